@@ -1,0 +1,172 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The profile of one boat, as typed and validated models."""
+
+from __future__ import annotations
+
+import ipaddress
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator, model_validator
+
+from provision.profile.fields import (
+    BaudRate,
+    HostName,
+    Interface,
+    LinkName,
+    MacAddress,
+    Port,
+    Sentences,
+    Serial,
+    Size,
+    UsbPort,
+)
+
+
+class Model(BaseModel):
+    """No unknown keys, no silent conversions, no changes after reading."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
+
+
+class Card(Model):
+    """The card that the image will be written to."""
+
+    size: Size = 16 * 10**9
+    """What the card's label says, such as 32 GB."""
+
+
+class AccessPoint(Model):
+    """The boat's own Wi-Fi."""
+
+    ssid: str
+    """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
+    country: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
+    """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
+    channel: Annotated[int, Field(ge=1, le=177)] = 6
+    """1 to 14 in the 2.4 GHz band, 36 and up in the 5 GHz band."""
+
+    @field_validator("ssid")
+    @classmethod
+    def _octets(cls, value: str) -> str:
+        octets = len(value.encode())
+        if not 1 <= octets <= 32:
+            raise ValueError(f"an SSID has 1 to 32 octets, this one has {octets}")
+        if any(ord(character) < 32 or ord(character) == 127 for character in value):
+            raise ValueError("an SSID with a control character cannot be typed on a tablet")
+        return value
+
+
+class Uplink(Model):
+    """Another network that the boat joins as a client, on a second radio."""
+
+    ssid: str
+
+
+class Tablet(Model):
+    """A known device aboard: it gets a name and a fixed address."""
+
+    mac: MacAddress
+
+
+class Network(Model):
+    """The boat's own network and the ways out of it."""
+
+    address: Interface
+    """The boat's own address on it, with the prefix length: 10.47.1.1/24."""
+    access_point: AccessPoint
+    wired: Literal["boat", "shore"] = "boat"
+    """boat: the wired port joins the boat's own network; shore: it is an uplink."""
+    tablets: dict[HostName, Tablet] = {}
+
+    @field_validator("address")
+    @classmethod
+    def _private(cls, value: ipaddress.IPv4Interface) -> ipaddress.IPv4Interface:
+        private = [ipaddress.IPv4Network(n) for n in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")]
+        if not any(value.network.subnet_of(network) for network in private):
+            raise ValueError(f"{value} is not in a private range (RFC 1918): 10/8, 172.16/12, 192.168/16")
+        if not 16 <= value.network.prefixlen <= 28:
+            raise ValueError(f"/{value.network.prefixlen} leaves no sensible room; use /16 to /28")
+        if value.ip in (value.network.network_address, value.network.broadcast_address):
+            raise ValueError(f"{value.ip} is the network's own or its broadcast address")
+        return value
+
+
+class Adapter(Model):
+    """Which USB-to-serial adapter: by serial number, or by the socket it is in."""
+
+    serial: Serial | None = None
+    """The serial number that the chip reports."""
+    interface: Annotated[int, Field(ge=0, le=15)] | None = None
+    """Which of a multi-port chip's interfaces, counted from 0."""
+    port: UsbPort | None = None
+    """The USB path, such as 1-1.3, for a chip without a serial number of its own."""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if (self.serial is None) == (self.port is None):
+            raise ValueError("name the adapter either by serial or by port")
+        return self
+
+    def __str__(self) -> str:
+        name = f"serial {self.serial}" if self.serial else f"port {self.port}"
+        return name if self.interface is None else f"{name} interface {self.interface}"
+
+
+class Link(Model):
+    """One serial connection to an instrument."""
+
+    adapter: Adapter
+    baud: BaudRate = 4800
+    talks: Sentences = {}
+    """What the instrument sends: a list (once a second each) or the rate per second."""
+    listens: Sentences = {}
+    """What the instrument is sent: a list (once a second each) or the rate per second."""
+
+    @model_validator(mode="after")
+    def _used(self) -> Self:
+        if not self.talks and not self.listens:
+            raise ValueError("this link neither talks nor listens")
+        return self
+
+
+class Feed(Model):
+    """Where the sentences go."""
+
+    tcp: Port = 10110
+    """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
+    udp: Port | None = 10110
+    """The UDP port of the broadcast on the boat's own network; null for none."""
+
+
+SshKey = Annotated[
+    str,
+    StringConstraints(
+        pattern=r"^(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
+        r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?$"
+    ),
+]
+
+
+class Access(Model):
+    """Who may log in; by key only."""
+
+    keys: list[SshKey] = Field(min_length=1)
+    """OpenSSH public keys, as they stand in an id_*.pub file."""
+    from_shore: bool = False
+    """Whether SSH also answers on the uplink side."""
+
+
+class Profile(Model):
+    """One boat."""
+
+    boat: HostName
+    """The boat's name, unique in the club; it becomes the host name."""
+    includes: list[str] = []
+    """Files whose keys this profile shares; its own keys win."""
+    board: str
+    """The onboard computer's model."""
+    card: Card = Card()
+    network: Network
+    links: dict[LinkName, Link] = Field(min_length=1)
+    feed: Feed = Feed()
+    access: Access
