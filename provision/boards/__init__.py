@@ -1,1 +1,91 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
+"""The onboard computers' models: a board is data, one YAML file each beside this one.
+
+Code branches on what a board can do (`table`, `loader`), never on its name.
+"""
+
+from __future__ import annotations
+
+import difflib
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field
+
+from provision.errors import Place, UserError
+
+FOLDER = Path(__file__).parent
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+class Usb(_Model):
+    """What the board's own sockets give."""
+
+    ports: Annotated[int, Field(ge=1)]
+    """Sockets that an adapter fits in."""
+    milliamps: Annotated[int, Field(ge=100)]
+    """Current for all of them together."""
+
+
+class Wifi(_Model):
+    """What the onboard radio can do as an access point."""
+
+    clients: Annotated[int, Field(ge=1)]
+    """How many tablets it serves at once without trouble."""
+
+
+class Board(_Model):
+    """One model of onboard computer."""
+
+    id: str
+    """The kernel's device-tree file name without .dtb, or x86-64."""
+    description: str
+    architecture: Literal["amd64", "arm64"]
+    """Debian's name for it."""
+    kernel: str
+    """The Debian package that brings the kernel."""
+    packages: tuple[str, ...]
+    """Debian packages that this board needs beyond every boat's: boot loader and firmware."""
+    initramfs_modules: tuple[str, ...]
+    """Modules to reach the card, beyond the file systems that every boat needs."""
+    table: Literal["gpt", "mbr"]
+    """The partition table that its firmware reads."""
+    loader: Literal["uefi", "devicetree-firmware"]
+    """uefi: the boot partition holds EFI/BOOT; devicetree-firmware: the board's firmware
+    takes its own files, kernel, initramfs and device tree from the boot partition."""
+    device_tree: str | None = None
+    """Where it lies in the kernel package, below usr/lib/linux-image-VERSION."""
+    console: tuple[str, ...]
+    """What the kernel's `console=` gets, in this order; the last is /dev/console."""
+    usb: Usb
+    wifi: Wifi
+
+
+def names() -> list[str]:
+    """The ids of all boards, sorted."""
+    return sorted(path.stem for path in FOLDER.glob("*.yml"))
+
+
+def board(name: str, place: Place | None = None) -> Board:
+    """The board called `name`; UserError at `place` with the nearest name when there is none."""
+    known = names()
+    if name not in known:
+        near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+        meant = f"did you mean {near[0]}? " if near else ""
+        raise UserError(
+            f"{name!r} is not a known board",
+            place=place,
+            hint=f"{meant}The boards are {', '.join(known)}",
+        )
+    return _read(name)
+
+
+@cache
+def _read(name: str) -> Board:
+    text = (FOLDER / f"{name}.yml").read_text(encoding="utf-8")
+    return Board.model_validate(yaml.safe_load(text))
