@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The instruments of the bench: one simulated boat, played on one socket a link.
+
+with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
+    instruments.wait("autopilot", lambda heard: len(heard) > 3, timeout=30)
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Self
+
+from provision.bench.ais import Transponder
+from provision.bench.player import Player, Wire
+from provision.bench.sentences import compose
+from provision.bench.voyage import Voyage
+from provision.errors import UserError
+from provision.profile.models import Link, Profile
+
+#: Seconds between tries to reach a socket that is not there.
+RETRY = 0.25
+
+#: Lines that a link remembers of what it was sent.
+REMEMBERED = 10_000
+
+#: The least that the kernel grants: what nobody reads must not pile up on the wire.
+SEND_BUFFER = 4608
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A line that the boat sent to a listener."""
+
+    time: float
+    """Seconds of time.monotonic()."""
+    line: bytes
+    """Without its CR LF."""
+
+
+class Instruments:
+    """Plays each link's `talks` on its socket, and keeps what the boat sends there.
+
+    The sockets are UNIX stream sockets that someone else serves; one that is absent or goes
+    away is tried again for as long as the instruments run. They run in a thread of their own.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        sockets: Mapping[str, Path],
+        *,
+        date: datetime | None = None,
+        seed: int = 0,
+    ) -> None:
+        """`date` (aware) is the simulated boat's time at `start`; the present by default."""
+        for link in sockets:
+            if link not in profile.links:
+                raise UserError(
+                    f"{profile.boat} has no link {link}",
+                    hint=f"its links are {', '.join(profile.links)}",
+                )
+        self._links = {name: profile.links[name] for name in sockets}
+        self._sockets = dict(sockets)
+        self._date = date
+        self.voyage = Voyage(seed, profile.boat)
+        self._transponder = Transponder(self.voyage)
+        self._players: dict[str, Player] = {}
+        self._heard: dict[str, deque[Heard]] = {
+            name: deque(maxlen=REMEMBERED) for name in self._links
+        }
+        self._news = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._work: asyncio.Task[None] | None = None
+
+    def start(self) -> None:
+        """Begin to play; returns at once, whether the sockets are there or not."""
+        ready = threading.Event()
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self._run(ready)), name="instruments", daemon=True
+        )
+        self._thread.start()
+        ready.wait()
+
+    def stop(self) -> None:
+        """Fall silent and close the sockets."""
+        if self._thread and self._loop and self._work:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+                self._loop.call_soon_threadsafe(self._work.cancel)
+            self._thread.join()
+            self._thread = None
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def say(self, link: str, line: bytes) -> None:
+        """Have a link's instrument send these bytes, as they are, before its next sentence."""
+        if self._loop is None:
+            raise RuntimeError("the instruments have not started")
+        self._loop.call_soon_threadsafe(self._players[link].say, line)
+
+    def sent(self, link: str) -> Counter[str]:
+        """How many sentences of each formatter a link's instrument has sent so far."""
+        return self._players[link].sent.copy()
+
+    def heard(self, link: str) -> list[Heard]:
+        """The lines that the boat sent to a link's instrument, oldest first."""
+        with self._news:
+            return list(self._heard[link])
+
+    def wait(
+        self, link: str, enough: Callable[[list[Heard]], bool], *, timeout: float
+    ) -> list[Heard]:
+        """What a link heard, as soon as that is enough; TimeoutError after `timeout` seconds."""
+        with self._news:
+            if not self._news.wait_for(lambda: enough(list(self._heard[link])), timeout):
+                raise TimeoutError(f"{link} did not hear what was awaited within {timeout} s")
+            return list(self._heard[link])
+
+    async def _run(self, ready: threading.Event) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._work = asyncio.current_task()
+        start = self._date.timestamp() if self._date else time.time()
+        epoch = start - self._loop.time()
+        for name, link in self._links.items():
+            self._players[name] = Player(link.baud, link.talks, self._compose, epoch)
+        ready.set()
+        with contextlib.suppress(asyncio.CancelledError):
+            async with asyncio.TaskGroup() as group:
+                for name, link in self._links.items():
+                    group.create_task(self._keep(name, link))
+
+    def _compose(self, formatter: str, moment: datetime) -> list[bytes]:
+        if formatter == "VDM":
+            return self._transponder.heard(moment)
+        if formatter == "VDO":
+            return self._transponder.own(moment)
+        return compose(formatter, self.voyage.at(moment))
+
+    async def _keep(self, name: str, link: Link) -> None:
+        """Connect a link, and connect it again."""
+        while True:
+            with contextlib.suppress(OSError):
+                reader, writer = await asyncio.open_unix_connection(self._sockets[name])
+                try:
+                    await self._connected(name, link, reader, writer)
+                finally:
+                    writer.transport.abort()
+            await asyncio.sleep(RETRY)
+
+    async def _connected(
+        self, name: str, link: Link, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        """Play and listen until the other side closes."""
+        pipe = writer.get_extra_info("socket")
+        pipe.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+        transport = writer.transport
+        playing = asyncio.ensure_future(
+            self._players[name].play(writer.write, lambda: not transport.get_write_buffer_size())
+        )
+        listening = asyncio.ensure_future(self._listen(name, Wire(link.baud), reader))
+        try:
+            await asyncio.wait((playing, listening), return_when=asyncio.FIRST_COMPLETED)
+            for task in (playing, listening):
+                if task.done():
+                    task.result()
+        finally:
+            playing.cancel()
+            listening.cancel()
+            await asyncio.gather(playing, listening, return_exceptions=True)
+
+    async def _listen(self, name: str, wire: Wire, reader: asyncio.StreamReader) -> None:
+        """Take what comes at the wire's pace, as an instrument does."""
+        rest = b""
+        while piece := await reader.read(wire.piece):
+            await asyncio.sleep(len(piece) * wire.character)
+            *lines, rest = (rest + piece).split(b"\n")
+            rest = rest[-1024:]
+            if lines:
+                with self._news:
+                    moment = time.monotonic()
+                    self._heard[name].extend(Heard(moment, line.rstrip(b"\r")) for line in lines)
+                    self._news.notify_all()

@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What one instrument sends, and when: its sentences at their rates, at the wire's pace.
+
+All times are those of the running event loop, in seconds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import Counter
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from math import ceil, inf
+
+#: A start bit, eight data bits, a stop bit (IEC 61162-1: 8 data bits, no parity, 1 stop bit).
+BITS_PER_CHARACTER = 10
+
+#: Seconds of characters that an adapter gathers before it passes them on: the latency timer
+#: of ftdi_sio unless set.
+GATHER = 0.016
+
+#: Makes the sentences for a formatter at a moment of the simulated boat.
+Composer = Callable[[str, datetime], list[bytes]]
+
+
+class Schedule:
+    """When each formatter is due, in POSIX seconds: on whole periods, as a receiver's fixes are.
+
+    Rates are sentences a second.
+    """
+
+    def __init__(self, rates: Mapping[str, float], now: float) -> None:
+        self._rates = rates
+        self._due = dict.fromkeys(rates, float(ceil(now)))
+
+    def next(self) -> tuple[float, str]:
+        """When something is due next, and what; never, for an instrument that only listens."""
+        formatter = min(self._due, key=lambda one: self._due[one], default="")
+        return self._due.get(formatter, inf), formatter
+
+    def sent(self, formatter: str, sentences: int, now: float) -> None:
+        """Note so many sentences of it; what the wire could not carry in time is left out."""
+        period = sentences / self._rates[formatter]
+        missed = max(0, int((now - self._due[formatter]) / period) - 1)
+        self._due[formatter] += period * (1 + missed)
+
+
+class Wire:
+    """A serial line's pace: bytes arrive when their last bit has, in the adapter's pieces."""
+
+    def __init__(self, baud: int) -> None:
+        self.character = BITS_PER_CHARACTER / baud
+        """Seconds."""
+        self.piece = max(1, int(GATHER / self.character))
+        """Characters that an adapter passes on at once."""
+        self._free = 0.0
+
+    async def carry(self, line: bytes, write: Callable[[bytes], None]) -> None:
+        """Pass a line on, piece by piece; returns when the wire is free again."""
+        loop = asyncio.get_running_loop()
+        self._free = max(self._free, loop.time())
+        for at in range(0, len(line), self.piece):
+            piece = line[at : at + self.piece]
+            end = self._free + len(piece) * self.character
+            await asyncio.sleep(end - loop.time())
+            write(piece)
+            # A busy machine oversleeps; catch up by what an adapter gathers, not more.
+            self._free = max(end, loop.time() - GATHER)
+
+
+class Player:
+    """One instrument: what `rates` name, composed when due and carried at the wire's pace."""
+
+    def __init__(
+        self, baud: int, rates: Mapping[str, float], compose: Composer, epoch: float
+    ) -> None:
+        """`epoch` is the POSIX time of the simulated boat at the loop's time zero."""
+        self._wire = Wire(baud)
+        self._rates = dict(rates)
+        self._compose = compose
+        self._epoch = epoch
+        self._extra: asyncio.Queue[bytes] = asyncio.Queue()
+        self.sent: Counter[str] = Counter()
+        """Sentences by formatter."""
+        self.lost: Counter[str] = Counter()
+        """Sentences by formatter that nobody took: the adapter is unplugged, or off."""
+
+    def say(self, line: bytes) -> None:
+        """Put bytes on the wire before the next sentence: noise, say, or a bad checksum."""
+        self._extra.put_nowait(line)
+
+    async def play(self, write: Callable[[bytes], None], has_room: Callable[[], bool]) -> None:
+        """Send for ever. `has_room` says whether what was written last has been taken.
+
+        A wire does not wait: a sentence that finds no room is lost, whole.
+        """
+        schedule = Schedule(self._rates, self._now())
+        while True:
+            due, formatter = schedule.next()
+            extra = await self._said(due - self._now())
+            if extra is not None:
+                formatter, lines = "", [extra]
+            else:
+                lines = self._compose(formatter, datetime.fromtimestamp(round(due, 2), UTC))
+                schedule.sent(formatter, len(lines), self._now())
+            for line in lines:
+                room = has_room()
+                (self.sent if room else self.lost)[formatter] += 1
+                await self._wire.carry(line, write if room else _nowhere)
+
+    async def _said(self, wait: float) -> bytes | None:
+        """What `say` was given, or None when `wait` seconds have passed without anything."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(None if wait == inf else wait):
+                return await self._extra.get()
+        return None
+
+    def _now(self) -> float:
+        return self._epoch + asyncio.get_running_loop().time()
+
+
+def _nowhere(_: bytes) -> None:
+    pass
