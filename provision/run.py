@@ -85,3 +85,8 @@ def failure(command: Sequence[Argument], status: int, said: str) -> str:
     """One message for a program that failed: which, how, and the last of what it said."""
     tail = "\n".join(said.strip().splitlines()[-12:])
     return f"{command[0]} ended with status {status}" + (f":\n{tail}" if tail else "")
+
+
+def environment(**extra: str) -> dict[str, str]:
+    """This process's environment with the system's tools in PATH, for long-running children."""
+    return {**os.environ, "PATH": search_path(), **extra}

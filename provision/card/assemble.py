@@ -1,0 +1,151 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One boat's card: partition table, boot, base and data put together in one plain file.
+
+Only this boat's few files are made here; the rest is copied out of the cached base.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import stat
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from provision import __version__
+from provision.boards import Board
+from provision.card.base import EPOCH, Base
+from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
+from provision.card.layout import Layout
+from provision.card.loader import boot_files
+from provision.errors import Place, UserError
+from provision.render import Settings
+from provision.run import run
+
+
+def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layout:
+    """Write the card of one boat to the file `target`, mode 0600 (it holds secrets).
+
+    Nothing half-made is left when it fails. The same inputs give the same bytes.
+    """
+    layout = Layout(board.table, settings.sha256)
+    with _whole_or_nothing(target) as image, tempfile.TemporaryDirectory(
+        prefix="provision-card-"
+    ) as work:
+        os.truncate(image, layout.size)
+        layout.write(str(image))
+        _copy(base.fat, image, layout.partition("boot").offset)
+        boot = Path(work) / "boot"
+        _boot_tree(boot, board, layout, settings, base)
+        fill_fat(f"{image}@@{layout.partition('boot').offset}", boot, EPOCH)
+        _copy(base.squashfs, image, layout.partition("base-a").offset)
+        data = Path(work) / "data"
+        _data_image(data, layout, settings, boot / "settings.tar")
+        _copy(data, image, layout.partition("data").offset)
+    return layout
+
+
+def _boot_tree(
+    folder: Path, board: Board, layout: Layout, settings: Settings, base: Base
+) -> None:
+    identity = {
+        "boat": settings.manifest["boat"],
+        "board": board.id,
+        "base": base.facts,
+        "settings": settings.sha256,
+        "version": __version__,
+    }
+    content: dict[str, bytes] = {
+        "settings.tar": settings.archive,
+        "settings.sha256": f"{settings.sha256}  settings.tar\n".encode(),
+        "boat.json": (json.dumps(identity, indent=2) + "\n").encode(),
+        **{name: text.encode() for name, text in boot_files(board, layout).items()},
+    }
+    for name, data in content.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+
+
+def _data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
+    """The data partition: the settings as built are the first that are kept."""
+    partition = layout.partition("data")
+    make_ext4(image, partition.size, layout.uuid("data-fs"), "data", EPOCH)
+    name = f"{settings.sha256}.tar"
+    pointer = image.with_name("kept")
+    pointer.write_text(f"{settings.sha256}  {name}\n")
+    fill_ext4(
+        image,
+        ["settings", "state"],
+        {f"settings/{name}": archive, "settings/kept": pointer},
+        EPOCH,
+    )
+
+
+def _copy(source: Path, image: Path, offset: int) -> None:
+    """Copy what a file really holds to a place in the image; its holes stay holes."""
+    with source.open("rb") as reading, image.open("r+b") as writing:
+        size = os.fstat(reading.fileno()).st_size
+        position = 0
+        while position < size:
+            try:
+                start = os.lseek(reading.fileno(), position, os.SEEK_DATA)
+            except OSError as error:
+                if error.errno == errno.ENXIO:
+                    return
+                raise
+            end = os.lseek(reading.fileno(), start, os.SEEK_HOLE)
+            position = start
+            while position < end:
+                position += os.copy_file_range(
+                    reading.fileno(), writing.fileno(), end - position, position, offset + position
+                )
+
+
+@contextmanager
+def _whole_or_nothing(target: Path) -> Iterator[Path]:
+    """A new file beside `target` that takes its place only when it is finished."""
+    place = Place(target)
+    if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+        raise UserError(
+            "this is a device or a folder, not a file for a card image",
+            place=place,
+            hint=f"build into a file, then: provision write FILE {target}",
+        )
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        os.close(handle)
+    except OSError as error:
+        raise UserError(f"cannot write here: {error.strerror}", place=place) from error
+    image = Path(name)
+    try:
+        yield image
+        with image.open("rb") as file:
+            os.fsync(file.fileno())
+        image.rename(target)
+    except OSError as error:
+        hint = "make room, or name a file on another disk" if error.errno == errno.ENOSPC else ""
+        raise UserError(f"cannot write: {error.strerror}", place=place, hint=hint) from error
+    except UserError as error:
+        if _full(target.parent):
+            raise UserError(
+                "the disk is full", place=place, hint="make room, or name a file on another disk"
+            ) from error
+        raise
+    finally:
+        image.unlink(missing_ok=True)
+
+
+def _full(folder: Path) -> bool:
+    room = os.statvfs(folder)
+    return room.f_bavail * room.f_frsize < 2**20
+
+
+def boot_partition(image: Path) -> str:
+    """Where the boot partition of a card image is, in mtools' manner (FILE@@OFFSET)."""
+    table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
+    first = table["partitions"][0]
+    return f"{image}@@{first['start'] * table.get('sectorsize', 512)}"

@@ -1,0 +1,293 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The base: the operating system of a kind of board, built once and cached.
+
+Built without root by mmdebstrap in unshare mode, packed into a squashfs. The cache's key
+is a digest of everything that goes in, so two boards with the same needs share one base.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import yaml
+
+from provision import paths
+from provision.boards import Board
+from provision.card.filesystems import fill_fat, make_fat
+from provision.card.layout import BOOT_SIZE
+from provision.card.loader import INITRAMFS, KERNEL
+from provision.card.sources import sources
+from provision.errors import UserError
+from provision.run import environment, failure, find, run
+from provision.steps import step
+
+FOLDER = Path(__file__).parent
+#: The contract between a base and the settings it can carry; raise it when that changes.
+FORMAT = 1
+#: All times in a base, so that the same packages give the same bytes: 2026-01-01.
+EPOCH = 1767225600
+#: Left out of the base: nobody reads them aboard.
+EXCLUDED = (
+    "/usr/share/doc/*",
+    "/usr/share/info/*",
+    "/usr/share/locale/*",
+    "/usr/share/man/*",
+    "/usr/share/lintian/*",
+    "/usr/share/bug/*",
+)
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """All that decides what a base is."""
+
+    architecture: str
+    suite: str
+    components: tuple[str, ...]
+    packages: tuple[str, ...]
+    modules: tuple[str, ...]
+    loader: str
+
+    @classmethod
+    def of(cls, board: Board) -> Recipe:
+        """What `board` needs: every boat's packages and its own."""
+        common = yaml.safe_load((FOLDER / "packages.yml").read_text())
+        return cls(
+            architecture=board.architecture,
+            suite=common["suite"],
+            components=tuple(common["components"]),
+            packages=tuple(sorted({*common["packages"], *board.packages, board.kernel})),
+            modules=board.initramfs_modules,
+            loader=board.loader,
+        )
+
+    def files(self) -> dict[str, Path]:
+        """Our own files in the base: where they land, and where they stand here."""
+        rootfs = FOLDER / "rootfs"
+        found = {
+            str(path.relative_to(rootfs)): path
+            for path in sorted(rootfs.rglob("*"))
+            if path.is_file() or path.is_symlink()
+        }
+        package = paths.PACKAGE
+        code = [package / "__init__.py", package / "onboard" / "__init__.py"]
+        code += sorted((package / "onboard" / "settings").glob("*.py"))
+        for path in code:
+            found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
+        return found
+
+    @cached_property
+    def key(self) -> str:
+        """A digest of all that goes into the base, 16 hexadecimal digits."""
+        digest = hashlib.sha256(json.dumps([FORMAT, EPOCH, EXCLUDED]).encode())
+        facts = {**self.__dict__}
+        digest.update(json.dumps(facts, sort_keys=True).encode())
+        parts = self.files()
+        parts["(customize)"] = FOLDER / "customize"
+        parts["(loader)"] = FOLDER / "loaders" / self.loader
+        for name, path in sorted(parts.items()):
+            content = str(path.readlink()).encode() if path.is_symlink() else path.read_bytes()
+            digest.update(f"{name}\0{len(content)}\0".encode() + content)
+        return digest.hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class Base:
+    """A built base in the cache."""
+
+    folder: Path
+
+    @property
+    def squashfs(self) -> Path:
+        """The root file system."""
+        return self.folder / "base.squashfs"
+
+    @property
+    def fat(self) -> Path:
+        """The boot partition with all that is the same for every boat."""
+        return self.folder / "boot.fat"
+
+    @property
+    def kernel(self) -> Path:
+        """The kernel."""
+        return self.folder / KERNEL
+
+    @property
+    def initramfs(self) -> Path:
+        """The initramfs."""
+        return self.folder / INITRAMFS
+
+    @cached_property
+    def facts(self) -> dict[str, object]:
+        """base.json, as it stands in the base."""
+        facts: dict[str, object] = json.loads((self.folder / "base.json").read_text())
+        return facts
+
+
+def base(board: Board) -> Base:
+    """The base for `board`, from the cache or built now."""
+    recipe = Recipe.of(board)
+    home = paths.cache() / "bases"
+    home.mkdir(parents=True, exist_ok=True)
+    target = home / f"{recipe.architecture}-{recipe.key}"
+    if target.is_dir():
+        return Base(target)
+    with _lock(home / f"{target.name}.lock"):
+        if not target.is_dir():
+            with (
+                step(f"Building the {recipe.architecture} base"),
+                tempfile.TemporaryDirectory(prefix=f"{target.name}.", dir=home) as work,
+            ):
+                built = Path(work) / "base"
+                build(recipe, built)
+                built.rename(target)
+    return Base(target)
+
+
+@contextmanager
+def _lock(path: Path) -> Iterator[None]:
+    """Two builds of one base wait for each other."""
+    with path.open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
+
+
+def build(recipe: Recipe, target: Path) -> None:
+    """Build a base into the new folder `target`."""
+    target.mkdir()
+    with tempfile.TemporaryDirectory(prefix="provision-base-") as work:
+        files = Path(work) / "files"
+        _stage(recipe, files)
+        _bootstrap(recipe, files, target)
+        _boot_partition(recipe, target)
+
+
+def _boot_partition(recipe: Recipe, target: Path) -> None:
+    """Fill the boot partition with kernel, initramfs and the loader's own files."""
+    tree = target / "boot"
+    for name in (KERNEL, INITRAMFS):
+        shutil.copyfile(target / name, tree / name)
+    make_fat(target / "boot.fat", BOOT_SIZE, int(recipe.key[:8], 16), "BOOT", EPOCH)
+    fill_fat(str(target / "boot.fat"), tree, EPOCH)
+    shutil.rmtree(tree)
+
+
+def _stage(recipe: Recipe, files: Path) -> None:
+    """Lay out our own files as they land in the base."""
+    files.mkdir(mode=0o755)
+    for name, source in recipe.files().items():
+        path = files / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if source.is_symlink():
+            path.symlink_to(source.readlink())
+        else:
+            shutil.copyfile(source, path)
+            path.chmod(0o755 if source.stat().st_mode & 0o100 else 0o644)
+    own = files / "usr" / "lib" / "boat-base"
+    (own / "initramfs-modules").write_text("".join(f"{name}\n" for name in recipe.modules))
+    (own / "base.json").write_text(
+        json.dumps(
+            {
+                "format": FORMAT,
+                "architecture": recipe.architecture,
+                "suite": recipe.suite,
+                "built": 0,
+                "key": recipe.key,
+            }
+        )
+        + "\n"
+    )
+
+
+def command(recipe: Recipe, files: Path, target: Path) -> list[str]:
+    """mmdebstrap's argument list; the root file system comes out as a tar on standard output."""
+    options = [
+        "--mode=unshare",
+        "--variant=minbase",
+        "--format=tar",
+        f"--architectures={recipe.architecture}",
+        f"--include={','.join(recipe.packages)}",
+        *(f"--dpkgopt=path-exclude={pattern}" for pattern in EXCLUDED),
+        "--dpkgopt=force-unsafe-io",
+        "--aptopt=Acquire::Languages none",
+        f"--essential-hook=sync-in {files} /",
+        f"--customize-hook={FOLDER / 'customize'}",
+        f"--customize-hook={FOLDER / 'loaders' / recipe.loader}",
+        f"--customize-hook=sync-out /boat-boot {target}",
+        '--customize-hook=rm -rf "$1/boat-boot"',
+    ]
+    lines = sources().lines(recipe.suite, list(recipe.components))
+    return ["mmdebstrap", *options, recipe.suite, "-", *lines]
+
+
+def _bootstrap(recipe: Recipe, files: Path, target: Path) -> None:
+    find("mmdebstrap")
+    packer = [
+        find("tar2sqfs"),
+        "--quiet",
+        "--compressor=zstd",
+        "--comp-extra=level=10",
+        f"--defaults=uid=0,gid=0,mode=0755,mtime={EPOCH}",
+        str(target / "base.squashfs"),
+    ]
+    argv = command(recipe, files, target)
+    clean = environment(SOURCE_DATE_EPOCH=str(EPOCH), TZ="UTC")
+    log = target / "build.log"
+    with log.open("w") as said:
+        maker = subprocess.Popen(
+            [find(argv[0]), *argv[1:]],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=said,
+            env=clean,
+        )
+        packed = subprocess.run(
+            packer, stdin=maker.stdout, stdout=said, stderr=said, env=clean, check=False
+        )
+        assert maker.stdout is not None
+        maker.stdout.close()
+        status = maker.wait()
+    if status != 0:
+        raise _explained(argv, status, log.read_text(errors="replace"))
+    if packed.returncode != 0:
+        raise UserError(failure(packer, packed.returncode, log.read_text(errors="replace")))
+
+
+#: What apt says when there is no way to the mirror.
+_OFFLINE = ("Temporary failure resolving", "Could not resolve", "Network is unreachable",
+            "Could not connect", "Connection timed out")
+_NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
+
+
+def _explained(argv: list[str], status: int, said: str) -> UserError:
+    message = failure(argv, status, said)
+    if any(sign in said for sign in _OFFLINE):
+        return UserError(
+            f"the package mirror cannot be reached, and there is no built base yet\n{message}",
+            hint="build a card once while there is a network: the base is then kept, "
+            "and every later card needs none",
+        )
+    if any(sign in said for sign in _NAMESPACES):
+        return UserError(
+            message,
+            hint="bases are built in user namespaces: install uidmap, see that /etc/subuid has "
+            "a line for you (sudo usermod --add-subuids 100000-165535 --add-subgids "
+            "100000-165535 $USER), and allow them (sudo sysctl kernel.unprivileged_userns_clone=1 "
+            "or kernel.apparmor_restrict_unprivileged_userns=0)",
+        )
+    return UserError(message)
+
+
+def allocated(base: Base) -> int:
+    """Bytes that a base takes in the cache."""
+    return int(run("du", "-s", "-B1", base.folder).stdout.split()[0])

@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""File systems made in plain files, without root, the same bytes each time."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from uuid import UUID
+
+from provision.errors import UserError
+from provision.run import run
+
+
+def _fixed(epoch: int) -> dict[str, str]:
+    # e2fsprogs before 1.47.1 knows only its own variable.
+    return {
+        "SOURCE_DATE_EPOCH": str(epoch),
+        "E2FSPROGS_FAKE_TIME": str(epoch),
+        "TZ": "UTC",
+        "MTOOLS_SKIP_CHECK": "1",
+    }
+
+
+def make_fat(image: Path, size: int, volume_id: int, label: str, epoch: int) -> None:
+    """Make an empty FAT32 file system of `size` bytes in the new file `image`."""
+    with image.open("xb") as file:
+        file.truncate(size)
+    run(
+        "mkfs.vfat", "--invariant", "-F", 32, "-i", f"{volume_id:08x}", "-n", label, image,
+        env=_fixed(epoch),
+    )  # fmt: skip
+
+
+def fill_fat(target: str, tree: Path, epoch: int) -> None:
+    """Copy a folder's content into a FAT file system, in sorted order.
+
+    `target` is what mtools takes: a file, or `FILE@@OFFSET`.
+    """
+    folders = [path for path in sorted(tree.rglob("*")) if path.is_dir()]
+    files: dict[str, list[Path]] = {}
+    for path in sorted(tree.rglob("*")):
+        if path.is_file():
+            files.setdefault(path.parent.relative_to(tree).as_posix(), []).append(path)
+    if folders:
+        names = [f"::{folder.relative_to(tree).as_posix()}" for folder in folders]
+        run("mmd", "-D", "s", "-i", target, *names, env=_fixed(epoch))
+    for folder, paths in sorted(files.items()):
+        into = "::" if folder == "." else f"::{folder}/"
+        run("mcopy", "-o", "-i", target, *paths, into, env=_fixed(epoch))
+
+
+def read_fat(target: str, name: str) -> bytes:
+    """A file's content out of a FAT file system; `target` as for `fill_fat`."""
+    with tempfile.TemporaryDirectory(prefix="provision-fat-") as work:
+        out = Path(work) / "file"
+        run("mcopy", "-n", "-i", target, f"::{name}", out)
+        return out.read_bytes()
+
+
+def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> None:
+    """Make an empty ext4 file system of `size` bytes in the new file `image`."""
+    with image.open("xb") as file:
+        file.truncate(size)
+    run(
+        "mke2fs", "-q", "-F", "-t", "ext4", "-T", "default", "-b", 4096, "-m", 1,
+        "-L", label, "-U", uuid,
+        # Room in the descriptors to grow to a 512 GB card; no lazy initialisation, since
+        # a hole is not zero on a used card.
+        "-E", f"hash_seed={uuid},root_owner=0:0,lazy_itable_init=0,lazy_journal_init=0,"
+        f"resize={512 * 10**9 // 4096}",
+        image,
+        env=_fixed(epoch),
+    )  # fmt: skip
+
+
+def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], epoch: int) -> None:
+    """Write folders and files (name in the file system -> source) into an ext4 image.
+
+    Everything belongs to root; folders get mode 0755 and files 0600.
+    """
+    commands = [f"mkdir {folder}" for folder in folders]
+    for name, source in files.items():
+        commands += [f'write "{source}" {name}', f"set_inode_field {name} mode 0100600"]
+    done = run(
+        "debugfs", "-w", "-f", "-", image, env=_fixed(epoch), input="\n".join(commands) + "\n"
+    )
+    # debugfs ends with 0 whatever happens, and echoes each command it reads.
+    said = [
+        line
+        for line in (done.stdout + done.stderr).splitlines()
+        if line and not line.startswith(("debugfs", "Allocated inode"))
+    ]
+    if said:
+        raise UserError("debugfs could not fill the data partition:\n" + "\n".join(said))

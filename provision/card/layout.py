@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How a card is divided, and the identifiers on it.
+
+Four partitions: boot, base-a, base-b (a spare slot for a later base), data. All
+identifiers are derived from the settings' digest, so that the same boat gives the same
+bytes and two boats' cards in one machine do not clash.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Literal
+
+from provision.run import run
+
+SECTOR = 512
+MIB = 2**20
+#: Type codes: EFI system, Linux file system (UEFI specification); FAT32 LBA, Linux in MBR.
+_TYPES = {
+    "gpt": ("C12A7328-F81F-11D2-BA4B-00A0C93EC93B", "0FC63DAF-8483-4772-8E79-3D69D8477DE4"),
+    "mbr": ("c", "83"),
+}
+BOOT_SIZE = 256 * MIB
+_SIZES = (("boot", BOOT_SIZE), ("base-a", 512 * MIB), ("base-b", 512 * MIB), ("data", 128 * MIB))
+#: Large enough for every card's erase block to begin on.
+_FIRST = 4 * MIB
+_NAMESPACE = uuid.UUID("6c9d1f0e-9a43-5c0e-8d8e-3f6d1c0b7a52")
+
+
+@dataclass(frozen=True)
+class Partition:
+    """One partition; offset and size in bytes."""
+
+    number: int
+    name: str
+    offset: int
+    size: int
+    partuuid: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The partitions of one card; `identity` is what makes its identifiers its own."""
+
+    table: Literal["gpt", "mbr"]
+    identity: str
+
+    def uuid(self, of: str) -> uuid.UUID:
+        """An identifier of this card, fixed for its identity."""
+        return uuid.uuid5(_NAMESPACE, f"{self.identity}:{of}")
+
+    @property
+    def disk(self) -> str:
+        """The whole card's identifier: a UUID, or 32 bits in an MBR."""
+        return str(self.uuid("disk")) if self.table == "gpt" else f"{self.uuid('disk').fields[0]:08x}"
+
+    @property
+    def partitions(self) -> tuple[Partition, ...]:
+        """All partitions, in the order they lie on the card."""
+        found = []
+        offset = _FIRST
+        for number, (name, size) in enumerate(_SIZES, 1):
+            own = str(self.uuid(name)) if self.table == "gpt" else f"{self.disk}-{number:02x}"
+            found.append(Partition(number, name, offset, size, own))
+            offset += size
+        return tuple(found)
+
+    def partition(self, name: str) -> Partition:
+        """The partition called `name`."""
+        return next(partition for partition in self.partitions if partition.name == name)
+
+    @property
+    def size(self) -> int:
+        """The image's size in bytes, with room for a GPT's second copy."""
+        last = self.partitions[-1]
+        return last.offset + last.size + MIB
+
+    def script(self) -> str:
+        """What sfdisk reads."""
+        efi, linux = _TYPES[self.table]
+        lines = [
+            f"label: {'gpt' if self.table == 'gpt' else 'dos'}",
+            f"label-id: {self.disk if self.table == 'gpt' else '0x' + self.disk}",
+            "unit: sectors",
+        ]
+        for partition in self.partitions:
+            words = [
+                f"start={partition.offset // SECTOR}",
+                f"size={partition.size // SECTOR}",
+                f"type={efi if partition.name == 'boot' else linux}",
+            ]
+            if self.table == "gpt":
+                words += [f"uuid={partition.partuuid}", f"name={partition.name}"]
+            elif partition.name == "boot":
+                words.append("bootable")
+            lines.append(", ".join(words))
+        return "\n".join(lines) + "\n"
+
+    def write(self, image: str) -> None:
+        """Write the partition table to a plain file or a device."""
+        run("sfdisk", "--quiet", "--no-reread", "--no-tell-kernel", image, input=self.script())

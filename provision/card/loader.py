@@ -1,0 +1,51 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What each kind of boot loader reads on the boot partition of one boat's card."""
+
+from __future__ import annotations
+
+from provision.boards import Board
+from provision.card.layout import Layout
+
+KERNEL = "vmlinuz"
+INITRAMFS = "initrd.img"
+
+
+def command_line(board: Board, layout: Layout) -> str:
+    """The kernel's command line."""
+    words = [
+        f"root=PARTUUID={layout.partition('base-a').partuuid}",
+        "ro",
+        "rootfstype=squashfs",
+        "rootwait",
+        "fsck.mode=skip",
+        f"boat.boot={layout.partition('boot').partuuid}",
+        f"boat.data={layout.partition('data').partuuid}",
+        # Nobody is there to press a key, and nobody has a password to log in with.
+        "panic=10",
+        "systemd.getty_auto=no",
+        "quiet",
+        *(f"console={console}" for console in board.console),
+    ]
+    return " ".join(words)
+
+
+def boot_files(board: Board, layout: Layout) -> dict[str, str]:
+    """Text files of the boot partition that name this card's partitions: path -> content."""
+    line = command_line(board, layout)
+    if board.loader == "uefi":
+        return {
+            "loader/entries/boat.conf": "title boat\n"
+            f"linux /{KERNEL}\n"
+            f"initrd /{INITRAMFS}\n"
+            f"options {line}\n"
+        }
+    assert board.device_tree is not None
+    return {
+        "cmdline.txt": line + "\n",
+        "config.txt": "arm_64bit=1\n"
+        f"kernel={KERNEL}\n"
+        f"initramfs {INITRAMFS} followkernel\n"
+        f"device_tree={board.device_tree.rsplit('/', 1)[-1]}\n"
+        "enable_uart=1\n"
+        "disable_splash=1\n",
+    }
