@@ -5,26 +5,74 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, PlainSerializer, StringConstraints
+from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, PlainSerializer
+from pydantic.annotated_handlers import GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text that `pattern` matches whole; `words` say in the error what it has to be."""
+
+    pattern: str
+    words: str
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self._check, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return {**handler(schema), "pattern": f"^({self.pattern})$"}
+
+    def _check(self, value: str) -> str:
+        if not re.fullmatch(self.pattern, value):
+            raise ValueError(f"{value!r} is not {self.words}")
+        return value
+
 
 #: RFC 1123: letters, digits and hyphen, at most 63 octets. Lower case only, so that the
 #: boat's name, its host name and its file name are one and the same.
-HostName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$")]
+HostName = Annotated[
+    str,
+    Text(
+        "[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?",
+        "a host name: lower-case letters, digits and inner hyphens, 63 at most (RFC 1123)",
+    ),
+]
 
 #: A link's name becomes /dev/boat/NAME and stands in rules and file names.
-LinkName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{0,30}$")]
+LinkName = Annotated[
+    str,
+    Text(
+        "[a-z][a-z0-9-]{0,30}",
+        "a safe name for a link: a lower-case letter, then up to 30 lower-case letters, "
+        "digits and hyphens",
+    ),
+]
 
 #: Three letters, or a proprietary P... address (IEC 61162-1).
-Formatter = Annotated[str, StringConstraints(pattern=r"^([A-Z]{3}|P[A-Z0-9]{3,})$")]
+Formatter = Annotated[
+    str,
+    Text(
+        "[A-Z]{3}|P[A-Z0-9]{3,14}",
+        "a sentence formatter: three capital letters such as RMC, or a proprietary address "
+        "such as PXYZ1 (IEC 61162-1)",
+    ),
+]
 
 #: Rates that serial adapters and instruments use; 4800 is IEC 61162-1, 38400 IEC 61162-2.
 BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 
 
 def _baud(value: Any) -> Any:
-    if value not in BAUD_RATES or isinstance(value, bool):
+    if type(value) is int and value not in BAUD_RATES:
         rates = ", ".join(map(str, BAUD_RATES))
         raise ValueError(f"{value} is not a baud rate; the rates are {rates}")
     return value
@@ -34,11 +82,15 @@ BaudRate = Annotated[int, BeforeValidator(_baud), Field(json_schema_extra={"enum
 
 
 def _interface(value: Any) -> Any:
-    if not isinstance(value, str):
-        return value
-    if "/" not in value:
-        raise ValueError(f"{value} names no prefix length; write it as {value}/24")
-    return ipaddress.IPv4Interface(value)
+    try:
+        if isinstance(value, str):
+            address = ipaddress.IPv4Interface(value)
+            if "/" in value:
+                return address
+            raise ValueError(f"{value} names no prefix length; write it as {value}/24")
+    except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
+        pass
+    raise ValueError(f"{value!r} is not an IPv4 address with a prefix length: 10.47.1.1/24")
 
 
 #: An IPv4 address with its prefix length, such as 10.47.1.1/24.
@@ -50,13 +102,13 @@ Interface = Annotated[
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 
-_SIZE = re.compile(r"^(\d+(?:\.\d+)?)\s*(MB|GB|TB)$")
+_SIZE = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*(MB|GB|TB)")
 _SCALE = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
 
 
 def _size(value: Any) -> Any:
-    if isinstance(value, str) and (match := _SIZE.match(value)):
-        return int(float(match[1]) * _SCALE[match[2]])
+    if isinstance(value, str) and (match := _SIZE.fullmatch(value)):
+        return round(float(match[1]) * _SCALE[match[2]])
     raise ValueError(f"{value!r} is not a size; write a number and its unit, such as 32 GB")
 
 
@@ -66,25 +118,55 @@ Size = Annotated[int, BeforeValidator(_size, json_schema_input_type=str)]
 
 def _rates(value: Any) -> Any:
     """A list means once a second each; a mapping gives the rate per second."""
-    if isinstance(value, list):
-        if len(set(map(str, value))) != len(value):
-            raise ValueError("a sentence stands here twice")
-        return {formatter: 1.0 for formatter in value}
+    if isinstance(value, list) and all(isinstance(formatter, str) for formatter in value):
+        if twice := sorted({formatter for formatter in value if value.count(formatter) > 1}):
+            raise ValueError(f"{', '.join(twice)} stands here twice")
+        return dict.fromkeys(value, 1.0)
+    if not isinstance(value, dict):
+        raise ValueError("write a list, such as [RMC, GGA], or the rates, such as {RMC: 1, GGA: 2}")
     return value
 
 
 #: Sentences with their rate per second.
 Sentences = Annotated[
     dict[Formatter, Annotated[float, Field(gt=0, le=100)]],
-    BeforeValidator(
-        _rates, json_schema_input_type=list[Formatter] | dict[Formatter, float]
-    ),
+    BeforeValidator(_rates, json_schema_input_type=list[Formatter] | dict[Formatter, float]),
 ]
 
 #: A USB path as the kernel names it: bus, then port numbers, such as 1-1.3.
-UsbPort = Annotated[str, StringConstraints(pattern=r"^\d+-\d+(\.\d+)*$")]
+UsbPort = Annotated[
+    str,
+    Text(r"\d{1,3}-\d{1,2}(\.\d{1,2}){0,5}", "a USB path as the kernel writes it, such as 1-1.3"),
+]
 
 #: What a chip may report; printable ASCII without what udev's patterns give a meaning to.
-Serial = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._:+-]{1,126}$")]
+Serial = Annotated[
+    str,
+    Text(
+        "[A-Za-z0-9._:+-]{1,126}",
+        "a serial number: letters, digits and . _ : + - (match the adapter by port instead "
+        "if the chip reports anything else)",
+    ),
+]
 
-MacAddress = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{2}(:[0-9a-f]{2}){5}$")]
+MacAddress = Annotated[
+    str,
+    Text(
+        "[0-9a-f]{2}(:[0-9a-f]{2}){5}",
+        "a hardware address: six pairs of lower-case hex digits, such as 02:00:00:12:34:56",
+    ),
+]
+
+#: ISO 3166-1 alpha-2, in capitals.
+Country = Annotated[str, Text("[A-Z]{2}", "a country's two capital letters (ISO 3166-1)")]
+
+#: An OpenSSH public key line, or the name of a *.pub file beside the profile.
+AccessKey = Annotated[
+    str,
+    Text(
+        r"(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
+        r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?"
+        r"|[A-Za-z0-9_][A-Za-z0-9._-]*\.pub",
+        "an OpenSSH public key line, nor the name of a .pub file beside the profile",
+    ),
+]

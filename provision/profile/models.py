@@ -4,12 +4,15 @@
 from __future__ import annotations
 
 import ipaddress
+import unicodedata
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from provision.profile.fields import (
+    AccessKey,
     BaudRate,
+    Country,
     HostName,
     Interface,
     LinkName,
@@ -21,11 +24,19 @@ from provision.profile.fields import (
     UsbPort,
 )
 
+#: IEEE Std 802.11: an SSID has 1 to 32 octets.
+SSID_OCTETS = 32
+
+#: From a club's worth of addresses down to a dozen tablets.
+PREFIXES = range(16, 29)
+
 
 class Model(BaseModel):
     """No unknown keys, no silent conversions, no changes after reading."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
+    )
 
 
 class Card(Model):
@@ -40,7 +51,7 @@ class AccessPoint(Model):
 
     ssid: str
     """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
-    country: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
+    country: Country
     """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
     channel: Annotated[int, Field(ge=1, le=177)] = 6
     """1 to 14 in the 2.4 GHz band, 36 and up in the 5 GHz band."""
@@ -49,9 +60,9 @@ class AccessPoint(Model):
     @classmethod
     def _octets(cls, value: str) -> str:
         octets = len(value.encode())
-        if not 1 <= octets <= 32:
-            raise ValueError(f"an SSID has 1 to 32 octets, this one has {octets}")
-        if any(ord(character) < 32 or ord(character) == 127 for character in value):
+        if not 1 <= octets <= SSID_OCTETS:
+            raise ValueError(f"an SSID has 1 to {SSID_OCTETS} octets, this one has {octets}")
+        if any(unicodedata.category(character) == "Cc" for character in value):
             raise ValueError("an SSID with a control character cannot be typed on a tablet")
         return value
 
@@ -81,10 +92,14 @@ class Network(Model):
     @field_validator("address")
     @classmethod
     def _private(cls, value: ipaddress.IPv4Interface) -> ipaddress.IPv4Interface:
-        private = [ipaddress.IPv4Network(n) for n in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")]
+        private = [
+            ipaddress.IPv4Network(n) for n in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")
+        ]
         if not any(value.network.subnet_of(network) for network in private):
-            raise ValueError(f"{value} is not in a private range (RFC 1918): 10/8, 172.16/12, 192.168/16")
-        if not 16 <= value.network.prefixlen <= 28:
+            raise ValueError(
+                f"{value} is not in a private range (RFC 1918): 10/8, 172.16/12, 192.168/16"
+            )
+        if value.network.prefixlen not in PREFIXES:
             raise ValueError(f"/{value.network.prefixlen} leaves no sensible room; use /16 to /28")
         if value.ip in (value.network.network_address, value.network.broadcast_address):
             raise ValueError(f"{value.ip} is the network's own or its broadcast address")
@@ -138,22 +153,27 @@ class Feed(Model):
     """The UDP port of the broadcast on the boat's own network; null for none."""
 
 
-SshKey = Annotated[
-    str,
-    StringConstraints(
-        pattern=r"^(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
-        r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?$"
-    ),
-]
-
-
 class Access(Model):
     """Who may log in; by key only."""
 
-    keys: list[SshKey] = Field(min_length=1)
-    """OpenSSH public keys, as they stand in an id_*.pub file."""
+    keys: list[AccessKey] = Field(min_length=1)
+    """OpenSSH public keys, or names of *.pub files beside the profile."""
     from_shore: bool = False
     """Whether SSH also answers on the uplink side."""
+
+
+class Hub(Model):
+    """A USB hub between the board and adapters."""
+
+    ports: Annotated[int, Field(ge=2, le=16)]
+    own_supply: bool
+    """Whether it has a 5 V supply of its own."""
+
+
+class Usb(Model):
+    """What the board's own sockets are extended with."""
+
+    hubs: dict[HostName, Hub] = {}
 
 
 class Profile(Model):
@@ -170,3 +190,6 @@ class Profile(Model):
     links: dict[LinkName, Link] = Field(min_length=1)
     feed: Feed = Feed()
     access: Access
+    usb: Usb = Usb()
+    accepted: dict[str, str] = {}
+    """Warnings of `check` that are known, each with the reason."""

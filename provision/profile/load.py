@@ -1,0 +1,199 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a boat's YAML file, with what it includes, to a validated profile."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from provision import boards
+from provision.errors import Place, UserError, UserErrors
+from provision.profile.clashes import adapters
+from provision.profile.models import Profile
+from provision.profile.tree import Node, decode, parse, raise_all
+from provision.profile.words import explain, nearest
+
+
+@dataclass(frozen=True)
+class Boat:
+    """A profile as read, with where each of its keys stands."""
+
+    profile: Profile
+    file: Path
+    places: Mapping[str, Place] = field(compare=False, repr=False)
+    """The place of each key, such as links.gnss.baud, in whichever file it was taken from."""
+
+    @property
+    def name(self) -> str:
+        """The boat's name."""
+        return self.profile.boat
+
+    def place(self, key: str) -> Place:
+        """Where `key` stands, or else the nearest key above it that the files have."""
+        while key and key not in self.places:
+            key = key.rpartition(".")[0]
+        return self.places.get(key) or Place(self.file)
+
+    def digest(self) -> str:
+        """SHA-256 in hex of the merged profile as canonical JSON.
+
+        The names of the included files are left out: what counts is what they said.
+        """
+        content = self.profile.model_dump(mode="json", exclude={"includes"})
+        canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def read(path: Path) -> Boat:
+    """Read one boat's profile; UserErrors with all that is wrong in it and its includes."""
+    reader = _Reader([], {})
+    root = reader.gather(path, ())
+    if root is None:
+        raise_all(reader.errors)
+        raise AssertionError("a file was refused without a reason")
+    errors = reader.errors
+    # A value that already has an error would only be refused again.
+    known = {error.place for error in errors}
+    try:
+        profile = Profile.model_validate(root.plain())
+    except ValidationError as error:
+        errors += [e for e in explain(error, root, Profile) if e.place not in known]
+    _board(root, errors)
+    raise_all(errors)
+    places = dict(_places(root, ""))
+    boat = Boat(profile, path, places)
+    raise_all(adapters(profile, boat.place))
+    return boat
+
+
+def find(name_or_path: str, boats: Path) -> Path:
+    """The file of a boat named as in the folder `boats`, or given as a path."""
+    if "/" in name_or_path or name_or_path.endswith((".yml", ".yaml")):
+        path = Path(name_or_path)
+        if not path.is_file():
+            raise UserError("there is no such file", place=Place(path))
+        return path
+    path = boats / f"{name_or_path}.yml"
+    if not path.is_file():
+        known = [file.stem for file in files(boats)]
+        near = nearest(name_or_path, known)
+        if near:
+            hint = f"did you mean {near}?"
+        elif known:
+            hint = f"the boats there are {', '.join(known)}"
+        else:
+            hint = "name the folder with --boats, or make one with `provision init`"
+        raise UserError(f"there is no boat {name_or_path} in {boats}", hint=hint)
+    return path
+
+
+def files(boats: Path) -> list[Path]:
+    """The profiles in a folder, sorted: its *.yml files that name a boat."""
+    return [
+        file
+        for file in sorted(boats.glob("*.yml"))
+        if not file.name.endswith(".secrets.yml") and _names_a_boat(file)
+    ]
+
+
+def club(boats: Path) -> list[Boat]:
+    """All boats in a folder, sorted by file name; UserErrors with all that is wrong."""
+    found: list[Boat] = []
+    errors: list[UserError] = []
+    for file in files(boats):
+        try:
+            found.append(read(file))
+        except UserErrors as several:
+            errors += several.errors
+        except UserError as error:
+            errors.append(error)
+    raise_all(list({str(error): error for error in errors}.values()))
+    return found
+
+
+@dataclass(frozen=True)
+class _Reader:
+    errors: list[UserError]
+    done: dict[Path, Node | None]
+
+    def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
+        """The file's tree laid over those that it includes; a later one covers an earlier."""
+        here = file.resolve()
+        if here not in self.done:
+            self.done[here] = self._gather(file, (*trail, here))
+        return self.done[here]
+
+    def _gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
+        try:
+            root = parse(file, decode(file), self.errors)
+        except UserError as error:
+            self.errors.append(error)
+            return None
+        if root is None or not isinstance(root.value, dict):
+            what = "the file is empty" if root is None else "the file has no keys"
+            self.errors.append(
+                UserError(what, place=Place(file, 1), hint="it starts with a key, such as boat:")
+            )
+            return None
+        under = Node({}, root.place, root.at)
+        includes = root.value.get("includes")
+        for item in includes.value if includes and isinstance(includes.value, list) else []:
+            if isinstance(item.value, str):
+                included = self._include(file.parent / item.value, item.at, trail)
+                under = included.over(under) if included else under
+        return root.over(under)
+
+    def _include(self, file: Path, at: Place, trail: tuple[Path, ...]) -> Node | None:
+        try:
+            here, exists = file.resolve(), file.is_file()
+        except (OSError, ValueError, RuntimeError):
+            here, exists = file, False
+        if here in trail:
+            loop = " -> ".join(path.name for path in (*trail[trail.index(here) :], here))
+            self.errors.append(
+                UserError(f"the files include each other: {loop}", place=at, hint="take one out")
+            )
+            return None
+        if not exists:
+            near = nearest(file.name, [path.name for path in file.parent.glob("*.y*ml")])
+            self.errors.append(
+                UserError(
+                    f"the file {file} is not there",
+                    place=at,
+                    hint=f"did you mean {near}?" if near else "the path counts from this file",
+                )
+            )
+            return None
+        return self.gather(file, trail)
+
+
+def _board(root: Node, errors: list[UserError]) -> None:
+    node = root.value.get("board") if isinstance(root.value, dict) else None
+    if node and isinstance(node.value, str):
+        try:
+            boards.board(node.value, node.at)
+        except UserError as error:
+            errors.append(error)
+
+
+def _places(node: Node, key: str) -> list[tuple[str, Place]]:
+    children = node.value.items() if isinstance(node.value, dict) else ()
+    at = node.place if isinstance(node.value, dict | list) else node.at
+    found = [(key, at)]
+    for name, child in children:
+        found += _places(child, f"{key}.{name}" if key else name)
+    return found
+
+
+def _names_a_boat(file: Path) -> bool:
+    """Whether the file has `boat` at its top; a file that cannot be told is taken as one."""
+    try:
+        root = parse(file, decode(file), [])
+    except UserError:
+        return True
+    return root is not None and isinstance(root.value, dict) and "boat" in root.value

@@ -1,0 +1,194 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""YAML text as a tree in which every value knows where it stands.
+
+YAML turns some plain words into something else than text (`NO`, `010`, `12:30:00`); such a
+value keeps the text as written, so that an error can say how to write what was meant.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from provision.errors import Place, UserError, UserErrors
+
+Scalar = str | int | float | bool | None
+Plain = Scalar | list["Plain"] | dict[str, "Plain"]
+
+_DECIMAL = re.compile(r"[-+]?(0|[1-9]\d{0,17})")
+_FLOAT = re.compile(r"[-+]?(0|[1-9]\d{0,17})?\.\d{0,18}([eE][-+]?\d{1,3})?")
+_TAG = "tag:yaml.org,2002:"
+
+
+@dataclass(frozen=True)
+class Node:
+    """A value with the place of its key (`place`) and of itself (`at`)."""
+
+    value: Scalar | list[Node] | dict[str, Node]
+    place: Place
+    at: Place
+    written: str = ""
+
+    def plain(self) -> Plain:
+        """The value as plain data."""
+        if isinstance(self.value, dict):
+            return {key: node.plain() for key, node in self.value.items()}
+        if isinstance(self.value, list):
+            return [node.plain() for node in self.value]
+        return self.value
+
+    def over(self, other: Node) -> Node:
+        """This node laid over another: mappings are joined, anything else of `other` is hidden."""
+        if not isinstance(self.value, dict) or not isinstance(other.value, dict):
+            return self
+        joined = dict(other.value)
+        for key, node in self.value.items():
+            joined[key] = node.over(joined[key]) if key in joined else node
+        return Node(joined, self.place, self.at)
+
+
+def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
+    """The tree of `text`, which `file` holds; None when it is empty.
+
+    What is wrong with single values is added to `errors`; UserError when the text is no
+    YAML at all.
+    """
+    try:
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.MarkedYAMLError as error:
+        raise _syntax(file, error) from error
+    except yaml.reader.ReaderError as error:
+        before = text[: error.position]
+        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
+        raise UserError(
+            f"the character U+{ord(error.character):04X} is not allowed in YAML",
+            place=Place(file, line, column),
+        ) from error
+    except RecursionError as error:
+        raise UserError("brackets are nested too deep", place=Place(file)) from error
+    return None if root is None else _Builder(file, errors, set()).node(root, "", None)
+
+
+def decode(file: Path) -> str:
+    """What the file says; UserError when it cannot be read or is not UTF-8."""
+    try:
+        data = file.read_bytes()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise UserError(
+            "is not UTF-8 text", place=Place(file, line), hint="save the file as UTF-8"
+        ) from error
+
+
+def _syntax(file: Path, error: yaml.MarkedYAMLError) -> UserError:
+    mark = error.problem_mark or error.context_mark
+    problem = error.problem or "not YAML"
+    if "'\\t'" in problem:
+        problem, hint = "a tab where YAML wants spaces", "indent with spaces"
+    elif "mapping values" in problem:
+        hint = "check the indentation; a text with a colon and a space needs quotes"
+    elif "single document" in problem:
+        hint = "one file holds one boat: take the line --- out"
+    else:
+        hint = "check the indentation, brackets and quotes here and in the line before"
+    place = Place(file, mark.line + 1, mark.column + 1) if mark else Place(file)
+    return UserError(f"not valid YAML: {problem}", place=place, hint=hint)
+
+
+@dataclass(frozen=True)
+class _Builder:
+    file: Path
+    errors: list[UserError]
+    seen: set[int]
+
+    def node(self, node: yaml.Node, key: str, key_node: yaml.Node | None) -> Node:
+        at = self.place(node, key)
+        place = self.place(key_node, key) if key_node else at
+        if id(node) in self.seen:
+            hint = "share keys through `includes`"
+            self.errors.append(UserError("an alias is not read here", place=place, hint=hint))
+            return Node(None, place, at)
+        self.seen.add(id(node))
+        if isinstance(node, yaml.MappingNode) and node.tag == f"{_TAG}map":
+            return Node(self.mapping(node, key), place, at)
+        if isinstance(node, yaml.SequenceNode) and node.tag == f"{_TAG}seq":
+            items = [
+                self.node(item, f"{key}[{index}]", None) for index, item in enumerate(node.value)
+            ]
+            return Node(items, place, at)
+        if isinstance(node, yaml.ScalarNode):
+            return Node(self.scalar(node, at), place, at, str(node.value))
+        self.errors.append(UserError(f"the tag {node.tag} is not read here", place=at))
+        return Node(None, place, at)
+
+    def place(self, node: yaml.Node, key: str) -> Place:
+        mark = node.start_mark
+        return Place(self.file, mark.line + 1, mark.column + 1, key)
+
+    def mapping(self, node: yaml.MappingNode, key: str) -> dict[str, Node]:
+        found: dict[str, Node] = {}
+        for key_node, value in node.value:
+            if not isinstance(key_node, yaml.ScalarNode):
+                place = self.place(key_node, key)
+                self.errors.append(UserError("a key has to be a single word", place=place))
+                continue
+            name = str(key_node.value)
+            full = f"{key}.{name}" if key else name
+            if name in found:
+                self.errors.append(
+                    UserError(
+                        f"the key {name} stands here twice",
+                        place=self.place(key_node, full),
+                        hint=f"the first one is in line {found[name].place.line}; keep one",
+                    )
+                )
+                continue
+            found[name] = self.node(value, full, key_node)
+        return found
+
+    def scalar(self, node: yaml.ScalarNode, at: Place) -> Scalar:
+        written = str(node.value)
+        match node.tag.removeprefix(_TAG):
+            case "str":
+                return written
+            case "null":
+                return None
+            case "bool":
+                return written.lower() in ("yes", "true", "on")
+            case "int" if _DECIMAL.fullmatch(written):
+                return int(written)
+            case "float" if _FLOAT.fullmatch(written):
+                return float(written)
+            case "int" | "float" | "timestamp" as kind:
+                what = "a date" if kind == "timestamp" else "a number, but not a plain decimal one"
+                self.errors.append(
+                    UserError(
+                        f"YAML takes {written} for {what}",
+                        place=at,
+                        hint=f'if it is meant as text, quote it: "{written}"',
+                    )
+                )
+            case _:
+                self.errors.append(UserError(f"the tag {node.tag} is not read here", place=at))
+        return written
+
+
+def raise_all(errors: list[UserError]) -> None:
+    """Raise what was found, if anything, in the order of the files' lines."""
+    if len(errors) == 1:
+        raise errors[0]
+    if errors:
+        raise UserErrors(sorted(errors, key=_order))
+
+
+def _order(error: UserError) -> tuple[str, int, int]:
+    place = error.place
+    return (str(place.file), place.line or 0, place.column or 0) if place else ("", 0, 0)

@@ -1,0 +1,160 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the models found wrong, in plain words and with the place in the file."""
+
+from __future__ import annotations
+
+import difflib
+import types
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from provision.errors import UserError
+from provision.profile.tree import Node
+
+_WANTED = {
+    "string_type": "text",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "dict_type": "keys of its own",
+    "model_type": "keys of its own",
+    "model_attributes_type": "keys of its own",
+    "list_type": "a list",
+}
+
+_BOUNDS = {
+    "greater_than": ("more than", "gt"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than_equal": ("at most", "le"),
+}
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that was probably meant, if one is near enough."""
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return near[0] if near else None
+
+
+def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
+    """One UserError for each thing that `model` refused in the tree `root`."""
+    details = error.errors()
+    # A misspelt key is also a missing one: say it once.
+    meant = {
+        (*loc[:-1], near)
+        for loc in (detail["loc"] for detail in details if detail["type"] == "extra_forbidden")
+        if (near := nearest(str(loc[-1]), keys_at(model, loc[:-1])))
+    }
+    return [
+        _explain(detail, root, model)
+        for detail in details
+        if detail["type"] != "missing" or detail["loc"] not in meant
+    ]
+
+
+def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserError:
+    loc, kind = detail["loc"], detail["type"]
+    node, last = locate(root, loc), str(loc[-1]) if loc else ""
+    place = node.place if isinstance(node.value, dict | list) else node.at
+    context, hint = detail.get("ctx", {}), ""
+    match kind:
+        case "missing":
+            message = f"the key {last} is missing"
+            place = replace(node.place, key=".".join(map(str, loc)))
+        case "extra_forbidden":
+            message = f"there is no key {last} here"
+            place = node.place
+            hint = _meant(last, keys_at(model, loc[:-1]))
+        case _ if kind in _WANTED:
+            message = f"expected {_WANTED[kind]}, found {_found(node)}"
+            hint = _quotes(kind, node)
+        case _ if kind in _BOUNDS:
+            words, name = _BOUNDS[kind]
+            message = f"{node.written} is out of range: {words} {context[name]:g}"
+        case "literal_error":
+            choices = [choice.strip("'") for choice in context["expected"].split(" or ")]
+            message = f"{_found(node)} is not one of {', '.join(choices)}"
+            hint = _meant(node.written, choices)
+        case "value_error":
+            message = str(context["error"])
+        case "too_short":
+            message = "needs at least one entry"
+        case _:
+            message = detail["msg"]
+    return UserError(message, place=place, hint=hint)
+
+
+def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
+    """The node at `loc`, or the nearest one above it that the file has."""
+    node = root
+    for part in loc:
+        value = node.value
+        if isinstance(value, dict) and part in value:
+            node = value[str(part)]
+        elif isinstance(value, list):
+            # `talks` may be a list in the file where the models have a mapping.
+            items = [item for i, item in enumerate(value) if part in (i, item.value)]
+            node = items[0] if items else node
+        elif part == "[key]":
+            return Node(node.written, node.place, node.place)
+    return node
+
+
+def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The keys that the model knows at `loc`; none where the profile chooses the names."""
+    kind: Any = model
+    for part in loc:
+        kind = _inner(kind)
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            if part not in kind.model_fields:
+                return []
+            kind = kind.model_fields[str(part)].annotation
+        elif get_args(kind):
+            kind = get_args(kind)[-1]
+    kind = _inner(kind)
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return list(kind.model_fields)
+    return []
+
+
+def _inner(kind: Any) -> Any:
+    """The type without its annotations and without `| None`."""
+    while get_origin(kind) in (Annotated, Union, types.UnionType):
+        kind = get_args(kind)[0]
+    return kind
+
+
+def _meant(word: str, known: list[str]) -> str:
+    near = nearest(word, known)
+    return f"did you mean {near}?" if near else f"known here: {', '.join(known)}"
+
+
+def _found(node: Node) -> str:
+    match node.value:
+        case dict():
+            return "keys"
+        case list():
+            return "a list"
+        case None:
+            return "nothing"
+        case bool():
+            return f"{node.written}, which YAML takes for {'true' if node.value else 'false'}"
+        case str():
+            return f"the text {node.value!r}"
+        case _:
+            return f"the number {node.written}"
+
+
+def _quotes(kind: str, node: Node) -> str:
+    value = node.value
+    if kind == "string_type" and isinstance(value, bool | int | float):
+        return f'quote it: "{node.written}"'
+    if kind in ("int_type", "float_type") and isinstance(value, str):
+        return "write the number alone, without quotes"
+    if _WANTED[kind] == "keys of its own" and value is None:
+        return "indent the keys that belong to it"
+    return ""
