@@ -39,6 +39,34 @@ class Wifi(_Model):
     """How many tablets it serves at once without trouble."""
 
 
+class Emulator(_Model):
+    """How the bench plays this board."""
+
+    program: str
+    """The emulator's program."""
+    machine: str
+    """What its -machine gets."""
+    cpu: str | None = None
+    """The processor when nothing better is there; null for the machine's own."""
+    memory: Annotated[int, Field(ge=256)]
+    """MiB."""
+    start: Literal["firmware", "kernel"]
+    """firmware: UEFI finds the card's own loader; kernel: the emulator is handed kernel,
+    initramfs, command line (and device tree) out of the card's boot partition."""
+    console: str | None = None
+    """A `console=` that the emulated machine has and the real one has not."""
+    card: Literal["virtio-blk-pci", "sd"]
+    """The device that the card is behind."""
+    network: Literal["virtio-net-pci", "usb-net"]
+    """The wired port."""
+    usb: Literal["qemu-xhci", "builtin"]
+    """The USB controller."""
+    extras: Literal["fw_cfg", "initramfs"]
+    """The way for what the bench adds beside the card."""
+    tablet_port: str
+    """The serial port, seen from inside, on which the tablet reports."""
+
+
 class Board(_Model):
     """One model of onboard computer."""
 
@@ -64,6 +92,7 @@ class Board(_Model):
     """What the kernel's `console=` gets, in this order; the last is /dev/console."""
     usb: Usb
     wifi: Wifi
+    bench: Emulator
 
 
 def names() -> list[str]:

@@ -1,0 +1,229 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A tablet aboard, played inside the guest: its own radio in its own network namespace.
+
+Speaks JSON lines over a serial port with the bench: one request a line, one answer a line,
+each with the request's `id`. Runs on the guest's python3; standard library only.
+"""
+
+import contextlib
+import json
+import os
+import socket
+import subprocess
+import sys
+import termios
+import time
+import tty
+from pathlib import Path
+from typing import Any
+
+NAMESPACE = "tablet"
+RADIO = "wlan1"
+RUN = Path("/run/bench-tablet")
+#: Called by busybox's DHCP client with what it was given in the environment.
+DHCP_SCRIPT = """#!/bin/sh
+case "$1" in
+bound|renew)
+    ip address flush dev "$interface"
+    ip address add "$ip/$mask" dev "$interface"
+    [ -z "$router" ] || ip route replace default via "${router%% *}"
+    echo "$ip $mask $router $dns" > /run/bench-tablet/lease
+    ;;
+esac
+"""
+
+
+def run(*command: str, check: bool = True) -> str:
+    """Run a program; what it printed."""
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if check and done.returncode != 0:
+        raise RuntimeError(f"{command[0]}: {done.stderr.strip() or done.stdout.strip()}")
+    return done.stdout
+
+
+class Tablet:
+    """The tablet's radio, its lease and what it can be asked to do."""
+
+    def __init__(self) -> None:
+        RUN.mkdir(exist_ok=True)
+        (RUN / "dhcp").write_text(DHCP_SCRIPT)
+        (RUN / "dhcp").chmod(0o755)
+        self.supplicant: subprocess.Popen[bytes] | None = None
+
+    def enter(self) -> None:
+        """Take the second radio into a namespace of its own, and go there."""
+        phy = Path(f"/sys/class/net/{RADIO}/phy80211/name")
+        while not phy.exists():
+            time.sleep(0.1)
+        run("ip", "netns", "add", NAMESPACE)
+        run("iw", "phy", phy.read_text().strip(), "set", "netns", "name", NAMESPACE)
+        os.setns(os.open(f"/run/netns/{NAMESPACE}", os.O_RDONLY))
+        run("ip", "link", "set", "lo", "up")
+
+    def join(self, ssid: str, psk: str, frequency: int, seconds: float = 60) -> dict[str, Any]:
+        """Join the network (SSID and PSK in hexadecimal; MHz) and ask for an address."""
+        self.leave()
+        config = RUN / "wpa.conf"
+        config.write_text(
+            f"ctrl_interface={RUN}/wpa\nnetwork={{\n ssid={ssid}\n psk={psk}\n"
+            f" scan_freq={frequency}\n key_mgmt=WPA-PSK\n}}\n"
+        )
+        started = time.monotonic()
+        self.supplicant = subprocess.Popen(
+            ["wpa_supplicant", "-i", RADIO, "-c", str(config), "-D", "nl80211"],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        self.control("scan_interval", "1")
+        while "wpa_state=COMPLETED" not in self.control("status"):
+            if time.monotonic() > started + seconds:
+                raise RuntimeError("not associated in time")
+            time.sleep(0.1)
+        joined = time.monotonic() - started
+        lease = RUN / "lease"
+        lease.unlink(missing_ok=True)
+        run("busybox", "udhcpc", "-i", RADIO, "-n", "-q", "-f", "-t", "20", "-T", "1",
+            "-s", str(RUN / "dhcp"))  # fmt: skip
+        address, mask, router, *names = lease.read_text().split()
+        return {
+            "associated": round(joined, 2),
+            "address": f"{address}/{mask}",
+            "router": router,
+            "names": names,
+            "signal": self.control("signal_poll").splitlines(),
+        }
+
+    def control(self, *words: str) -> str:
+        """Ask wpa_supplicant; it may not answer yet."""
+        for _ in range(50):
+            if (RUN / "wpa" / RADIO).exists():
+                break
+            time.sleep(0.1)
+        return run("wpa_cli", "-p", f"{RUN}/wpa", "-i", RADIO, *words, check=False)
+
+    def leave(self) -> dict[str, Any]:
+        """Leave the network."""
+        if self.supplicant:
+            self.supplicant.terminate()
+            self.supplicant.wait()
+            self.supplicant = None
+        run("ip", "address", "flush", "dev", RADIO, check=False)
+        return {}
+
+    def listen(
+        self, host: str, port: int, seconds: float, lines: int = 0, send: str = ""
+    ) -> dict[str, Any]:
+        """Connect over TCP, send something perhaps, and read for so long or so many lines."""
+        end = time.monotonic() + seconds
+        got = b""
+        first = None
+        with contextlib.closing(connected(host, port, end)) as stream:
+            if send:
+                stream.sendall(send.encode("latin-1"))
+            while (left := end - time.monotonic()) > 0:
+                stream.settimeout(left)
+                try:
+                    piece = stream.recv(65536)
+                except TimeoutError:
+                    break
+                if not piece:
+                    break
+                got += piece
+                if first is None and b"\n" in got:
+                    first = uptime()
+                if lines and got.count(b"\n") >= lines:
+                    break
+        return {"lines": got.decode("latin-1").splitlines(), "first": first}
+
+    def datagrams(self, port: int, seconds: float, group: str = "") -> dict[str, Any]:
+        """Receive UDP datagrams, broadcast or of a multicast group, for so many seconds."""
+        end = time.monotonic() + seconds
+        got = []
+        with contextlib.closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as box:
+            box.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            box.bind(("", port))
+            if group:
+                member = socket.inet_aton(group) + socket.inet_aton("0.0.0.0")  # noqa: S104
+                box.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, member)
+            while (left := end - time.monotonic()) > 0:
+                box.settimeout(left)
+                try:
+                    data, sender = box.recvfrom(65536)
+                except TimeoutError:
+                    break
+                got.append({"from": sender[0], "data": data.decode("latin-1")})
+        return {"datagrams": got}
+
+    def knock(self, host: str, ports: list[int], seconds: float = 1) -> dict[str, Any]:
+        """Which TCP ports answer."""
+        answers = {}
+        for port in ports:
+            try:
+                with socket.create_connection((host, port), timeout=seconds):
+                    answers[port] = "open"
+            except ConnectionRefusedError:
+                answers[port] = "refused"
+            except OSError:
+                answers[port] = "silent"
+        return {"ports": answers}
+
+    def resolve(self, name: str, server: str) -> dict[str, Any]:
+        """What the boat's name service says."""
+        return {"said": run("busybox", "nslookup", name, server, check=False)}
+
+    def scan(self, frequency: int) -> dict[str, Any]:
+        """What is on the air."""
+        run("ip", "link", "set", RADIO, "up")
+        return {"said": run("iw", "dev", RADIO, "scan", "freq", str(frequency))}
+
+
+def connected(host: str, port: int, end: float) -> socket.socket:
+    """A TCP connection, tried until `end` on the monotonic clock."""
+    while True:
+        try:
+            return socket.create_connection((host, port), timeout=2)
+        except OSError:
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.1)
+
+
+def uptime() -> float:
+    """Seconds since the guest's kernel started."""
+    return float(Path("/proc/uptime").read_text().split()[0])
+
+
+def main(device: str) -> None:
+    """Answer requests on the serial port `device` until the guest ends."""
+    handle = os.open(device, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(handle, termios.TCSANOW)
+    port = os.fdopen(handle, "r+b", buffering=0)
+    tablet = Tablet()
+    tablet.enter()
+    pending = b""
+    port.write(json.dumps({"id": 0, "ready": uptime()}).encode() + b"\n")
+    while True:
+        pending += port.read(4096) or b""
+        while b"\n" in pending:
+            line, pending = pending.split(b"\n", 1)
+            try:
+                request = json.loads(line)
+            except ValueError:
+                continue
+            answer: dict[str, Any] = {"id": request.pop("id")}
+            try:
+                answer.update(getattr(tablet, request.pop("do"))(**request))
+            except Exception as error:  # noqa: BLE001 - the bench is told, whatever it is
+                answer["error"] = f"{type(error).__name__}: {error}"
+            answer["uptime"] = uptime()
+            write_all(port.fileno(), json.dumps(answer).encode() + b"\n")
+
+
+def write_all(handle: int, data: bytes) -> None:
+    """Write all of it; a serial port takes a little at a time."""
+    while data:
+        data = data[os.write(handle, data) :]
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])
