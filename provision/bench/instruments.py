@@ -116,6 +116,10 @@ class Instruments:
         """How many sentences of each formatter a link's instrument has sent so far."""
         return self._players[link].sent.copy()
 
+    def lost(self, link: str) -> Counter[str]:
+        """How many sentences of each formatter nobody took: the adapter is unplugged, or off."""
+        return self._players[link].lost.copy()
+
     def heard(self, link: str) -> list[Heard]:
         """The lines that the boat sent to a link's instrument, oldest first."""
         with self._news:

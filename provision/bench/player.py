@@ -32,18 +32,25 @@ class Schedule:
 
     def __init__(self, rates: Mapping[str, float], now: float) -> None:
         self._rates = rates
-        self._due = dict.fromkeys(rates, float(ceil(now)))
+        self._due = {
+            formatter: ceil(now * max(1.0, rate)) / max(1.0, rate)
+            for formatter, rate in rates.items()
+        }
 
-    def next(self) -> tuple[float, str]:
-        """When something is due next, and what; never, for an instrument that only listens."""
+    def next(self, now: float) -> tuple[float, str]:
+        """When something is due next, and what; never, for an instrument that only listens.
+
+        What the wire could not carry in time is left out, but for the last two periods.
+        """
         formatter = min(self._due, key=lambda one: self._due[one], default="")
-        return self._due.get(formatter, inf), formatter
+        if not formatter:
+            return inf, formatter
+        due, rate = self._due[formatter], self._rates[formatter]
+        return due + max(0, int((now - due) * rate) - 1) / rate, formatter
 
-    def sent(self, formatter: str, sentences: int, now: float) -> None:
-        """Note so many sentences of it; what the wire could not carry in time is left out."""
-        period = sentences / self._rates[formatter]
-        missed = max(0, int((now - self._due[formatter]) / period) - 1)
-        self._due[formatter] += period * (1 + missed)
+    def sent(self, formatter: str, sentences: int, due: float) -> None:
+        """Note so many sentences of it for the time when it was due."""
+        self._due[formatter] = due + sentences / self._rates[formatter]
 
 
 class Wire:
@@ -97,13 +104,13 @@ class Player:
         """
         schedule = Schedule(self._rates, self._now())
         while True:
-            due, formatter = schedule.next()
+            due, formatter = schedule.next(self._now())
             extra = await self._said(due - self._now())
             if extra is not None:
                 formatter, lines = "", [extra]
             else:
                 lines = self._compose(formatter, datetime.fromtimestamp(round(due, 2), UTC))
-                schedule.sent(formatter, len(lines), self._now())
+                schedule.sent(formatter, len(lines), due)
             for line in lines:
                 room = has_room()
                 (self.sent if room else self.lost)[formatter] += 1

@@ -5,9 +5,10 @@ Everything is a pure function of the time and of a seed, and everything agrees: 
 and course over ground are the position's derivative, the water's velocity and the current
 add up to them, and the apparent wind is the true wind less the boat's own motion.
 
+    >>> from datetime import UTC
     >>> state = Voyage(seed=1).at(datetime(2030, 6, 1, 12, tzinfo=UTC))
     >>> round(state.ground_speed), round(state.apparent_wind.speed)
-    (5, 15)
+    (6, 13)
 
 Velocities are complex numbers inside this file: knots to the east + knots to the north * j.
 """

@@ -1,0 +1,183 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The instruments on real sockets, as the bench's emulator serves them."""
+
+from __future__ import annotations
+
+import socket
+import time
+from datetime import UTC, datetime
+
+import pynmea2
+import pytest
+
+from provision.bench.instruments import Instruments
+from provision.errors import UserError
+from provision.profile.models import Profile
+
+#: A tenth before a whole second, when instruments begin to talk.
+DATE = datetime(2031, 3, 4, 5, 6, 6, 900_000, tzinfo=UTC)
+
+
+def link(serial, **keys):
+    return {"adapter": {"serial": serial}, **keys}
+
+
+@pytest.fixture
+def profile():
+    return Profile.model_validate(
+        {
+            "boat": "kittiwake",
+            "board": "x86-64",
+            "network": {
+                "address": "10.47.1.1/24",
+                "access_point": {"ssid": "Kittiwake", "country": "GB"},
+            },
+            "links": {
+                "gnss": link("KW-1", baud=38400, talks={"RMC": 10.0, "ZDA": 10.0}),
+                "ais": link("KW-2", baud=38400, talks={"VDM": 10.0, "VDO": 10.0}),
+                "autopilot": link("KW-3", baud=4800, listens=["APB"]),
+            },
+            "access": {"keys": ["ssh-ed25519 " + "A" * 68]},
+        }
+    )
+
+
+class Socket:
+    """The emulator's end of a link."""
+
+    def __init__(self, path):
+        self.path = path
+        self.listening = socket.socket(socket.AF_UNIX)
+        self.listening.bind(str(path))
+        self.listening.listen(1)
+        self.listening.settimeout(5)
+
+    def accept(self):
+        connection, _ = self.listening.accept()
+        connection.settimeout(5)
+        return connection
+
+    def close(self):
+        self.listening.close()
+        self.path.unlink()
+
+
+@pytest.fixture
+def serve(tmp_path):
+    served = []
+
+    def one(name):
+        served.append(Socket(tmp_path / name))
+        return served[-1]
+
+    yield one
+    for each in served:
+        each.listening.close()
+
+
+def read_lines(connection, count):
+    heard = b""
+    while heard.count(b"\r\n") < count:
+        piece = connection.recv(4096)
+        assert piece, "the instrument hung up"
+        heard += piece
+    return heard.split(b"\r\n")[:count]
+
+
+def test_links_talk_and_agree(profile, serve, tmp_path):
+    ends = {name: serve(name) for name in ("gnss", "ais")}
+    with Instruments(profile, {name: tmp_path / name for name in ends}, date=DATE) as instruments:
+        gnss, ais = ends["gnss"].accept(), ends["ais"].accept()
+        lines = read_lines(gnss, 4)
+        rmc, zda = (pynmea2.parse(line.decode(), check=True) for line in lines[:2])
+        assert {line.split(b",")[0] for line in read_lines(ais, 8)} == {b"!AIVDM", b"!AIVDO"}
+        assert rmc.datetime == datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
+        assert zda.timestamp == rmc.timestamp
+        state = instruments.voyage.at(rmc.datetime)
+        assert rmc.latitude == pytest.approx(state.fix.latitude, abs=1e-6)
+        assert instruments.sent("gnss").total() >= 4
+
+
+def test_the_date_is_today_unless_set(profile, serve, tmp_path):
+    end = serve("gnss")
+    with Instruments(profile, {"gnss": tmp_path / "gnss"}):
+        message = pynmea2.parse(read_lines(end.accept(), 1)[0].decode(), check=True)
+    assert abs((message.datetime - datetime.now(UTC)).total_seconds()) < 5
+
+
+def test_a_socket_that_comes_late_and_goes_away_is_found_again(profile, serve, tmp_path):
+    with Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE):
+        time.sleep(0.1)
+        end = serve("gnss")
+        connection = end.accept()
+        read_lines(connection, 1)
+        connection.close()
+        end.close()
+        time.sleep(0.1)
+        assert read_lines(serve("gnss").accept(), 2)[1].startswith(b"$GP")
+
+
+def test_what_the_boat_sends_is_heard_at_the_wires_pace(profile, serve, tmp_path):
+    end = serve("autopilot")
+    line = b"$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M*3C"
+    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+        connection = end.accept()
+        start = time.monotonic()
+        connection.sendall((line + b"\r\n") * 4 + b"$GPAPB,half")
+        heard = instruments.wait("autopilot", lambda heard: len(heard) == 4, timeout=5)
+    assert [one.line for one in heard] == [line] * 4
+    assert heard[-1].time - start >= 4 * (len(line) + 2) / 480
+
+
+def test_waiting_ends(profile, serve, tmp_path):
+    serve("autopilot")
+    with (
+        Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments,
+        pytest.raises(TimeoutError, match="autopilot did not hear"),
+    ):
+        instruments.wait("autopilot", bool, timeout=0.05)
+
+
+def test_anybody_may_say_something_else(profile, serve, tmp_path):
+    end = serve("autopilot")
+    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+        connection = end.accept()
+        instruments.say("autopilot", b"\xff\xfe$GPRMC,*00\r\n")
+        assert read_lines(connection, 1) == [b"\xff\xfe$GPRMC,*00"]
+
+
+def test_a_boat_that_does_not_read_gets_no_burst_afterwards(profile, serve, tmp_path):
+    """A second nobody reads: the wire holds little of it, and no line is cut."""
+    end = serve("gnss")
+    with Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE) as instruments:
+        connection = end.accept()
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
+        time.sleep(1.5)
+        connection.setblocking(False)
+        held = connection.recv(65536)
+        connection.settimeout(5)
+        assert len(held) < 700  # of some 1,500
+        heard = held
+        while heard.count(b"\r\n") < 25:
+            heard += connection.recv(4096)
+        for line in heard.split(b"\r\n")[:-1]:
+            pynmea2.parse(line.decode(), check=True)
+        assert instruments.lost("gnss").total() > 5
+
+
+def test_stopping_closes_the_sockets(profile, serve, tmp_path):
+    end = serve("gnss")
+    instruments = Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE)
+    instruments.start()
+    connection = end.accept()
+    read_lines(connection, 1)
+    instruments.stop()
+    instruments.stop()
+    while connection.recv(4096):
+        pass
+
+
+def test_a_link_that_the_boat_has_not(profile, tmp_path):
+    with pytest.raises(UserError, match="kittiwake has no link wind") as caught:
+        Instruments(profile, {"wind": tmp_path / "wind"})
+    assert "gnss, ais, autopilot" in caught.value.hint
