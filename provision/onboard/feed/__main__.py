@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""boat-feed: run the feed, or ask a running one for its state.
+
+boat-feed --config FILE
+boat-feed --state [--socket PATH]
+"""
+
+from __future__ import annotations
+
+import getopt
+import json
+import sys
+from pathlib import Path
+
+from provision.onboard.feed import config, state
+from provision.onboard.feed.keys import ConfigError
+
+#: Where the settings put the configuration.
+CONFIG = "/etc/boat/feed.json"
+
+USAGE = """\
+usage: boat-feed [--config FILE]            feed, as FILE says (/etc/boat/feed.json)
+       boat-feed --state [--socket PATH]    print the state of the running feed as JSON
+"""
+
+
+def main(arguments: list[str]) -> int:
+    """Exit status: 0 well, 1 ended by a fault, 2 could not run."""
+    try:
+        options, rest = getopt.getopt(arguments, "h", ["help", "config=", "state", "socket="])
+        if rest:
+            raise getopt.GetoptError(f"{rest[0]} is not expected")
+    except getopt.GetoptError as error:
+        sys.stderr.write(f"boat-feed: {error}\n{USAGE}")
+        return 2
+    chosen = dict(options)
+    if "-h" in chosen or "--help" in chosen:
+        sys.stdout.write(USAGE)
+        return 0
+    try:
+        if "--state" in chosen:
+            told = state.ask(chosen.get("--socket", config.STATE_SOCKET))
+            sys.stdout.write(json.dumps(told, indent=2) + "\n")
+            return 0
+        return feed(config.load(Path(chosen.get("--config", CONFIG))))
+    except ConfigError as error:
+        sys.stderr.write(f"boat-feed: {error}\n")
+        return 2
+    except KeyboardInterrupt:
+        return 0
+
+
+def feed(settings: config.Config) -> int:
+    """Run until told to end."""
+    # Asking for the state needs none of this, and is asked often on a slow machine.
+    import asyncio  # noqa: PLC0415
+
+    from provision.onboard.feed import app, teller  # noqa: PLC0415
+
+    teller.log_to_standard_error()
+    try:
+        asyncio.run(app.run(settings))
+    except OSError as error:
+        teller.log.error("cannot run: %s", error)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    # Nothing here speaks TLS, but asyncio would load it: 4 MB of a small computer's memory.
+    sys.modules.setdefault("ssl", None)  # type: ignore[arg-type]
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,152 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A listener: a serial output slower than what could be sent to it.
+
+The wire is never filled ahead: a sentence is written when the one before it has left, so
+that what is urgent does not wait in the kernel behind what is not.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections import deque
+from typing import Any
+
+from provision.onboard.feed.link import Link
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.serialport import character_time
+from provision.onboard.feed.steering import Gate, steers
+
+#: Queues by urgency: steering, own position and motion, the rest.
+STEERING, MOTION, REST = range(3)
+
+#: Own position and motion (IEC 61162-1).
+OWN_MOTION = frozenset(
+    ["GGA", "GLL", "GNS", "RMC", "VTG", "HDG", "HDM", "HDT", "THS", "ROT", "VHW", "VBW", "ZDA"]
+)
+
+#: Sentences that wait in one queue.
+QUEUE = 32
+
+#: A steering sentence older than this, in seconds, is never delivered.
+STALE = 1.0
+
+#: A sentence may come this part of its interval early and still keep its rate.
+SLACK = 0.5
+
+
+class Listener:
+    """Sends one link what its `listens` names."""
+
+    def __init__(self, link: Link, gate: Gate) -> None:
+        self.name = link.name
+        self._link = link
+        self._gate = gate
+        self._loop = asyncio.get_running_loop()
+        self._character = character_time(link.config.baud)
+        self._rates = link.config.listens
+        self._due: dict[str, float] = {}
+        self._queues: tuple[deque[Sentence], ...] = (deque(), deque(), deque())
+        self._timer: asyncio.TimerHandle | None = None
+        self._free_at = 0.0
+        self._rest = b""
+        self._rest_since = 0.0
+        self.sent = 0
+        self.drops = {"rate": 0, "full": 0, "stale": 0, "blocked": 0}
+
+    def wants(self, origin: str, talker: str, formatter: str) -> bool:
+        return origin != self.name and formatter in self._rates
+
+    def put(self, sentence: Sentence) -> None:
+        urgency = self._urgency(sentence)
+        if urgency == STEERING and not self._gate.admits(sentence, self.name):
+            return
+        if self._link.port is None:
+            return
+        if self._too_soon(sentence):
+            self.drops["rate"] += 1
+            return
+        queue = self._queues[urgency]
+        if urgency == STEERING:
+            for waiting in list(queue):
+                if waiting.formatter == sentence.formatter:
+                    queue.remove(waiting)
+                    self.drops["stale"] += 1
+        queue.append(sentence)
+        if sum(map(len, self._queues)) > QUEUE:
+            # The oldest of the least urgent goes.
+            for least in reversed(self._queues):
+                if least:
+                    least.popleft()
+                    self.drops["full"] += 1
+                    break
+        if self._timer is None:
+            self._send()
+
+    def _urgency(self, sentence: Sentence) -> int:
+        if steers(sentence.talker, sentence.formatter):
+            return STEERING
+        return MOTION if sentence.formatter in OWN_MOTION else REST
+
+    def _too_soon(self, sentence: Sentence) -> bool:
+        """Keep each formatter to its rate, without losing those that come a little early."""
+        interval = 1.0 / self._rates[sentence.formatter]
+        due = self._due.get(sentence.formatter, 0.0)
+        if sentence.heard < due - SLACK * interval:
+            return True
+        self._due[sentence.formatter] = max(due, sentence.heard - SLACK * interval) + interval
+        return False
+
+    def _next(self, now: float) -> Sentence | None:
+        for urgency, queue in enumerate(self._queues):
+            while queue:
+                sentence = queue.popleft()
+                arrives = now + len(sentence.raw) * self._character
+                if urgency == STEERING and arrives - sentence.heard > STALE:
+                    self.drops["stale"] += 1
+                    continue
+                return sentence
+        return None
+
+    def _send(self) -> None:
+        self._timer = None
+        port = self._link.port
+        if port is None:
+            self.clear()
+            return
+        now = self._loop.time()
+        if now < self._free_at:
+            self._timer = self._loop.call_at(self._free_at, self._send)
+            return
+        if not self._rest:
+            sentence = self._next(now)
+            if sentence is None:
+                return
+            self._rest, self._rest_since = sentence.raw, now
+            self.sent += 1
+        try:
+            written = os.write(port, self._rest)
+        except BlockingIOError:
+            written = 0
+        except OSError as error:
+            self._rest = b""
+            self._link.lost(error.strerror or str(error))
+            return
+        self._rest = self._rest[written:]
+        if self._rest and now - self._rest_since > STALE:
+            # The other side takes nothing; the half sentence fails its checksum there.
+            self._rest = b""
+            self.drops["blocked"] += 1
+        # While blocked, ask again as often as a character or two would leave.
+        self._free_at = now + max(written * self._character, 0.005)
+        self._timer = self._loop.call_at(self._free_at, self._send)
+
+    def clear(self) -> None:
+        """Forget all that waits; the port is closed."""
+        self._rest = b""
+        for queue in self._queues:
+            queue.clear()
+
+    def as_json(self) -> dict[str, Any]:
+        """Queue and drops, for the state."""
+        return {"sent": self.sent, "queue": sum(map(len, self._queues)), "drops": dict(self.drops)}

@@ -1,0 +1,24 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which hardware address a network address has, from the kernel's neighbour table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+#: The kernel's table of IPv4 neighbours (proc(5)).
+TABLE = Path("/proc/net/arp")
+
+_COMPLETE = 0x2
+
+
+def hardware_address(address: str, table: Path = TABLE) -> str | None:
+    """The hardware address, such as 02:00:00:12:34:56, behind an IPv4 address, or None."""
+    try:
+        lines = table.read_text().splitlines()[1:]
+    except OSError:
+        return None
+    for line in lines:
+        columns = line.split()
+        if len(columns) >= 4 and columns[0] == address and int(columns[2], 16) & _COMPLETE:
+            return columns[3].lower()
+    return None

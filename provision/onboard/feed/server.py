@@ -1,0 +1,147 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The TCP server that tablets read the feed from."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections import Counter
+from typing import Any
+
+from provision.onboard.feed import config
+from provision.onboard.feed.clients import Client, prepare
+from provision.onboard.feed.framer import Framer
+from provision.onboard.feed.hub import Hub
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.steering import Gate
+from provision.onboard.feed.teller import Teller, log
+
+#: Connections that wait to be accepted.
+BACKLOG = 32
+
+#: Seconds without accepting when the process has run out of descriptors.
+BREATH = 1.0
+
+
+class Server:
+    """Sends every client all sentences that pass its filter.
+
+    What clients say is dropped, but for the steering sentences of a sender that the
+    profile names.
+    """
+
+    def __init__(self, tcp: config.Tcp, hub: Hub, gate: Gate, teller: Teller) -> None:
+        """Binds the port; OSError when it is taken."""
+        self._tcp = tcp
+        self._hub = hub
+        self._gate = gate
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._clients: set[Client] = set()
+        self._framers: dict[Client, Framer] = {}
+        self._pending: list[Sentence] = []
+        self._gone = {"sent": 0, "dropped": 0}
+        self.sentences = 0
+        self._channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._channel.setblocking(False)
+        try:
+            self._channel.bind((tcp.address, tcp.port))
+            self._channel.listen(BACKLOG)
+        except OSError:
+            self._channel.close()
+            raise
+        self._loop.add_reader(self._channel, self._accept)
+
+    @property
+    def port(self) -> int:
+        """The port that it listens on."""
+        return int(self._channel.getsockname()[1])
+
+    def wants(self, origin: str, talker: str, formatter: str) -> bool:
+        return self._tcp.filter.passes(origin, talker, formatter)
+
+    def put(self, sentence: Sentence) -> None:
+        if not self._pending:
+            # Whatever else this turn of the loop brings goes into the same piece.
+            self._loop.call_soon(self._flush)
+        self._pending.append(sentence)
+
+    def _flush(self) -> None:
+        pending, self._pending = self._pending, []
+        self.sentences += len(pending)
+        if not self._clients:
+            return
+        piece = b"".join([sentence.raw for sentence in pending])
+        origins = {sentence.origin for sentence in pending}
+        for client in list(self._clients):
+            if client.name in origins:
+                own = [s.raw for s in pending if s.origin != client.name]
+                if own:
+                    client.send(b"".join(own), len(own))
+            else:
+                client.send(piece, len(pending))
+
+    def _accept(self) -> None:
+        try:
+            channel, peer = self._channel.accept()
+        except (BlockingIOError, ConnectionAbortedError):
+            return
+        except OSError as error:
+            self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
+            self._loop.remove_reader(self._channel)
+            self._loop.call_later(BREATH, self._resume)
+            return
+        address = peer[0]
+        here = sum(client.address == address for client in self._clients)
+        if len(self._clients) >= self._tcp.clients or here >= self._tcp.per_address:
+            self._teller.warn("tcp", f"cap {address}", f"{address} refused, {here} clients there")
+            channel.close()
+            return
+        prepare(channel, self._tcp.patience)
+        client = Client(channel, peer[:2], self._tcp, self._said, self._left)
+        self._clients.add(client)
+        self._framers[client] = Framer(client.name, sender=address, from_start=True)
+        log.info("tcp: %s has come, %d here", client.name, len(self._clients))
+
+    def _resume(self) -> None:
+        if self._channel.fileno() >= 0:
+            self._loop.add_reader(self._channel, self._accept)
+
+    def _said(self, client: Client, data: bytes) -> None:
+        sentences = self._framers[client].feed(data, self._loop.time())
+        self._hub.publish([s for s in sentences if self._gate.knows(s)])
+
+    def _left(self, client: Client, reason: str) -> None:
+        self._clients.discard(client)
+        self._framers.pop(client, None)
+        self._gone["sent"] += client.sent
+        self._gone["dropped"] += client.dropped
+        log.info("tcp: %s %s, %d here", client.name, reason, len(self._clients))
+
+    def watch(self, now: float) -> None:
+        """Disconnect who takes nothing; to be called every few seconds."""
+        for client in list(self._clients):
+            client.watch(now)
+
+    def close(self) -> None:
+        """Let go of the port and of every client."""
+        self._loop.remove_reader(self._channel)
+        self._channel.close()
+        for client in list(self._clients):
+            client.close("sent away")
+
+    def as_json(self) -> dict[str, Any]:
+        """Clients with queue and drops, for the state."""
+        by_address = Counter(client.address for client in self._clients)
+        return {
+            "port": self.port,
+            "sentences": self.sentences,
+            "sent": self._gone["sent"] + sum(client.sent for client in self._clients),
+            "dropped": self._gone["dropped"] + sum(c.dropped for c in self._clients),
+            "addresses": dict(by_address),
+            "clients": [
+                {"name": c.name, "sent": c.sent, "queue": c.queued, "dropped": c.dropped}
+                for c in self._clients
+            ],
+        }

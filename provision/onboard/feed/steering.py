@@ -1,0 +1,132 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Who may steer: the named sender alone, one at a time.
+
+A sentence that steers reaches a listener only through this gate. Without a word in the
+profile the network is refused, and of the links only those pass whose `talks` names the
+sentence. Nothing is ever made up or repeated when the controller falls silent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from provision.onboard.feed import config, neighbours
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.teller import Teller, log
+
+#: Sentences that an autopilot follows: what steers to a waypoint, along a track or to a
+#: heading, and what loads a route (IEC 61162-1; which of them a pilot heeds is common practice).
+STEERS = frozenset(
+    ("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC")
+    + ("HTC", "RMB", "RTE", "TRC", "WCV", "WNC", "WPL", "XTE", "XTR")
+)
+
+#: A controller that was silent for so many seconds is one no more.
+SILENCE = 10.0
+
+
+def steers(talker: str, formatter: str) -> bool:
+    """Whether such a sentence may move the rudder; a proprietary one may do anything."""
+    return formatter in STEERS or talker == "P"
+
+
+class Gate:
+    """Lets the controller's sentences through to the listeners, and nobody else's."""
+
+    def __init__(
+        self,
+        steering: config.Steering | None,
+        links: Mapping[str, config.Link],
+        teller: Teller,
+        hardware_address: Callable[[str], str | None] = neighbours.hardware_address,
+    ) -> None:
+        self._steering = steering
+        self._links = links
+        self._teller = teller
+        self._hardware_address = hardware_address
+        self._silence = steering.silence if steering else SILENCE
+        self._controller: str | None = None
+        self._since = self._last = 0.0
+        self.refused = 0
+
+    def names_addresses(self) -> bool:
+        """Whether anybody on the network may steer at all."""
+        return self._steering is not None and any(
+            sender.address for sender in self._steering.senders
+        )
+
+    def knows(self, sentence: Sentence) -> bool:
+        """Whether this sentence of a client steers and is from a sender that the profile names.
+
+        Whatever else clients say goes nowhere; what would steer is counted and logged.
+        """
+        if not steers(sentence.talker, sentence.formatter):
+            return False
+        if self._steering is not None and self._sender(sentence, self._steering.link) is not None:
+            return True
+        self._refuse(sentence)
+        return False
+
+    def admits(self, sentence: Sentence, listener: str) -> bool:
+        """Whether this sentence may go to the link `listener` now.
+
+        The first admitted sender becomes the controller, and stays so until it has been
+        silent for a while.
+        """
+        sender = self._sender(sentence, listener)
+        if sender is None:
+            self._refuse(sentence)
+            return False
+        if sender != self._controller:
+            if self._controller is not None and sentence.heard - self._last < self._silence:
+                self.refused += 1
+                self._teller.warn(
+                    "steering",
+                    f"second {sender}",
+                    f"{sentence.formatter} from {sender} refused, {self._controller} steers",
+                )
+                return False
+            log.info("steering: %s takes over from %s", sender, self._controller or "nobody")
+            self._controller, self._since = sender, sentence.heard
+            self._teller.mended("steering", f"second {sender}")
+        self._last = sentence.heard
+        return True
+
+    def _refuse(self, sentence: Sentence) -> None:
+        self.refused += 1
+        who = sentence.sender or sentence.origin
+        self._teller.warn("steering", f"refused {who}", f"{sentence.formatter} from {who} refused")
+
+    def watch(self, now: float) -> None:
+        """Notice a controller that has fallen silent; to be called every few seconds."""
+        if self._controller is not None and now - self._last >= self._silence:
+            log.warning("steering: %s has fallen silent, nobody steers", self._controller)
+            self._controller = None
+
+    def _sender(self, sentence: Sentence, listener: str) -> str | None:
+        """The name of who sent this and may steer; None when nobody may have."""
+        if self._steering is None:
+            link = self._links.get(sentence.origin)
+            named = link is not None and sentence.formatter in link.talks
+            return sentence.origin if named and not sentence.sender else None
+        if self._steering.link != listener or sentence.formatter not in self._steering.sentences:
+            return None
+        for sender in self._steering.senders:
+            if sender.link is not None and sender.link == sentence.origin:
+                return sender.name
+            if sender.address is None or sender.address != sentence.sender:
+                continue
+            if sender.mac in (None, self._hardware_address(sender.address)):
+                return sender.name
+        return None
+
+    def as_json(self, now: float) -> dict[str, Any]:
+        """Who steers, for the state."""
+        steered = self._controller is not None
+        return {
+            "controller": self._controller,
+            "since": round(now - self._since, 1) if steered else None,
+            "last_heard": round(now - self._last, 2) if steered else None,
+            "refused": self.refused,
+        }

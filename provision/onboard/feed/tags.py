@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""TAG blocks: what may stand in front of a sentence (NMEA 0183 v4, IEC 61162-450).
+
+    \\s:GP0001,n:7*08\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
+
+Parameter codes, from memory: c UNIX time (seconds or milliseconds), d destination,
+g group (line-lines-id), n line count, s source, t text.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+#: A TAG block with its backslashes has at most this many characters (from memory).
+LENGTH = 82
+
+_BLOCK = re.compile(rb"([\x20-\x5b\x5d-\x7e]*)\*([0-9A-Fa-f]{2})")
+
+
+class Tag(NamedTuple):
+    """The parameters of one TAG block, in their order."""
+
+    parameters: tuple[tuple[str, str], ...]
+
+    def get(self, code: str) -> str | None:
+        """The first value of `code`, or None."""
+        for name, value in self.parameters:
+            if name == code:
+                return value
+        return None
+
+    @property
+    def group(self) -> tuple[int, int, str] | None:
+        """(line, lines, id) of a group, or None."""
+        parts = (self.get("g") or "").split("-")
+        if len(parts) != 3 or not (parts[0].isdigit() and parts[1].isdigit()):
+            return None
+        line, lines = int(parts[0]), int(parts[1])
+        return (line, lines, parts[2]) if 1 <= line <= lines else None
+
+
+def _xor(body: bytes) -> int:
+    value = 0
+    for byte in body:
+        value ^= byte
+    return value
+
+
+def parse(block: bytes) -> Tag | None:
+    """What stands between the backslashes, or None when its checksum or form is wrong.
+
+    >>> parse(b"s:GP0001,n:7*0A").get("s")
+    'GP0001'
+    """
+    match = _BLOCK.fullmatch(block)
+    if match is None or _xor(match[1]) != int(match[2], 16):
+        return None
+    parameters = []
+    for item in match[1].decode("ascii").split(","):
+        code, colon, value = item.partition(":")
+        if not code or not colon:
+            return None
+        parameters.append((code, value))
+    return Tag(tuple(parameters))
+
+
+def build(*parameters: tuple[str, str]) -> bytes:
+    """A TAG block with its backslashes and checksum.
+
+    >>> build(("s", "GP0001"), ("n", "7"))
+    b'\\\\s:GP0001,n:7*0A\\\\'
+    """
+    body = ",".join(f"{code}:{value}" for code, value in parameters).encode("ascii")
+    return b"\\%b*%02X\\" % (body, _xor(body))
