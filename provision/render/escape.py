@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How a value gets into a file: one filter for each way of writing it down.
+
+Templates put out nothing that has not been through one of these; `only_escaped` is the
+environment's `finalize` and refuses the rest. A value that cannot be written down without
+a change of meaning is refused too, never mended.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from typing import Any
+
+from provision.errors import UserError
+
+
+class Escaped(str):
+    """Text that is fit for its file."""
+
+    __slots__ = ()
+
+
+#: Letters, digits and marks that no file written here gives a meaning to within a word.
+_WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/+@-]*")
+
+#: What udev reads as a pattern.
+_PATTERN = re.compile(r"[*?\[]")
+
+
+def word(value: object) -> Escaped:
+    """A word that every format takes as it is: a name, an address, a MAC address.
+
+    >>> word("10.47.1.1/24")
+    '10.47.1.1/24'
+    """
+    text = str(value)
+    if not _WORD.fullmatch(text):
+        raise UserError(f"{text!r} cannot stand in a configuration file as it is")
+    return Escaped(text)
+
+
+def number(value: object) -> Escaped:
+    """A whole number."""
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise UserError(f"{value!r} is not a whole number")
+    return Escaped(str(value))
+
+
+def octets(value: str | bytes) -> Escaped:
+    """Octets as pairs of hexadecimal digits, for formats that read them so; text as UTF-8.
+
+    >>> octets("Gull")
+    '47756c6c'
+    """
+    return Escaped((value.encode() if isinstance(value, str) else value).hex())
+
+
+def udev_match(value: str) -> Escaped:
+    """A double-quoted udev pattern that matches `value` and nothing else.
+
+    >>> udev_match("A*1")
+    '"A[*]1"'
+    """
+    text = str(value)
+    if not text.isprintable() or '"' in text or "\\" in text or "|" in text:
+        raise UserError(f"{text!r} cannot be matched by a udev rule")
+    return Escaped('"' + _PATTERN.sub(lambda mark: f"[{mark[0]}]", text) + '"')
+
+
+def line(value: str) -> Escaped:
+    """Text that is the whole of a line: printable, and no comment."""
+    text = str(value)
+    if not text.isprintable() or not text.strip() or text.startswith("#"):
+        raise UserError(f"{text!r} is not one line of text")
+    return Escaped(text)
+
+
+def as_json(value: Any) -> Escaped:
+    """A JSON value."""
+    return Escaped(json.dumps(value, indent=1, ensure_ascii=True))
+
+
+def lines(value: str) -> Escaped:
+    """Text that is the whole of a file: printable lines, the last one ended."""
+    if not value.endswith("\n") or not all(part.isprintable() for part in value.splitlines()):
+        raise UserError("a text that is a whole file has a line that cannot be printed")
+    return Escaped(value)
+
+
+FILTERS: dict[str, Callable[..., Escaped]] = {
+    "word": word,
+    "number": number,
+    "octets": octets,
+    "udev_match": udev_match,
+    "line": line,
+    "lines": lines,
+    "json": as_json,
+}
+
+
+def only_escaped(value: object) -> str:
+    """Pass on what a filter made; anything else is a template's mistake (TypeError)."""
+    if not isinstance(value, Escaped):
+        raise TypeError(f"{value!r} did not go through a filter of its file's format")
+    return value

@@ -1,0 +1,25 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What tells one boat from another, derived so that a rebuilt card is the same boat."""
+
+from __future__ import annotations
+
+import uuid
+
+#: The name space of what is derived here; made once at random.
+_SPACE = uuid.UUID("5f0cb1d1-7a52-4a7c-9f0b-3d4b8f6c21e7")
+
+
+def machine_id(boat: str, host_public_key: str) -> str:
+    """The boat's machine-id, 32 hexadecimal digits, from its name and its public host key."""
+    return uuid.uuid5(_SPACE, f"{boat} {host_public_key}").hex
+
+
+def mac_address(machine: str, interface: str) -> str:
+    """A MAC address for one of the boat's own interfaces.
+
+    Individual and locally administered, as the two low bits of the first octet say
+    (IEEE Std 802).
+    """
+    octets = bytearray(uuid.uuid5(_SPACE, f"{machine} {interface}").bytes[:6])
+    octets[0] = octets[0] & 0xFC | 0x02
+    return octets.hex(":")

@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Who gets which address on the boat's own network.
+
+Of the addresses, the lower two fifths are left to devices that are set by hand, the next
+two fifths are handed out, and the upper fifth is kept for named tablets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from ipaddress import IPv4Address, IPv4Interface
+
+from provision.errors import UserError
+
+#: No boat has more guests; dnsmasq takes at most 1000 leases unless told otherwise.
+MOST = 800
+
+
+@dataclass(frozen=True)
+class Leases:
+    """`first` to `last` are handed out; `fixed` holds the named tablets' addresses."""
+
+    first: IPv4Address
+    last: IPv4Address
+    fixed: dict[str, IPv4Address]
+
+
+def leases(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
+    """Share out the network of `address`, the boat's own, which nobody else gets.
+
+    Tablets get theirs in the order of the profile, so that adding one at the end moves
+    nobody. UserError when there are more than the network has room for.
+    """
+    base = int(address.network.network_address) + 1
+    count = address.network.num_addresses - 2
+    own = int(address.ip)
+    begin, end = base + count * 2 // 5, base + count * 4 // 5
+    fixed = [host for host in range(end, base + count) if host != own]
+    names = list(tablets)
+    if len(names) > len(fixed):
+        raise UserError(
+            f"{address.network} has room for {len(fixed)} tablets with fixed addresses, "
+            f"and there are {len(names)}",
+            hint="give network.address a shorter prefix, such as /24",
+        )
+    if begin <= own < end:
+        begin, end = max((begin, own), (own + 1, end), key=lambda run: run[1] - run[0])
+    end = min(end, begin + MOST)
+    return Leases(
+        first=IPv4Address(begin),
+        last=IPv4Address(end - 1),
+        fixed={name: IPv4Address(host) for name, host in zip(names, fixed, strict=False)},
+    )

@@ -1,0 +1,143 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Profile and templates, made into the settings of one boat.
+
+A template's path below templates/ is the path of its file aboard. A template that puts
+out nothing but blanks makes no file: that is how a file depends on the profile.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+import provision
+from provision import paths
+from provision.errors import Place, UserError
+from provision.profile.load import Boat
+from provision.profile.models import Profile
+from provision.profile.secrets import Secrets
+from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
+from provision.render.context import Context, context
+from provision.render.escape import FILTERS, only_escaped
+from provision.render.reload import RELOAD
+from provision.render.units import unit_links
+
+#: Permission bits that differ from 0644: secrets, and what is run.
+MODES = {
+    "/etc/hostapd/boat.conf": 0o600,
+    "/etc/ssh/ssh_host_ed25519_key": 0o600,
+    "/usr/bin/boat-feed": 0o755,
+}
+
+#: Where the feed's code lies aboard, as the package that it is here.
+CODE = "/usr/lib/boat"
+
+#: The random seed outlives a power cycle, and no image carries one.
+SEED = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
+
+
+def render(profile: Profile, secrets: Secrets, *, boat_file: Path) -> Settings:
+    """All files of the boat that `profile` in `boat_file` describes.
+
+    The same profile, secrets and version give the same bytes. UserError when a value
+    cannot be written down for its file, or a *.pub file named in access.keys is not there.
+    """
+    boat = Boat(profile, boat_file, {})
+    try:
+        known = context(boat, secrets)
+        files: dict[str, Entry] = dict(_templates(known))
+    except UserError as error:
+        if error.place is None:
+            raise UserError(error.message, place=Place(boat_file), hint=error.hint) from error
+        raise
+    files |= _code()
+    files |= unit_links(known.uplink)
+    files[SEED[0]] = Link(SEED[1])
+    return build(
+        files,
+        {
+            "boat": profile.boat,
+            "board": profile.board,
+            "base": BASE_FORMAT,
+            "version": provision.__version__,
+            "profile": boat.digest(),
+            "reload": RELOAD,
+        },
+    )
+
+
+@cache
+def _environment() -> Environment:
+    """The templates' environment.
+
+    Nothing is escaped as if it were HTML; instead `finalize` refuses every value that has
+    not been through a filter of its file's format.
+    """
+    environment = Environment(
+        loader=FileSystemLoader(paths.shipped("templates")),
+        undefined=StrictUndefined,
+        finalize=only_escaped,
+        autoescape=False,  # noqa: S701
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters.update(FILTERS)
+    return environment
+
+
+def _templates(known: Context) -> Iterator[tuple[str, Entry]]:
+    environment = _environment()
+    for name in sorted(environment.list_templates()):
+        text = environment.get_template(name).render(vars(known))
+        if text.strip():
+            path = f"/{name}"
+            yield path, File(text.encode(), MODES.get(path, 0o644))
+
+
+def _code() -> dict[str, Entry]:
+    """The feed, as a package of its own: a push can change it, on trial."""
+    package = paths.PACKAGE
+    sources = [
+        package / "__init__.py",
+        package / "onboard" / "__init__.py",
+        *(package / "onboard" / "feed").rglob("*.py"),
+    ]
+    return {
+        f"{CODE}/provision/{source.relative_to(package).as_posix()}": File(source.read_bytes())
+        for source in sources
+    }
+
+
+def write(settings: Settings, folder: Path) -> None:
+    """Write settings.tar, settings.sha256 (for `sha256sum -c`) and the files under tree/.
+
+    `folder` is made when it is not there; what an earlier call left in it is replaced.
+    Nobody but the owner can read what holds a secret.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    _private(folder / "settings.tar", settings.archive)
+    _private(folder / "settings.sha256", f"{settings.sha256}  settings.tar\n".encode())
+    tree = folder / "tree"
+    if tree.is_dir():
+        shutil.rmtree(tree)
+    for path, entry in settings.files.items():
+        target = tree / path.lstrip("/")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if isinstance(entry, Link):
+            target.symlink_to(entry.target)
+        else:
+            _private(target, entry.content)
+            target.chmod(entry.mode)
+
+
+def _private(path: Path, content: bytes) -> None:
+    """Write a file that is nobody else's to read, not even for a moment."""
+    path.unlink(missing_ok=True)
+    with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as stream:
+        stream.write(content)

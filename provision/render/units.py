@@ -1,0 +1,87 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which units run aboard, and which of the distribution's never do."""
+
+from __future__ import annotations
+
+from provision.render.archive import Link
+
+_UNITS = "/etc/systemd/system"
+_VENDOR = "/usr/lib/systemd/system"
+
+#: Units that start at boot: what wants them, and whether the file is ours or the base's.
+#: hostapd is wanted by the radio itself: it starts whenever that appears, and a boat
+#: without a radio waits for nothing.
+ENABLED = (
+    ("sysinit.target", "nftables.service", _UNITS),
+    ("multi-user.target", "systemd-networkd.service", _VENDOR),
+    ("sys-subsystem-net-devices-wlan0.device", "hostapd.service", _UNITS),
+    ("multi-user.target", "dnsmasq.service", _UNITS),
+    ("multi-user.target", "chrony.service", _UNITS),
+    ("multi-user.target", "ssh.service", _VENDOR),
+    ("multi-user.target", "boat-feed.service", _UNITS),
+)
+
+#: Wanted only where the boat has an uplink.
+ENABLED_WITH_UPLINK = (("sysinit.target", "systemd-resolved.service", _VENDOR),)
+
+#: What must not run on a root that is read-only, on ports that instruments talk on, or on
+#: a boat where nobody has a password.
+MASKED = (
+    # Nothing is installed, updated or scrubbed aboard.
+    "apt-daily.service",
+    "apt-daily.timer",
+    "apt-daily-upgrade.service",
+    "apt-daily-upgrade.timer",
+    "dpkg-db-backup.service",
+    "dpkg-db-backup.timer",
+    "e2scrub_all.timer",
+    "e2scrub_reap.service",
+    "fstrim.timer",
+    "ldconfig.service",
+    "logrotate.timer",
+    "man-db.timer",
+    "systemd-boot-update.service",
+    "systemd-hwdb-update.service",
+    "systemd-journal-catalog-update.service",
+    "systemd-journal-flush.service",
+    "systemd-pcrlock-make-policy.service",
+    "systemd-update-done.service",
+    # Nobody logs in at a screen or a serial line.
+    "console-getty.service",
+    "container-getty@.service",
+    "getty@.service",
+    "serial-getty@.service",
+    "systemd-logind.service",
+    # The radio is hostapd's alone, and never blocked by what was once saved.
+    "systemd-rfkill.service",
+    "systemd-rfkill.socket",
+    "wpa_supplicant.service",
+    # chrony keeps the clock.
+    "systemd-timesyncd.service",
+    # Nothing waits for a network.
+    "systemd-networkd-wait-online.service",
+    # File systems that nothing aboard uses.
+    "dev-hugepages.mount",
+    "sys-kernel-debug.mount",
+    "sys-kernel-tracing.mount",
+)
+
+#: Generators: gpt-auto would mount partitions that it finds, ssh would open further sockets.
+MASKED_GENERATORS = (
+    "systemd-getty-generator",
+    "systemd-gpt-auto-generator",
+    "systemd-ssh-generator",
+)
+
+
+def unit_links(uplink: bool) -> dict[str, Link]:
+    """The symbolic links that switch units on and off, by path."""
+    enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
+    links = {
+        f"{_UNITS}/{wanted_by}.wants/{unit}": Link(f"{folder}/{unit}")
+        for wanted_by, unit, folder in enabled
+    }
+    links |= {f"{_UNITS}/{unit}": Link("/dev/null") for unit in MASKED}
+    return links | {
+        f"/etc/systemd/system-generators/{name}": Link("/dev/null") for name in MASKED_GENERATORS
+    }
