@@ -1,0 +1,197 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bring the running system from one state of its settings to another, and see that it took."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from functools import partial
+
+from provision.onboard.settings.archive import Settings
+from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.manifest import Reload, wanted_unit
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.system import System
+from provision.onboard.settings.tree import (
+    Wanted,
+    difference,
+    look,
+    put,
+    remove_folders,
+    remove_leftovers,
+)
+
+#: Seconds that units are given to come up after everything was reloaded.
+SETTLING = 30.0
+
+UNIT_FILES = "/etc/systemd/system/"
+_DEVICE_NAME = re.compile(r"^\s*Name\s*=\s*([A-Za-z0-9_.-]+)\s*$", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What it takes to get from what is there to `target`.
+
+    `changes` are the files to write or remove; `paths` those whose units and daemons are to
+    follow, which may be more: an earlier run may have got no further than the files.
+    """
+
+    target: Settings
+    other: Settings | None
+    changes: dict[str, Wanted]
+    paths: frozenset[str]
+    folders: tuple[str, ...] = ()
+    force: bool = False
+
+    @property
+    def stops(self) -> list[str]:
+        """Units that the target no longer wants."""
+        return sorted(self._units() - self.target.wants)
+
+    @property
+    def starts(self) -> list[str]:
+        """Units that the target wants and that may not run yet."""
+        return sorted(self._units() & self.target.wants)
+
+    def _units(self) -> set[str]:
+        return {unit for path in self.paths if (unit := wanted_unit(path))}
+
+    @property
+    def reloads(self) -> list[Reload]:
+        """What to reload, in order: the target's entries, then those only the other side has."""
+        entries = [
+            *self.target.manifest.reload,
+            *(self.other.manifest.reload if self.other else ()),
+        ]
+        due: dict[tuple[str, str | None], Reload] = {}
+        if any(path.startswith(UNIT_FILES) for path in self.paths):
+            due["daemon-reload", None] = Reload((UNIT_FILES + "*",), "daemon-reload")
+        for entry in entries:
+            if any(entry.matches(path) for path in self.paths):
+                due.setdefault((entry.action, entry.unit), entry)
+        return [entry for entry in due.values() if not _covered(entry, due)]
+
+
+def _covered(entry: Reload, due: Mapping[tuple[str, str | None], Reload]) -> bool:
+    return entry.action == "reload" and ("restart", entry.unit) in due
+
+
+def differing(places: Places, wants: Mapping[str, Wanted]) -> dict[str, Wanted]:
+    """Those of `wants` that the running system does not match."""
+    return {
+        path: want
+        for path, want in wants.items()
+        if difference(want.entry, look(places.live(path))) is not None
+    }
+
+
+def carry_out(
+    places: Places, system: System, plan: Plan, ailing: Iterable[str] = ()
+) -> dict[str, object]:
+    """Do what `plan` says and return what was done; SettingsError when it did not take.
+
+    Units in `ailing` were down before and are no reason to fail. With `plan.force` a step
+    that fails does not stop the ones after it; the first failure is raised at the end.
+    """
+    steps = _Steps(plan.force)
+    stale = _devices(plan)
+    if plan.stops:
+        steps.attempt(lambda: system.stop(plan.stops))
+    steps.attempt(lambda: _files(places, plan))
+    done: list[Reload] = []
+    for entry in plan.reloads:
+        if steps.attempt(partial(_reload, places, system, plan, entry, stale)):
+            done.append(entry)
+    if plan.starts:
+        steps.attempt(lambda: system.start(plan.starts))
+    watched = {entry.unit for entry in done if entry.unit} | set(plan.starts)
+    steps.attempt(lambda: _check_units(system, sorted(watched), frozenset(ailing)))
+    if steps.failures:
+        raise steps.failures[0]
+    return {
+        "changed": sorted(plan.changes),
+        "stopped": plan.stops,
+        "reloaded": [str(entry) for entry in done],
+        "started": plan.starts,
+    }
+
+
+class _Steps:
+    """Runs steps; the first failure ends them, or is kept until the end with `go_on`."""
+
+    def __init__(self, go_on: bool) -> None:
+        self.go_on = go_on
+        self.failures: list[SettingsError] = []
+
+    def attempt(self, step: Callable[[], bool | None]) -> bool:
+        """Whether `step` did something: False when it failed or said that it was not needed."""
+        try:
+            return step() is not False
+        except (SettingsError, OSError) as error:
+            failure = error if isinstance(error, SettingsError) else _from_os(error)
+            if not self.go_on:
+                raise failure from None
+            self.failures.append(failure)
+            return False
+
+
+def _from_os(error: OSError) -> SettingsError:
+    where = f"{error.filename}: " if error.filename else ""
+    return SettingsError("files", f"{where}{error.strerror}")
+
+
+def _files(places: Places, plan: Plan) -> None:
+    remove_leftovers(places, plan.paths)
+    put(places, plan.changes, force=plan.force)
+    remove_folders(places, plan.folders)
+
+
+def _devices(plan: Plan) -> list[str]:
+    """Names of the virtual interfaces whose .netdev file changes or goes away."""
+    names: set[str] = set()
+    for path in plan.paths:
+        if posixpath.dirname(path) != "/etc/systemd/network" or not path.endswith(".netdev"):
+            continue
+        texts = [side.contents.get(path, b"") for side in (plan.target, plan.other) if side]
+        for text in texts:
+            names.update(_DEVICE_NAME.findall(text.decode("utf-8", "replace")))
+    return sorted(names)
+
+
+def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: list[str]) -> bool:
+    """Do one entry; False when its unit is not meant to run."""
+    if entry.unit:
+        return entry.unit not in plan.stops and system.renew(entry.unit, entry.action)
+    if entry.action == "daemon-reload":
+        system.daemon_reload()
+    elif entry.action == "udev":
+        system.udev()
+    elif entry.action == "networkd":
+        system.networkd(stale)
+    elif entry.action == "hostname":
+        system.hostname(places.live("/etc/hostname").read_text(encoding="ascii").strip())
+    elif entry.action == "sysctl":
+        system.sysctl()
+    elif entry.action == "tmpfiles":
+        files = [path for path in plan.paths if entry.matches(path) and path in plan.target.entries]
+        if files:
+            system.tmpfiles(sorted(files))
+    return True
+
+
+def _check_units(system: System, units: list[str], ailing: frozenset[str]) -> None:
+    until = system.monotonic() + SETTLING
+    states = system.states(units)
+    while any(state.settling for state in states.values()) and system.monotonic() < until:
+        system.sleep(0.5)
+        states = system.states(units)
+    down = {
+        unit: state.words
+        for unit, state in states.items()
+        if unit not in ailing and (state.failed or state.settling)
+    }
+    if down:
+        said = ", ".join(f"{unit} is {words}" for unit, words in down.items())
+        raise SettingsError("unit", f"after the change {said}", details={"units": dict(down)})

@@ -1,0 +1,169 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The `boat-settings` command: results as JSON on standard output, words on standard error.
+
+Exit statuses:
+  0  done, or nothing to do
+  1  refused or failed; the boat is on its kept settings and nothing is on trial
+  2  could not run: wrong usage, not root, no settings to work from
+  3  failed, and a trial is still on; its timer returns the boat
+  4  refused: somebody else's trial is on, or another boat-settings is at work
+  5  a soft return failed at the deadline; the boat is restarting
+  6  return: the settings on trial turned out to be kept already, and stay
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+from provision.onboard.settings.archive import LIMIT
+from provision.onboard.settings.detach import detached
+from provision.onboard.settings.durable import keep
+from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.manifest import is_digest
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.state import load_trial, lock, read_archive
+from provision.onboard.settings.status import as_text, status
+from provision.onboard.settings.system import System
+from provision.onboard.settings.trial import Request, trial
+
+#: Seconds; a trial shorter than a restart of the network proves nothing.
+SHORTEST, LONGEST = 5, 24 * 3600
+
+#: Characters of a name or reason that is shown to others.
+_TEXT = 200
+
+
+def main(arguments: Sequence[str] | None = None, system: System | None = None) -> int:
+    """Run one command and return its exit status."""
+    options = _parser().parse_args(arguments)
+    places = Places(options.root)
+    system = system or System()
+    if options.root == Path("/") and os.geteuid() != 0:
+        return _fail(SettingsError("root", "only root can do this", status=Exit.UNABLE))
+    if options.command == "status":
+        return _report(lambda: (status(places, system), Exit.WELL), text=not options.json)
+    try:
+        work = _work(options, places, system)
+    except SettingsError as error:
+        return _fail(error)
+    if options.command == "return" and options.deadline:
+        return _report(work)
+    code = detached(lambda: _report(work))
+    return code if code >= 0 else _interrupted(places, -code)
+
+
+Work = Callable[[], tuple[dict[str, object], Exit]]
+
+
+def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
+    """The command as something to run once the connection no longer matters."""
+    if options.command == "trial":
+        request = Request(
+            data=_archive(options.archive),
+            digest=options.sha256,
+            seconds=options.seconds,
+            owner=options.owner,
+            overwrite_drift=options.overwrite_drift,
+        )
+        return lambda: _locked(places, system, "trial", partial(trial, request=request))
+    if options.command == "keep":
+        return lambda: _locked(places, system, "keep", partial(keep, digest=options.sha256))
+    reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
+    return lambda: give_back(places, system, reason, deadline=options.deadline)
+
+
+def _locked(
+    places: Places, system: System, name: str, command: Callable[..., dict[str, object]]
+) -> tuple[dict[str, object], Exit]:
+    with lock(places, system, name):
+        return command(places, system), Exit.WELL
+
+
+def _archive(name: str) -> bytes:
+    if name == "-":
+        return sys.stdin.buffer.read(LIMIT + 1)
+    try:
+        return read_archive(Path(name))
+    except OSError as error:
+        message = f"{name}: {error.strerror}"
+        raise SettingsError("archive", message, status=Exit.UNABLE) from None
+
+
+def _report(work: Work, *, text: bool = False) -> int:
+    try:
+        result, code = work()
+    except SettingsError as error:
+        return _fail(error)
+    except OSError as error:
+        message = f"{error.filename or 'the boat'}: {error.strerror}"
+        return _fail(SettingsError("files", message, status=Exit.UNABLE))
+    print(as_text(result) if text else json.dumps(result, sort_keys=True))
+    return code
+
+
+def _fail(error: SettingsError) -> int:
+    print(json.dumps(error.as_json(), sort_keys=True))
+    hint = f"\n  hint: {error.hint}" if error.hint else ""
+    print(f"boat-settings: {error.message}{hint}", file=sys.stderr)
+    return error.status
+
+
+def _interrupted(places: Places, signal: int) -> int:
+    on = load_trial(places) is not None
+    message = f"stopped by signal {signal}" + (": the boat is returning" if on else "")
+    return _fail(SettingsError("stopped", message, status=Exit.ON_TRIAL if on else Exit.REFUSED))
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="boat-settings",
+        description="Put settings on trial, keep them, or return to the kept ones.",
+        epilog="\n".join((__doc__ or "").splitlines()[2:]),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--root", type=Path, default=Path("/"), help=argparse.SUPPRESS)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    show = commands.add_parser("status", help="which settings, trial, drift, health")
+    show.add_argument("--json", action="store_true", help="everything, as JSON")
+
+    put = commands.add_parser("trial", help="apply settings in RAM, with a return timer")
+    put.add_argument("archive", metavar="ARCHIVE", help="a settings archive; - reads it here")
+    put.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
+    put.add_argument("--seconds", type=_seconds, required=True, metavar="N")
+    put.add_argument("--owner", type=_words, required=True, metavar="TEXT", help="who asks")
+    put.add_argument("--overwrite-drift", action="store_true", help="over changes by hand, too")
+
+    hold = commands.add_parser("keep", help="make the settings on trial the kept ones")
+    hold.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
+
+    back = commands.add_parser("return", help="go back to the kept settings")
+    back.add_argument("--reason", type=_words, default="", metavar="TEXT")
+    back.add_argument(
+        "--deadline", action="store_true", help="the timer's call: restart if need be"
+    )
+    return parser
+
+
+def _digest(text: str) -> str:
+    if not is_digest(text):
+        raise argparse.ArgumentTypeError("not a SHA-256 in lower-case hexadecimal")
+    return text
+
+
+def _seconds(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not SHORTEST <= int(text) <= LONGEST:
+        raise argparse.ArgumentTypeError(f"not a number from {SHORTEST} to {LONGEST}")
+    return int(text)
+
+
+def _words(text: str) -> str:
+    """Text that others will see on their terminals."""
+    return "".join(c if c.isprintable() else "?" for c in text)[:_TEXT]

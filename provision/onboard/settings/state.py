@@ -1,0 +1,237 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is left in /run/boat for the command that comes next: the trial, the lock, the archives."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import fcntl
+import json
+import os
+import signal
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from provision.onboard.settings.archive import LIMIT, Settings, digest_of, read
+from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.manifest import is_digest
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.system import System
+from provision.onboard.settings.tree import write_all
+
+#: Seconds; how long one run waits for another that is at work.
+LOCK_PATIENCE = 5.0
+
+#: Seconds that a `keep` under way is given by a return, for a slow card.
+KEEP_PATIENCE = 40.0
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A trial, as /run/boat/trial.json has it from before anything changes.
+
+    `phase` is arming (nothing has changed), applying, applied or keeping. `deadline` is in
+    seconds on the monotonic clock. `changed` are the paths that the trial touches, `folders`
+    those it makes, `ailing` the units that were down before it.
+    """
+
+    digest: str
+    owner: str
+    seconds: int
+    deadline: float
+    phase: str
+    changed: tuple[str, ...]
+    folders: tuple[str, ...]
+    ailing: tuple[str, ...]
+
+    def at(self, phase: str) -> Trial:
+        """The same trial, a step further."""
+        return dataclasses.replace(self, phase=phase)
+
+    def left(self, system: System) -> float:
+        """Seconds until the boat returns."""
+        return max(0.0, round(self.deadline - system.monotonic(), 1))
+
+    def as_json(self, system: System) -> dict[str, object]:
+        """For people and programs: who, what, and how long still."""
+        return {
+            "digest": self.digest,
+            "owner": self.owner,
+            "phase": self.phase,
+            "seconds": self.seconds,
+            "seconds_left": self.left(system),
+            "changed": list(self.changed),
+        }
+
+
+def read_json(place: Path) -> dict[str, Any] | None:
+    """An object from a JSON file; None when the file is not there or holds no object."""
+    try:
+        found = json.loads(place.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def write_state(place: Path, content: bytes, mode: int = 0o600) -> None:
+    """Replace a file in RAM in one step."""
+    place.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+    temporary = place.with_name(f".{place.name}.new")
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(temporary)
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
+    try:
+        write_all(descriptor, content)
+        os.fchmod(descriptor, mode)
+    finally:
+        os.close(descriptor)
+    os.replace(temporary, place)
+
+
+def as_bytes(value: dict[str, Any]) -> bytes:
+    """JSON for a state file."""
+    return (json.dumps(value, indent=1, sort_keys=True) + "\n").encode()
+
+
+def save_trial(places: Places, trial: Trial) -> Trial:
+    """Write the trial down; it is on once its phase is past arming."""
+    write_state(places.trial, as_bytes(dataclasses.asdict(trial)))
+    return trial
+
+
+def load_trial(places: Places) -> Trial | None:
+    """The trial that is on, if one is."""
+    raw = read_json(places.trial)
+    if raw is None:
+        return None
+    try:
+        return Trial(
+            digest=str(raw["digest"]),
+            owner=str(raw["owner"]),
+            seconds=int(raw["seconds"]),
+            deadline=float(raw["deadline"]),
+            phase=str(raw["phase"]),
+            changed=tuple(map(str, raw["changed"])),
+            folders=tuple(map(str, raw["folders"])),
+            ailing=tuple(map(str, raw["ailing"])),
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def clear_trial(places: Places) -> None:
+    """End a trial: its archive, the space held back, and last what says that it was on."""
+    for place in (places.trial_archive, places.reserve, places.trial):
+        with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            os.unlink(place)
+
+
+def read_archive(place: Path) -> bytes:
+    """The bytes of an archive file, at most LIMIT of them."""
+    with place.open("rb") as file:
+        data = file.read(LIMIT + 1)
+    if len(data) > LIMIT:
+        raise SettingsError("archive", f"{place} has more than {LIMIT} bytes")
+    return data
+
+
+def stored(places: Places, digest: str) -> Path:
+    """Where the archive with this digest is kept on the card."""
+    return places.store / f"{digest}.tar"
+
+
+def home(places: Places) -> Settings:
+    """The settings that the boat is on but for a trial, and goes back to.
+
+    They come from RAM; if that copy is damaged, from the card.
+    """
+    choice = read_json(places.choice) or {}
+    digest = str(choice.get("sha256", ""))
+    if not is_digest(digest):
+        raise SettingsError(
+            "no-settings",
+            f"{places.choice} does not say which settings this boat is on",
+            status=Exit.UNABLE,
+        )
+    for place in (places.settings, stored(places, digest)):
+        with contextlib.suppress(OSError, SettingsError):
+            return read(read_archive(place), digest)
+    raise SettingsError(
+        "no-settings",
+        f"no whole copy of the boat's settings {digest[:12]} is left aboard",
+        status=Exit.UNABLE,
+    )
+
+
+def pointer(place: Path) -> str | None:
+    """The digest that a pointer file names; None when it is missing or damaged."""
+    try:
+        line = place.read_text(encoding="ascii")
+    except (OSError, ValueError):
+        return None
+    digest, _, name = line.rstrip("\n").partition("  ")
+    return digest if is_digest(digest) and name == f"{digest}.tar" else None
+
+
+def whole(places: Places, digest: str) -> bool:
+    """Whether the card has this archive, undamaged as far as reading tells."""
+    try:
+        return digest_of(read_archive(stored(places, digest))) == digest
+    except (OSError, SettingsError):
+        return False
+
+
+@contextlib.contextmanager
+def lock(places: Places, system: System, command: str, *, insist: bool = False) -> Iterator[None]:
+    """Be the only run that changes anything.
+
+    With `insist`, a run that holds the lock too long is killed: whatever it left half done,
+    a return mends. Otherwise SettingsError says who is at work.
+    """
+    places.run.mkdir(mode=0o755, parents=True, exist_ok=True)
+    descriptor = os.open(places.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        if not _acquire(descriptor, system, _patience(descriptor, insist)):
+            if not insist:
+                pid, other = _holder(descriptor)
+                message = f"boat-settings {other} is at work (process {pid})"
+                raise SettingsError("busy", message, status=Exit.BUSY)
+            _end_holder(descriptor)
+            if not _acquire(descriptor, system, 2 * LOCK_PATIENCE):
+                raise SettingsError("busy", "another boat-settings cannot be stopped")
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, f"{os.getpid()} {command}".encode(), 0)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _patience(descriptor: int, insist: bool) -> float:
+    return KEEP_PATIENCE if insist and _holder(descriptor)[1] == "keep" else LOCK_PATIENCE
+
+
+def _acquire(descriptor: int, system: System, patience: float) -> bool:
+    until = system.monotonic() + patience
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if system.monotonic() >= until:
+                return False
+            system.sleep(0.1)
+        else:
+            return True
+
+
+def _holder(descriptor: int) -> tuple[int, str]:
+    pid, _, command = os.pread(descriptor, 100, 0).decode("ascii", "replace").partition(" ")
+    return (int(pid) if pid.isdigit() else 0), command or "?"
+
+
+def _end_holder(descriptor: int) -> None:
+    pid, _ = _holder(descriptor)
+    if pid > 1:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.kill(pid, signal.SIGKILL)

@@ -1,0 +1,85 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`status`: which settings, whether on trial, what was changed by hand, and how the boat is."""
+
+from __future__ import annotations
+
+from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.health import health
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.state import (
+    home,
+    load_trial,
+    pointer,
+    read_archive,
+    read_json,
+    whole,
+)
+from provision.onboard.settings.system import System
+from provision.onboard.settings.tree import drift
+
+
+def status(places: Places, system: System) -> dict[str, object]:
+    """All of it as plain data; changes nothing and needs no lock.
+
+    `live` is the digest of the settings applied now, `kept` and `previous` what the card's
+    pointers name. `drift` lists files that differ from the live settings' manifest.
+    """
+    trial = load_trial(places)
+    settings = _live(places)
+    manifest = settings.manifest if settings else None
+    kept, previous = (pointer(places.store / name) for name in ("kept", "previous"))
+    choice = read_json(places.choice)
+    found = drift(places, settings) if settings else {}
+    return {
+        "boat": manifest.boat if manifest else None,
+        "board": manifest.board if manifest else None,
+        "version": manifest.version if manifest else None,
+        "profile": manifest.profile if manifest else None,
+        "base": read_json(places.base),
+        "boot": choice,
+        "live": settings.digest if settings else None,
+        "kept": kept,
+        "kept_whole": kept is not None and whole(places, kept),
+        "previous": previous,
+        "trial": trial.as_json(system) if trial and trial.phase != "arming" else None,
+        "degraded": bool(choice.get("degraded")) if choice else True,
+        "drift": [{"path": path, "what": what} for path, what in found.items()],
+        "last_return": read_json(places.last_return) or read_json(places.stored_return),
+        "health": health(places, system),
+    }
+
+
+def _live(places: Places) -> Settings | None:
+    """The settings on trial if a trial is on, else those that the boat returns to."""
+    trial = load_trial(places)
+    try:
+        if trial is not None and trial.phase != "arming":
+            return read(read_archive(places.trial_archive), trial.digest)
+        return home(places)
+    except (OSError, SettingsError):
+        return None
+
+
+def as_text(found: dict[str, object]) -> str:
+    """The same for people, in a few lines."""
+    trial, drifted = found["trial"], found["drift"]
+    lines = [f"{found['boat']} ({found['board']}), settings {_short(found['live'])}"]
+    lines.append(f"kept {_short(found['kept'])}, previous {_short(found['previous'])}")
+    if isinstance(trial, dict):
+        left = trial["seconds_left"]
+        lines.append(f"on trial for {trial['owner']} ({trial['phase']}), {left:.0f} s left")
+    if found["degraded"]:
+        boot = found["boot"]
+        reason = boot.get("reason") if isinstance(boot, dict) else "no word from the boot"
+        lines.append(f"degraded: {reason}")
+    if isinstance(drifted, list):
+        lines += [f"changed by hand: {entry['path']} ({entry['what']})" for entry in drifted]
+    last = found["last_return"]
+    if isinstance(last, dict):
+        lines.append(f"last return: {last.get('reason')}")
+    return "\n".join(lines)
+
+
+def _short(digest: object) -> str:
+    return digest[:12] if isinstance(digest, str) else "none"

@@ -1,0 +1,250 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is asked of the running system: units, timers, the kernel. Tests replace this class."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.onboard.settings.errors import SettingsError
+
+#: The transient units that return the boat at the deadline.
+TIMER = "boat-settings-return"
+
+#: Seconds; longer than the longest start-up that systemd allows a unit by default (90 s).
+PATIENCE = 100.0
+
+COMMAND = "/usr/bin/boat-settings"
+
+
+@dataclass(frozen=True)
+class UnitState:
+    """What systemd says of one unit."""
+
+    load: str
+    active: str
+    sub: str
+    result: str
+    kind: str
+    conditions: bool
+
+    @property
+    def failed(self) -> bool:
+        """Whether it should run and does not; a one-shot that has ended well is well."""
+        if self.load == "not-found" or self.active == "failed" or self.sub == "auto-restart":
+            return True
+        return self.active == "inactive" and self.conditions and self.kind != "oneshot"
+
+    @property
+    def settling(self) -> bool:
+        """Whether it is still on its way up or down."""
+        return self.active in ("activating", "deactivating", "reloading") and not self.failed
+
+    @property
+    def words(self) -> str:
+        """For a message."""
+        return f"{self.active} ({self.sub}, {self.result})"
+
+
+class System:
+    """The running system. Each method raises SettingsError when what it does fails."""
+
+    def monotonic(self) -> float:
+        """Seconds on the clock that nothing steps, the one that systemd's timers use."""
+        return time.clock_gettime(time.CLOCK_MONOTONIC)
+
+    def wall(self) -> float:
+        """Seconds since the epoch, as far as the boat knows; for people, never for deadlines."""
+        return time.time()
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+        time.sleep(seconds)
+
+    def run(self, *command: str, timeout: float = PATIENCE) -> str:
+        """Run a program and return its standard output."""
+        try:
+            done = subprocess.run(  # noqa: S603
+                command,
+                check=False,
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                text=True,
+                errors="replace",
+                timeout=timeout,
+                env={**os.environ, "LC_ALL": "C.UTF-8", "SYSTEMD_PAGER": ""},
+            )
+        except (OSError, subprocess.TimeoutExpired) as error:
+            raise SettingsError("command", f"{' '.join(command)}: {error}") from None
+        if done.returncode != 0:
+            said = (done.stderr or done.stdout).strip()[-500:]
+            message = f"{' '.join(command)} ended with status {done.returncode}: {said}"
+            raise SettingsError("command", message)
+        return done.stdout
+
+    def arm(self, seconds: int) -> None:
+        """Have the boat returned in `seconds`, whatever becomes of this process."""
+        self.disarm()
+        self.run(
+            "systemd-run",
+            "--quiet",
+            "--collect",
+            f"--unit={TIMER}",
+            "--description=Return the boat to its kept settings",
+            f"--on-active={seconds}",
+            "--timer-property=AccuracySec=1s",
+            "--property=Restart=on-failure",
+            "--property=RestartSec=5s",
+            f"--property=SuccessExitStatus={_STATUS_REBOOTING} {_STATUS_KEPT}",
+            "--property=OOMScoreAdjust=-900",
+            COMMAND,
+            "return",
+            "--deadline",
+        )
+
+    def disarm(self, *, service: bool = True) -> None:
+        """Stop the timer, and with `service` also a return that it has already started."""
+        units = [f"{TIMER}.timer", *([f"{TIMER}.service"] if service else [])]
+        loaded = [unit for unit, state in self.states(units).items() if state.load != "not-found"]
+        if loaded:
+            self.run("systemctl", "stop", *loaded)
+
+    def armed(self) -> bool:
+        """Whether the timer runs."""
+        return self.states([f"{TIMER}.timer"])[f"{TIMER}.timer"].active == "active"
+
+    def daemon_reload(self) -> None:
+        """Have systemd read its unit files again."""
+        self.run("systemctl", "daemon-reload")
+
+    def udev(self) -> None:
+        """Read the rules again and name the serial ports anew."""
+        self.run("udevadm", "control", "--reload")
+        self.run("udevadm", "trigger", "--subsystem-match=tty", "--action=change")
+        self.run("udevadm", "settle", "--timeout=15")
+
+    def networkd(self, stale: Iterable[str]) -> None:
+        """Read the network files again; `stale` interfaces were made from files that changed.
+
+        networkd neither changes nor removes a virtual device whose .netdev file did.
+        """
+        present = [name for name in stale if (Path("/sys/class/net") / name).exists()]
+        if present:
+            self.run("networkctl", "delete", *present)
+        self.run("networkctl", "reload")
+
+    def hostname(self, name: str) -> None:
+        """Set the kernel's host name."""
+        try:
+            socket.sethostname(name)
+        except OSError as error:
+            raise SettingsError("command", f"host name {name!r}: {error.strerror}") from None
+
+    def sysctl(self) -> None:
+        """Apply /etc/sysctl.d and its like."""
+        self.run("/usr/lib/systemd/systemd-sysctl")
+
+    def tmpfiles(self, files: Iterable[str]) -> None:
+        """Create what these tmpfiles.d files name."""
+        self.run("systemd-tmpfiles", "--create", *files)
+
+    def stop(self, units: list[str]) -> None:
+        """Stop units; one that is not there is stopped."""
+        known = [unit for unit, state in self.states(units).items() if state.load != "not-found"]
+        if known:
+            self.run("systemctl", "stop", *known)
+
+    def start(self, units: list[str]) -> None:
+        """Start units, however often they have failed before."""
+        failed = [unit for unit, state in self.states(units).items() if state.active == "failed"]
+        if failed:
+            self.run("systemctl", "reset-failed", *failed)
+        self.run("systemctl", "start", *units)
+
+    def renew(self, unit: str, action: str) -> bool:
+        """Restart or reload a unit that should run; False when it is not meant to.
+
+        One that has failed is started again, unless nothing enables it.
+        """
+        state = self.states([unit])[unit]
+        if state.load in ("not-found", "masked"):
+            return False
+        if not self.enabled(unit) and state.active in ("inactive", "failed"):
+            return False
+        if state.active == "failed":
+            self.run("systemctl", "reset-failed", unit)
+        self.run("systemctl", "restart" if action == "restart" else "reload-or-restart", unit)
+        return True
+
+    def enabled(self, unit: str) -> bool:
+        """Whether something starts this unit at boot."""
+        try:
+            return self.run("systemctl", "is-enabled", unit).strip() != "disabled"
+        except SettingsError:
+            return False
+
+    def states(self, units: Iterable[str]) -> dict[str, UnitState]:
+        """The state of each unit."""
+        names = list(units)
+        if not names:
+            return {}
+        keys = "LoadState,ActiveState,SubState,Result,Type,ConditionResult"
+        shown = self.run("systemctl", "show", f"--property={keys}", "--", *names)
+        blocks = [
+            dict(line.partition("=")[::2] for line in block.splitlines())
+            for block in shown.strip().split("\n\n")
+        ]
+        return {
+            name: UnitState(
+                block.get("LoadState", ""),
+                block.get("ActiveState", ""),
+                block.get("SubState", ""),
+                block.get("Result", ""),
+                block.get("Type", ""),
+                block.get("ConditionResult", "yes") == "yes",
+            )
+            for name, block in zip(names, blocks, strict=True)
+        }
+
+    def free_bytes(self, folder: Path) -> int:
+        """Free space where `folder` is, in bytes."""
+        found = os.statvfs(folder)
+        return found.f_bavail * found.f_frsize
+
+    def is_mounted(self, folder: Path) -> bool:
+        """Whether a file system is mounted at `folder`."""
+        return os.path.ismount(folder)
+
+    def mount_base(self, folder: Path) -> bool:
+        """Mount the read-only base, without the overlay, at `folder`; False when it cannot be."""
+        if os.path.ismount(folder):
+            return True
+        words = Path("/proc/cmdline").read_text(encoding="utf-8", errors="replace").split()
+        roots = [word.removeprefix("root=") for word in words if word.startswith("root=")]
+        if not roots:
+            return False
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        try:
+            self.run("mount", "-t", "squashfs", "-o", "ro,nodev,nosuid", roots[-1], str(folder))
+        except SettingsError:
+            return False
+        return True
+
+    def reboot(self) -> None:
+        """Restart the boat, with more force each time that is refused."""
+        for force in ([], ["--force"], ["--force", "--force"]):
+            try:
+                self.run("systemctl", "reboot", *force)
+            except SettingsError:
+                continue
+            return
+        raise SettingsError("reboot", "the boat could not be restarted")
+
+
+_STATUS_REBOOTING = 5
+_STATUS_KEPT = 6

@@ -1,0 +1,233 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat in a folder: its files are real, what systemd and the kernel would do is recorded."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import tarfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.places import MANIFEST, Places
+from provision.onboard.settings.system import System, UnitState
+
+#: A tree of settings: (mode, content) for a file, the target for a link.
+Tree = Mapping[str, tuple[int, bytes] | str]
+
+RELOAD: list[dict[str, object]] = [
+    {"paths": ["/etc/systemd/system/*"], "action": "daemon-reload"},
+    {"paths": ["/etc/hostname"], "action": "hostname"},
+    {"paths": ["/etc/udev/rules.d/*"], "action": "udev"},
+    {"paths": ["/etc/systemd/network/*"], "action": "networkd"},
+    {
+        "paths": ["/etc/hostapd/*", "/etc/systemd/network/*.netdev"],
+        "action": "restart",
+        "unit": "hostapd.service",
+    },
+    {"paths": ["/etc/nftables.conf"], "action": "reload", "unit": "nftables.service"},
+    {"paths": ["/etc/boat/feed.json"], "action": "restart", "unit": "boat-feed.service"},
+]
+
+WANTS = "/etc/systemd/system/multi-user.target.wants/"
+
+
+def pack(
+    tree: Tree, reload: list[dict[str, object]] | None = None, **manifest: object
+) -> tuple[bytes, str]:
+    """A settings archive of `tree` and its SHA-256; `manifest` overrides the manifest's keys."""
+    entries = {
+        path: {"link": what}
+        if isinstance(what, str)
+        else {"mode": f"{what[0]:04o}", "sha256": hashlib.sha256(what[1]).hexdigest()}
+        for path, what in tree.items()
+    }
+    about: dict[str, object] = {
+        "format": 1,
+        "boat": "kittiwake",
+        "board": "x86-64",
+        "base": 1,
+        "version": "0.1.0",
+        "profile": "0" * 64,
+        "files": entries,
+        "reload": RELOAD if reload is None else reload,
+        **manifest,
+    }
+    members: dict[str, tuple[int, bytes] | str] = {**tree, MANIFEST: (0o644, _json(about))}
+    return tar(members)
+
+
+def _json(value: object) -> bytes:
+    return json.dumps(value, sort_keys=True).encode()
+
+
+def tar(members: Tree) -> tuple[bytes, str]:
+    """A plain archive of `members`, with their folders."""
+    folders = {
+        str(parent)
+        for path in members
+        for parent in Path(path).parents
+        if str(parent) != "/"
+    }
+    buffer = io.BytesIO()
+    with tarfile.open(fileobj=buffer, mode="w", format=tarfile.GNU_FORMAT) as archive:
+        for path in sorted({*members, *folders}):
+            info = tarfile.TarInfo(path.lstrip("/"))
+            what = members.get(path)
+            if what is None:
+                info.type, info.mode = tarfile.DIRTYPE, 0o755
+                archive.addfile(info)
+            elif isinstance(what, str):
+                info.type, info.linkname, info.mode = tarfile.SYMTYPE, what, 0o777
+                archive.addfile(info)
+            else:
+                info.mode, info.size = what[0], len(what[1])
+                archive.addfile(info, io.BytesIO(what[1]))
+    data = buffer.getvalue()
+    return data, hashlib.sha256(data).hexdigest()
+
+
+@dataclass
+class Recorder(System):
+    """System actions as a list of words; `failing` are words whose action fails."""
+
+    root: Path
+    calls: list[str] = field(default_factory=list)
+    failing: set[str] = field(default_factory=set)
+    down: set[str] = field(default_factory=set)
+    timer: float | None = None
+    clock: float = 1000.0
+    mounted: bool = True
+    free: int = 2**30
+    restarted: bool = False
+
+    def _call(self, *words: str) -> None:
+        self.calls.append(" ".join(words))
+        if self.calls[-1] in self.failing:
+            raise SettingsError("command", f"{self.calls[-1]} failed")
+
+    def monotonic(self) -> float:
+        return self.clock
+
+    def wall(self) -> float:
+        return 1_700_000_000.0
+
+    def sleep(self, seconds: float) -> None:
+        self.clock += seconds
+
+    def arm(self, seconds: int) -> None:
+        self._call("arm")
+        self.timer = self.clock + seconds
+
+    def disarm(self, *, service: bool = True) -> None:
+        self._call("disarm")
+        self.timer = None
+
+    def armed(self) -> bool:
+        return self.timer is not None
+
+    def daemon_reload(self) -> None:
+        self._call("daemon-reload")
+
+    def udev(self) -> None:
+        self._call("udev")
+
+    def networkd(self, stale: Iterable[str]) -> None:
+        self._call("networkd", *stale)
+
+    def hostname(self, name: str) -> None:
+        self._call("hostname", name)
+
+    def sysctl(self) -> None:
+        self._call("sysctl")
+
+    def tmpfiles(self, files: Iterable[str]) -> None:
+        self._call("tmpfiles", *files)
+
+    def stop(self, units: list[str]) -> None:
+        self._call("stop", *units)
+
+    def start(self, units: list[str]) -> None:
+        self._call("start", *units)
+
+    def renew(self, unit: str, action: str) -> bool:
+        self._call(action, unit)
+        return True
+
+    def states(self, units: Iterable[str]) -> dict[str, UnitState]:
+        up = UnitState("loaded", "active", "running", "success", "simple", True)
+        failed = UnitState("loaded", "failed", "failed", "exit-code", "simple", True)
+        return {unit: failed if unit in self.down else up for unit in units}
+
+    def free_bytes(self, folder: Path) -> int:
+        return self.free
+
+    def is_mounted(self, folder: Path) -> bool:
+        return self.mounted
+
+    def mount_base(self, folder: Path) -> bool:
+        return folder.is_dir()
+
+    def reboot(self) -> None:
+        self._call("reboot")
+        self.restarted = True
+
+
+@dataclass
+class Boat:
+    """The folder, the recorder, and shortcuts."""
+
+    places: Places
+    system: Recorder
+
+    @classmethod
+    def booted(cls, root: Path, data: bytes, digest: str, kept: bool = True) -> Boat:
+        """As the initramfs leaves it: settings unpacked, RAM state written."""
+        boat = cls(Places(root), Recorder(root))
+        places = boat.places
+        places.run.mkdir(parents=True)
+        places.store.mkdir(parents=True, mode=0o700)
+        places.base.parent.mkdir(parents=True)
+        places.base.write_text(json.dumps({"format": 1, "key": "k"}))
+        places.settings.write_bytes(data)
+        choice = {"choice": "kept", "sha256": digest, "degraded": False, "reason": "", "data": "ok"}
+        places.choice.write_text(json.dumps(choice))
+        if kept:
+            (places.store / f"{digest}.tar").write_bytes(data)
+            (places.store / "kept").write_text(f"{digest}  {digest}.tar\n")
+        boat.unpack(read(data, digest))
+        return boat
+
+    def unpack(self, settings: Settings) -> None:
+        """Put the files there, as tar would."""
+        for path, entry in settings.entries.items():
+            place = self.places.live(path)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            if path in settings.contents:
+                place.write_bytes(settings.contents[path])
+                place.chmod(entry.mode)  # type: ignore[union-attr]
+            else:
+                os.symlink(entry.target, place)  # type: ignore[union-attr]
+
+
+def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, object]:
+    """Every path below `root` with its kind, mode, and content or target."""
+    found: dict[str, object] = {}
+    for folder, names, files in os.walk(root):
+        inside = Path(folder).relative_to(root)
+        if inside == Path():
+            names[:] = [name for name in names if name not in without]
+        for name in [*names, *files]:
+            place = Path(folder, name)
+            if place.is_symlink():
+                found[str(inside / name)] = ("link", os.readlink(place))
+            elif place.is_dir():
+                found[str(inside / name)] = ("folder", place.stat().st_mode)
+            else:
+                found[str(inside / name)] = ("file", place.stat().st_mode, place.read_bytes())
+    return found
