@@ -160,13 +160,17 @@ MacAddress = Annotated[
 #: ISO 3166-1 alpha-2, in capitals.
 Country = Annotated[str, Text("[A-Z]{2}", "a country's two capital letters (ISO 3166-1)")]
 
+#: An OpenSSH public key line.
+SSH_KEY = (
+    r"(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
+    r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?"
+)
+
 #: An OpenSSH public key line, or the name of a *.pub file beside the profile.
 AccessKey = Annotated[
     str,
     Text(
-        r"(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
-        r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?"
-        r"|[A-Za-z0-9_][A-Za-z0-9._-]*\.pub",
+        rf"{SSH_KEY}|[A-Za-z0-9_][A-Za-z0-9._-]*\.pub",
         "an OpenSSH public key line, nor the name of a .pub file beside the profile",
     ),
 ]

@@ -64,7 +64,7 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
         before = text[: error.position]
         line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
         raise UserError(
-            f"the character U+{ord(error.character):04X} is not allowed in YAML",
+            f"the character U+{ord(text[error.position]):04X} is not allowed in YAML",
             place=Place(file, line, column),
         ) from error
     except RecursionError as error:
@@ -95,7 +95,7 @@ def _syntax(file: Path, error: yaml.MarkedYAMLError) -> UserError:
         problem, hint = "a tab where YAML wants spaces", "indent with spaces"
     elif "mapping values" in problem:
         hint = "check the indentation; a text with a colon and a space needs quotes"
-    elif "single document" in problem:
+    elif "document" in problem:
         hint = "one file holds one boat: take the line --- out"
     else:
         hint = "check the indentation, brackets and quotes here and in the line before"

@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Making a boat's secrets and the operator's key pair, and who may log in."""
+
+from __future__ import annotations
+
+import re
+import secrets as random
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    PublicFormat,
+    load_ssh_private_key,
+)
+
+from provision.errors import Place, UserError
+from provision.profile import private, secrets
+from provision.profile.fields import SSH_KEY
+from provision.profile.load import Boat
+from provision.profile.secrets import Secrets
+from provision.profile.tree import decode
+
+Secret = Literal["pass_phrase", "host_key"]
+
+#: Four words of five letters: 2 ** 65 pass-phrases, enough against guessing a recorded
+#: handshake, and typed on a phone without shifting. No letter that looks like a digit.
+CONSONANTS = "bdfghjkmnprstvz"
+VOWELS = "aeiou"
+WORDS = 4
+
+OPERATOR = "operator"
+
+
+@dataclass(frozen=True)
+class Made:
+    """What `make_keys` made; the rest was there and stayed as it was."""
+
+    secrets: Path
+    fresh: tuple[str, ...]
+    """Of pass_phrase, host_key and operator."""
+
+
+def make_keys(profile: Path, key: bytes, rotate: Collection[Secret] = ()) -> Made:
+    """Make the boat's secrets and the operator's key pair where they do not exist.
+
+    `profile` is the boat's file, `key` the vault password. Nothing is overwritten but
+    what `rotate` names.
+    """
+    file = secrets.file_of(profile)
+    fresh: list[str] = []
+    if not file.exists():
+        secrets.write(profile, Secrets(pass_phrase=pass_phrase(), host_key=private_key()), key)
+        fresh += ["pass_phrase", "host_key"]
+    elif rotate:
+        kept = secrets.read(profile, key)
+        changed = Secrets(
+            pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
+            host_key=private_key() if "host_key" in rotate else kept.host_key,
+        )
+        secrets.write(profile, changed, key, replace=True)
+        fresh += sorted(rotate, reverse=True)
+    if make_operator(profile.parent):
+        fresh.append(OPERATOR)
+    return Made(file, tuple(fresh))
+
+
+def make_operator(boats: Path) -> bool:
+    """Make the operator's key pair in a folder of boats; False when it was there.
+
+    A public key without its private half is another operator's, and is left alone.
+    """
+    private_half, public_half = boats / OPERATOR, boats / f"{OPERATOR}.pub"
+    if public_half.exists():
+        return False
+    if not private_half.exists():
+        private.write(private_half, private_key().encode())
+    key = load_ssh_private_key(private.read(private_half), password=None)
+    line = key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH)
+    private.write(public_half, line + f" {OPERATOR}\n".encode())
+    public_half.chmod(0o644)
+    return True
+
+
+def pass_phrase() -> str:
+    """A new pass-phrase that can be read out and typed: four words such as bafor."""
+    return "-".join(
+        "".join(random.choice(CONSONANTS if i % 2 == 0 else VOWELS) for i in range(5))
+        for _ in range(WORDS)
+    )
+
+
+def private_key() -> str:
+    """A new ed25519 private key in OpenSSH's format."""
+    key = Ed25519PrivateKey.generate()
+    return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
+
+
+def access_keys(boat: Boat) -> list[str]:
+    """The public key lines of all who may log in, with *.pub files beside the profile read."""
+    lines: list[str] = []
+    for entry in boat.profile.access.keys:
+        lines += _lines(boat, entry) if entry.endswith(".pub") and " " not in entry else [entry]
+    return list(dict.fromkeys(lines))
+
+
+def _lines(boat: Boat, name: str) -> list[str]:
+    file = boat.file.parent / name
+    place = boat.place("access.keys")
+    if not file.is_file():
+        raise UserError(
+            f"the public key {file} is not there",
+            place=place,
+            hint=f"provision keys {boat.name} makes {OPERATOR}.pub; any other has to be put there",
+        )
+    lines = [line.strip() for line in decode(file).splitlines() if line.strip()]
+    bad = [number for number, line in enumerate(lines, 1) if not re.fullmatch(SSH_KEY, line)]
+    if bad or not lines:
+        raise UserError("is no OpenSSH public key", place=Place(file, bad[0] if bad else 1))
+    return lines

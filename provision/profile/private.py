@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Files that only their owner may read."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import stat
+from pathlib import Path
+
+from provision.errors import Place, UserError
+
+
+def write(file: Path, data: bytes, *, replace: bool = False) -> None:
+    """Write a file whole or not at all, with mode 0600 from its first moment.
+
+    UserError when it exists already and `replace` is not set, or when the disk refuses.
+    """
+    temporary = file.with_name(f".{file.name}.{secrets.token_hex(4)}")
+    try:
+        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        try:
+            with os.fdopen(descriptor, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            if replace:
+                temporary.replace(file)
+            else:
+                file.hardlink_to(temporary)
+        finally:
+            temporary.unlink(missing_ok=True)
+        folder = os.open(file.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except FileExistsError as error:
+        raise UserError("is there already and stays as it is", place=Place(file)) from error
+    except OSError as error:
+        raise UserError(f"cannot be written: {error.strerror}", place=Place(file)) from error
+
+
+def read(file: Path) -> bytes:
+    """The file's content; UserError when it is not there or others may read it."""
+    try:
+        with file.open("rb") as stream:
+            mode = stat.S_IMODE(os.fstat(stream.fileno()).st_mode)
+            if mode & 0o077:
+                raise UserError(
+                    f"holds secrets, but others on this machine may use it (mode {mode:04o})",
+                    place=Place(file),
+                    hint=f"chmod 600 {file}",
+                )
+            return stream.read()
+    except OSError as error:
+        raise UserError(f"cannot be read: {error.strerror}", place=Place(file)) from error

@@ -1,0 +1,113 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat's secrets: BOAT.secrets.yml beside its profile, in ansible-vault's format."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import yaml
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_ssh_private_key,
+)
+from pydantic import Field, ValidationError, field_validator
+
+from provision.errors import Place, UserError
+from provision.profile import private, vault
+from provision.profile.models import Model
+
+#: IEEE Std 802.11: a pass-phrase has 8 to 63 printable ASCII characters.
+PASS_PHRASE = range(8, 64)
+
+
+class Secrets(Model):
+    """What only the boat, its tablets and its operator know. Its repr shows none of it."""
+
+    pass_phrase: str = Field(repr=False)
+    """Of the boat's Wi-Fi: 8 to 63 printable ASCII characters (IEEE Std 802.11)."""
+    host_key: str = Field(repr=False)
+    """The boat's SSH host key: an ed25519 private key in OpenSSH's format."""
+
+    @field_validator("pass_phrase")
+    @classmethod
+    def _typable(cls, value: str) -> str:
+        if len(value) not in PASS_PHRASE or not (value.isascii() and value.isprintable()):
+            raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
+        return value
+
+    @field_validator("host_key")
+    @classmethod
+    def _ed25519(cls, value: str) -> str:
+        try:
+            key = load_ssh_private_key(value.encode(), password=None)
+        except (ValueError, TypeError, UnsupportedAlgorithm):
+            key = None
+        if not isinstance(key, Ed25519PrivateKey):
+            raise ValueError("has to be an ed25519 private key in OpenSSH's format")
+        return value
+
+
+def file_of(profile: Path) -> Path:
+    """Where the secrets of the boat with this profile are kept."""
+    return profile.with_name(f"{profile.stem}.secrets.yml")
+
+
+def read(profile: Path, key: bytes) -> Secrets:
+    """The secrets of the boat whose profile is this file.
+
+    `key` is the vault password. UserError when there are none yet, when others may read
+    them, when `key` is wrong or when they are not what they should be; no message quotes
+    a secret.
+    """
+    file = file_of(profile)
+    if not file.exists():
+        raise UserError(
+            "the boat has no secrets yet",
+            place=Place(file),
+            hint=f"provision keys {profile.stem}",
+        )
+    text = vault.decrypt(file, key)
+    mend = f"ansible-vault edit {file}"
+    try:
+        content = yaml.safe_load(text)
+        if not isinstance(content, dict):
+            raise UserError("holds no keys", place=Place(file), hint=mend)
+        return Secrets.model_validate(content)
+    except yaml.YAMLError:
+        raise UserError("holds no valid YAML", place=Place(file), hint=mend) from None
+    except ValidationError as error:
+        detail = error.errors()[0]
+        words = {
+            "missing": "is missing",
+            "extra_forbidden": "is no key of a secrets file",
+            "string_type": "has to be text in quotes",
+        }
+        said = words.get(detail["type"]) or str(detail.get("ctx", {}).get("error", "is wrong"))
+        place = Place(file, key=".".join(map(str, detail["loc"])))
+        raise UserError(said, place=place, hint=mend) from None
+
+
+def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False) -> Path:
+    """Encrypt the secrets with the vault password `key` and write them beside the profile."""
+    file = file_of(profile)
+    text = yaml.safe_dump(secrets.model_dump(), default_style="|", sort_keys=False)
+    private.write(file, vault.encrypt(text, key), replace=replace)
+    return file
+
+
+def host_public_key(secrets: Secrets) -> str:
+    """The public half of the boat's host key, as `ssh-ed25519 AAAA...`."""
+    key = load_ssh_private_key(secrets.host_key.encode(), password=None)
+    return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
+
+
+def psk(pass_phrase: str, ssid: str) -> str:
+    """The WPA2 key of a network as 64 hex digits.
+
+    IEEE Std 802.11: PBKDF2-HMAC-SHA1 over the SSID's octets, 4096 rounds, 256 bits.
+    """
+    return hashlib.pbkdf2_hmac("sha1", pass_phrase.encode(), ssid.encode(), 4096, 32).hex()

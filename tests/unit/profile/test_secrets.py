@@ -1,0 +1,281 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Secrets are made once, kept private, and opened by the right password only."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError
+from provision.paths import shipped
+from provision.profile import keys, load, private, secrets, vault
+
+KEY = b"correct horse"
+
+#: IEEE Std 802.11, PSK test vectors (annex on suggested pass-phrase mapping).
+PSK = [
+    ("password", "IEEE", "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e"),
+    (
+        "ThisIsAPassword",
+        "ThisIsASSID",
+        "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af",
+    ),
+    ("a" * 32, "Z" * 32, "becb93866bb8c3832cb777c2f559807c8c59afcb6eae734885001300a981cc62"),
+]
+
+
+@pytest.fixture
+def kittiwake(tmp_path: Path) -> Iterator[Path]:
+    """A copy of the demo club; made files must not depend on a friendly umask."""
+    shutil.copytree(shipped("boats"), tmp_path / "boats")
+    before = os.umask(0)
+    yield tmp_path / "boats" / "kittiwake.yml"
+    os.umask(before)
+
+
+def mode(file: Path) -> int:
+    return file.stat().st_mode & 0o777
+
+
+@pytest.mark.parametrize(("pass_phrase", "ssid", "expected"), PSK)
+def test_psk(pass_phrase: str, ssid: str, expected: str) -> None:
+    assert secrets.psk(pass_phrase, ssid) == expected
+
+
+def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
+    made = keys.make_keys(kittiwake, KEY)
+    assert made.fresh == ("pass_phrase", "host_key", "operator")
+    assert made.secrets == kittiwake.parent / "kittiwake.secrets.yml"
+    assert mode(made.secrets) == 0o600
+    assert mode(kittiwake.parent / "operator") == 0o600
+    read = secrets.read(kittiwake, KEY)
+    assert re.fullmatch(r"[a-z]{5}(-[a-z]{5}){3}", read.pass_phrase)
+    assert read.pass_phrase.encode() not in made.secrets.read_bytes()
+    assert read.pass_phrase not in repr(read)
+    assert "PRIVATE KEY" not in repr(read)
+    left = {file.name for file in kittiwake.parent.iterdir()} - {
+        file.name for file in shipped("boats").iterdir()
+    }
+    assert left <= {"kittiwake.secrets.yml", "operator", "operator.pub"}
+
+
+def test_nothing_is_overwritten(kittiwake: Path) -> None:
+    keys.make_keys(kittiwake, KEY)
+    before = {file: file.read_bytes() for file in kittiwake.parent.iterdir()}
+    assert keys.make_keys(kittiwake, KEY).fresh == ()
+    assert {file: file.read_bytes() for file in kittiwake.parent.iterdir()} == before
+
+
+@pytest.mark.parametrize("name", ["pass_phrase", "host_key"])
+def test_rotating_changes_the_one_named(kittiwake: Path, name: keys.Secret) -> None:
+    keys.make_keys(kittiwake, KEY)
+    before = secrets.read(kittiwake, KEY).model_dump()
+    assert keys.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
+    after = secrets.read(kittiwake, KEY).model_dump()
+    assert {key for key in before if before[key] != after[key]} == {name}
+    assert mode(secrets.file_of(kittiwake)) == 0o600
+
+
+def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Path) -> None:
+    keys.make_keys(kittiwake, KEY)
+    public = kittiwake.parent / "operator.pub"
+    before = public.read_bytes()
+    public.unlink()
+    assert keys.make_keys(kittiwake, KEY).fresh == ("operator",)
+    assert public.read_bytes() == before
+
+
+def test_another_operators_public_key_is_left_alone(kittiwake: Path) -> None:
+    (kittiwake.parent / "operator.pub").write_text("ssh-ed25519 AAAA another")
+    assert "operator" not in keys.make_keys(kittiwake, KEY).fresh
+    assert not (kittiwake.parent / "operator").exists()
+
+
+def test_public_halves_agree_with_ssh_keygen(kittiwake: Path, tmp_path: Path) -> None:
+    keys.make_keys(kittiwake, KEY)
+    read = secrets.read(kittiwake, KEY)
+    file = tmp_path / "host_key"
+    private.write(file, read.host_key.encode())
+    done = subprocess.run(
+        ["ssh-keygen", "-y", "-f", file], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == secrets.host_public_key(read).split()
+
+
+def test_ansible_vault_reads_it(kittiwake: Path) -> None:
+    keys.make_keys(kittiwake, KEY)
+    private.write(kittiwake.parent / vault.BESIDE, KEY + b"\n")
+    done = subprocess.run(
+        [
+            Path(sys.executable).with_name("ansible-vault"),
+            "view",
+            "--vault-password-file",
+            kittiwake.parent / vault.BESIDE,
+            secrets.file_of(kittiwake),
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert secrets.read(kittiwake, KEY).pass_phrase in done.stdout
+
+
+def test_a_wrong_password(kittiwake: Path) -> None:
+    keys.make_keys(kittiwake, KEY)
+    with pytest.raises(UserError, match="password does not open it") as caught:
+        secrets.read(kittiwake, b"wrong")
+    assert caught.value.place
+    assert caught.value.place.file == secrets.file_of(kittiwake)
+    with pytest.raises(UserError):
+        keys.make_keys(kittiwake, b"wrong", rotate=["host_key"])
+
+
+@pytest.mark.parametrize("loose", [0o640, 0o604, 0o620, 0o644])
+def test_loose_permissions_are_refused(kittiwake: Path, loose: int) -> None:
+    keys.make_keys(kittiwake, KEY)
+    file = secrets.file_of(kittiwake)
+    file.chmod(loose)
+    with pytest.raises(UserError, match=f"{loose:04o}") as caught:
+        secrets.read(kittiwake, KEY)
+    assert caught.value.hint == f"chmod 600 {file}"
+
+
+def test_no_secrets_yet(kittiwake: Path) -> None:
+    with pytest.raises(UserError) as caught:
+        secrets.read(kittiwake, KEY)
+    assert caught.value.hint == "provision keys kittiwake"
+
+
+def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
+    private.write(secrets.file_of(kittiwake), b"pass_phrase: hunter22\n")
+    with pytest.raises(UserError, match="not encrypted") as caught:
+        secrets.read(kittiwake, KEY)
+    assert caught.value.hint.startswith("ansible-vault encrypt")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("pass_phrase: 1234567890\nhost_key: x", "pass_phrase: has to be text in quotes"),
+        ("pass_phrase: canary7\nhost_key: x", "pass_phrase: has to be 8 to 63"),
+        ("pass_phrase: canary-é-canary\nhost_key: x", "pass_phrase: has to be 8 to 63"),
+        (f"pass_phrase: canary{'y' * 60}", "pass_phrase: has to be 8 to 63"),
+        ("pass_phrase: canary-canary\nhost_key: canary", "host_key: has to be an ed25519"),
+        ("pass_phrase: canary-canary", "host_key: is missing"),
+        ("canary: [", "holds no valid YAML"),
+        ("- canary", "holds no keys"),
+    ],
+)
+def test_wrong_secrets_are_told_without_quoting_them(
+    kittiwake: Path, text: str, message: str
+) -> None:
+    private.write(secrets.file_of(kittiwake), vault.encrypt(text, KEY))
+    with pytest.raises(UserError) as caught:
+        secrets.read(kittiwake, KEY)
+    assert message in str(caught.value)
+    assert "canary" not in str(caught.value)
+    assert "1234567890" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "pass_phrase", ["8 chars!", "~" * 63, "\"#$ \\ ' %", "  spaces  ", "a: b # c"]
+)
+def test_any_allowed_pass_phrase_survives(kittiwake: Path, pass_phrase: str) -> None:
+    kept = secrets.Secrets(pass_phrase=pass_phrase, host_key=keys.private_key())
+    secrets.write(kittiwake, kept, KEY)
+    assert secrets.read(kittiwake, KEY) == kept
+
+
+def test_pass_phrases_differ() -> None:
+    assert len({keys.pass_phrase() for _ in range(1000)}) == 1000
+
+
+# --- where the vault password comes from --------------------------------------------------
+
+
+def test_password_sources_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("option", "variable", vault.BESIDE):
+        private.write(tmp_path / name, f"{name}\n".encode())
+    monkeypatch.setenv(vault.VARIABLE, str(tmp_path / "variable"))
+    assert vault.password(tmp_path, tmp_path / "option") == b"option"
+    assert vault.password(tmp_path) == b"variable"
+    monkeypatch.delenv(vault.VARIABLE)
+    assert vault.password(tmp_path) == vault.BESIDE.encode()
+
+
+def test_a_password_file_that_runs(tmp_path: Path) -> None:
+    script = tmp_path / "ask"
+    script.write_text("#!/bin/sh\necho from-a-program\n")
+    script.chmod(0o755)
+    assert vault.password(tmp_path, script) == b"from-a-program"
+
+
+def test_a_loose_password_file_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / vault.BESIDE
+    file.write_text("x")
+    file.chmod(0o644)
+    with pytest.raises(UserError, match="0644"):
+        vault.password(tmp_path)
+
+
+def test_no_password_and_no_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(vault.VARIABLE, raising=False)
+    with open(os.devnull) as nothing:
+        monkeypatch.setattr(sys, "stdin", nothing)
+        with pytest.raises(UserError) as caught:
+            vault.password(tmp_path)
+    assert "--vault-password-file" in caught.value.hint
+
+
+@pytest.mark.parametrize("content", [None, b"", b"\n"])
+def test_a_password_file_without_password(tmp_path: Path, content: bytes | None) -> None:
+    file = tmp_path / "password"
+    if content is not None:
+        private.write(file, content)
+    with pytest.raises(UserError):
+        vault.password(tmp_path, file)
+
+
+# --- private files ------------------------------------------------------------------------
+
+
+def test_a_private_file_is_not_replaced_unasked(tmp_path: Path) -> None:
+    private.write(tmp_path / "a", b"one")
+    with pytest.raises(UserError, match="is there already"):
+        private.write(tmp_path / "a", b"two")
+    assert private.read(tmp_path / "a") == b"one"
+    private.write(tmp_path / "a", b"two", replace=True)
+    assert private.read(tmp_path / "a") == b"two"
+    assert [file.name for file in tmp_path.iterdir()] == ["a"]
+
+
+def test_a_private_file_in_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="cannot be written"):
+        private.write(tmp_path / "none" / "a", b"one")
+
+
+# --- who may log in -----------------------------------------------------------------------
+
+
+def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
+    boat = load.read(kittiwake)
+    with pytest.raises(UserError) as caught:
+        keys.access_keys(boat)
+    assert "provision keys kittiwake" in caught.value.hint
+    assert caught.value.place == boat.place("access.keys")
+    keys.make_keys(kittiwake, KEY)
+    (line,) = keys.access_keys(boat)
+    assert line == (kittiwake.parent / "operator.pub").read_text().strip()
+
+
+def test_a_public_key_file_with_something_else(kittiwake: Path) -> None:
+    (kittiwake.parent / "operator.pub").write_text("ssh-ed25519\n")
+    with pytest.raises(UserError, match="no OpenSSH public key"):
+        keys.access_keys(load.read(kittiwake))
