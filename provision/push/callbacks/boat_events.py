@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An Ansible callback plugin that prints one JSON object a line for `provision push`."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from ansible.plugins.callback import CallbackBase  # type: ignore[import-untyped]
+
+DOCUMENTATION = """
+name: boat_events
+type: stdout
+short_description: One JSON object a line, for the program that runs the playbook
+description:
+  - Prints which stage each boat is in, what failed there, and what was found at the end.
+  - Results of tasks are not printed, only messages of failures; those of tasks under
+    C(no_log) arrive here already without their content.
+"""
+
+
+class CallbackModule(CallbackBase):  # type: ignore[misc]
+    """Events: `stage` when a boat enters a role, `failed`, `unreachable`, and `end`."""
+
+    CALLBACK_VERSION = 2.0
+    CALLBACK_TYPE = "stdout"
+    CALLBACK_NAME = "boat_events"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._stages: dict[str, str] = {}
+
+    def _print(self, event: str, **values: Any) -> None:
+        self._display.display(json.dumps({"event": event, **values}))
+
+    def v2_runner_on_start(self, host: Any, task: Any) -> None:
+        """Say so when a boat's first task of another role starts."""
+        stage = task._role.get_name() if task._role else ""
+        boat = host.get_name()
+        if stage and self._stages.get(boat) != stage:
+            self._stages[boat] = stage
+            self._print("stage", boat=boat, stage=stage)
+
+    def _failure(self, event: str, result: Any) -> None:
+        said = result.result
+        message = said.get("msg", "")
+        if said.get("stderr"):
+            message = f"{message}: {said['stderr'].strip()}"
+        boat = result.host.get_name()
+        self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
+
+    def v2_runner_on_failed(self, result: Any, ignore_errors: bool = False) -> None:
+        """A task failed on a boat; its block may still handle that."""
+        if not ignore_errors:
+            self._failure("failed", result)
+
+    def v2_runner_on_unreachable(self, result: Any) -> None:
+        """A boat did not answer."""
+        self._failure("unreachable", result)
+
+    def v2_playbook_on_stats(self, stats: Any) -> None:
+        """What the playbook itself found out about each boat, by `set_stats`."""
+        self._print("end", boats={name: stats.custom.get(name, {}) for name in stats.processed})

@@ -1,0 +1,87 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The inventory that the playbook runs over: plain data, with no secret and no template.
+
+`roles/push.yml` reads these variables and nothing else, so that plain `ansible-playbook`
+runs it too. What a profile's author wrote freely, such as an SSID, is not in here but in the
+job files that it names.
+"""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from provision import verify
+from provision.push import word
+from provision.push.reach import Reach, arguments, shared_connection
+
+#: Where a boat takes settings in; RAM, gone with a power cycle.
+INCOMING = "/run/boat/incoming.tar"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the boat is to have, as files on this machine.
+
+    `folder` holds all of them: `settings.tar` (mode 0600), `manifest.json`, what the suite is
+    told (`job.json`, a `provision.push.suite.Job`), whom to ask for the last word
+    (`asking.json`, a `provision.push.word.Asking`), and `known_hosts`.
+    """
+
+    reach: Reach
+    board: str
+    base: int
+    sha256: str
+    folder: Path
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How a push is done. `timer` is in seconds; a boat returns by itself when it is over."""
+
+    timer: int = 240
+    prove: bool = True
+    prove_unchanged: bool = False
+    overwrite_drift: bool = False
+    owner: str = "operator"
+
+
+def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
+    """The inventory as JSON, which Ansible's YAML inventory plugin reads."""
+    group: dict[str, Any] = {
+        "ansible_connection": "ansible.builtin.ssh",
+        "ansible_python_interpreter": "/usr/bin/python3",
+        "ansible_pipelining": True,
+        "ansible_ssh_transfer_method": "piped",
+        "ansible_remote_tmp": "/run/boat/ansible",
+        "boat_incoming": INCOMING,
+        "boat_timer": manner.timer,
+        "boat_owner": manner.owner,
+        "boat_prove": manner.prove,
+        "boat_prove_unchanged": manner.prove_unchanged,
+        "boat_overwrite_drift": manner.overwrite_drift,
+    }
+    hosts = {boat.reach.boat: _host(boat) for boat in wanted}
+    return json.dumps({"boats": {"vars": group, "hosts": hosts}}, indent=1) + "\n"
+
+
+def _host(boat: Wanted) -> dict[str, Any]:
+    reach, folder = boat.reach, boat.folder
+    return {
+        "ansible_host": reach.places[0].host,
+        "ansible_port": reach.places[0].port,
+        "ansible_user": reach.user,
+        "ansible_ssh_common_args": shlex.join(["-F", "none", *arguments(reach.options(folder))]),
+        "ansible_ssh_args": shlex.join(arguments(shared_connection(folder / "c"))),
+        "boat_board": boat.board,
+        "boat_base": boat.base,
+        "boat_sha256": boat.sha256,
+        "boat_archive": str(folder / "settings.tar"),
+        "boat_manifest": str(folder / "manifest.json"),
+        "boat_prover": verify.command(folder / "job.json"),
+        "boat_listener": word.command(folder / "asking.json"),
+    }

@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Push settings to boats: render, run the playbook over them, and say how each one ended."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from provision.errors import UserError
+from provision.paths import shipped
+from provision.push.inventory import Manner, Wanted, inventory
+from provision.push.prepare import Target, prepare
+from provision.push.reach import Endpoint
+from provision.push.result import PushResult
+from provision.push.verdict import verdict
+from provision.push.workspace import workspace, write_private
+from provision.run import search_path
+
+Event = dict[str, Any]
+
+#: Called with each event of the playbook as it comes; see callbacks/boat_events.py.
+Listener = Callable[[Event], None]
+
+
+def operator() -> str:
+    """Who pushes, as the boat shows it to others who want to: user and machine."""
+    return f"{getpass.getuser()}@{socket.gethostname()}"
+
+
+@dataclass(frozen=True)
+class PushOptions:
+    """How to push.
+
+    `at` says where boats answer when that is not their own address, `at_once` how many are
+    worked on at the same time, `timer` after how many seconds a boat returns by itself.
+    `check` changes nothing and says what would change.
+    """
+
+    at: Mapping[str, Endpoint] = field(default_factory=dict)
+    at_once: int = 8
+    timer: int = Manner.timer
+    prove: bool = True
+    prove_unchanged: bool = False
+    overwrite_drift: bool = False
+    check: bool = False
+
+    @property
+    def manner(self) -> Manner:
+        """What of it the boats' roles need to know."""
+        return Manner(
+            timer=self.timer,
+            prove=self.prove,
+            prove_unchanged=self.prove_unchanged,
+            overwrite_drift=self.overwrite_drift,
+            owner=operator(),
+        )
+
+
+@dataclass
+class Story:
+    """What the playbook told about one boat, in the order in which it came."""
+
+    started: float
+    ended: float
+    stage: str = ""
+    stages: list[str] = field(default_factory=list)
+    failures: list[Event] = field(default_factory=list)
+    said: dict[str, Any] = field(default_factory=dict)
+
+    def add(self, event: Event) -> None:
+        """Take one event in."""
+        self.ended = time.monotonic()
+        if event["event"] == "stage":
+            self.stages.append(event["stage"])
+        elif event["event"] in ("failed", "unreachable"):
+            self.failures.append(event)
+
+
+def push(
+    targets: Sequence[Target], options: PushOptions, listener: Listener | None = None
+) -> list[PushResult]:
+    """Bring the boats to their settings, side by side; one's failure stops no other.
+
+    The result says of each boat where it stands, from its own word over a new connection
+    whenever it can be had. UserError when something is wrong before a boat was asked.
+    """
+    with workspace() as folder:
+        wanted = prepare(targets, folder, options.at)
+        write_private(folder / "inventory.json", inventory(wanted, options.manner))
+        stories = tell(wanted, folder, options, listener)
+        return [verdict(boat, stories[boat.reach.boat], options.timer) for boat in wanted]
+
+
+def tell(
+    wanted: Sequence[Wanted], folder: Path, options: PushOptions, listener: Listener | None
+) -> dict[str, Story]:
+    """Run the playbook, and gather what it told about each boat."""
+    start = time.monotonic()
+    stories = {boat.reach.boat: Story(start, start) for boat in wanted}
+    for event in play(folder, options):
+        if event["event"] == "end":
+            for boat, said in event["boats"].items():
+                stories[boat].said = said
+        else:
+            stories[event["boat"]].add(event)
+        if listener is not None:
+            listener(event)
+    return stories
+
+
+def play(folder: Path, options: PushOptions) -> Iterator[Event]:
+    """Run `roles/push.yml` over the inventory in `folder`; yields its events as they come."""
+    command = [
+        *(sys.executable, "-m", "ansible", "playbook"),
+        *("--inventory", str(folder / "inventory.json"), "--forks", str(options.at_once)),
+        *(["--check"] if options.check else []),
+        str(shipped("roles") / "push.yml"),
+    ]
+    with (
+        open(folder / "ansible.err", "w+", encoding="utf-8", errors="replace") as errors,
+        subprocess.Popen(
+            command,
+            env=environment(folder),
+            cwd=folder,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            text=True,
+            errors="replace",
+        ) as process,
+    ):
+        ended = False
+        assert process.stdout is not None
+        for line in process.stdout:
+            with suppress(ValueError):
+                event = json.loads(line)
+                ended = ended or event["event"] == "end"
+                yield event
+        if process.wait() != 0 and not ended:
+            errors.seek(0)
+            raise UserError(f"ansible-playbook could not run: {errors.read().strip()[-2000:]}")
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """Ansible's own settings for this run; the user's do not reach it."""
+    kept = {name: text for name, text in os.environ.items() if not name.startswith("ANSIBLE_")}
+    return kept | {
+        "PATH": search_path(),
+        "LC_ALL": "C.UTF-8",
+        "ANSIBLE_CONFIG": os.devnull,
+        "ANSIBLE_HOME": str(folder / "ansible"),
+        "ANSIBLE_LOCAL_TEMP": str(folder / "ansible" / "tmp"),
+        "ANSIBLE_STDOUT_CALLBACK": "boat_events",
+        "ANSIBLE_CALLBACK_PLUGINS": str(Path(__file__).parent / "callbacks"),
+        "ANSIBLE_RETRY_FILES_ENABLED": "false",
+        "ANSIBLE_NOCOLOR": "true",
+    }

@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From boats to the files that a push works from: archives, jobs, keys and the inventory."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.boards import board
+from provision.profile.keys import access_keys
+from provision.profile.load import Boat
+from provision.profile.secrets import Secrets, host_public_key
+from provision.push.inventory import Wanted
+from provision.push.reach import Endpoint, Reach, arguments, config_file, shared_connection
+from provision.push.suite import Job
+from provision.push.word import Asking
+from provision.push.workspace import write_private
+from provision.render import Settings, render
+
+
+@dataclass(frozen=True)
+class Target:
+    """A boat with its secrets, opened."""
+
+    boat: Boat
+    secrets: Secrets
+
+    @property
+    def name(self) -> str:
+        """The boat's name."""
+        return self.boat.name
+
+    def render(self) -> Settings:
+        """The boat's settings."""
+        return render(self.boat.profile, self.secrets, boat_file=self.boat.file)
+
+
+def reach(target: Target, at: Mapping[str, Endpoint]) -> Reach:
+    """How to get to the boat: where `at` says, or else at its own address."""
+    own = Endpoint(str(target.boat.profile.network.address.ip))
+    identity = target.boat.file.parent / "operator"
+    return Reach(
+        boat=target.name,
+        places=(at[target.name], own) if target.name in at else (own,),
+        host_key=host_public_key(target.secrets),
+        identity=identity.resolve() if identity.is_file() else None,
+    )
+
+
+def prepare(targets: Sequence[Target], folder: Path, at: Mapping[str, Endpoint]) -> list[Wanted]:
+    """Render every boat, and write what a push of it works from below `folder`.
+
+    `folder` is private (mode 0700), and so is what is written.
+    """
+    return [_prepare(target, folder / target.name, reach(target, at)) for target in targets]
+
+
+def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
+    settings = target.render()
+    folder.mkdir(mode=0o700)
+    for connections in ("c", "p"):
+        (folder / connections).mkdir(mode=0o700)
+    if way.identity:
+        (folder / "operator").symlink_to(way.identity)
+    options = way.options(folder)
+    # The suite's connections are its own, so that it proves that a new one can be made.
+    suite_options = options | shared_connection(folder / "p")
+    asking = Asking(
+        boat=target.name,
+        user=way.user,
+        sha256=settings.sha256,
+        options=tuple(arguments(options)),
+        places=way.places,
+    )
+    files: dict[str, str | bytes] = {
+        "known_hosts": way.known_host(),
+        "settings.tar": settings.archive,
+        "manifest.json": json.dumps(settings.manifest),
+        "ssh_config": config_file(suite_options),
+        "job.json": job(target, settings, folder / "ssh_config").text(),
+        "asking.json": asking.text(),
+    }
+    for name, content in files.items():
+        write_private(folder / name, content)
+    return Wanted(
+        reach=way,
+        board=target.boat.profile.board,
+        base=int(str(settings.manifest["base"])),
+        sha256=settings.sha256,
+        folder=folder,
+    )
+
+
+def job(target: Target, settings: Settings, ssh_config: Path) -> Job:
+    """What the suite is told about the boat."""
+    profile = target.boat.profile
+    plain = profile.model_dump(mode="json")
+    plain["access"]["keys"] = access_keys(target.boat)
+    return Job(
+        boat=target.name,
+        user="root",
+        sha256=settings.sha256,
+        architecture=board(profile.board).architecture,
+        profile=plain,
+        manifest=dict(settings.manifest),
+        ssh_config=str(ssh_config),
+    )

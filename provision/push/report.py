@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the operator sees: one row a boat while a push runs, and a table at its end."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from provision.push.play import Event, Listener
+from provision.push.result import Outcome, PushResult
+from provision.verify import VerifyResult
+
+STYLES = {
+    Outcome.KEPT: "green",
+    Outcome.UNCHANGED: "green",
+    Outcome.WOULD_CHANGE: "cyan",
+    Outcome.RETURNED: "yellow",
+    Outcome.REFUSED: "yellow",
+    Outcome.UNREACHABLE: "red",
+    Outcome.FAILED: "bold red",
+}
+
+ENDINGS = {"passed": "green", "failed": "bold red", "skipped": "dim"}
+
+#: What each role of the playbook is about, for people.
+STAGES = {
+    "preflight": "looking",
+    "trial": "trying",
+    "prove": "proving",
+    "keep": "keeping",
+    "return": "returning",
+}
+
+
+def _table(*columns: str) -> Table:
+    return Table(*columns, box=None, pad_edge=False, show_edge=False)
+
+
+def push_table(results: Sequence[PushResult]) -> Table:
+    """One row a boat: how it ended, how long that took, how many files changed, and why."""
+    rows = _table("boat", "result", "time", "files", "why")
+    for result in results:
+        why = "\n".join(part for part in (result.reason, result.hint) if part)
+        rows.add_row(
+            Text(result.boat),
+            Text(str(result.outcome), style=STYLES[result.outcome]),
+            f"{result.seconds:.1f} s",
+            str(len(result.changed) or ""),
+            Text(why),
+        )
+    return rows
+
+
+def verify_table(result: VerifyResult) -> Table:
+    """One row a test, in the order in which they ran."""
+    rows = _table("subject", "test", "result", "why")
+    for test in result.tests:
+        ending = Text(test.ending, style=ENDINGS[test.ending])
+        rows.add_row(test.subject.replace("_", " "), Text(test.test), ending, Text(test.reason))
+    return rows
+
+
+@dataclass
+class Progress:
+    """Where each boat is; rich asks for the rows whenever it paints them anew."""
+
+    boats: Sequence[str]
+    start: float = field(default_factory=time.monotonic)
+    stages: dict[str, str] = field(default_factory=dict)
+
+    def listen(self, event: Event) -> None:
+        """Take in what the playbook tells."""
+        if event["event"] == "stage":
+            stage = str(event["stage"])
+            self.stages[event["boat"]] = STAGES.get(stage, stage)
+        elif event["event"] == "unreachable":
+            self.stages[event["boat"]] = "no answer"
+
+    def __rich__(self) -> Table:
+        rows = _table("boat", "stage", "time")
+        seconds = time.monotonic() - self.start
+        for boat in self.boats:
+            rows.add_row(boat, self.stages.get(boat, "waiting"), f"{seconds:.0f} s")
+        return rows
+
+
+@contextmanager
+def progress(boats: Sequence[str], console: Console) -> Iterator[Listener]:
+    """Show one row a boat while the block runs; gives the listener that `push` takes.
+
+    Without a terminal each boat's stages are printed as lines instead.
+    """
+    state = Progress(boats)
+    if not console.is_terminal:
+
+        def say(event: Event) -> None:
+            state.listen(event)
+            if event["event"] == "stage":
+                console.print(f"{event['boat']}: {state.stages[event['boat']]}", markup=False)
+
+        yield say
+        return
+    with Live(state, console=console, transient=True, refresh_per_second=4):
+        yield state.listen

@@ -1,0 +1,59 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How a push ended, for one boat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Outcome(StrEnum):
+    """Where the boat stands now."""
+
+    KEPT = "kept"
+    """It runs the new settings and will after every power cycle."""
+    UNCHANGED = "unchanged"
+    """It had these settings already; nothing was written."""
+    WOULD_CHANGE = "would change"
+    """A dry run: nothing was written."""
+    RETURNED = "returned"
+    """The change failed, and the boat is back on the settings that it had kept."""
+    REFUSED = "refused"
+    """Nothing was tried, since the boat or its state is not as it must be."""
+    UNREACHABLE = "unreachable"
+    """Nothing was tried, since the boat did not answer."""
+    FAILED = "failed"
+    """The push failed and the boat did not say where it stands; its return timer runs."""
+
+
+@dataclass(frozen=True)
+class PushResult:
+    """One boat's result. `seconds` is the time the push took, `changed` lists file paths."""
+
+    boat: str
+    outcome: Outcome
+    sha256: str
+    reason: str = ""
+    hint: str = ""
+    stage: str = ""
+    seconds: float = 0.0
+    changed: tuple[str, ...] = field(default=())
+
+    @property
+    def well(self) -> bool:
+        """Whether the boat is on the wanted settings, or would be."""
+        return self.outcome in (Outcome.KEPT, Outcome.UNCHANGED, Outcome.WOULD_CHANGE)
+
+    def as_json(self) -> dict[str, object]:
+        """The result as plain data, for `--json`."""
+        return {
+            "boat": self.boat,
+            "outcome": str(self.outcome),
+            "well": self.well,
+            "sha256": self.sha256,
+            "reason": self.reason,
+            "hint": self.hint,
+            "stage": self.stage,
+            "seconds": round(self.seconds, 1),
+            "changed": list(self.changed),
+        }

@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From what a push told about a boat, and the boat's own last word, to its result."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from provision.push.inventory import Wanted
+from provision.push.result import Outcome, PushResult
+from provision.push.word import Asking, hear
+
+if TYPE_CHECKING:
+    from provision.push.play import Story
+
+#: Seconds a boat gets beyond its timer to return and to answer again.
+GRACE = 30
+
+WRONG_KEY = ("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED")
+NOT_LET_IN = ("Permission denied",)
+
+
+def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
+    """How the push ended for one boat.
+
+    A boat whose trial may have begun, and which has not said yet how it stands, is asked
+    until nothing is on trial any more: at the latest when its timer has run out.
+    """
+    failure = story.failures[0] if story.failures else None
+    reason, hint = explain(boat, failure["message"]) if failure else ("", "")
+    stage = failure["stage"] if failure else ""
+    outcome = story.said.get("outcome")
+    changed = tuple(story.said.get("changed", ()))
+    if not outcome and failure and stage == "preflight":
+        away = failure["event"] == "unreachable" and not hint
+        outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
+    if not outcome:
+        outcome, reason = _last_word(boat, reason, timer)
+    return PushResult(
+        boat=boat.reach.boat,
+        outcome=Outcome(outcome),
+        sha256=boat.sha256,
+        reason=reason,
+        hint=hint,
+        stage=stage,
+        seconds=story.ended - story.started,
+        changed=changed,
+    )
+
+
+def explain(boat: Wanted, message: str) -> tuple[str, str]:
+    """A reason and a hint for people, from the message of a failed task."""
+    place = boat.reach.places[0]
+    if any(words in message for words in WRONG_KEY):
+        return (
+            f"another machine answers at {place}: its host key is not {boat.reach.boat}'s",
+            f"look what has that address; {boat.reach.boat}'s own key is in its secrets",
+        )
+    if any(words in message for words in NOT_LET_IN):
+        return (
+            f"{boat.reach.boat} does not let you in at {place}",
+            "push with a key that access.keys of the settings aboard names",
+        )
+    return " ".join(message.split()), ""
+
+
+def _last_word(boat: Wanted, reason: str, timer: int) -> tuple[Outcome, str]:
+    asking = Asking.read(boat.folder / "asking.json")
+    word = hear(asking, "settled", timer + GRACE)
+    if word.status is None:
+        return Outcome.FAILED, f"{reason}; then the boat did not answer: {word.error}"
+    if word.status["trial"] is not None:
+        return Outcome.FAILED, f"{reason}; the settings are still on trial"
+    if word.status["kept"] == boat.sha256:
+        return Outcome.KEPT, reason
+    return Outcome.RETURNED, reason

@@ -1,0 +1,150 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Hear from the boat itself how it stands, over a connection of its own.
+
+The change may have cut the connection that started it, or moved the boat to another
+address. `python -m provision.push.word ASKING` keeps asking, at each place where the boat may
+answer, until it says what it was asked for, and prints what it said as JSON; its exit status
+is 1 when the boat did not say so in time.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from provision.errors import UserError
+from provision.push.reach import Endpoint
+from provision.run import find
+
+#: Seconds between two questions.
+PAUSE = 1.0
+
+#: Seconds for one answer; a loaded board takes several to start Python.
+ANSWER = 30.0
+
+STATUS = ("boat-settings", "status", "--json")
+
+For = Literal["tried", "settled"]
+
+
+@dataclass(frozen=True)
+class Asking:
+    """Whom to ask, and where.
+
+    `options` are OpenSSH's, see `provision.push.reach`; `places` are tried in turn.
+    """
+
+    boat: str
+    user: str
+    sha256: str
+    options: tuple[str, ...]
+    places: tuple[Endpoint, ...]
+
+    def text(self) -> str:
+        """As JSON."""
+        places = [[place.host, place.port] for place in self.places]
+        return json.dumps({**vars(self), "places": places}, indent=1)
+
+    @classmethod
+    def read(cls, path: Path) -> Self:
+        """Read what `text` wrote."""
+        raw = json.loads(path.read_text(encoding="utf-8"))
+        places = tuple(Endpoint(*place) for place in raw.pop("places"))
+        return cls(options=tuple(raw.pop("options")), places=places, **raw)
+
+
+@dataclass(frozen=True)
+class Word:
+    """What the boat said, and where it answered; or, without `status`, why it could not."""
+
+    place: Endpoint
+    status: dict[str, Any] | None
+    error: str = ""
+
+
+def command(asking: Path) -> list[str]:
+    """The command that asks; what to wait for and how long goes behind it."""
+    return [sys.executable, "-m", "provision.push.word", str(asking)]
+
+
+def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
+    """Ask once, over a new connection."""
+    argv = [
+        *(find("ssh"), "-F", "none", f"-oConnectTimeout={connect_timeout}", *asking.options),
+        *("-oControlPath=none", "-p", str(place.port), "-l", asking.user, place.host, *STATUS),
+    ]
+    try:
+        done = subprocess.run(
+            argv,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            timeout=ANSWER,
+            check=False,
+        )
+        status = json.loads(done.stdout)
+    except subprocess.TimeoutExpired:
+        return Word(place, None, f"no answer within {ANSWER:.0f} s")
+    except ValueError:
+        return Word(place, None, done.stderr.strip() or f"no answer (status {done.returncode})")
+    return Word(place, status if isinstance(status, dict) else None)
+
+
+def tried(status: dict[str, Any], sha256: str) -> bool:
+    """Whether the trial that was started has come to a point: applied, or given up."""
+    trial = status["trial"]
+    return trial is None or (trial["digest"] == sha256 and trial["phase"] == "applied")
+
+
+def settled(status: dict[str, Any], sha256: str) -> bool:
+    """Whether nothing is on trial any more."""
+    return status["trial"] is None
+
+
+REACHED: dict[For, Callable[[dict[str, Any], str], bool]] = {"tried": tried, "settled": settled}
+
+
+def hear(asking: Asking, until: For, patience: float) -> Word:
+    """Ask until the boat has reached what is waited for, at most `patience` seconds long."""
+    deadline = time.monotonic() + patience
+    while True:
+        for place in asking.places:
+            word = ask(asking, place)
+            if word.status is not None and REACHED[until](word.status, asking.sha256):
+                return word
+            if word.status is not None:
+                break
+        if time.monotonic() >= deadline:
+            return word
+        time.sleep(PAUSE)
+
+
+def main() -> int:
+    """`word ASKING tried|settled SECONDS`."""
+    try:
+        asking, until, patience = Asking.read(Path(sys.argv[1])), sys.argv[2], float(sys.argv[3])
+        reached = REACHED[until]  # type: ignore[index]
+    except (IndexError, KeyError, ValueError):
+        print("usage: word ASKING tried|settled SECONDS", file=sys.stderr)
+        return 2
+    try:
+        word = hear(asking, until, patience)  # type: ignore[arg-type]
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    if word.status is None:
+        print(f"{asking.boat} does not answer: {word.error}", file=sys.stderr)
+        return 1
+    print(json.dumps({"host": word.place.host, "port": word.place.port, "status": word.status}))
+    return 0 if reached(word.status, asking.sha256) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

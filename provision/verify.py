@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Prove a boat: run the suite in tests/boat against it and say how each test ended.
+
+`python -m provision.verify JOB HOST PORT kept|trial` does so for one job file
+(`provision.push.suite.Job`) and prints the result as JSON; its exit status is 0 (all well),
+1 (a test failed), 2 (could not run). pytest has a process of its own here, so that nothing of
+one run reaches another.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+import pytest
+
+from provision.errors import UserError
+from provision.paths import shipped
+from provision.push.reach import Endpoint
+from provision.push.suite import Job
+
+State = Literal["kept", "trial"]
+"""Whether the settings to prove are kept already, or on trial: live, but not kept yet."""
+
+Ending = Literal["passed", "failed", "skipped"]
+
+#: Seconds after which a proof that hangs counts as failed.
+LONGEST = 300
+
+
+@dataclass(frozen=True)
+class TestOutcome:
+    """One test: `subject` is its file without test_ and .py, `reason` why it did not pass."""
+
+    __test__ = False
+
+    subject: str
+    test: str
+    ending: Ending
+    seconds: float
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class VerifyResult:
+    """How the proof of one boat ended. `error` says why it could not run to its end."""
+
+    boat: str
+    seconds: float
+    tests: tuple[TestOutcome, ...]
+    error: str = ""
+
+    @property
+    def well(self) -> bool:
+        """Whether the suite ran, and no test failed."""
+        return not self.error and bool(self.tests) and not self.failed
+
+    @property
+    def failed(self) -> tuple[TestOutcome, ...]:
+        """The tests that failed."""
+        return tuple(test for test in self.tests if test.ending == "failed")
+
+    def as_json(self) -> dict[str, object]:
+        """The result as plain data, for `--json`."""
+        return {**asdict(self), "well": self.well, "summary": self.summary()}
+
+    def summary(self) -> str:
+        """One line: what failed first, and how many did."""
+        if self.error:
+            return self.error
+        if not self.failed:
+            return f"{len(self.tests)} tests passed"
+        first = self.failed[0]
+        more = f", and {len(self.failed) - 1} more" if len(self.failed) > 1 else ""
+        return f"{first.subject}: {first.test}: {first.reason}{more}"
+
+
+class Collector:
+    """A pytest plugin that gathers outcomes."""
+
+    def __init__(self) -> None:
+        self.tests: list[TestOutcome] = []
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Count a test once: its call, or the setup that kept it from being called."""
+        if report.when == "call" or not report.passed:
+            path, _, name = report.nodeid.partition("::")
+            self.tests.append(
+                TestOutcome(
+                    subject=Path(path).stem.removeprefix("test_"),
+                    test=name.removeprefix("test_").replace("[ssh://", "[").replace("_", " "),
+                    ending=report.outcome,
+                    seconds=round(report.duration, 2),
+                    reason=reason(report),
+                )
+            )
+
+
+def reason(report: pytest.TestReport) -> str:
+    """The line that says why a test failed or was skipped."""
+    crash = getattr(report.longrepr, "reprcrash", None)
+    if crash is not None:
+        return str(crash.message)
+    if isinstance(report.longrepr, tuple):
+        return str(report.longrepr[2]).removeprefix("Skipped: ")
+    return ""
+
+
+def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
+    """Run the suite in this process."""
+    job = Job.read(job_file)
+    suite = shipped("tests/boat")
+    collector = Collector()
+    start = time.monotonic()
+    host = f"[{place.host}]" if ":" in place.host else place.host
+    with contextlib.redirect_stdout(sys.stderr):
+        status = pytest.main(
+            [
+                *("-c", os.devnull, "--rootdir", str(suite), "--import-mode=importlib"),
+                *("-p", "no:cacheprovider", "-p", "testinfra.plugin", "--tb=short", "-q"),
+                f"--hosts=ssh://{job.user}@{host}:{place.port}",
+                f"--ssh-config={job.ssh_config}",
+                f"--job={job_file}",
+                f"--state={state}",
+                str(suite),
+            ],
+            plugins=[collector],
+        )
+    error = "" if status in (0, 1) else f"pytest could not run the suite (status {int(status)})"
+    seconds = round(time.monotonic() - start, 1)
+    return VerifyResult(job.boat, seconds, tuple(collector.tests), error)
+
+
+def command(job_file: Path) -> list[str]:
+    """The command that proves a boat; where it answers and its state go behind it."""
+    return [sys.executable, "-m", "provision.verify", str(job_file)]
+
+
+def prove(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
+    """Prove the boat of a job file, in a process of its own."""
+    boat = Job.read(job_file).boat
+    try:
+        done = subprocess.run(
+            [*command(job_file), place.host, str(place.port), state],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return VerifyResult(boat, LONGEST, (), f"the proof did not end within {LONGEST} s")
+    try:
+        found = json.loads(done.stdout)
+    except ValueError:
+        raise UserError(f"the suite could not run: {done.stderr.strip()[-2000:]}") from None
+    del found["well"], found["summary"]
+    tests = tuple(TestOutcome(**test) for test in found.pop("tests"))
+    return VerifyResult(tests=tests, **found)
+
+
+def main() -> int:
+    """Prove the boat of the job file that the command line names."""
+    try:
+        _, job_file, host, port, state = sys.argv
+        place = Endpoint(host, int(port))
+    except ValueError:
+        state = ""
+    if state not in ("kept", "trial"):
+        print("usage: verify JOB HOST PORT kept|trial", file=sys.stderr)
+        return 2
+    # Nothing is to change pytest from outside, nor to be written beside the suite.
+    for name in [name for name in os.environ if name.startswith("PYTEST_")]:
+        del os.environ[name]
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    sys.dont_write_bytecode = True
+    result = run_suite(Path(job_file), place, state)  # type: ignore[arg-type]
+    print(json.dumps(result.as_json()))
+    return 2 if result.error else int(not result.well)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,71 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The suite that proves a boat: what it is told, and how it asks the boat.
+
+`provision verify BOAT` and the prove stage of a push run it; nothing here changes the boat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer, Command, Job, ask
+
+Ask = Callable[[Mapping[str, Command]], dict[str, Answer]]
+
+JOB = pytest.StashKey[Job]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """The file that says which boat to prove, and against what."""
+    parser.addoption("--job", type=Path, required=True, help="the boat, as JSON")
+    parser.addoption("--state", choices=["kept", "trial"], default="kept")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Read the job once."""
+    config.stash[JOB] = Job.read(config.getoption("--job"))
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A test that takes `link` runs once for each link of the profile."""
+    if "link" in metafunc.fixturenames:
+        metafunc.parametrize("link", sorted(metafunc.config.stash[JOB].profile["links"]))
+
+
+@pytest.fixture(scope="session")
+def job(pytestconfig: pytest.Config) -> Job:
+    """The boat to prove."""
+    return pytestconfig.stash[JOB]
+
+
+@pytest.fixture(scope="session")
+def on_trial(pytestconfig: pytest.Config) -> bool:
+    """Whether the settings are on trial: live, but not kept yet."""
+    return bool(pytestconfig.getoption("--state") == "trial")
+
+
+@pytest.fixture(scope="session")
+def profile(job: Job) -> dict[str, Any]:
+    """The boat's profile as plain data."""
+    return job.profile
+
+
+@pytest.fixture(scope="module")
+def aboard(host: Any) -> Ask:
+    """Ask the boat several things over one SSH command."""
+    return lambda commands: ask(host, commands)
+
+
+@pytest.fixture(scope="module")
+def needs(aboard: Ask) -> Callable[[str], None]:
+    """Skip a test whose unit is down: test_units.py fails for that, and says so once."""
+
+    def check(unit: str) -> None:
+        if aboard({"active": ["systemctl", "is-active", unit]})["active"].status != 0:
+            pytest.skip(f"{unit} is not active")
+
+    return check

@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The boat's Wi-Fi is on the air as the profile names it, and gives out addresses."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer, pairs
+
+ESCAPED = re.compile(rb"\\(x[0-9a-fA-F]{2}|.)", re.DOTALL)
+LETTERS = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"e": b"\x1b"}
+
+
+def octets(text: str) -> bytes:
+    """An SSID as hostapd_cli and iw print it, as the octets on the air."""
+
+    def plain(match: re.Match[bytes]) -> bytes:
+        code = match[1]
+        if len(code) > 1:
+            return bytes([int(code[1:], 16)])
+        return LETTERS.get(code, code)
+
+    return ESCAPED.sub(plain, text.encode())
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any, needs: Any) -> dict[str, Answer]:
+    needs("hostapd.service")
+    return aboard(
+        {
+            "status": ["hostapd_cli", "-i", "wlan0", "status"],
+            "country": ["iw", "reg", "get"],
+            "dhcp": ["ss", "--no-header", "--listening", "--numeric", "--udp", "sport = :67"],
+            "addresses": ["ip", "-brief", "-4", "address", "show", "dev", "boat0"],
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def status(facts: dict[str, Answer]) -> dict[str, str]:
+    return pairs(facts["status"].ok().output)
+
+
+def test_enabled(status: dict[str, str]) -> None:
+    """hostapd can run without a working radio; it says ENABLED only with one."""
+    assert status.get("state") == "ENABLED"
+
+
+def test_ssid(status: dict[str, str], profile: dict[str, Any]) -> None:
+    assert octets(status["ssid[0]"]) == profile["network"]["access_point"]["ssid"].encode()
+
+
+def test_channel(status: dict[str, str], profile: dict[str, Any]) -> None:
+    assert status["channel"] == str(profile["network"]["access_point"]["channel"])
+
+
+def test_country(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+    """The kernel holds the radio to the rules of the country that the profile names."""
+    countries = re.findall(r"^country (\w\w):", facts["country"].ok().output, re.MULTILINE)
+    assert profile["network"]["access_point"]["country"] in countries
+
+
+def test_address(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+    assert profile["network"]["address"] in facts["addresses"].ok().output.split()
+
+
+def test_gives_out_addresses(facts: dict[str, Answer]) -> None:
+    """A DHCP server listens."""
+    assert len(facts["dhcp"].ok().lines) >= 1

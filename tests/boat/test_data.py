@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The data partition: mounted, writable, whole, and holding the settings it must."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer
+
+#: Writes, flushes and removes one small file, as keeping settings does.
+WRITE = 'file=$(mktemp /data/.writable.XXXXXX) && echo well > "$file" && sync "$file"; rm "$file"'
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any) -> dict[str, Answer]:
+    return aboard(
+        {
+            "mount": ["findmnt", "--noheadings", "--output", "FSTYPE,OPTIONS", "/data"],
+            "write": ["sh", "-c", WRITE],
+            "pointers": ["sh", "-c", "cd /data/settings && ls | grep -Ex 'kept|previous'"],
+            "kept": ["sh", "-c", "cd /data/settings && sha256sum --check --quiet --strict kept"],
+            "previous": [
+                *("sh", "-c"),
+                "cd /data/settings && [ ! -e previous ] || "
+                "sha256sum --check --quiet --strict previous",
+            ],
+            "errors": ["sh", "-c", "cat /sys/fs/ext4/*/errors_count"],
+        }
+    )
+
+
+def test_mounted(facts: dict[str, Answer]) -> None:
+    kind, options = facts["mount"].ok().output.split()
+    assert kind == "ext4"
+    assert "rw" in options.split(",")
+
+
+def test_writable(facts: dict[str, Answer]) -> None:
+    facts["write"].ok()
+
+
+def test_kept_settings_are_whole(facts: dict[str, Answer], on_trial: bool) -> None:
+    """What `kept` and `previous` name is there, with the SHA-256 that they say."""
+    if on_trial and "kept" not in facts["pointers"].lines:
+        pytest.skip("the first settings of this card are on trial")
+    facts["kept"].ok()
+    facts["previous"].ok()
+
+
+def test_no_errors(facts: dict[str, Answer]) -> None:
+    """The kernel has counted no error in the file system."""
+    assert set(facts["errors"].ok().lines) == {"0"}

@@ -1,0 +1,93 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Every instrument is heard at its rate, and what it says reaches the feed's clients."""
+
+from __future__ import annotations
+
+import json
+import math
+from functools import reduce
+from operator import xor
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer
+
+#: Part of its rate by which a sentence may be slower or faster, and what the counting
+#: window adds to that in sentences a second.
+TOLERANCE = 0.25
+WINDOW = 0.2
+
+#: Seconds; a sentence that comes more rarely is not waited for.
+LONGEST = 10
+
+#: Characters of a sentence between its start delimiter and CR LF, both left out of the 82
+#: that it may have at most with them (IEC 61162-1).
+LENGTH = 80
+
+
+def listening_time(profile: dict[str, Any]) -> int:
+    """Seconds in which every sentence of the profile comes at least once."""
+    rates = [rate for link in profile["links"].values() for rate in link["talks"].values()]
+    return min(LONGEST, 2 + math.ceil(1 / min(rates))) if rates else 1
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any, needs: Any, profile: dict[str, Any]) -> dict[str, Answer]:
+    needs("boat-feed.service")
+    address = profile["network"]["address"].split("/")[0]
+    read = ["timeout", str(listening_time(profile)), "bash", "-c", 'exec cat <"/dev/tcp/$0/$1"']
+    return aboard(
+        {"feed": [*read, address, str(profile["feed"]["tcp"])], "state": ["boat-feed", "--state"]}
+    )
+
+
+@pytest.fixture(scope="module")
+def states(facts: dict[str, Answer]) -> dict[str, Any]:
+    return json.loads(facts["state"].ok().output)["links"]
+
+
+def formatter(line: str) -> str | None:
+    """The formatter of a whole sentence with a right checksum (IEC 61162-1), or None."""
+    body, star, checksum = line[1:].partition("*")
+    if line[:1] not in ("$", "!") or not star or len(line) > LENGTH:
+        return None
+    if f"{reduce(xor, body.encode(), 0):02X}" != checksum:
+        return None
+    address = body.split(",")[0]
+    return address if address.startswith("P") else address[2:]
+
+
+def test_link_is_present(link: str, states: dict[str, Any]) -> None:
+    assert states[link]["present"]
+
+
+def test_link_talks_at_its_rate(link: str, states: dict[str, Any], profile: dict[str, Any]) -> None:
+    """Each sentence arrives as often as the profile says; others do not count."""
+    if not states[link]["present"]:
+        pytest.skip("test_link_is_present says so")
+    heard = states[link]["rates"]
+    wrong = {
+        name: heard.get(name, 0)
+        for name, rate in profile["links"][link]["talks"].items()
+        if abs(heard.get(name, 0) - rate) > TOLERANCE * rate + WINDOW
+    }
+    assert wrong == {}
+
+
+def test_feed_carries_every_sentence(
+    link: str, facts: dict[str, Answer], states: dict[str, Any], profile: dict[str, Any]
+) -> None:
+    """A client of the TCP feed receives each sentence of each link, whole."""
+    heard = states[link]["rates"]
+    lines = facts["feed"].output.splitlines()
+    received = {formatter(line.strip("\r\n")) for line in lines}
+    talks = profile["links"][link]["talks"]
+    missing = {name for name in talks if heard.get(name) and name not in received}
+    assert missing == set()
+
+
+def test_feed_carries_only_sentences(facts: dict[str, Answer]) -> None:
+    """Nothing but whole sentences comes out; the last line may be cut by our own leaving."""
+    lines = facts["feed"].output.split("\n")[:-1]
+    assert [line for line in lines if formatter(line.strip("\r")) is None] == []

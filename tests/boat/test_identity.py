@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The right boat, on the right board, running the wanted settings as they were rendered."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer, Job
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any) -> dict[str, Answer]:
+    return aboard(
+        {
+            "host name": ["cat", "/proc/sys/kernel/hostname"],
+            "base": ["cat", "/usr/lib/boat-base/base.json"],
+            "settings": ["boat-settings", "status", "--json"],
+        }
+    )
+
+
+def test_host_name(facts: dict[str, Answer], job: Job) -> None:
+    assert facts["host name"].ok().output.strip() == job.boat
+
+
+def test_base(facts: dict[str, Answer], job: Job) -> None:
+    """The base is for this board's processor and in the format that the settings need."""
+    base = json.loads(facts["base"].ok().output)
+    assert (base["architecture"], base["format"]) == (job.architecture, job.manifest["base"])
+
+
+def test_settings(facts: dict[str, Answer], job: Job, on_trial: bool) -> None:
+    """The wanted settings are live; and kept, unless they are on trial."""
+    status = json.loads(facts["settings"].ok().output)
+    assert status["boat"] == job.boat
+    assert status["board"] == job.manifest["board"]
+    assert status["live"] == job.sha256
+    if not on_trial:
+        assert status["kept"] == job.sha256
+
+
+def test_no_drift(facts: dict[str, Answer]) -> None:
+    """Every file aboard is as it was rendered."""
+    assert json.loads(facts["settings"].ok().output)["drift"] == []

@@ -1,0 +1,26 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Programs that would take an instrument's line for a modem or a braille display are absent."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer
+
+GRABBERS = {"modemmanager": "/usr/sbin/ModemManager", "brltty": "/usr/bin/brltty"}
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any) -> dict[str, Answer]:
+    query = ["dpkg-query", "--show", "--showformat=${db:Status-Status}"]
+    programs = {f"{name} program": ["test", "-e", path] for name, path in GRABBERS.items()}
+    return aboard(programs | {f"{name} package": [*query, name] for name in GRABBERS})
+
+
+@pytest.mark.parametrize("name", sorted(GRABBERS))
+def test_nothing_grabs_the_lines(name: str, facts: dict[str, Answer]) -> None:
+    """Neither the program nor the package that brings it is there."""
+    assert facts[f"{name} program"].status != 0
+    assert facts[f"{name} package"].output != "installed"

@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The base is never written: all but the data partition is read-only or in memory."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Answer
+
+#: Percent of the overlay's memory that may be used; what is above will not last a season.
+FULLEST = 80
+
+
+@pytest.fixture(scope="module")
+def facts(aboard: Any) -> dict[str, Answer]:
+    return aboard(
+        {
+            "mounts": ["findmnt", "--json", "--list", "--output", "TARGET,SOURCE,FSTYPE,OPTIONS"],
+            "use": ["df", "--output=pcent", "/"],
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def mounts(facts: dict[str, Answer]) -> dict[str, dict[str, str]]:
+    listed = json.loads(facts["mounts"].ok().output)["filesystems"]
+    return {mount["target"]: mount for mount in listed}
+
+
+def test_root_is_the_overlay(mounts: dict[str, dict[str, str]]) -> None:
+    root = mounts["/"]
+    assert root["fstype"] == "overlay"
+    assert "lowerdir=/run/boat/base" in root["options"].split(",")
+
+
+def test_base_is_read_only(mounts: dict[str, dict[str, str]]) -> None:
+    base = mounts["/run/boat/base"]
+    assert base["fstype"] == "squashfs"
+    assert "ro" in base["options"].split(",")
+
+
+def test_only_data_is_writable(mounts: dict[str, dict[str, str]]) -> None:
+    """Of what lies on a disk, nothing but /data is mounted writable."""
+    writable = {
+        target
+        for target, mount in mounts.items()
+        if mount["source"].startswith("/dev/") and "rw" in mount["options"].split(",")
+    }
+    assert writable - {"/data"} == set()
+
+
+def test_overlay_has_room(facts: dict[str, Answer]) -> None:
+    assert int(facts["use"].ok().lines[-1].strip(" %")) < FULLEST
+
+
+def test_base_is_unwritten(aboard: Any, mounts: dict[str, dict[str, str]]) -> None:
+    """The kernel has written nothing to the base's partition since it started.
+
+    The seventh number is sectors written (the kernel's Documentation/block/stat.rst).
+    """
+    partition = mounts["/run/boat/base"]["source"].removeprefix("/dev/")
+    stat = aboard({"stat": ["cat", f"/sys/class/block/{partition}/stat"]})["stat"]
+    assert stat.ok().output.split()[6] == "0"
