@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Boats to render, in as few words as a test needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.profile.keys import private_key
+from provision.profile.models import Profile
+from provision.profile.secrets import Secrets
+from provision.render import File, Settings, render, write
+
+KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"
+SECRETS = Secrets(pass_phrase="canary in a bilge", host_key=private_key())
+
+Render = Callable[..., Settings]
+
+
+def profile(**changes: Any) -> Profile:
+    """A boat with two links; `changes` are laid over its keys, and over those of network."""
+    content: dict[str, Any] = {
+        "boat": "kittiwake",
+        "board": "x86-64",
+        "network": {
+            "address": "10.47.1.1/24",
+            "access_point": {"ssid": "Kittiwake", "country": "GB", "channel": 6},
+        },
+        "links": {
+            "gnss": {"adapter": {"serial": "KW-GNSS-01"}, "talks": ["RMC", "GGA"]},
+            "depth": {"adapter": {"serial": "KW-DPTH-02"}, "talks": {"DPT": 2}},
+        },
+        "access": {"keys": [KEY]},
+    }
+    content["network"] |= changes.pop("network", {})
+    return Profile.model_validate(content | changes)
+
+
+@pytest.fixture
+def rendered(tmp_path: Path) -> Render:
+    """Renders `profile(**changes)`."""
+
+    def make(**changes: Any) -> Settings:
+        return render(profile(**changes), SECRETS, boat_file=tmp_path / "kittiwake.yml")
+
+    return make
+
+
+@pytest.fixture
+def tree(tmp_path: Path, rendered: Render) -> Callable[..., Path]:
+    """Renders a boat and returns the folder with its files as they lie aboard."""
+
+    def make(**changes: Any) -> Path:
+        write(rendered(**changes), tmp_path / "out")
+        return tmp_path / "out" / "tree"
+
+    return make
+
+
+def text(settings: Settings, path: str) -> str:
+    """The text of one of the boat's files."""
+    entry = settings.files[path]
+    assert isinstance(entry, File)
+    return entry.content.decode()
+
+
+#: Boats that between them take every turn that a template can.
+BOATS: dict[str, dict[str, Any]] = {
+    "plain": {},
+    "shore": {"network": {"wired": "shore"}},
+    "shore-ssh": {
+        "network": {"wired": "shore"},
+        "access": {"keys": [KEY], "from_shore": True},
+    },
+    "full": {
+        "network": {
+            "address": "192.168.77.14/28",
+            "access_point": {"ssid": "🐦 #1 $x \"quoted\" 'n' \\", "country": "NO", "channel": 36},
+            "tablets": {
+                "chart-table": {"mac": "02:00:00:12:34:56"},
+                "mast": {"mac": "02:00:00:12:34:57"},
+            },
+        },
+        "links": {
+            "gnss": {"adapter": {"port": "1-1.3"}, "talks": ["ZDA"]},
+            "wind": {"adapter": {"serial": "Q:+._-2", "interface": 0}, "talks": ["MWV"]},
+            "depth": {"adapter": {"serial": "Q:+._-2", "interface": 3}, "talks": ["DPT"]},
+            "log": {"adapter": {"port": "2-1", "interface": 1}, "talks": ["VHW"]},
+        },
+        "feed": {"tcp": 20220, "udp": None},
+    },
+}

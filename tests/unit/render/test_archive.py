@@ -1,0 +1,187 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The settings archive: the same bytes each time, and a manifest that tells the truth."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import stat
+import subprocess
+import sys
+import tarfile
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError
+from provision.profile.keys import private_key
+from provision.profile.secrets import Secrets
+from provision.render import Link, render, write
+
+from .conftest import BOATS, KEY, SECRETS, Render, profile, text
+
+AGAIN = """
+import json
+import sys
+from pathlib import Path
+from provision.profile.models import Profile
+from provision.profile.secrets import Secrets
+from provision.render import render
+profile = Profile.model_validate(json.loads(sys.stdin.readline()))
+secrets = Secrets.model_validate_json(sys.stdin.readline())
+print(render(profile, secrets, boat_file=Path("elsewhere.yml")).sha256)
+"""
+
+
+def members(archive: bytes) -> dict[str, tarfile.TarInfo]:
+    with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
+        return {member.name: member for member in tar}
+
+
+def test_the_same_bytes_in_another_process_zone_umask_and_folder(
+    rendered: Render, tmp_path: Path
+) -> None:
+    given = [profile().model_dump_json(exclude={"card"}), SECRETS.model_dump_json()]
+    done = subprocess.run(
+        [sys.executable, "-c", AGAIN],
+        input="\n".join(given) + "\n",
+        env={
+            "PYTHONPATH": str(Path(__file__).parents[3]),
+            "PYTHONHASHSEED": "7",
+            "TZ": "Pacific/Chatham",
+            "LC_ALL": "C",
+        },
+        cwd=tmp_path,
+        umask=0o077,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.strip() == rendered().sha256
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"boat": "gannet"},
+        {"board": "bcm2711-rpi-4-b"},
+        {"network": {"address": "10.47.1.2/24"}},
+        {"feed": {"tcp": 10111}},
+    ],
+)
+def test_another_profile_makes_other_bytes(rendered: Render, change: dict[str, object]) -> None:
+    assert rendered(**change).sha256 != rendered().sha256
+
+
+def test_another_secret_makes_other_bytes(rendered: Render, tmp_path: Path) -> None:
+    for secrets in (
+        Secrets(pass_phrase="another one", host_key=SECRETS.host_key),
+        Secrets(pass_phrase=SECRETS.pass_phrase, host_key=private_key()),
+    ):
+        other = render(profile(), secrets, boat_file=tmp_path / "kittiwake.yml")
+        assert other.sha256 != rendered().sha256
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_members_are_sorted_and_unpack_in_order_as_root(rendered: Render, boat: str) -> None:
+    found = members(rendered(**BOATS[boat]).archive)
+    assert list(found) == sorted(found)
+    for name, member in found.items():
+        assert not name.startswith(("/", "."))
+        assert (member.uid, member.gid, member.mtime) == (0, 0, 1767225600)
+        assert member.isdir() or member.isreg() or member.issym()
+        if member.isdir():
+            assert member.mode == 0o755
+        parent = name.rpartition("/")[0]
+        assert not parent or found[parent].isdir()
+
+
+def test_no_pax_header_is_needed(rendered: Render) -> None:
+    archive = rendered().archive
+    types = set()
+    offset = 0
+    while archive[offset] != 0:
+        types.add(archive[offset + 156 : offset + 157])
+        size = int(archive[offset + 124 : offset + 135], 8)
+        offset += 512 * (1 + (size + 511) // 512)
+    assert types == {tarfile.REGTYPE, tarfile.SYMTYPE, tarfile.DIRTYPE}
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_the_manifest_names_all_else_and_its_sums_are_right(rendered: Render, boat: str) -> None:
+    settings = rendered(**BOATS[boat])
+    manifest = json.loads(text(settings, "/etc/boat/manifest.json"))
+    assert manifest == json.loads(json.dumps(settings.manifest))
+    with tarfile.open(fileobj=io.BytesIO(settings.archive)) as tar:
+        found = {}
+        for member in tar:
+            if member.issym():
+                found[f"/{member.name}"] = {"link": member.linkname}
+            elif member.isreg() and member.name != "etc/boat/manifest.json":
+                stream = tar.extractfile(member)
+                assert stream is not None
+                digest = hashlib.sha256(stream.read()).hexdigest()
+                found[f"/{member.name}"] = {"mode": f"{member.mode:04o}", "sha256": digest}
+    assert manifest["files"] == found
+    head = {key: manifest[key] for key in ("format", "boat", "board", "base", "version")}
+    assert head == {
+        "format": 1,
+        "boat": "kittiwake",
+        "board": "x86-64",
+        "base": 1,
+        "version": "0.1.0",
+    }
+
+
+def test_only_files_that_root_alone_reads_hold_a_secret(rendered: Render) -> None:
+    settings = rendered()
+    psk = text(settings, "/etc/hostapd/boat.conf").partition("wpa_psk=")[2].splitlines()[0]
+    key_body = SECRETS.host_key.splitlines()[2]
+    holders = {}
+    for path, entry in settings.files.items():
+        if isinstance(entry, Link):
+            continue
+        content = entry.content.decode()
+        if any(secret in content for secret in (SECRETS.pass_phrase, psk, key_body)):
+            holders[path] = entry.mode
+    assert holders == {"/etc/hostapd/boat.conf": 0o600, "/etc/ssh/ssh_host_ed25519_key": 0o600}
+
+
+def test_written_out_it_checks_and_shows_secrets_to_nobody(
+    rendered: Render, tmp_path: Path
+) -> None:
+    out = tmp_path / "made" / "here"
+    before = os.umask(0)
+    try:
+        write(rendered(), out)
+        write(rendered(boat="gannet"), out)
+    finally:
+        os.umask(before)
+    check = ["sha256sum", "-c", "settings.sha256"]
+    assert subprocess.run(check, cwd=out, check=True, capture_output=True).stdout
+    for name in ("settings.tar", "settings.sha256", "tree/etc/hostapd/boat.conf"):
+        assert stat.S_IMODE((out / name).stat().st_mode) == 0o600
+    assert (out / "tree/etc/hostname").read_text() == "gannet\n"
+    assert os.access(out / "tree/usr/bin/boat-feed", os.X_OK)
+    assert (out / "tree/etc/systemd/system/getty@.service").readlink() == Path("/dev/null")
+
+
+def test_a_key_file_is_read_and_one_that_is_not_there_is_told_with_a_hint(tmp_path: Path) -> None:
+    boat_file = tmp_path / "kittiwake.yml"
+    asked = profile(access={"keys": ["mate.pub"]})
+    with pytest.raises(UserError, match=r"mate\.pub") as caught:
+        render(asked, SECRETS, boat_file=boat_file)
+    assert "mate" in str(caught.value) and caught.value.place is not None
+    (tmp_path / "mate.pub").write_text(f"{KEY}\n")
+    settings = render(asked, SECRETS, boat_file=boat_file)
+    assert text(settings, "/etc/ssh/authorized_keys/root") == f"{KEY}\n"
+
+
+def test_a_key_file_cannot_bring_options(tmp_path: Path) -> None:
+    (tmp_path / "mate.pub").write_text(f'command="reboot" {KEY}\n')
+    with pytest.raises(UserError):
+        render(
+            profile(access={"keys": ["mate.pub"]}), SECRETS, boat_file=tmp_path / "kittiwake.yml"
+        )
