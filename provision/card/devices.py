@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a card can be written to, and why something must not be written to."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from provision.card.system import disks_of_the_system
+from provision.errors import UserError
+from provision.run import run
+
+SYS = Path("/sys")
+
+_COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
+
+
+@dataclass(frozen=True)
+class Device:
+    """Something that an image might be written to."""
+
+    path: Path
+    kind: str
+    """disk, loop, part, crypt and so on as lsblk names them; file for a plain file."""
+    size: int
+    """Bytes."""
+    model: str = ""
+    removable: bool = False
+    read_only: bool = False
+    mounts: tuple[str, ...] = ()
+    """Where it, or anything on it, is mounted; [SWAP] for swap."""
+    holders: tuple[str, ...] = ()
+    """What is built on it: encrypted or logical volumes, arrays."""
+    system: bool = False
+    """Whether the running system lies on it."""
+
+    def __str__(self) -> str:
+        size = f"{self.size / 1e9:.1f} GB"
+        return f"{self.path} ({self.model}, {size})" if self.model else f"{self.path} ({size})"
+
+
+def candidates() -> list[Device]:
+    """Removable whole disks with a medium in them, none of which holds the running system."""
+    return [
+        device
+        for device in read_devices(_lsblk(), disks_of_the_system())
+        if device.kind == "disk" and device.removable and not device.system and device.size
+    ]
+
+
+def device_at(path: Path) -> Device:
+    """The device or plain file there; UserError when there is none that could be written to."""
+    try:
+        path = path.resolve(strict=True)
+        status = path.stat()
+    except OSError as error:
+        raise UserError(
+            f"{path}: {os.strerror(error.errno or 0)}",
+            hint="with no device named, the candidates are listed",
+        ) from error
+    if stat.S_ISREG(status.st_mode):
+        return Device(
+            path=path,
+            kind="file",
+            size=status.st_size,
+            read_only=not os.access(path, os.W_OK),
+        )
+    if not stat.S_ISBLK(status.st_mode):
+        raise UserError(f"{path} is neither a block device nor a plain file")
+    [device] = read_devices(_lsblk(path), disks_of_the_system())
+    return device
+
+
+def refusal(device: Device, image: Path) -> UserError | None:
+    """Why the image must not be written there; None when nothing speaks against it."""
+    return next(_objections(device, image), None)
+
+
+def _objections(device: Device, image: Path) -> Iterator[UserError]:
+    if not image.is_file():
+        yield UserError(f"{image} is no image file")
+        return
+    size = image.stat().st_size
+    target = _backing_file(device) or device.path
+    if target.exists() and image.samefile(target):
+        yield UserError(f"{device.path} is the image itself")
+    if device.kind == "part":
+        yield UserError(
+            f"{device.path} is a partition", hint="an image fills a whole card: name the disk"
+        )
+    elif device.kind not in ("disk", "loop", "file"):
+        yield UserError(f"{device.path} is no card ({device.kind})")
+    if device.system:
+        yield UserError(f"{device} holds the system that is running here")
+    if device.mounts:
+        yield UserError(
+            f"{device} is in use: {', '.join(device.mounts)}",
+            hint="unmount it first (umount; swapoff for swap)",
+        )
+    if device.holders:
+        yield UserError(f"{device} is in use by {', '.join(device.holders)}")
+    if device.kind == "disk" and not device.removable:
+        yield UserError(f"{device} is not removable; a card or a USB disk is")
+    if device.read_only:
+        yield UserError(
+            f"{device} is read-only", hint="a card may have a slide at its side that locks it"
+        )
+    if device.size < size:
+        yield UserError(
+            f"{device} is too small: the image has {size} bytes, it has {device.size}",
+            hint="the profile states the card's size, such as card: {size: 16 GB}",
+        )
+
+
+def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) -> list[Device]:
+    """Whole devices from lsblk's JSON; `system` are the major:minor of the system's disks."""
+    return [
+        Device(
+            path=Path(node["path"]),
+            kind=node["type"],
+            size=node["size"] or 0,
+            model=" ".join((node["model"] or "").split()),
+            removable=(node["rm"] or node["hotplug"]) and not _soldered(node["name"], sys),
+            read_only=node["ro"],
+            mounts=tuple(mount for one in _below(node) for mount in one["mountpoints"] if mount),
+            holders=tuple(
+                one["name"] for one in _below(node) if one is not node and one["type"] != "part"
+            ),
+            system=node["maj:min"] in system,
+        )
+        for node in tree["blockdevices"]
+    ]
+
+
+def _lsblk(*paths: Path) -> dict[str, Any]:
+    tree = json.loads(run("lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths).stdout)
+    return dict(tree)
+
+
+def _below(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """A device, its partitions, and what is built on them."""
+    yield node
+    for child in node.get("children", ()):
+        yield from _below(child)
+
+
+def _soldered(name: str, sys: Path) -> bool:
+    """Whether it is an MMC that cannot be taken out: the kernel calls cards in a slot SD."""
+    try:
+        return (sys / "class/block" / name / "device/type").read_text().strip() == "MMC"
+    except OSError:
+        return False
+
+
+def _backing_file(device: Device) -> Path | None:
+    """The file behind a loop device."""
+    try:
+        text = (SYS / "class/block" / device.path.name / "loop/backing_file").read_text()
+    except OSError:
+        return None
+    path = Path(text.rstrip("\n"))
+    return path if path.exists() else None

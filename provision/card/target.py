@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A device or plain file, written and read past the page cache."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import stat
+from mmap import mmap
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from provision.errors import UserError
+
+#: What O_DIRECT wants offsets, lengths and buffers to be multiples of, at the most.
+ALIGNMENT = 4096
+
+
+class Target:
+    """Open for this program alone, to write a card and to read it back.
+
+    Uses O_DIRECT. Where the file system refuses that, everything is flushed and dropped from
+    the page cache instead; `how` says which.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """UserError when it cannot be opened; nothing has been written then."""
+        self.path = path
+        flags = os.O_RDWR | os.O_CLOEXEC
+        self._direct = True
+        try:
+            if stat.S_ISBLK(path.stat().st_mode):
+                # Fails while anybody has it mounted, however hidden, or builds a volume on it.
+                flags |= os.O_EXCL
+            try:
+                self._fd = os.open(path, flags | os.O_DIRECT)
+            except OSError as error:
+                if error.errno != errno.EINVAL:
+                    raise
+                self._direct = False
+                self._fd = os.open(path, flags)
+            # Asks udev, and so automounters, to stay away until it is closed.
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise _not_opened(path, error) from error
+
+    @property
+    def how(self) -> str:
+        """How the page cache is kept out of it."""
+        return "O_DIRECT" if self._direct else "fsync and POSIX_FADV_DONTNEED"
+
+    def write(self, buffer: mmap, length: int, offset: int) -> None:
+        """Write the first `length` bytes of a buffer at an offset that is a multiple of 4096."""
+        done = 0
+        while done < length:
+            self._set_direct(length - done)
+            with memoryview(buffer) as view, view[done:length] as piece:
+                try:
+                    done += os.pwrite(self._fd, piece, offset + done)
+                except OSError as error:
+                    if not self._refused(error):
+                        raise
+        if not self._is_direct():
+            os.fdatasync(self._fd)
+
+    def read(self, buffer: mmap, length: int, offset: int) -> int:
+        """Read that many bytes back from the device itself; fewer only at its end."""
+        done = 0
+        while done < length:
+            self._set_direct(length - done)
+            if not self._is_direct():
+                pages = -(-(length - done) // ALIGNMENT) * ALIGNMENT  # a part of one stays cached
+                os.posix_fadvise(self._fd, offset + done, pages, os.POSIX_FADV_DONTNEED)
+            with memoryview(buffer) as view, view[done:length] as piece:
+                try:
+                    got = os.preadv(self._fd, [piece], offset + done)
+                except OSError as error:
+                    if not self._refused(error):
+                        raise
+                    continue
+            if not got:
+                break
+            done += got
+        return done
+
+    def sync(self) -> None:
+        """Have the device itself put everything where power cannot take it."""
+        os.fsync(self._fd)
+
+    def close(self) -> None:
+        """Let others have it again."""
+        os.close(self._fd)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _set_direct(self, length: int) -> None:
+        """O_DIRECT takes whole blocks only: a last piece that is none goes without."""
+        wanted = self._direct and length % ALIGNMENT == 0
+        if wanted != self._is_direct():
+            flags = fcntl.fcntl(self._fd, fcntl.F_GETFL)
+            fcntl.fcntl(self._fd, fcntl.F_SETFL, flags ^ os.O_DIRECT)
+
+    def _is_direct(self) -> bool:
+        return bool(fcntl.fcntl(self._fd, fcntl.F_GETFL) & os.O_DIRECT)
+
+    def _refused(self, error: OSError) -> bool:
+        """Whether O_DIRECT was granted at first and refused now; if so, go on without it."""
+        if error.errno != errno.EINVAL or not self._is_direct():
+            return False
+        self._direct = False
+        return True
+
+
+def _not_opened(path: Path, error: OSError) -> UserError:
+    reason = os.strerror(error.errno or 0)
+    hints = {
+        errno.EACCES: "writing to a device needs root: run the same command with sudo",
+        errno.EPERM: "writing to a device needs root: run the same command with sudo",
+        errno.EBUSY: "something holds it: a mounted file system, a volume, a virtual machine",
+        errno.EAGAIN: "another program is working on it; try again in a moment",
+        errno.EROFS: "a card may have a slide at its side that locks it",
+        errno.ENOMEDIUM: "put a card in",
+    }
+    return UserError(
+        f"{path} cannot be opened for writing: {reason}", hint=hints.get(error.errno or 0, "")
+    )

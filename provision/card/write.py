@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writing an image to a card, and reading every block of it back."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import Enum
+from mmap import mmap
+from pathlib import Path
+from types import FrameType
+from typing import BinaryIO
+
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    DownloadColumn,
+    Progress,
+    TextColumn,
+    TimeRemainingColumn,
+    TransferSpeedColumn,
+)
+
+from provision.card.devices import Device, refusal
+from provision.card.target import Target
+from provision.errors import UserError
+from provision.run import find, run
+
+#: Bytes written at once: several erase blocks of a usual card.
+PIECE = 4 << 20
+
+
+class Phase(Enum):
+    """What is being done to the card; the value says it to a person."""
+
+    WRITE = "Writing"
+    READ_BACK = "Reading back"
+
+
+#: Told the phase, the bytes done in it, and the bytes that it has in all.
+Report = Callable[[Phase, int, int], None]
+
+
+@dataclass(frozen=True)
+class Written:
+    """A card that was written and found good."""
+
+    size: int
+    """Bytes of the image; all were written and all were compared."""
+    how: str
+    """How the page cache was kept out of it: O_DIRECT, or what took its place."""
+    write_seconds: float
+    read_seconds: float
+
+
+class _Interrupted(Exception):
+    pass
+
+
+def boat_of(image: Path) -> str:
+    """Whose card an image is: the name that stands in its boot partition."""
+    find("sfdisk"), find("mcopy")
+    try:
+        table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
+        offset = table["partitions"][0]["start"] * table.get("sectorsize", 512)
+        text = run("mcopy", "-n", "-i", f"{image}@@{offset}", "::boat.json", "-").stdout
+        name = json.loads(text)["boat"]
+    except (UserError, ValueError, LookupError, TypeError) as error:
+        raise UserError(
+            f"{image} is not the image of a boat's card", hint="provision card BOAT makes one"
+        ) from error
+    return str(name)
+
+
+def write(
+    image: Path,
+    device: Device,
+    *,
+    progress: Report = lambda phase, done, total: None,
+    open_target: Callable[[Path], Target] = Target,
+) -> Written:
+    """Write the image, read every byte back past the page cache, and compare.
+
+    Holes of the image are written as the zeros that they stand for: a used card has something
+    else there. UserError when the device is refused (nothing has been written), when anything
+    breaks off, and when what is read differs.
+    """
+    if error := refusal(device, image):
+        raise error
+    total = image.stat().st_size
+    with open_target(device.path) as target, image.open("rb") as source, _signals_interrupt():
+        phase, done = Phase.WRITE, 0
+        try:
+            start = time.monotonic()
+            for done in _write(source, target):
+                progress(phase, done, total)
+            target.sync()
+            written = time.monotonic()
+            phase, done = Phase.READ_BACK, 0
+            source.seek(0)
+            for done in _compare(source, target):
+                progress(phase, done, total)
+        except (_Interrupted, KeyboardInterrupt) as error:
+            raise _unusable(device, f"{phase.value} was interrupted", done, total) from error
+        except OSError as error:
+            raise _unusable(device, _broken(phase, error), done, total) from error
+    return Written(total, target.how, written - start, time.monotonic() - written)
+
+
+def _pieces(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:
+    """Fill the buffer again and again; gives the offset and the length of what is in it."""
+    offset = 0
+    while True:
+        with memoryview(buffer) as view:
+            length = source.readinto(view)  # type: ignore[attr-defined]
+        if not length:
+            return
+        yield offset, length
+        offset += length
+
+
+def _write(source: BinaryIO, target: Target) -> Iterator[int]:
+    with mmap(-1, PIECE) as buffer:  # whole pages, as O_DIRECT wants them
+        for offset, length in _pieces(source, buffer):
+            target.write(buffer, length, offset)
+            yield offset + length
+
+
+def _compare(source: BinaryIO, target: Target) -> Iterator[int]:
+    with mmap(-1, PIECE) as wanted, mmap(-1, PIECE) as found:
+        for offset, length in _pieces(source, wanted):
+            got = target.read(found, length, offset)
+            one, other = wanted[:length], found[:got]
+            if one != other:
+                first = next((at for at in range(got) if one[at] != other[at]), got)
+                raise UserError(
+                    f"{target.path} does not hold what was written to it: the first difference "
+                    f"is at byte {offset + first}; the card is unusable",
+                    hint="it may be worn, or smaller than it says it is: take another card",
+                )
+            yield offset + length
+
+
+def _broken(phase: Phase, error: OSError) -> str:
+    if error.errno in (errno.ENODEV, errno.ENXIO, errno.EIO, errno.ENOMEDIUM):
+        return (
+            f"{phase.value} failed ({os.strerror(error.errno)}): the card was taken out or is bad"
+        )
+    return f"{phase.value} failed ({os.strerror(error.errno or 0)})"
+
+
+def _unusable(device: Device, what: str, done: int, total: int) -> UserError:
+    return UserError(
+        f"{what} after {done >> 20} of {total >> 20} MiB; the card in {device.path} is unusable "
+        "as it is",
+        hint="write it again, to the end",
+    )
+
+
+@contextmanager
+def _signals_interrupt() -> Iterator[None]:
+    """Have the signals that end a program break off the work in an orderly way."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise _Interrupted(signal.strsignal(number))
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread gets signals
+        return
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = {number: signal.signal(number, interrupt) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def bars(console: Console) -> Iterator[Report]:
+    """Progress bars for `write`, with bytes, speed and the time that is left."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        DownloadColumn(),
+        TransferSpeedColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=console) as shown:
+        tasks = {phase: shown.add_task(phase.value, start=False, total=None) for phase in Phase}
+
+        def report(phase: Phase, done: int, total: int) -> None:
+            shown.start_task(tasks[phase])
+            shown.update(tasks[phase], completed=done, total=total)
+
+        yield report

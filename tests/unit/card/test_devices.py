@@ -1,0 +1,163 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What may be written to. The trees are lsblk's JSON (util-linux 2.38), the names made up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from provision.card import devices
+from provision.card.devices import Device, candidates, device_at, read_devices, refusal
+from provision.errors import UserError
+
+MIB = 1 << 20
+
+
+def node(name, **keys):
+    return {
+        "name": name,
+        "path": f"/dev/{name}",
+        "maj:min": "8:16",
+        "type": "disk",
+        "size": 32 * 10**9,
+        "rm": False,
+        "hotplug": False,
+        "ro": False,
+        "model": None,
+        "mountpoints": [None],
+        **keys,
+    }
+
+
+@pytest.fixture
+def image(tmp_path):
+    path = tmp_path / "kittiwake.img"
+    path.write_bytes(bytes(4 * MIB))
+    return path
+
+
+def read(*nodes, system=frozenset(), sys=Path("/nowhere")):
+    return read_devices({"blockdevices": list(nodes)}, frozenset(system), sys)
+
+
+def reason(image, *nodes, **keys):
+    [device] = read(*nodes, **keys)
+    error = refusal(device, image)
+    return error.message if error else None
+
+
+def test_a_removable_empty_disk_is_allowed(image):
+    assert reason(image, node("sdb", rm=True, model="Card  Reader ")) is None
+    assert reason(image, node("sdb", hotplug=True)) is None  # a USB disk says it this way
+
+
+def test_what_is_not_removable_is_refused(image):
+    assert "not removable" in reason(image, node("sda"))
+
+
+def test_soldered_memory_is_not_removable(image, tmp_path):
+    """Behind one driver, what is in a slot is of type SD, what is soldered of type MMC."""
+    for name, kind in (("mmcblk0", "MMC"), ("mmcblk1", "SD")):
+        (tmp_path / "class/block" / name / "device").mkdir(parents=True)
+        (tmp_path / "class/block" / name / "device/type").write_text(f"{kind}\n")
+    soldered, slot = node("mmcblk0", hotplug=True), node("mmcblk1", hotplug=True)
+    assert "not removable" in reason(image, soldered, sys=tmp_path)
+    assert reason(image, slot, sys=tmp_path) is None
+
+
+def test_mounted_anywhere_on_it_is_refused(image):
+    child = node("sdb1", type="part", mountpoints=["/media/user/boot", "/mnt"])
+    said = reason(image, node("sdb", rm=True, children=[node("sdb2", type="part"), child]))
+    assert "in use: /media/user/boot, /mnt" in said
+
+
+def test_mounted_or_swapping_through_volumes_is_refused(image):
+    volume = node("club-swap", type="lvm", mountpoints=["[SWAP]"])
+    crypt = node("luks-1", type="crypt", children=[volume])
+    partition = node("sdb1", type="part", children=[crypt])
+    said = reason(image, node("sdb", rm=True, children=[partition]))
+    assert "[SWAP]" in said
+
+
+def test_volumes_that_are_not_mounted_still_hold_it(image):
+    crypt = node("luks-1", type="crypt")
+    partition = node("sdb1", type="part", children=[crypt])
+    said = reason(image, node("sdb", rm=True, children=[partition]))
+    assert "in use by luks-1" in said
+
+
+def test_the_running_system_is_refused_first(image):
+    root = node("sdb", rm=True, mountpoints=["/"], **{"maj:min": "8:32"})
+    assert "holds the system" in reason(image, root, system={"8:32"})
+    assert "in use" in reason(image, root, system={"8:0"})
+
+
+def test_too_small_is_refused(image):
+    assert "too small" in reason(image, node("sdb", rm=True, size=4 * MIB - 512))
+    assert reason(image, node("sdb", rm=True, size=4 * MIB)) is None
+    assert "too small" in reason(image, node("sdb", rm=True, size=None))  # no card in the reader
+
+
+def test_locked_is_refused(image):
+    assert "read-only" in reason(image, node("sdb", rm=True, ro=True))
+
+
+@pytest.mark.parametrize(
+    ("kind", "message"),
+    [("part", "is a partition"), ("rom", "no card"), ("lvm", "no card"), ("raid1", "no card")],
+)
+def test_what_is_no_whole_disk_is_refused(image, kind, message):
+    assert message in reason(image, node("x1", rm=True, type=kind))
+
+
+def test_a_plain_file_is_allowed_and_the_image_itself_is_not(image, tmp_path):
+    target = tmp_path / "card"
+    target.write_bytes(bytes(5 * MIB))
+    assert refusal(device_at(target), image) is None
+    assert "image itself" in refusal(device_at(image), image).message
+    link = tmp_path / "link"
+    link.hardlink_to(image)
+    assert "image itself" in refusal(device_at(link), image).message
+
+
+def test_a_plain_file_that_is_too_small(image, tmp_path):
+    target = tmp_path / "card"
+    target.write_bytes(bytes(MIB))
+    assert "too small" in refusal(device_at(target), image).message
+
+
+def test_no_image(tmp_path):
+    device = Device(tmp_path / "card", "file", MIB)
+    assert "no image file" in refusal(device, tmp_path / "absent.img").message
+    assert "no image file" in refusal(device, tmp_path).message
+
+
+def test_what_is_no_device_at_all(tmp_path):
+    with pytest.raises(UserError, match="No such file"):
+        device_at(tmp_path / "sdz")
+    with pytest.raises(UserError, match="neither a block device nor a plain file"):
+        device_at(Path("/dev/null"))
+    with pytest.raises(UserError, match="neither a block device nor a plain file"):
+        device_at(tmp_path)
+
+
+def test_candidates_are_removable_and_hold_no_system(monkeypatch):
+    tree = [
+        node("sda"),
+        node("sdb", rm=True, **{"maj:min": "8:16"}),
+        node("sdc", rm=True, size=0),
+        node("sdd", hotplug=True, **{"maj:min": "8:48"}),
+        node("sde", hotplug=True, **{"maj:min": "8:64"}, model="Flash Disk"),
+        node("loop0", type="loop", rm=True),
+        node("sr0", type="rom", rm=True),
+    ]
+    monkeypatch.setattr(devices, "_lsblk", lambda: {"blockdevices": tree})
+    monkeypatch.setattr(devices, "disks_of_the_system", lambda: frozenset({"8:48"}))
+    assert [device.path.name for device in candidates()] == ["sdb", "sde"]
+    assert str(candidates()[1]) == "/dev/sde (Flash Disk, 32.0 GB)"
+
+
+def test_this_machines_own_disks_are_no_candidates():
+    """lsblk is really run; whatever this machine has, nothing that is mounted as / is offered."""
+    assert all("/" not in device.mounts for device in candidates())

@@ -1,0 +1,260 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writing a card, on plain files, with bad devices simulated at the very edge."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import io
+import json
+import os
+import random
+import signal
+import subprocess
+
+import pytest
+from rich.console import Console
+
+from provision.card.devices import device_at
+from provision.card.target import Target
+from provision.card.write import PIECE, Phase, bars, boat_of, write
+from provision.errors import UserError
+
+MIB = 1 << 20
+
+
+def noise(size):
+    return random.Random(size).randbytes(size)
+
+
+@pytest.fixture
+def image(tmp_path):
+    """Three pieces, the last of them short, with a hole in the middle."""
+    path = tmp_path / "kittiwake.img"
+    with path.open("wb") as file:
+        file.write(noise(PIECE))
+        file.seek(2 * PIECE)
+        file.write(noise(MIB))
+    return path
+
+
+@pytest.fixture
+def card(tmp_path):
+    """A used card, larger than the image, without a zero on it."""
+    path = tmp_path / "card"
+    path.write_bytes(b"\xaa" * (4 * PIECE))
+    return device_at(path)
+
+
+def test_every_byte_arrives_and_nothing_behind_it_changes(image, card):
+    said = []
+    done = write(image, card, progress=lambda *report: said.append(report))
+    size = image.stat().st_size
+    content = card.path.read_bytes()
+    assert hashlib.sha256(content[:size]).digest() == hashlib.sha256(image.read_bytes()).digest()
+    assert content[size:] == b"\xaa" * (4 * PIECE - size)
+    assert (done.size, done.how) == (size, "O_DIRECT")
+    assert said == [(phase, min((n + 1) * PIECE, size), size) for phase in Phase for n in range(3)]
+
+
+def test_holes_become_zeros(image, card):
+    assert image.stat().st_blocks * 512 < image.stat().st_size  # there is a hole
+    write(image, card)
+    assert card.path.read_bytes()[PIECE : 2 * PIECE] == bytes(PIECE)
+
+
+@pytest.mark.parametrize("rest", [1, 511, 512, 4095, 5000])
+def test_a_size_that_is_no_multiple_of_anything(tmp_path, card, rest):
+    image = tmp_path / "odd.img"
+    image.write_bytes(noise(PIECE + rest))
+    write(image, card)
+    content = card.path.read_bytes()
+    assert content[: PIECE + rest] == image.read_bytes()
+    assert content[PIECE + rest :] == b"\xaa" * (3 * PIECE - rest)
+
+
+@pytest.fixture(params=["open", "write"])
+def no_o_direct(request, monkeypatch):
+    """A file system that refuses O_DIRECT, either at once or at the first transfer."""
+    real_open, real_write = os.open, os.pwrite
+
+    def refusing_open(path, flags, *rest, **keys):
+        if flags & os.O_DIRECT:
+            raise OSError(errno.EINVAL, "O_DIRECT is refused")
+        return real_open(path, flags, *rest, **keys)
+
+    def refusing_write(fd, *rest):
+        import fcntl  # noqa: PLC0415
+
+        if fcntl.fcntl(fd, fcntl.F_GETFL) & os.O_DIRECT:
+            raise OSError(errno.EINVAL, "O_DIRECT is refused")
+        return real_write(fd, *rest)
+
+    if request.param == "open":
+        monkeypatch.setattr(os, "open", refusing_open)
+    else:
+        monkeypatch.setattr(os, "pwrite", refusing_write)
+
+
+def test_without_o_direct_it_says_so(image, card, no_o_direct):
+    done = write(image, card)
+    assert done.how == "fsync and POSIX_FADV_DONTNEED"
+    assert card.path.read_bytes()[: done.size] == image.read_bytes()
+
+
+class Worn(Target):
+    """A card with a cell that no longer takes a one."""
+
+    bad = PIECE + 12345
+
+    def write(self, buffer, length, offset):
+        if offset <= self.bad < offset + length:
+            buffer[self.bad - offset] |= 1
+        super().write(buffer, length, offset)
+
+
+class Smaller(Target):
+    """A card that claims a size it does not have, and begins again from the start."""
+
+    real = PIECE
+
+    def write(self, buffer, length, offset):
+        super().write(buffer, length, offset % self.real)
+
+    def read(self, buffer, length, offset):
+        return super().read(buffer, length, offset % self.real)
+
+
+class Deaf(Target):
+    """A worn-out card that turned read-only, and says nothing."""
+
+    def write(self, buffer, length, offset):
+        pass
+
+
+@pytest.mark.parametrize(("kind", "first"), [(Worn, Worn.bad), (Smaller, 0), (Deaf, 0)])
+def test_a_lying_card_is_found_out_at_the_first_bad_byte(image, card, kind, first):
+    with pytest.raises(UserError) as caught:
+        write(image, card, open_target=kind)
+    assert f"the first difference is at byte {first};" in caught.value.message
+    assert "unusable" in caught.value.message
+    assert "another card" in caught.value.hint
+
+
+def test_a_card_that_ends_early_is_found_out(image, card):
+    class Short(Target):
+        def read(self, buffer, length, offset):
+            return min(super().read(buffer, length, offset), max(0, 6 * MIB - offset))
+
+    with pytest.raises(UserError, match=f"at byte {6 * MIB};"):
+        write(image, card, open_target=Short)
+
+
+def failing(method, number):
+    """A device that fails in its second piece."""
+
+    def fail(self, buffer, length, offset):
+        if offset >= PIECE:
+            raise OSError(number, os.strerror(number))
+        return getattr(Target, method)(self, buffer, length, offset)
+
+    return type("Failing", (Target,), {method: fail})
+
+
+@pytest.mark.parametrize(
+    ("method", "number", "said"),
+    [
+        ("write", errno.ENOSPC, "Writing failed (No space left on device)"),
+        ("write", errno.EIO, "the card was taken out or is bad"),
+        ("write", errno.ENODEV, "the card was taken out or is bad"),
+        ("read", errno.EIO, "Reading back failed"),
+    ],
+)
+def test_a_failing_device_leaves_an_unusable_card(image, card, method, number, said):
+    with pytest.raises(UserError) as caught:
+        write(image, card, open_target=failing(method, number))
+    assert said in caught.value.message
+    assert "after 4 of 9 MiB" in caught.value.message
+    assert "unusable" in caught.value.message
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("phase", Phase)
+def test_interrupted_it_says_that_the_card_is_unusable(image, card, number, phase):
+    before = signal.getsignal(number)
+
+    def interrupt(now, done, total):
+        if now is phase and done > PIECE:
+            os.kill(os.getpid(), number)
+
+    with pytest.raises(UserError) as caught:
+        write(image, card, progress=interrupt)
+    assert f"{phase.value} was interrupted after 8 of 9 MiB" in caught.value.message
+    assert "unusable" in caught.value.message
+    assert signal.getsignal(number) is before
+
+
+def test_what_is_refused_is_not_touched(tmp_path, image):
+    small = tmp_path / "small"
+    small.write_bytes(b"\xaa" * MIB)
+    with pytest.raises(UserError, match="too small"):
+        write(image, device_at(small))
+    assert small.read_bytes() == b"\xaa" * MIB
+
+
+def test_two_at_once_are_refused(image, card):
+    with Target(card.path), pytest.raises(UserError, match="cannot be opened") as caught:
+        write(image, card)
+    assert "another program" in caught.value.hint
+
+
+def test_a_device_that_went_away(image, card):
+    card.path.unlink()
+    with pytest.raises(UserError, match="cannot be opened for writing: No such file"):
+        write(image, card)
+
+
+def test_bars_show_both_phases(image, card):
+    screen = io.StringIO()
+    with bars(Console(file=screen, force_terminal=True, width=100)) as report:
+        write(image, card, progress=report)
+    assert "Writing" in screen.getvalue()
+    assert "Reading back" in screen.getvalue()
+    assert "9.4/9.4 MB" in screen.getvalue()
+
+
+@pytest.fixture
+def boot_image(tmp_path):
+    """A card's image with a boot partition and one more, and what is to stand in the former."""
+
+    def make(label, files):
+        path = tmp_path / "boat.img"
+        with path.open("wb") as file:
+            file.truncate(8 * MIB)
+        layout = f"label: {label}\nstart=2048, size=8192\nstart=10240\n"
+        subprocess.run(["/usr/sbin/sfdisk", "-q", path], input=layout, text=True, check=True)
+        where = f"{path}@@{2048 * 512}"
+        offset = ["--offset", "2048"]
+        subprocess.run(["/usr/sbin/mkfs.vfat", *offset, path, "4096"], check=True)
+        for name, content in files.items():
+            (tmp_path / name).write_text(content)
+            subprocess.run(["mcopy", "-i", where, tmp_path / name, f"::{name}"], check=True)
+        return path
+
+    return make
+
+
+@pytest.mark.parametrize("label", ["gpt", "dos"])
+def test_an_image_tells_whose_it_is(boot_image, label):
+    assert boat_of(boot_image(label, {"boat.json": json.dumps({"boat": "dunlin"})})) == "dunlin"
+
+
+@pytest.mark.parametrize("files", [{}, {"boat.json": "[1]"}, {"boat.json": "no JSON"}])
+def test_another_image_is_no_boats(boot_image, files):
+    with pytest.raises(UserError, match="not the image of a boat's card"):
+        boat_of(boot_image("gpt", files))
+
+
+def test_any_file_is_no_boats(image):
+    with pytest.raises(UserError, match="not the image of a boat's card"):
+        boat_of(image)
