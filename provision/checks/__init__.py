@@ -1,1 +1,52 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
+"""The sums: a profile against physics, the board and the trade; one subject a file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from provision.checks import baud, card, club, names, usb, wifi
+from provision.checks.finding import Finding, Level
+from provision.profile.load import Boat
+from provision.profile.tree import raise_all
+
+__all__ = ["Finding", "Level", "check"]
+
+SUBJECTS = (names.check, baud.check, usb.check, wifi.check, card.check)
+
+
+def check(boats: Sequence[Boat]) -> list[Finding]:
+    """All findings about the boats, each boat by itself and against those before it.
+
+    Warnings that a boat's profile accepts are left out. UserError or UserErrors when the
+    boats cannot be in one club: one name or one address twice.
+    """
+    # A boat that is named twice is one boat.
+    boats = list({boat.file.resolve(): boat for boat in boats}.values())
+    raise_all(club.clashes(boats))
+    return [
+        finding
+        for number, boat in enumerate(boats)
+        for finding in _unaccepted(boat, [*_alone(boat), *club.check(boat, boats[:number])])
+    ]
+
+
+def _alone(boat: Boat) -> Iterator[Finding]:
+    for subject in SUBJECTS:
+        yield from subject(boat)
+
+
+def _unaccepted(boat: Boat, findings: list[Finding]) -> Iterator[Finding]:
+    accepted = boat.profile.accepted
+    for finding in findings:
+        if finding.level == "error" or finding.check not in accepted:
+            yield finding
+    for name in accepted:
+        if not any(finding.level == "warning" and finding.check == name for finding in findings):
+            yield Finding(
+                "warning",
+                "accepted",
+                f"{name} is accepted, but is no warning about this boat",
+                boat.place(f"accepted.{name}"),
+                "take it out, so that it hides nothing later",
+            )

@@ -1,0 +1,45 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a link's sentences fit through it at its baud rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from provision.checks.finding import Finding
+from provision.checks.sentences import LONGEST, typical
+from provision.profile.load import Boat
+
+#: IEC 61162-1: 8 data bits between a start and a stop bit.
+BITS_A_CHARACTER = 10
+
+#: Above this share sentences queue up whenever a few come together; common practice.
+CROWDED = 0.8
+
+
+def share(sentences: Mapping[str, float], baud: int) -> float:
+    """The share of a link's capacity that sentences (formatter to rate per second) take.
+
+    It counts ordinary lengths; above 1 they do not fit.
+    """
+    return sum(rate * typical(name) for name, rate in sentences.items()) * BITS_A_CHARACTER / baud
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """Links that are over 80 % (warning) or over 100 % (error) full, each way by itself."""
+    for name, link in boat.profile.links.items():
+        for way in ("talks", "listens"):
+            sentences: Mapping[str, float] = getattr(link, way)
+            full = share(sentences, link.baud)
+            if full <= CROWDED:
+                continue
+            second = link.baud // BITS_A_CHARACTER
+            longest = sum(sentences.values()) * LONGEST / second
+            yield Finding(
+                "error" if full > 1 else "warning",
+                f"link-load.{name}",
+                f"what {name} {way} takes {full:.0%} of its {second} characters a second at "
+                f"{link.baud} baud, and {longest:.0%} with the longest sentences",
+                boat.place(f"links.{name}.{way}"),
+                "send fewer sentences or less often, or set instrument and link to a higher "
+                "baud rate (38400 in IEC 61162-2)",
+            )

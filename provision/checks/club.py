@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the boats of one club must not, or had better not, have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+
+from provision.checks.finding import Finding
+from provision.errors import Place, UserError
+from provision.profile.load import Boat
+
+
+def clashes(boats: Sequence[Boat]) -> list[UserError]:
+    """An error for each pair of boats with one name or one address."""
+    errors = []
+    for one, two in combinations(boats, 2):
+        if one.name == two.name:
+            errors.append(
+                UserError(
+                    f"two boats are called {two.name}",
+                    place=two.place("boat"),
+                    hint=_other(one.place("boat")),
+                )
+            )
+        address = two.profile.network.address.ip
+        if one.profile.network.address.ip == address:
+            errors.append(
+                UserError(
+                    f"{one.name} and {two.name} have one address, {address}",
+                    place=two.place("network.address"),
+                    hint=_other(one.place("network.address")),
+                )
+            )
+    return errors
+
+
+def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
+    """What a tablet, or whoever is connected to both, cannot tell `boat` from `others` by."""
+    own = boat.profile.network
+    for other in others:
+        network = other.profile.network
+        if network.access_point.ssid == own.access_point.ssid:
+            yield Finding(
+                "warning",
+                f"same-ssid.{other.name}",
+                f"{boat.name} has the SSID of {other.name}: a tablet joins whichever is nearer",
+                boat.place("network.access_point.ssid"),
+                _other(other.place("network.access_point.ssid")),
+            )
+        if network.address.network.overlaps(own.address.network):
+            yield Finding(
+                "warning",
+                f"same-network.{other.name}",
+                f"the network {own.address.network} of {boat.name} overlaps with "
+                f"{network.address.network} of {other.name}",
+                boat.place("network.address"),
+                f"give each boat a network of its own; {_other(other.place('network.address'))}",
+            )
+
+
+def _other(place: Place) -> str:
+    return f"the other stands in {place.file}:{place.line}"

@@ -1,0 +1,87 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether the access point may use its channel in its country, and the radio can."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision import boards
+from provision.checks import regdb
+from provision.checks.finding import Finding, Level
+from provision.profile.load import Boat
+
+#: Allowed nearly everywhere: what is left to say without the kernel's own table. Common
+#: practice.
+EVERYWHERE = range(1, 12)
+
+_LOW = range(1, 15)
+_HIGH = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
+
+
+def frequency(channel: int) -> int | None:
+    """The centre of a 20 MHz channel in MHz, or None where there is none (IEEE Std 802.11)."""
+    if channel in _LOW:
+        return 2484 if channel == _LOW[-1] else 2407 + 5 * channel
+    return 5000 + 5 * channel if channel in _HIGH else None
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """A channel that does not exist, is not allowed, needs radar detection, or is not on the
+    radio; more tablets than the radio serves."""
+    point, radio = boat.profile.network.access_point, boards.board(boat.profile.board).wifi
+    place = boat.place("network.access_point.channel")
+    tell = "channels 1, 6 and 11 are allowed nearly everywhere and do not overlap"
+    centre = frequency(point.channel)
+    band = "2.4 GHz" if point.channel in _LOW else "5 GHz"
+    tablets = len(boat.profile.network.tablets)
+    if tablets > radio.clients:
+        yield Finding(
+            "warning",
+            "wifi-clients",
+            f"{tablets} tablets are named, and the board's radio serves {radio.clients} at once",
+            boat.place("network.tablets"),
+        )
+    if centre is None:
+        message = f"there is no 20 MHz channel {point.channel}"
+        yield Finding("error", "wifi-channel", message, place, tell)
+    elif band not in radio.bands:
+        message = f"the board's radio has no {band} band, where channel {point.channel} is"
+        yield Finding("error", "wifi-channel", message, place, tell)
+    elif (table := regdb.installed()) is not None:
+        yield from _by_table(boat, table, centre, tell)
+    elif point.channel not in EVERYWHERE:
+        yield Finding(
+            "warning",
+            "wifi-unchecked",
+            f"whether channel {point.channel} is allowed in {point.country} could not be checked",
+            place,
+            "sudo apt-get install wireless-regdb",
+        )
+
+
+def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterator[Finding]:
+    point = boat.profile.network.access_point
+    if point.country not in table:
+        yield Finding(
+            "error",
+            "wifi-country",
+            f"the kernel knows no rules for the country {point.country}",
+            boat.place("network.access_point.country"),
+            "write the two letters of ISO 3166-1, such as GB, FR or US",
+        )
+        return
+    rule = regdb.rule(table[point.country], centre)
+    where = f"channel {point.channel} in {point.country}"
+    level: Level = "error"
+    if rule is None:
+        message = f"{where} is not allowed"
+    elif rule.radar:
+        message = f"{where} needs radar detection, which stops the network at any time"
+    elif rule.no_initiate or rule.no_ofdm:
+        message = f"{where} is not allowed for an access point"
+    elif rule.indoor:
+        level, message = "warning", f"{where} is for indoor use only"
+    else:
+        return
+    place = boat.place("network.access_point.channel")
+    yield Finding(level, "wifi-channel", message, place, tell)

@@ -1,0 +1,361 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Each check finds its fault, at its place, and nothing in the demo club."""
+
+from __future__ import annotations
+
+import shutil
+import struct
+from pathlib import Path
+
+import pytest
+
+from provision import boards, checks
+from provision.checks import baud, regdb, usb, wifi
+from provision.errors import UserError, UserErrors
+from provision.paths import shipped
+from provision.profile import load
+
+GOOD = """\
+boat: tern
+board: bcm2711-rpi-4-b
+network:
+  address: 10.47.9.1/24
+  access_point: {ssid: Tern, country: GB, channel: 6}
+links:
+  gnss: {adapter: {serial: TN-GNSS-01}, baud: 4800, talks: [RMC, GGA]}
+access:
+  keys: [operator.pub]
+"""
+
+
+def rules(*spans: tuple[int, int, int]) -> bytes:
+    """A regulatory database with one country, GB; spans are start and end in MHz, flags."""
+    country, collection = 8, 16
+    data = b"RGDB" + struct.pack(">I2sH2sH", 20, b"GB", collection // 4, b"\0\0", 0)
+    assert len(data) == country + 8
+    first = (collection + 4 + 2 * len(spans) + 3) // 4
+    data += struct.pack(">BBBx", 3, len(spans), 0)
+    data += b"".join(struct.pack(">H", first + 4 * number) for number in range(len(spans)))
+    data = data.ljust(first * 4, b"\0")
+    for start, end, flags in spans:
+        data += struct.pack(">BBHIII", 16, flags, 2000, start * 1000, end * 1000, 40000)
+    return data
+
+
+#: 2.4 GHz up to channel 13; 5 GHz indoors, then with radar detection, then no access points.
+EUROPE = rules((2400, 2484, 0), (5150, 5250, 2), (5250, 5350, 4 | 2), (5725, 5850, 8))
+
+
+@pytest.fixture(autouse=True)
+def table(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(regdb, "installed", lambda: regdb.parse(EUROPE))
+
+
+def boat(folder: Path, *replacements: tuple[str, str], name: str = "tern") -> load.Boat:
+    text = GOOD
+    for old, new in replacements:
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    file = folder / f"{name}.yml"
+    file.write_text(text)
+    return load.read(file)
+
+
+def found(*boats: load.Boat) -> list[tuple[str, str]]:
+    return [(finding.level, finding.check) for finding in checks.check(boats)]
+
+
+def links(*entries: str) -> tuple[str, str]:
+    return "talks: [RMC, GGA]}\n", "talks: [RMC, GGA]}\n" + "".join(f"  {e}\n" for e in entries)
+
+
+def test_nothing_is_found_in_the_demo_club(tmp_path: Path) -> None:
+    shutil.copytree(shipped("boats"), tmp_path / "boats")
+    assert checks.check(load.club(tmp_path / "boats")) == []
+
+
+def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
+    assert found(boat(tmp_path)) == []
+
+
+# --- the club ---------------------------------------------------------------------------
+
+
+def test_two_boats_with_one_address_or_name_are_bad_input(tmp_path: Path) -> None:
+    one = boat(tmp_path)
+    two = boat(tmp_path, ("tern\n", "petrel\n"), ("Tern", "Petrel"), name="petrel")
+    three = boat(tmp_path, ("9.1/24", "8.1/24"), ("Tern", "Third"), name="third")
+    with pytest.raises(UserErrors) as caught:
+        checks.check([one, two, three])
+    assert [(str(e.place), e.message) for e in caught.value.errors] == [
+        (
+            f"{tmp_path}/petrel.yml:4:12: network.address",
+            "tern and petrel have one address, 10.47.9.1",
+        ),
+        (f"{tmp_path}/third.yml:1:7: boat", "two boats are called tern"),
+    ]
+    assert all(f"{tmp_path}/tern.yml:" in error.hint for error in caught.value.errors)
+
+
+def test_a_boat_named_twice_is_one_boat(tmp_path: Path) -> None:
+    assert found(boat(tmp_path), boat(tmp_path)) == []
+
+
+def test_one_ssid_or_one_network_on_two_boats(tmp_path: Path) -> None:
+    one = boat(tmp_path)
+    two = boat(tmp_path, ("tern\n", "petrel\n"), ("9.1/24", "9.2/25"), name="petrel")
+    assert found(one, two) == [("warning", "same-ssid.tern"), ("warning", "same-network.tern")]
+
+
+# --- names ------------------------------------------------------------------------------
+
+
+def test_a_file_that_is_not_called_as_its_boat(tmp_path: Path) -> None:
+    (finding,) = checks.check([boat(tmp_path, name="petrel")])
+    assert (finding.level, finding.check) == ("error", "file-name")
+    assert finding.hint == "call the file tern.yml, or the boat petrel"
+    assert str(finding.place) == f"{tmp_path}/petrel.yml:1:7: boat"
+
+
+@pytest.mark.parametrize("name", ["localhost", '"2026"'])
+def test_host_names_with_another_meaning(tmp_path: Path, name: str) -> None:
+    assert found(boat(tmp_path, ("boat: tern", f"boat: {name}"), name=name.strip('"'))) == [
+        ("error", "boat-name")
+    ]
+
+
+def test_a_tablet_with_the_boats_name(tmp_path: Path) -> None:
+    tablets = 'network:\n  tablets: {tern: {mac: "02:00:00:12:34:56"}}'
+    assert found(boat(tmp_path, ("network:", tablets))) == [("error", "tablet-name.tern")]
+
+
+# --- load of a link ---------------------------------------------------------------------
+
+
+def test_the_share_of_a_full_link() -> None:
+    """Six of 67 characters and two of 82 a second, through 480 a second (IEC 61162-1)."""
+    assert baud.share({"GGA": 6.0, "PXYZ": 2.0}, 4800) == pytest.approx((6 * 67 + 2 * 82) / 480)
+
+
+@pytest.mark.parametrize(
+    ("rate", "expected"),
+    [
+        ("6.3", []),
+        ("6.5", [("warning", "link-load.speed")]),
+        ("8", [("warning", "link-load.speed")]),
+        ("8.1", [("error", "link-load.speed")]),
+    ],
+)
+@pytest.mark.parametrize("way", ["talks", "listens"])
+def test_a_link_that_is_crowded_or_too_full(
+    tmp_path: Path, way: str, rate: str, expected: list[tuple[str, str]]
+) -> None:
+    # 60 characters a time, of 480 a second
+    entry = f"speed: {{adapter: {{serial: S}}, {way}: {{VHW: {rate}, HDM: {rate}}}}}"
+    assert found(boat(tmp_path, links(entry))) == expected
+
+
+def test_a_higher_baud_rate_has_room(tmp_path: Path) -> None:
+    entry = "speed: {adapter: {serial: S}, baud: 38400, talks: {VHW: 10, HDM: 10}}"
+    assert found(boat(tmp_path, links(entry))) == []
+
+
+def test_a_full_link_is_told_at_its_rates(tmp_path: Path) -> None:
+    entry = "ais: {adapter: {serial: S}, talks: {VDM: 12}}"
+    (finding,) = checks.check([boat(tmp_path, links(entry))])
+    assert str(finding.place) == f"{tmp_path}/tern.yml:8:31: links.ais.talks"
+    assert "480 characters a second at 4800 baud" in finding.message
+    assert "38400" in finding.hint
+
+
+# --- USB --------------------------------------------------------------------------------
+
+
+def adapters(number: int) -> list[str]:
+    """Links on `number` further adapters."""
+    return [f"l{i}: {{adapter: {{serial: S{i}}}, talks: [MWV]}}" for i in range(number)]
+
+
+def test_more_adapters_than_sockets(tmp_path: Path) -> None:
+    assert found(boat(tmp_path, links(*adapters(3)))) == []
+    assert found(boat(tmp_path, links(*adapters(4)))) == [("error", "usb-ports")]
+
+
+def test_a_chip_with_several_ports_is_one_adapter(tmp_path: Path) -> None:
+    entries = [
+        f"q{i}: {{adapter: {{serial: QUAD, interface: {i}}}, talks: [MWV]}}" for i in range(4)
+    ]
+    assert found(boat(tmp_path, links(*entries, *adapters(2)))) == []
+
+
+@pytest.mark.parametrize(
+    ("hubs", "number", "expected"),
+    [
+        ("{a: {ports: 7, own_supply: true}}", 9, []),
+        ("{a: {ports: 7, own_supply: true}}", 10, [("error", "usb-ports")]),
+        ("{a: {ports: 4, own_supply: false}}", 6, []),
+        ("{a: {ports: 7, own_supply: false}}", 3, [("error", "usb-power.a")]),
+        # two hubs and ten adapters from 1200 mA
+        (
+            "{a: {ports: 4, own_supply: false}, b: {ports: 4, own_supply: false}}",
+            9,
+            [],
+        ),
+        (
+            "{a: {ports: 4, own_supply: false}, b: {ports: 4, own_supply: false},"
+            " c: {ports: 4, own_supply: false}}",
+            9,
+            [("error", "usb-power")],
+        ),
+    ],
+)
+def test_hubs(tmp_path: Path, hubs: str, number: int, expected: list[tuple[str, str]]) -> None:
+    """The board has 4 ports and 1.2 A (board maker's hardware documentation, from memory)."""
+    tern = boat(tmp_path, links(*adapters(number)), ("access:", f"usb: {{hubs: {hubs}}}\naccess:"))
+    assert found(tern) == expected
+
+
+def test_more_hubs_than_sockets(tmp_path: Path) -> None:
+    hubs = ", ".join(f"h{i}: {{ports: 4, own_supply: true}}" for i in range(5))
+    tern = boat(tmp_path, ("access:", f"usb: {{hubs: {{{hubs}}}}}\naccess:"))
+    assert found(tern) == [("error", "usb-ports")]
+
+
+def test_the_unit_load_is_that_of_the_specification() -> None:
+    """USB 2.0 specification: unit load 100 mA, at most 500 mA from a port."""
+    assert usb.UNIT_LOAD == 100
+    assert usb.UNIT_LOAD * (usb.BUS_POWERED_PORTS + 1) == 500
+
+
+# --- card -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("size", "expected"), [("8 GB", [("warning", "card-size")]), ("16 GB", []), ("0.5 TB", [])]
+)
+def test_card_size(tmp_path: Path, size: str, expected: list[tuple[str, str]]) -> None:
+    tern = boat(tmp_path, ("access:", f"card: {{size: {size}}}\naccess:"))
+    assert found(tern) == expected
+
+
+# --- Wi-Fi ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("channel", "level", "words"),
+    [
+        (1, None, ""),
+        (13, None, ""),
+        (14, "error", "channel 14 in GB is not allowed"),
+        (15, "error", "no 20 MHz channel 15"),
+        (37, "error", "no 20 MHz channel 37"),
+        (36, "warning", "indoor use only"),
+        (52, "error", "radar detection"),
+        (149, "error", "not allowed for an access point"),
+        (165, "error", "not allowed for an access point"),
+        (100, "error", "channel 100 in GB is not allowed"),
+    ],
+)
+def test_channels(tmp_path: Path, channel: int, level: str | None, words: str) -> None:
+    findings = checks.check([boat(tmp_path, ("channel: 6", f"channel: {channel}"))])
+    assert [finding.level for finding in findings] == ([level] if level else [])
+    for finding in findings:
+        assert words in finding.message
+        assert finding.place.key == "network.access_point.channel"
+
+
+def test_a_country_that_the_kernel_does_not_know(tmp_path: Path) -> None:
+    assert found(boat(tmp_path, ("country: GB", "country: QQ"))) == [("error", "wifi-country")]
+
+
+def test_a_band_that_the_radio_has_not(tmp_path: Path) -> None:
+    tern = boat(tmp_path, ("bcm2711-rpi-4-b", "bcm2837-rpi-3-b"), ("channel: 6", "channel: 36"))
+    (finding,) = checks.check([tern])
+    assert "has no 5 GHz band" in finding.message
+
+
+def test_without_the_kernels_table_only_safe_channels_pass(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(regdb, "installed", lambda: None)
+    assert found(boat(tmp_path, ("channel: 6", "channel: 11"))) == []
+    assert found(boat(tmp_path, ("channel: 6", "channel: 13"))) == [("warning", "wifi-unchecked")]
+
+
+def test_more_tablets_than_the_radio_serves(tmp_path: Path) -> None:
+    number = boards.board("bcm2711-rpi-4-b").wifi.clients + 1
+    entries = ", ".join(f't{i}: {{mac: "02:00:00:00:00:{i:02x}"}}' for i in range(number))
+    tern = boat(tmp_path, ("network:", f"network:\n  tablets: {{{entries}}}"))
+    assert found(tern) == [("warning", "wifi-clients")]
+
+
+@pytest.mark.parametrize(
+    ("channel", "megahertz"),
+    [(1, 2412), (6, 2437), (13, 2472), (14, 2484), (36, 5180), (165, 5825)],
+)
+def test_frequencies(channel: int, megahertz: int) -> None:
+    """IEEE Std 802.11, channel numbers and centre frequencies."""
+    assert wifi.frequency(channel) == megahertz
+
+
+# --- accepted ---------------------------------------------------------------------------
+
+
+def test_an_accepted_warning_is_left_out(tmp_path: Path) -> None:
+    more = 'card: {size: 8 GB}\naccepted: {card-size: "the only one in the drawer"}\naccess:'
+    assert found(boat(tmp_path, ("access:", more))) == []
+
+
+def test_an_error_cannot_be_accepted_and_a_stale_entry_is_told(tmp_path: Path) -> None:
+    tern = boat(
+        tmp_path,
+        links(*adapters(4)),
+        ("access:", "accepted: {usb-ports: never mind, card-size: old}\naccess:"),
+    )
+    assert found(tern) == [
+        ("error", "usb-ports"),
+        ("warning", "accepted"),
+        ("warning", "accepted"),
+    ]
+
+
+# --- the regulatory database --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"RGDB", b"RGDB\0\0\0\x13" + b"\0" * 8, EUROPE[:-1], b"XXXX" + EUROPE[4:]]
+)
+def test_a_damaged_database_is_refused(data: bytes) -> None:
+    with pytest.raises(ValueError, match="regulatory database"):
+        regdb.parse(data)
+
+
+@pytest.mark.skipif(
+    not any(file.exists() for file in regdb.FILES), reason="needs the package wireless-regdb"
+)
+def test_what_the_kernel_itself_enforces() -> None:
+    """The wireless-regdb package's regulatory.db: the cases that boats run into."""
+    file = next(file for file in regdb.FILES if file.exists())
+    table = regdb.parse(file.read_bytes())
+
+    def allowed(country: str, channel: int) -> bool:
+        centre = wifi.frequency(channel)
+        assert centre is not None
+        rule = regdb.rule(table[country], centre)
+        return rule is not None and not (rule.radar or rule.no_initiate or rule.no_ofdm)
+
+    barred = {c for c in table if not all(allowed(c, channel) for channel in wifi.EVERYWHERE)}
+    # One country's whole 2.4 GHz band is marked for radar detection.
+    assert barred <= {"TG"}
+    assert allowed("GB", 13)
+    assert not allowed("US", 12)
+    assert not allowed("GB", 14)
+    assert not allowed("JP", 14)
+    assert not allowed("GB", 52)
+
+
+def test_errors_raise_one_alone(tmp_path: Path) -> None:
+    one, two = boat(tmp_path), boat(tmp_path, ("tern\n", "petrel\n"), name="petrel")
+    with pytest.raises(UserError) as caught:
+        checks.check([one, two])
+    assert not isinstance(caught.value, UserErrors)
