@@ -37,6 +37,8 @@ class Wifi(_Model):
 
     clients: Annotated[int, Field(ge=1)]
     """How many tablets it serves at once without trouble."""
+    bands: tuple[Literal["2.4 GHz", "5 GHz"], ...]
+    """Where it can be an access point."""
 
 
 class Emulator(_Model):
