@@ -7,9 +7,12 @@ with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import contextlib
+import signal
 import socket
+import sys
 import threading
 import time
 from collections import Counter, deque
@@ -20,10 +23,11 @@ from pathlib import Path
 from typing import Self
 
 from provision.bench.ais import Transponder
-from provision.bench.player import Player, Wire
+from provision.bench.player import BITS_PER_CHARACTER, Player
 from provision.bench.sentences import compose
 from provision.bench.voyage import Voyage
 from provision.errors import UserError
+from provision.profile.load import read
 from provision.profile.models import Link, Profile
 
 #: Seconds between tries to reach a socket that is not there.
@@ -41,7 +45,7 @@ class Heard:
     """A line that the boat sent to a listener."""
 
     time: float
-    """Seconds of time.monotonic()."""
+    """When its last bit had passed the wire, in seconds of time.monotonic()."""
     line: bytes
     """Without its CR LF."""
 
@@ -60,8 +64,12 @@ class Instruments:
         *,
         date: datetime | None = None,
         seed: int = 0,
+        tell: Callable[[str, Heard], None] = lambda link, heard: None,
     ) -> None:
-        """`date` (aware) is the simulated boat's time at `start`; the present by default."""
+        """`date` (aware) is the simulated boat's time at `start`; the present by default.
+
+        `tell` is called, in the instruments' thread, with each line that the boat sends.
+        """
         for link in sockets:
             if link not in profile.links:
                 raise UserError(
@@ -71,6 +79,7 @@ class Instruments:
         self._links = {name: profile.links[name] for name in sockets}
         self._sockets = dict(sockets)
         self._date = date
+        self._tell = tell
         self.voyage = Voyage(seed, profile.boat)
         self._transponder = Transponder(self.voyage)
         self._players: dict[str, Player] = {}
@@ -175,7 +184,7 @@ class Instruments:
         playing = asyncio.ensure_future(
             self._players[name].play(writer.write, lambda: not transport.get_write_buffer_size())
         )
-        listening = asyncio.ensure_future(self._listen(name, Wire(link.baud), reader))
+        listening = asyncio.ensure_future(self._listen(name, link.baud, reader))
         try:
             await asyncio.wait((playing, listening), return_when=asyncio.FIRST_COMPLETED)
             for task in (playing, listening):
@@ -186,15 +195,57 @@ class Instruments:
             listening.cancel()
             await asyncio.gather(playing, listening, return_exceptions=True)
 
-    async def _listen(self, name: str, wire: Wire, reader: asyncio.StreamReader) -> None:
-        """Take what comes at the wire's pace, as an instrument does."""
-        rest = b""
-        while piece := await reader.read(wire.piece):
-            await asyncio.sleep(len(piece) * wire.character)
-            *lines, rest = (rest + piece).split(b"\n")
-            rest = rest[-1024:]
-            if lines:
-                with self._news:
-                    moment = time.monotonic()
-                    self._heard[name].extend(Heard(moment, line.rstrip(b"\r")) for line in lines)
-                    self._news.notify_all()
+    async def _listen(self, name: str, baud: int, reader: asyncio.StreamReader) -> None:
+        """Hear what comes at the wire's pace, as an instrument does.
+
+        Yet it is read at once: an emulated adapter cannot have the boat wait, and a full
+        socket would stop the whole emulator.
+        """
+        loop = asyncio.get_running_loop()
+        character = BITS_PER_CHARACTER / baud
+        rest, free = b"", 0.0
+        while piece := await reader.read(4096):
+            moment = max(free, loop.time())
+            free = moment + len(piece) * character
+            *ends, last = piece.split(b"\n")
+            for end in ends:
+                moment += (len(end) + 1) * character
+                line, rest = rest + end, b""
+                loop.call_at(moment, self._hear, name, Heard(moment, line.rstrip(b"\r")))
+            rest = (rest + last)[-1024:]
+
+    def _hear(self, name: str, heard: Heard) -> None:
+        with self._news:
+            self._heard[name].append(heard)
+            self._news.notify_all()
+        self._tell(name, heard)
+
+
+def main() -> int:
+    """Play a profile's instruments until interrupted; what the boat sends them is printed."""
+    parser = argparse.ArgumentParser(prog="python -m provision.bench.instruments")
+    parser.add_argument("profile", type=Path)
+    parser.add_argument("links", nargs="+", metavar="LINK=SOCKET")
+    parser.add_argument("--date", type=datetime.fromisoformat, help="such as 2030-06-01T12:00Z")
+    parser.add_argument("--seed", type=int, default=0)
+    given = parser.parse_args()
+    pairs = [one.partition("=")[::2] for one in given.links]
+    sockets = {name: Path(path) for name, path in pairs}
+    date = given.date.astimezone() if given.date else None  # local time unless it names a zone
+    try:
+        profile = read(given.profile).profile
+        instruments = Instruments(profile, sockets, date=date, seed=given.seed, tell=_tell)
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    with instruments, contextlib.suppress(KeyboardInterrupt):
+        signal.pause()
+    return 0
+
+
+def _tell(link: str, heard: Heard) -> None:
+    print(f"{link}: {heard.line.decode('ascii', 'backslashreplace')}", flush=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -3,7 +3,12 @@
 
 from __future__ import annotations
 
+import itertools
+import json
+import signal
 import socket
+import subprocess
+import sys
 import time
 from datetime import UTC, datetime
 
@@ -123,7 +128,8 @@ def test_what_the_boat_sends_is_heard_at_the_wires_pace(profile, serve, tmp_path
     with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
         connection = end.accept()
         start = time.monotonic()
-        connection.sendall((line + b"\r\n") * 4 + b"$GPAPB,half")
+        for piece in ((line + b"\r\n") * 3, line[:20], line[20:], b"\r\n$GPAPB,half"):
+            connection.sendall(piece)
         heard = instruments.wait("autopilot", lambda heard: len(heard) == 4, timeout=5)
     assert [one.line for one in heard] == [line] * 4
     assert heard[-1].time - start >= 4 * (len(line) + 2) / 480
@@ -181,3 +187,33 @@ def test_a_link_that_the_boat_has_not(profile, tmp_path):
     with pytest.raises(UserError, match="kittiwake has no link wind") as caught:
         Instruments(profile, {"wind": tmp_path / "wind"})
     assert "gnss, ais, autopilot" in caught.value.hint
+
+
+def test_a_flood_never_makes_the_emulator_wait(profile, serve, tmp_path):
+    """Ten minutes' worth for the wire is taken at once, and heard as slowly as it passes."""
+    end = serve("autopilot")
+    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+        connection = end.accept()
+        connection.settimeout(2)
+        connection.sendall(b"$GPXTE,A,A,0.10,R,N*00\r\n" * 12_000)
+        heard = instruments.wait("autopilot", lambda heard: len(heard) == 5, timeout=5)
+    gaps = [later.time - one.time for one, later in itertools.pairwise(heard)]
+    assert gaps == [pytest.approx(24 / 480)] * 4
+
+
+def test_by_hand(profile, serve, tmp_path):
+    """The module as a program: it plays, prints what it hears, and ends when told to."""
+    file = tmp_path / "kittiwake.yml"
+    file.write_text(json.dumps(profile.model_dump(mode="json", exclude_defaults=True)))
+    end = serve("autopilot")
+    command = [sys.executable, "-m", "provision.bench.instruments", file]
+    with subprocess.Popen(
+        [*command, f"autopilot={tmp_path / 'autopilot'}"], stdout=subprocess.PIPE
+    ) as played:
+        end.accept().sendall(b"$GPXTE\xff\r\n")
+        assert played.stdout.readline() == b"autopilot: $GPXTE\\xff\n"
+        played.send_signal(signal.SIGINT)
+        assert played.wait(5) == 0
+    wrong = subprocess.run([*command, "wind=x"], capture_output=True, text=True, check=False)
+    assert wrong.returncode == 2
+    assert "kittiwake has no link wind" in wrong.stderr
