@@ -82,7 +82,7 @@ class Player:
     def __init__(
         self, baud: int, rates: Mapping[str, float], compose: Composer, epoch: float
     ) -> None:
-        """`epoch` is the POSIX time of the simulated boat at the loop's time zero."""
+        """`epoch` is the POSIX time of the simulated boat at the loop's start."""
         self._wire = Wire(baud)
         self._rates = dict(rates)
         self._compose = compose

@@ -96,7 +96,7 @@ class Track:
     period: float
     """Of that change, in seconds."""
     start: float
-    """Metres along the course at time zero."""
+    """Metres along the course at the epoch."""
 
     @property
     def length(self) -> float:

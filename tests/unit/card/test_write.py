@@ -208,6 +208,20 @@ def test_two_at_once_are_refused(image, card):
     assert "another program" in caught.value.hint
 
 
+@pytest.mark.parametrize(
+    ("number", "hint"),
+    [(errno.EACCES, "sudo"), (errno.EBUSY, "something holds it"), (errno.EROFS, "slide")],
+)
+def test_what_cannot_be_opened_says_what_to_do(image, card, monkeypatch, number, hint):
+    def refuse(path, flags):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "open", refuse)
+    with pytest.raises(UserError, match="cannot be opened for writing") as caught:
+        write(image, card)
+    assert hint in caught.value.hint
+
+
 def test_a_device_that_went_away(image, card):
     card.path.unlink()
     with pytest.raises(UserError, match="cannot be opened for writing: No such file"):
