@@ -10,9 +10,9 @@ from __future__ import annotations
 import getopt
 import json
 import sys
-from pathlib import Path
 
-from provision.onboard.feed import config, state
+from provision.onboard.feed import config
+from provision.onboard.feed.ask import ask
 from provision.onboard.feed.keys import ConfigError
 
 #: Where the settings put the configuration.
@@ -39,10 +39,10 @@ def main(arguments: list[str]) -> int:
         return 0
     try:
         if "--state" in chosen:
-            told = state.ask(chosen.get("--socket", config.STATE_SOCKET))
+            told = ask(chosen.get("--socket", config.STATE_SOCKET))
             sys.stdout.write(json.dumps(told, indent=2) + "\n")
             return 0
-        return feed(config.load(Path(chosen.get("--config", CONFIG))))
+        return feed(config.load(chosen.get("--config", CONFIG)))
     except ConfigError as error:
         sys.stderr.write(f"boat-feed: {error}\n")
         return 2

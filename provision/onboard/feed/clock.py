@@ -9,11 +9,11 @@ Serial time is right to a fraction of a second, no better.
 from __future__ import annotations
 
 import asyncio
-import calendar
 import re
 import socket
 import struct
 import time
+from datetime import UTC, datetime
 from typing import Any
 
 from provision.onboard.feed import config
@@ -48,11 +48,11 @@ def _epoch(day: str, month: str, year: str, clock: str) -> float | None:
     match = _TIME.fullmatch(clock)
     if match is None or not (day + month + year).isdecimal():
         return None
-    date = (int(year), int(month), int(day))
-    if not (1 <= date[1] <= 12 and 1 <= date[2] <= calendar.monthrange(date[0], date[1])[1]):
+    try:
+        date = datetime(int(year), int(month), int(day), int(match[1]), int(match[2]), tzinfo=UTC)
+    except ValueError:
         return None
-    seconds = calendar.timegm((*date, int(match[1]), int(match[2]), int(match[3])))
-    return seconds + float(match[4] or 0)
+    return date.timestamp() + int(match[3]) + float(match[4] or 0)
 
 
 def rmc_time(fields: list[str]) -> float | None:

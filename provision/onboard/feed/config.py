@@ -37,7 +37,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from provision.onboard.feed.filters import Filter, Pattern
 from provision.onboard.feed.keys import ConfigError, Keys
@@ -248,10 +247,11 @@ def parse(value: object) -> Config:
     return Keys(value, "").whole_of(_config)
 
 
-def load(path: Path) -> Config:
+def load(path: str) -> Config:
     """The configuration in the file at `path`; ConfigError when it cannot be used."""
     try:
-        return parse(json.loads(path.read_bytes()))
+        with open(path, "rb") as file:
+            return parse(json.load(file))
     except OSError as error:
         raise ConfigError(f"{path}: {error.strerror}") from error
     except ValueError as error:

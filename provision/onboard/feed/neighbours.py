@@ -3,18 +3,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 #: The kernel's table of IPv4 neighbours (proc(5)).
-TABLE = Path("/proc/net/arp")
+TABLE = "/proc/net/arp"
 
 _COMPLETE = 0x2
 
 
-def hardware_address(address: str, table: Path = TABLE) -> str | None:
+def hardware_address(address: str, table: str = TABLE) -> str | None:
     """The hardware address, such as 02:00:00:12:34:56, behind an IPv4 address, or None."""
     try:
-        lines = table.read_text().splitlines()[1:]
+        with open(table, encoding="ascii") as file:
+            lines = file.read().splitlines()[1:]
     except OSError:
         return None
     for line in lines:

@@ -10,12 +10,9 @@ import socket
 import stat
 from collections.abc import Callable
 from contextlib import suppress
-from pathlib import Path
 from typing import Any
 
-from provision.onboard.feed.keys import ConfigError
-
-#: Seconds that asking for the state may take.
+#: Seconds that telling the state may take.
 TIMEOUT = 10.0
 
 
@@ -27,7 +24,7 @@ class StateSocket:
         self._path = path
         self._state = state
         self._server: asyncio.AbstractServer | None = None
-        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
         with suppress(FileNotFoundError):
             if stat.S_ISSOCK(os.stat(path).st_mode):
                 os.unlink(path)
@@ -48,20 +45,3 @@ class StateSocket:
             self._server.close()
         with suppress(OSError):
             os.unlink(self._path)
-
-
-def ask(path: str) -> dict[str, Any]:
-    """The state that the socket at `path` tells; ConfigError when nobody answers there."""
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as channel:
-        channel.settimeout(TIMEOUT)
-        try:
-            channel.connect(path)
-            pieces = []
-            while piece := channel.recv(65536):
-                pieces.append(piece)
-            told = json.loads(b"".join(pieces))
-        except (OSError, ValueError) as error:
-            raise ConfigError(f"{path}: no state told: {error}") from error
-    if not isinstance(told, dict):
-        raise ConfigError(f"{path}: tells no state")
-    return told

@@ -18,8 +18,10 @@ from provision.onboard.feed.teller import Teller, log
 #: Sentences that an autopilot follows: what steers to a waypoint, along a track or to a
 #: heading, and what loads a route (IEC 61162-1; which of them a pilot heeds is common practice).
 STEERS = frozenset(
-    ("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC")
-    + ("HTC", "RMB", "RTE", "TRC", "WCV", "WNC", "WPL", "XTE", "XTR")
+    {
+        *("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC"),
+        *("HTC", "RMB", "RTE", "TRC", "WCV", "WNC", "WPL", "XTE", "XTR"),
+    }
 )
 
 #: A controller that was silent for so many seconds is one no more.

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """TAG blocks: what may stand in front of a sentence (NMEA 0183 v4, IEC 61162-450).
 
-    \\s:GP0001,n:7*08\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
+    \\s:GP0001,n:7*10\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
 
 Parameter codes, from memory: c UNIX time (seconds or milliseconds), d destination,
 g group (line-lines-id), n line count, s source, t text.
@@ -50,7 +50,7 @@ def _xor(body: bytes) -> int:
 def parse(block: bytes) -> Tag | None:
     """What stands between the backslashes, or None when its checksum or form is wrong.
 
-    >>> parse(b"s:GP0001,n:7*0A").get("s")
+    >>> parse(b"s:GP0001,n:7*10").get("s")
     'GP0001'
     """
     match = _BLOCK.fullmatch(block)
@@ -69,7 +69,7 @@ def build(*parameters: tuple[str, str]) -> bytes:
     """A TAG block with its backslashes and checksum.
 
     >>> build(("s", "GP0001"), ("n", "7"))
-    b'\\\\s:GP0001,n:7*0A\\\\'
+    b'\\\\s:GP0001,n:7*10\\\\'
     """
     body = ",".join(f"{code}:{value}" for code, value in parameters).encode("ascii")
     return b"\\%b*%02X\\" % (body, _xor(body))

@@ -1,0 +1,153 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A feed in this process, with pseudo-terminals for adapters and sockets for tablets."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import termios
+import tty
+from collections.abc import Callable, Coroutine, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.onboard.feed import config
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.sentence import frame
+
+GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
+VTG = b"$GPVTG,089.0,T,,,15.2,N,,*7F\r\n"
+GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
+
+
+class Instrument:
+    """The far end of a pseudo-terminal; `device` is a link to it that can be pulled out."""
+
+    def __init__(self, device: Path) -> None:
+        self.device = device
+        self.plug()
+
+    def plug(self) -> None:
+        self.far, near = os.openpty()
+        tty.setraw(near)
+        self.device.symlink_to(os.ttyname(near))
+        os.close(near)
+        os.set_blocking(self.far, False)
+
+    def unplug(self) -> None:
+        self.device.unlink(missing_ok=True)
+        with suppress(OSError):
+            os.close(self.far)
+        self.far = -1
+
+    def say(self, data: bytes) -> None:
+        os.write(self.far, data)
+
+    def heard(self) -> bytes:
+        """What has been sent to the instrument since it was last asked."""
+        pieces = []
+        with suppress(OSError):
+            while piece := os.read(self.far, 65536):
+                pieces.append(piece)
+        return b"".join(pieces)
+
+    def speed(self) -> int:
+        """The termios speed that the port was set to."""
+        return int(termios.tcgetattr(self.far)[4])
+
+
+class Tablet:
+    """A TCP client of the feed."""
+
+    def __init__(self, port: int, address: str = "127.0.0.1") -> None:
+        self.channel = socket.socket()
+        self.channel.bind((address, 0))
+        self.channel.connect(("127.0.0.1", port))
+        self.channel.setblocking(False)
+        self.seen = b""
+
+    def look(self) -> bytes:
+        """All that has come so far."""
+        with suppress(BlockingIOError):
+            while piece := self.channel.recv(65536):
+                self.seen += piece
+        return self.seen
+
+    def left(self) -> bool:
+        """Whether the feed has closed the connection."""
+        try:
+            return self.channel.recv(1) == b""
+        except BlockingIOError:
+            return False
+        except ConnectionResetError:
+            return True
+
+    def close(self) -> None:
+        self.channel.close()
+
+
+async def until(condition: Callable[[], object], seconds: float = 5.0) -> None:
+    """Wait until something is so; fail when it is not so in time."""
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.005)
+
+
+@contextmanager
+def feeding(settings: dict[str, Any]) -> Iterator[Feed]:
+    feed = Feed(config.parse(settings))
+    try:
+        yield feed
+    finally:
+        feed.stop()
+
+
+class Bench:
+    """Instruments by name, and settings that name them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.instruments: dict[str, Instrument] = {}
+        self.settings: dict[str, Any] = {
+            "links": {},
+            "outputs": {"tcp": {"port": 0, "address": "127.0.0.1"}},
+            "state": {"socket": str(folder / "state.sock")},
+        }
+
+    def link(self, name: str, **keys: Any) -> Instrument:
+        instrument = Instrument(self.folder / name)
+        self.instruments[name] = instrument
+        self.settings["links"][name] = {"device": str(instrument.device), **keys}
+        return instrument
+
+    def run(self, play: Callable[[Feed], Coroutine[Any, Any, None]]) -> None:
+        """Run `play` beside a feed with these settings."""
+
+        async def both() -> None:
+            with feeding(self.settings) as feed:
+                await feed.start()
+                await play(feed)
+
+        asyncio.run(both())
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    bench = Bench(tmp_path)
+    yield bench
+    for instrument in bench.instruments.values():
+        instrument.unplug()
+
+
+def port_of(feed: Feed) -> int:
+    assert feed.server is not None
+    return feed.server.port
+
+
+def numbered(number: int, formatter: str = "DPT") -> bytes:
+    """A sentence that can be told from its neighbours."""
+    return frame(f"$SD{formatter},{number},0.5")

@@ -1,0 +1,309 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pynmea2
+import pytest
+
+from provision.onboard.feed import clock as clocks
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.clock import MAGIC, SAMPLE, Clock, rmc_time, zda_time
+from provision.onboard.feed.sentence import Sentence, make
+
+from .conftest import Bench, until
+
+#: 2025-06-01, a base's build date.
+BUILT = 1748736000.0
+
+
+def rmc(at: float, status: str = "A", mode: str = "A") -> str:
+    moment = datetime.fromtimestamp(at, UTC)
+    return (
+        f"$GPRMC,{moment:%H%M%S}.{moment.microsecond // 10000:02d},{status},5057.970,N,00146.110,E,"
+        f"5.0,089.0,{moment:%d%m%y},,,{mode}"
+    )
+
+
+def zda(at: float) -> str:
+    moment = datetime.fromtimestamp(at, UTC)
+    return f"$GPZDA,{moment:%H%M%S}.00,{moment:%d,%m,%Y},00,00"
+
+
+class Chrony:
+    """The receiving end of chrony's SOCK reference clock."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.channel.setblocking(False)
+
+    def listen(self) -> None:
+        self.channel.bind(str(self.path))
+
+    def samples(self) -> list[tuple[float, float]]:
+        """(system time, offset) of each sample that has come."""
+        got = []
+        while True:
+            try:
+                data = self.channel.recv(4096)
+            except BlockingIOError:
+                return got
+            assert len(data) == 40
+            seconds, micro, offset, pulse, leap, _, magic = SAMPLE.unpack(data)
+            assert (pulse, leap, magic) == (0, 0, MAGIC)
+            got.append((seconds + micro / 1e6, offset))
+
+
+@pytest.fixture
+def chrony(bench: Bench) -> Iterator[Chrony]:
+    chrony = Chrony(bench.folder / "chrony.sock")
+    for name in ("gnss", "spare", "other"):
+        bench.link(name, baud=4800)
+    bench.settings["clock"] = {
+        "socket": str(chrony.path),
+        "links": ["gnss", "spare"],
+        "not_before": BUILT,
+    }
+    chrony.listen()
+    yield chrony
+    chrony.channel.close()
+
+
+def play(bench: Bench, tell: Callable[[Clock, Callable[..., Sentence]], None]) -> Clock:
+    """Give the clock sentences; `say(body, ago, origin)` makes one heard so long ago."""
+    made: list[Clock] = []
+
+    async def run(feed: Feed) -> None:
+        assert feed.clock is not None
+        made.append(feed.clock)
+        now = asyncio.get_running_loop().time()
+
+        def say(body: str, at: float = 0.0, origin: str = "gnss") -> Sentence:
+            sentence = make(body, origin=origin, heard=now + at)
+            feed.hub.publish([sentence])
+            return sentence
+
+        tell(feed.clock, say)
+
+    bench.run(run)
+    return made[0]
+
+
+def test_times_agree_with_pynmea2() -> None:
+    at = 1795616691.25
+    for body, told in ((rmc(at), rmc_time), (zda(at), zda_time)):
+        sentence = make(body, origin="gnss", heard=0)
+        parsed: Any = pynmea2.parse(sentence.raw.decode(), check=True)
+        theirs = datetime.combine(
+            parsed.datestamp, parsed.timestamp.replace(tzinfo=None), tzinfo=UTC
+        )
+        assert told(sentence.fields) == theirs.timestamp()
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        "142451.50,V,5057.970,N,00146.110,E,0.0,,251126,,,N",
+        "142451.50,A,5057.970,N,00146.110,E,0.0,,,,,A",
+        "142451.50,A,5057.970,N,00146.110,E,0.0,,251126,,,S",
+        "142451.50,A,5057.970,N,00146.110,E,0.0,,251126,,,E",
+        "142451.50,A,5057.970,N,00146.110,E,0.0,,310226,,,A",
+        "252451.50,A,5057.970,N,00146.110,E,0.0,,251126,,,A",
+        ",A,5057.970,N,00146.110,E,0.0,,251126,,,A",
+        "142451,A",
+        "142451.5x,A,5057.970,N,00146.110,E,0.0,,251126,,,A",
+        "142451.50,A,5057.970,N,00146.110,E,0.0,,25-126,,,A",
+    ],
+)
+def test_void_and_broken_fixes_tell_no_time(fields: str) -> None:
+    assert rmc_time(fields.split(",")) is None
+
+
+def test_the_delay_on_the_wire_is_taken_off(bench: Bench, chrony: Chrony) -> None:
+    true = BUILT + 1000000
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(5):
+            say(rmc(true + second), second)
+
+    before = time.time()
+    play(bench, tell)
+    size = len(make(rmc(true), origin="x", heard=0).raw)
+    samples = chrony.samples()
+    # Three must agree before the first is given.
+    assert len(samples) == 3
+    for second, (at, offset) in enumerate(samples, start=2):
+        # IEC 61162-1: ten bits a character at 4800 baud.
+        began = before + second - size * 10 / 4800
+        assert at == pytest.approx(began, abs=0.2)
+        assert at + offset == pytest.approx(true + second, abs=1e-5)
+
+
+def test_what_was_read_behind_the_sentence_is_taken_off_too(bench: Bench, chrony: Chrony) -> None:
+    async def run(feed: Feed) -> None:
+        gnss = bench.instruments["gnss"]
+        behind = make("$GPGSV,1,1,00", origin="x", heard=0).raw * 3
+        for second in range(3):
+            gnss.say(make(rmc(BUILT + second / 50), origin="x", heard=0).raw + behind)
+            await asyncio.sleep(0.02)
+        await until(lambda: feed.clock.samples == 1)  # type: ignore[union-attr]
+
+    now = time.time()
+    bench.run(run)
+    ((at, _),) = chrony.samples()
+    size = len(make(rmc(BUILT), origin="x", heard=0).raw) + 3 * 19
+    assert at == pytest.approx(now - size * 10 / 4800, abs=0.15)
+
+
+def test_void_fixes_are_refused(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(10):
+            say(rmc(BUILT + second, status="V", mode="N"), second)
+            say(zda(BUILT + second), second + 0.1)
+
+    clock = play(bench, tell)
+    assert chrony.samples() == []
+    assert clock.refused["void"] == 20
+
+
+def test_zda_counts_while_the_receiver_has_a_fix(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(4):
+            say("$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", second)
+            say(zda(BUILT + second), second + 0.1)
+        for second in range(4, 8):
+            say("$GPGGA,123519,,,,,0,00,,,M,,M,,", second)
+            say(zda(BUILT + second), second + 0.1)
+
+    play(bench, tell)
+    assert len(chrony.samples()) == 2
+
+
+def test_a_receiver_past_its_week_roll_over_is_refused(
+    bench: Bench, chrony: Chrony, caplog: pytest.LogCaptureFixture
+) -> None:
+    # IS-GPS-200: an old receiver's date is wrong by a multiple of 7168 days.
+    wrong = BUILT + 86400 - 7168 * 86400
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(10):
+            say(rmc(wrong + second), second)
+            say(rmc(BUILT + 7168 * 86400 + 86400 + second), second + 0.5)
+
+    clock = play(bench, tell)
+    assert chrony.samples() == []
+    assert clock.refused["date"] == 20
+    assert caplog.text.count("refused") == 1
+
+
+def test_jumps_are_refused_until_they_stay(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(5):
+            say(rmc(BUILT + second), second)
+        assert len(chrony.samples()) == 3
+        # A few sentences of nonsense, then the truth again.
+        for second in range(5, 15):
+            say(rmc(BUILT + 3600 + second), second)
+        assert chrony.samples() == []
+        for second in range(15, 20):
+            say(rmc(BUILT + second), second)
+        assert len(chrony.samples()) == 5
+        # The first sentences after the start were wrong, and this is the truth.
+        for second in range(20, 20 + clocks.JUMP + 2):
+            say(rmc(BUILT + 7200 + second), second)
+        assert len(chrony.samples()) == 3
+
+    clock = play(bench, tell)
+    assert clock.refused["jump"] == 10 + clocks.JUMP - 1
+
+
+def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(20):
+            say(rmc(BUILT + second * 3600), second)
+
+    play(bench, tell)
+    assert chrony.samples() == []
+
+
+def test_the_first_named_link_that_is_good_tells_the_time(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(5):
+            say(rmc(BUILT + second), second)
+            say(rmc(BUILT + second + 0.4), second + 0.1, "spare")
+            say(rmc(BUILT + second + 0.4), second + 0.1, "other")
+        assert clock.samples == 4
+        for second in range(5, 20):
+            say(rmc(BUILT + second), second, "spare")
+        assert set(clock.as_json()["good"]) == {"gnss", "spare"}
+
+    play(bench, tell)
+
+
+def test_starts_before_chrony_and_finds_it(
+    bench: Bench, chrony: Chrony, caplog: pytest.LogCaptureFixture
+) -> None:
+    chrony.path.rename(chrony.path.with_name("later"))
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(10):
+            say(rmc(BUILT + second), second)
+        assert clock.refused["unsent"] == 8
+        chrony.path.with_name("later").rename(chrony.path)
+        say(rmc(BUILT + 10), 10)
+        assert clock.samples == 1
+
+    play(bench, tell)
+    assert len(chrony.samples()) == 1
+    assert caplog.text.count("No such file") == 1
+
+
+@pytest.mark.skipif(shutil.which("chronyd", path="/usr/sbin") is None, reason="needs chronyd")
+def test_chrony_itself_takes_the_samples(bench: Bench, chrony: Chrony) -> None:
+    chrony.path.unlink()
+    folder = bench.folder
+    (folder / "chrony.conf").write_text(
+        f"refclock SOCK {chrony.path} refid GNSS poll 0 delay 0.2\n"
+        f"cmdport 0\nport 0\nbindcmdaddress {folder}/command.sock\npidfile {folder}/chrony.pid\n"
+    )
+    # -x leaves the system's clock alone.
+    daemon = subprocess.Popen(
+        ["/usr/sbin/chronyd", "-x", "-d", "-d", "-u", "root", "-f", str(folder / "chrony.conf")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    try:
+
+        async def run(feed: Feed) -> None:
+            await until(chrony.path.exists)
+            for _ in range(30):
+                text = make(rmc(time.time() + 500.0), origin="x", heard=0).raw
+                bench.instruments["gnss"].say(text)
+                await asyncio.sleep(0.1)
+            assert feed.clock is not None and feed.clock.samples >= 25
+
+        bench.settings["clock"]["not_before"] = time.time() - 86400
+        bench.run(run)
+        answer = subprocess.run(
+            ["chronyc", "-h", str(folder / "command.sock"), "-c", "sources"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+    finally:
+        daemon.terminate()
+        daemon.wait(10)
+    mode, state, name, _, _, reach, *_ = answer.split(",")
+    assert (mode, name) == ("#", "GNSS")
+    assert int(reach) > 0 and state in "*?"
+    offset = float(answer.split(",")[8])
+    # Ahead by 500 s; the sign is chrony's: source less system.
+    assert abs(offset) == pytest.approx(500, abs=0.5)

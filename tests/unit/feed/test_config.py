@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.onboard.feed import config
+from provision.onboard.feed.filters import Filter, Pattern
+from provision.onboard.feed.keys import ConfigError
+
+LINK = {"device": "/dev/boat/gnss", "baud": 4800, "talks": {"RMC": 1.0, "GGA": 1.0}, "listens": {}}
+
+
+def test_the_form_that_the_settings_carry() -> None:
+    told = config.parse(
+        {
+            "links": {"gnss": LINK},
+            "outputs": {
+                "tcp": {"port": 10110},
+                "udp": [{"address": "10.47.1.255", "port": 10110}],
+            },
+            "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": 1.7e9},
+        }
+    )
+    (link,) = told.links
+    assert (link.name, link.device, link.baud, link.talks["GGA"]) == (
+        "gnss", "/dev/boat/gnss", 4800, 1.0
+    )  # fmt: skip
+    assert not link.unchecked and not link.long and link.filter == Filter()
+    assert told.tcp is not None and told.tcp.port == 10110
+    assert told.udp[0].address == "10.47.1.255"
+    assert told.clock is not None and told.clock.links == ("gnss",)
+    assert told.steering is None
+    assert told.state.socket == "/run/boat-feed/state.sock"
+
+
+def test_everything_but_links_may_be_left_out() -> None:
+    told = config.parse({"links": {}})
+    assert told.tcp is None and told.udp == () and told.clock is None
+
+
+def test_filters() -> None:
+    keys = {"only": [{"talker": "GP"}], "but": [{"formatter": "GSV", "link": "gnss"}]}
+    told = config.parse({"links": {}, "outputs": {"tcp": keys}})
+    assert told.tcp is not None
+    assert told.tcp.filter == Filter(
+        (Pattern(talker="GP"),), (Pattern(formatter="GSV", link="gnss"),)
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "place"),
+    [
+        ([], "the configuration"),
+        ({}, ""),
+        ({"links": {"gnss": {}}}, "links.gnss.device: is missing"),
+        ({"links": {"gnss": {**LINK, "baud": 4801}}}, "links.gnss.baud: 4801"),
+        ({"links": {"gnss": {**LINK, "bauds": 4800}}}, "links.gnss.bauds: is no key"),
+        ({"links": {"gnss": {**LINK, "talks": {"RMC": -1}}}}, "links.gnss.talks.RMC: -1"),
+        ({"links": {"gnss": {**LINK, "talks": {"RMC": True}}}}, "links.gnss.talks.RMC: True"),
+        ({"links": {"gnss": {**LINK, "long": 1}}}, "links.gnss.long: 1 has the wrong type"),
+        ({"links": {}, "outputs": {"tcp": {"port": 70000}}}, "outputs.tcp.port: 70000"),
+        ({"links": {}, "outputs": {"udp": [{}]}}, "outputs.udp[0].address: is missing"),
+        ({"links": {}, "outputs": {"udp": {}}}, "outputs.udp: {} has the wrong type"),
+        ({"links": {}, "outputs": {"tcp": {"only": [{}]}}}, "outputs.tcp.only[0]: names neither"),
+        ({"links": {}, "clock": {"socket": "x", "links": ["a"]}}, "clock.links: there is no"),
+        ({"links": {}, "steering": {"link": "pilot"}}, "steering.link: there is no link pilot"),
+        (
+            {"links": {"a": LINK}, "steering": {"link": "a", "from": {"x": {}}}},
+            "steering.from.x: a sender",
+        ),
+    ],
+)
+def test_each_error_names_its_key(value: Any, place: str) -> None:
+    if value == {}:
+        assert config.parse(value).links == ()
+        return
+    with pytest.raises(ConfigError) as error:
+        config.parse(value)
+    assert str(error.value).startswith(place)
+
+
+def test_a_file_that_cannot_be_used_is_named(tmp_path: Path) -> None:
+    for text in (None, "{", '{"link": {}}', "\xff"):
+        path = tmp_path / "feed.json"
+        if text is not None:
+            path.write_bytes(text.encode("latin-1"))
+        with pytest.raises(ConfigError, match=r"feed\.json: "):
+            config.load(str(path))
+    path.write_text(json.dumps({"links": {"gnss": LINK}}))
+    assert config.load(str(path)).links[0].name == "gnss"

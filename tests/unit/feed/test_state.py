@@ -1,0 +1,93 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+import json
+import socket
+from pathlib import Path
+
+import pytest
+
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.ask import ask
+from provision.onboard.feed.counts import FORMATTERS, Counts
+from provision.onboard.feed.keys import ConfigError
+from provision.onboard.feed.sentence import make
+from provision.onboard.feed.teller import REMEMBERED, Teller
+
+from .conftest import GLL, Bench, until
+
+
+def test_the_socket_tells_the_state(bench: Bench) -> None:
+    gnss = bench.link("gnss", baud=4800)
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL)
+        await until(lambda: feed.state()["links"]["gnss"]["sentences"] == 1)
+        path = bench.settings["state"]["socket"]
+        told = await asyncio.to_thread(ask, path)
+        link = told["links"]["gnss"]
+        assert set(link) >= {
+            "present", "bytes", "sentences", "errors", "rates", "last_heard", "load"
+        }  # fmt: skip
+        assert set(link["errors"]) >= {"checksum", "noise", "length", "baud"}
+        assert link["present"] is True and link["bytes"] == len(GLL)
+        assert json.dumps(told)
+        # Somebody who asks and does not listen harms nobody.
+        with socket.socket(socket.AF_UNIX) as deaf:
+            deaf.connect(path)
+            assert (await asyncio.to_thread(ask, path))["links"]["gnss"]["sentences"] == 1
+
+    bench.run(play)
+    assert not Path(bench.settings["state"]["socket"]).exists()
+
+
+def test_a_socket_left_by_a_dead_process_is_replaced(bench: Bench) -> None:
+    path = bench.settings["state"]["socket"]
+    with socket.socket(socket.AF_UNIX) as dead:
+        dead.bind(path)
+
+    async def play(feed: Feed) -> None:
+        assert await asyncio.to_thread(ask, path)
+
+    bench.run(play)
+
+
+def test_nobody_there_is_an_error(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="no state told"):
+        ask(str(tmp_path / "none"))
+
+
+def test_rates_follow_the_last_seconds_only() -> None:
+    counts = Counts(0.0)
+    dpt = make("$SDDPT,1,", origin="x", heard=0)
+    for second in range(1, 31):
+        counts.heard(20, [dpt, dpt], float(second))
+    assert counts.rates(30.5) == {"DPT": pytest.approx(2.0, abs=0.15)}
+    assert counts.bytes_per_second(30.5) == pytest.approx(20, abs=1.5)
+    # Silent for a minute: the rate is nought, the counters stay.
+    counts.rates(45.0)
+    assert counts.rates(90.0) == {"DPT": 0.0}
+    assert (counts.sentences, counts.bytes, counts.last_heard) == (60, 600, 30.0)
+
+
+def test_made_up_formatters_eat_no_memory() -> None:
+    counts = Counts(0.0)
+    for number in range(1000):
+        counts.heard(20, [make(f"$PX{number},1", origin="x", heard=0)], 1.0)
+    assert len(counts.rates(2.0)) == FORMATTERS
+    assert counts.sentences == 1000
+
+
+def test_a_fault_is_named_once_and_after_an_hour_again(caplog: pytest.LogCaptureFixture) -> None:
+    now = [0.0]
+    teller = Teller(lambda: now[0])
+    for second in range(3601):
+        now[0] = float(second)
+        teller.warn("gnss", "noise", "noise")
+    lines = [record.getMessage() for record in caplog.records]
+    assert lines == [
+        "gnss: noise",
+        "gnss: noise (3599 more of these since it was last named)",
+    ]
+    for number in range(2 * REMEMBERED):
+        teller.warn(f"client {number}", "noise", "noise")
+    assert len(teller._named) == REMEMBERED

@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+from hypothesis import given
+from hypothesis import strategies as st
+from pyais.messages import TagBlock
+
+from provision.onboard.feed import tags
+
+
+def test_a_block_is_read() -> None:
+    # An example as manuals of AIS networks print it, from memory; recomputed by pyais.
+    block = b"g:1-2-73874,n:157036,s:r003669945,c:1241544035*4A"
+    tag = tags.parse(block)
+    assert tag is not None
+    assert tag.group == (1, 2, "73874")
+    assert tag.get("s") == "r003669945"
+    assert tag.get("d") is None
+    theirs = TagBlock(block)
+    theirs.init()
+    assert theirs.is_valid and theirs.source_station == tag.get("s")
+
+
+def test_a_wrong_checksum_or_form_is_refused() -> None:
+    assert tags.parse(b"s:GP0001,n:7*0B") is None
+    assert tags.parse(b"s:GP0001,n:7") is None
+    assert tags.parse(b"") is None
+    assert tags.parse(b"GP0001*51") is None
+
+
+def test_a_group_that_counts_past_its_end_is_none() -> None:
+    assert tags.Tag((("g", "3-2-1"),)).group is None
+    assert tags.Tag((("g", "0-2-1"),)).group is None
+    assert tags.Tag((("g", "x-2-1"),)).group is None
+
+
+_VALUE = st.text("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOP0123456789-", max_size=15)
+
+
+@given(st.lists(st.tuples(st.sampled_from("cdgnst"), _VALUE), min_size=1, max_size=4))
+def test_what_is_built_is_read_back(parameters: list[tuple[str, str]]) -> None:
+    block = tags.build(*parameters)
+    assert block.startswith(b"\\") and block.endswith(b"\\")
+    tag = tags.parse(block[1:-1])
+    assert tag is not None and tag.parameters == tuple(parameters)
