@@ -63,10 +63,10 @@ class Emulator(_Model):
     """The wired port."""
     usb: Literal["qemu-xhci", "builtin"]
     """The USB controller."""
-    extras: Literal["fw_cfg", "initramfs"]
+    extras: Literal["smbios", "initramfs"]
     """The way for what the bench adds beside the card."""
-    tablet_port: str
-    """The serial port, seen from inside, on which the tablet reports."""
+    tablet: Literal["virtserialport", "usb-serial"]
+    """What the tablet speaks to the bench over."""
 
 
 class Board(_Model):

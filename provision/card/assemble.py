@@ -105,16 +105,23 @@ def _copy(source: Path, image: Path, offset: int) -> None:
                 )
 
 
+def refuse(target: Path) -> None:
+    """UserError when a card image cannot be built at `target`; told before long work begins."""
+    if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+        raise UserError(
+            "this is a device or a folder, not a file for a card image",
+            place=Place(target),
+            hint=f"build into a file, then: provision write FILE {target}",
+        )
+    if not target.parent.is_dir():
+        raise UserError("there is no such folder", place=Place(target.parent))
+
+
 @contextmanager
 def _whole_or_nothing(target: Path) -> Iterator[Path]:
     """A new file beside `target` that takes its place only when it is finished."""
     place = Place(target)
-    if target.exists() and not stat.S_ISREG(target.stat().st_mode):
-        raise UserError(
-            "this is a device or a folder, not a file for a card image",
-            place=place,
-            hint=f"build into a file, then: provision write FILE {target}",
-        )
+    refuse(target)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         os.close(handle)

@@ -23,7 +23,7 @@ import yaml
 
 from provision import paths
 from provision.boards import Board
-from provision.card.filesystems import fill_fat, make_fat
+from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.card.sources import sources
@@ -178,6 +178,7 @@ def _boot_partition(recipe: Recipe, target: Path) -> None:
     for name in (KERNEL, INITRAMFS):
         shutil.copyfile(target / name, tree / name)
     make_fat(target / "boot.fat", BOOT_SIZE, int(recipe.key[:8], 16), "BOOT", EPOCH)
+    make_folders(str(target / "boot.fat"), tree, EPOCH)
     fill_fat(str(target / "boot.fat"), tree, EPOCH)
     shutil.rmtree(tree)
 

@@ -32,19 +32,23 @@ def make_fat(image: Path, size: int, volume_id: int, label: str, epoch: int) -> 
     )  # fmt: skip
 
 
+def make_folders(target: str, tree: Path, epoch: int) -> None:
+    """Make the folders of a tree in a FAT file system; `target` as for `fill_fat`."""
+    folders = [path for path in sorted(tree.rglob("*")) if path.is_dir()]
+    names = [f"::{folder.relative_to(tree).as_posix()}" for folder in folders]
+    if names:
+        run("mmd", "-i", target, *names, env=_fixed(epoch))
+
+
 def fill_fat(target: str, tree: Path, epoch: int) -> None:
-    """Copy a folder's content into a FAT file system, in sorted order.
+    """Copy the files of a tree into a FAT file system that has its folders, in sorted order.
 
     `target` is what mtools takes: a file, or `FILE@@OFFSET`.
     """
-    folders = [path for path in sorted(tree.rglob("*")) if path.is_dir()]
     files: dict[str, list[Path]] = {}
     for path in sorted(tree.rglob("*")):
         if path.is_file():
             files.setdefault(path.parent.relative_to(tree).as_posix(), []).append(path)
-    if folders:
-        names = [f"::{folder.relative_to(tree).as_posix()}" for folder in folders]
-        run("mmd", "-D", "s", "-i", target, *names, env=_fixed(epoch))
     for folder, paths in sorted(files.items()):
         into = "::" if folder == "." else f"::{folder}/"
         run("mcopy", "-o", "-i", target, *paths, into, env=_fixed(epoch))

@@ -1,0 +1,262 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The emulator's command line for one boat, and the process that runs it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.bench.qmp import Qmp
+from provision.boards import Board
+from provision.errors import UserError
+from provision.profile.models import Adapter
+from provision.run import environment, find
+
+#: Folders of UEFI firmware for x86-64, as Debian 12 and 13 name the files.
+_FIRMWARE = Path("/usr/share/OVMF")
+_CODE, _VARIABLES = "OVMF_CODE_4M.fd", "OVMF_VARS_4M.fd"
+
+
+@dataclass(frozen=True)
+class Forward:
+    """A TCP port of this machine's loopback that leads to a port of the boat."""
+
+    port: int
+    address: str
+    to: int
+
+
+@dataclass(frozen=True)
+class Wire:
+    """What the boat's wired port is plugged into: a network of the emulator's own."""
+
+    network: str
+    """The network with its prefix length."""
+    host: str
+    """The bench's own address there."""
+    names: str
+    """The address of the emulator's name service, which the boat does not use."""
+    forwards: tuple[Forward, ...]
+
+    def option(self) -> str:
+        """The -netdev argument. Its own name service and DHCP are of no use to the boat."""
+        words = ["user", "id=wire", f"net={self.network}", f"host={self.host}", f"dns={self.names}", "restrict=on"]
+        words += [
+            f"hostfwd=tcp:127.0.0.1:{forward.port}-{forward.address}:{forward.to}"
+            for forward in self.forwards
+        ]
+        return ",".join(words)
+
+
+@dataclass(frozen=True)
+class Direct:
+    """What the emulator is handed when it starts a kernel itself."""
+
+    kernel: Path
+    initramfs: Path
+    command_line: str
+    device_tree: Path | None
+
+
+class Emulator:
+    """One emulated board; `folder` holds its sockets, its disk and its console log."""
+
+    def __init__(self, board: Board, folder: Path, disk: Path, wire: Wire) -> None:
+        self.board = board
+        self.folder = folder
+        self.disk = disk
+        self.wire = wire
+        self.adapters: dict[str, Adapter] = {}
+        self.order: list[str] = []
+        self.extras: list[str] = []
+        self.direct: Direct | None = None
+        self.fast = False
+        self._process: subprocess.Popen[bytes] | None = None
+        self._qmp: Qmp | None = None
+
+    def socket(self, link: str) -> Path:
+        """The socket where the instrument of a link is played."""
+        return self.folder / f"link-{link}"
+
+    @property
+    def tablet(self) -> Path:
+        """The socket of the tablet's agent."""
+        return self.folder / "tablet"
+
+    @property
+    def console(self) -> Path:
+        """What the boat's console printed."""
+        return self.folder / "console.log"
+
+    def command(self) -> list[str]:
+        """The argument list."""
+        facts = self.board.bench
+        argv = [find(facts.program), "-machine", facts.machine, "-nodefaults"]
+        argv += ["-display", "none", "-name", "bench"]
+        argv += ["-accel", "kvm"] if self.fast else ["-accel", "tcg,thread=multi"]
+        if cpu := "host" if self.fast else facts.cpu:
+            argv += ["-cpu", cpu]
+        argv += ["-m", str(facts.memory)]
+        if facts.card != "sd":
+            argv += ["-smp", "2"]
+        argv += self._firmware() if facts.start == "firmware" else self._kernel()
+        argv += self._card()
+        argv += ["-netdev", self.wire.option(), "-device", f"{facts.network},netdev=wire"]
+        argv += self._ports()
+        argv += ["-qmp", f"unix:{self.folder}/qmp,server=on,wait=off"]
+        return argv + self.extras
+
+    def _firmware(self) -> list[str]:
+        variables = self.folder / "firmware-variables"
+        if not (_FIRMWARE / _CODE).exists():
+            raise UserError("there is no UEFI firmware here", hint="sudo apt-get install ovmf")
+        if not variables.exists():
+            variables.write_bytes((_FIRMWARE / _VARIABLES).read_bytes())
+        pflash = "if=pflash,format=raw"
+        return [
+            *("-drive", f"{pflash},unit=0,readonly=on,file={_FIRMWARE / _CODE}"),
+            *("-drive", f"{pflash},unit=1,file={variables}"),
+        ]
+
+    def _kernel(self) -> list[str]:
+        assert self.direct is not None
+        argv = [
+            *("-kernel", str(self.direct.kernel)),
+            *("-initrd", str(self.direct.initramfs)),
+            *("-append", self.direct.command_line),
+        ]
+        return argv + (["-dtb", str(self.direct.device_tree)] if self.direct.device_tree else [])
+
+    def _card(self) -> list[str]:
+        if self.board.bench.card == "sd":
+            return ["-drive", f"if=sd,format=qcow2,file={self.disk}"]
+        return [
+            *("-blockdev", f"driver=qcow2,node-name=card,file.driver=file,file.filename={self.disk}"),
+            *("-device", f"{self.board.bench.card},drive=card"),
+        ]
+
+    def _ports(self) -> list[str]:
+        facts = self.board.bench
+        log = f"logfile={self.console},logappend=on"
+        argv = ["-chardev", f"null,id=console,{log}", "-serial", "chardev:console"]
+        argv += ["-chardev", f"socket,id=tablet,path={self.tablet},server=on,wait=off"]
+        if facts.usb != "builtin":
+            argv += ["-device", f"{facts.usb},id=usb,p2=15,p3=4"]
+        else:
+            argv += ["-usb"]
+        if facts.tablet == "virtserialport":
+            argv += ["-device", "virtio-rng-pci", "-device", "virtio-serial-pci"]
+            argv += ["-device", "virtserialport,chardev=tablet,name=bench-tablet"]
+        for hub in sorted(self._hubs(), key=len):
+            argv += ["-device", f"usb-hub,port={hub},ports=8"]
+        for link in self.adapters:
+            path = f"path={self.socket(link)},server=on,wait=off"
+            argv += ["-chardev", f"socket,id=chardev-{link},{path}"]
+        for link in self.order:
+            words = [f"{key}={value}" for key, value in self._adapter(link).items()]
+            argv += ["-device", ",".join(words).replace("driver=", "", 1)]
+        if facts.tablet == "usb-serial":
+            argv += ["-device", "usb-serial,chardev=tablet,serial=BENCH-TABLET,always-plugged=on"]
+        return argv
+
+    def _hubs(self) -> set[str]:
+        """Hubs that adapters named by their USB path hang on."""
+        hubs = set()
+        for adapter in self.adapters.values():
+            if adapter.port:
+                ports = adapter.port.split("-", 1)[1].split(".")
+                hubs |= {".".join(ports[:depth]) for depth in range(1, len(ports))}
+        return hubs
+
+    def _adapter(self, link: str) -> dict[str, object]:
+        """The properties of a link's adapter, as -device and device_add take them."""
+        adapter = self.adapters[link]
+        properties: dict[str, object] = {
+            "driver": "usb-serial",
+            "id": f"adapter-{link}",
+            "chardev": f"chardev-{link}",
+            # Else it plugs itself in and out as somebody comes and goes on its socket.
+            "always-plugged": "on",
+        }
+        if adapter.serial:
+            properties["serial"] = adapter.serial
+        if adapter.port:
+            properties["port"] = adapter.port.split("-", 1)[1]
+        return properties
+
+    @property
+    def running(self) -> bool:
+        """Whether the board has power."""
+        return self._process is not None and self._process.poll() is None
+
+    def power_on(self) -> None:
+        """Start the emulator."""
+        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.adapters)):
+            (self.folder / name).unlink(missing_ok=True)
+        log = self.folder / "emulator.log"
+        with log.open("ab") as said:
+            self._process = subprocess.Popen(
+                self.command(),
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=said,
+                env=environment(),
+                start_new_session=True,
+            )
+        try:
+            self._qmp = Qmp(self.folder / "qmp")
+        except UserError as error:
+            self.power_cut()
+            last = log.read_text(errors="replace")[-2000:]
+            raise UserError(f"the emulator did not start:\n{last}") from error
+
+    def power_cut(self) -> None:
+        """Pull the plug: the machine is gone between two instructions."""
+        if self._qmp:
+            self._qmp.close()
+            self._qmp = None
+        if self._process:
+            if self._process.poll() is None:
+                os.kill(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+            self._process = None
+
+    def wait_for_end(self, seconds: float) -> bool:
+        """Whether the machine switches itself off in time."""
+        end = time.monotonic() + seconds
+        while self.running and time.monotonic() < end:
+            time.sleep(0.1)
+        return not self.running
+
+    def unplug(self, link: str) -> None:
+        """Pull a link's adapter out of its socket."""
+        self.qmp.command("device_del", id=f"adapter-{link}")
+        self.qmp.wait_for("DEVICE_DELETED", device=f"adapter-{link}")
+
+    def plug(self, link: str) -> None:
+        """Put a link's adapter into its socket."""
+        self.qmp.command("device_add", **self._adapter(link) | {"always-plugged": True})
+
+    @property
+    def qmp(self) -> Qmp:
+        """The emulator's control socket."""
+        if self._qmp is None:
+            raise UserError("the boat has no power", hint="power-on first")
+        return self._qmp
+
+
+def free_ports(count: int) -> Sequence[int]:
+    """TCP ports of the loopback that nobody uses now."""
+    held = [socket.socket() for _ in range(count)]
+    for one in held:
+        one.bind(("127.0.0.1", 0))
+    ports = [one.getsockname()[1] for one in held]
+    for one in held:
+        one.close()
+    return ports

@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the bench adds to a guest without touching its card: two radios and the tablet.
+
+The radios come by the kernel's command line. The tablet's program and unit come as systemd
+credentials (systemd.system-credentials(7)) in the firmware's SMBIOS strings; where the
+emulator starts the kernel itself, in a second initramfs behind the card's own.
+"""
+
+from __future__ import annotations
+
+import base64
+from pathlib import Path
+
+from provision.boards import Board
+from provision.run import run
+
+#: The kernel's simulated radios: one for the access point, one for the tablet.
+RADIOS = "modules_load=mac80211_hwsim mac80211_hwsim.radios=2"
+
+PROGRAM = Path(__file__).parent / "guest" / "tablet.py"
+_UNIT = "bench-tablet.service"
+_SERVICE = """[Unit]
+Description=A tablet aboard, played by the bench
+
+[Service]
+{credential}ExecStart=python3 {program} {port}
+Restart=on-failure
+"""
+_PORTS = {
+    "virtserialport": "/dev/virtio-ports/bench-tablet",
+    "usb-serial": "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_BENCH-TABLET-if00-port0",
+}
+#: Sourced by the initramfs when its /run is there, which becomes the system's.
+_EARLY = f"""mkdir -p /run/systemd/system/multi-user.target.wants /run/bench
+cp /bench/tablet.py /run/bench/tablet.py
+cp /bench/{_UNIT} /run/systemd/system/{_UNIT}
+ln -s ../{_UNIT} /run/systemd/system/multi-user.target.wants/{_UNIT}
+"""
+
+
+def smbios(board: Board, folder: Path) -> list[str]:
+    """The emulator's arguments; `folder` keeps the files that they name."""
+    unit = _SERVICE.format(
+        credential="ImportCredential=bench.tablet\n",
+        program="%d/bench.tablet",
+        port=_PORTS[board.bench.tablet],
+    )
+    credentials = {
+        f"systemd.extra-unit.{_UNIT}": unit,
+        "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={_UNIT}\n",
+        "bench.tablet": PROGRAM.read_text(),
+    }
+    argv = ["-smbios", f"type=11,value=io.systemd.boot.kernel-cmdline-extra={RADIOS}"]
+    for name, text in credentials.items():
+        path = folder / f"credential-{name}"
+        content = base64.b64encode(text.encode()).decode()
+        path.write_text(f"io.systemd.credential.binary:{name}={content}")
+        argv += ["-smbios", f"type=11,path={path}"]
+    return argv
+
+
+def second_initramfs(board: Board, folder: Path) -> bytes:
+    """A cpio archive to put behind the card's own initramfs."""
+    tree = folder / "second-initramfs"
+    unit = _SERVICE.format(
+        credential="", program="/run/bench/tablet.py", port=_PORTS[board.bench.tablet]
+    )
+    files = {
+        f"bench/{_UNIT}": unit,
+        "bench/tablet.py": PROGRAM.read_text(),
+        "conf/conf.d/zz-bench": _EARLY,
+    }
+    for name, text in files.items():
+        (tree / name).parent.mkdir(parents=True, exist_ok=True)
+        (tree / name).write_text(text)
+    names = sorted(path.relative_to(tree).as_posix() for path in tree.rglob("*"))
+    archive = folder / "second-initramfs.cpio"
+    run("cpio", "--quiet", "-o", "-H", "newc", "-R", "0:0", "-F", archive, cwd=tree,
+        input="\n".join(names) + "\n")  # fmt: skip
+    return archive.read_bytes()

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Keeping a virtual boat running for somebody to play with, with a control socket.
+
+One command a line, one answer a line: `ok`, or `error` and what is wrong.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+from provision.bench.bench import Bench
+from provision.errors import UserError
+from provision.steps import step
+
+COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
+
+
+def hold(bench: Bench, as_json: bool) -> None:
+    """Say how to reach the boat, and obey the control socket until `quit`, INT or TERM."""
+    path = bench.folder / "control"
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
+        server.bind(str(path))
+        server.listen()
+        with step("Starting the virtual boat"):
+            bench.wait_for_ssh()
+        where = {**bench.where(), "control": str(path)}
+        print(json.dumps(where, indent=2) if as_json else _plain(where), flush=True)
+        with _ended_by(signal.SIGTERM):
+            _serve(server, bench)
+
+
+def _plain(where: dict[str, object]) -> str:
+    lines = []
+    for key, value in where.items():
+        if isinstance(value, dict):
+            value = ", ".join(f"{name} {one}" for name, one in value.items())
+        lines.append(f"{key + ':':<10} {value}")
+    return "\n".join([*lines, f"control takes: {COMMANDS}"])
+
+
+@contextlib.contextmanager
+def _ended_by(number: signal.Signals) -> Iterator[None]:
+    """End politely on a signal, as on Ctrl-C."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(number, interrupt)
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            yield
+    finally:
+        signal.signal(number, before)
+
+
+def _serve(server: socket.socket, bench: Bench) -> None:
+    while True:
+        client, _ = server.accept()
+        with client, client.makefile("rw", encoding="utf-8", errors="replace") as stream:
+            for line in stream:
+                words = line.split()
+                if words == ["quit"]:
+                    stream.write("ok\n")
+                    return
+                with contextlib.suppress(BrokenPipeError):
+                    stream.write(obey(bench, words) + "\n")
+                    stream.flush()
+
+
+def obey(bench: Bench, words: list[str]) -> str:
+    """Do what one line says; the answer."""
+    try:
+        match words:
+            case [("unplug" | "plug") as verb, link]:
+                if link not in bench.profile.links:
+                    known = ", ".join(bench.profile.links)
+                    return f"error: there is no link {link}; the links are {known}"
+                (bench.emulator.unplug if verb == "unplug" else bench.emulator.plug)(link)
+            case ["power-cut"]:
+                bench.power_cut()
+            case ["power-on"]:
+                if bench.emulator.running:
+                    return "error: the power is on"
+                bench.power_on()
+                bench.wait_for_ssh()
+            case _:
+                return f"error: the commands are {COMMANDS}"
+    except UserError as error:
+        return f"error: {error.message}"
+    return "ok"
+
+
+def control(path: Path, command: str) -> str:
+    """Send one command to the control socket of a held bench; its answer."""
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
+        client.connect(str(path))
+        with client.makefile("rw", encoding="utf-8") as stream:
+            stream.write(command + "\n")
+            stream.flush()
+            return stream.readline().strip()

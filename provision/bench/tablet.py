@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The bench's end of the tablet: ask it to join, to listen, to knock."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import socket
+import time
+from pathlib import Path
+from typing import Any
+
+from provision.errors import UserError
+
+#: MHz of a Wi-Fi channel's centre (IEEE Std 802.11).
+_CHANNEL_14 = 14
+
+
+def frequency(channel: int) -> int:
+    """The centre frequency of a channel in MHz (IEEE Std 802.11)."""
+    if channel == _CHANNEL_14:
+        return 2484
+    return (2407 if channel < _CHANNEL_14 else 5000) + 5 * channel
+
+
+class Tablet:
+    """A connection to the tablet's agent in the guest."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._socket: socket.socket | None = None
+        self._pending = b""
+        self._numbers = itertools.count(1)
+        self.ready: float | None = None
+
+    def connect(self) -> None:
+        """Take up the line to the agent; it may not run yet."""
+        self.close()
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.connect(str(self._path))
+
+    def close(self) -> None:
+        """Hang up."""
+        if self._socket:
+            self._socket.close()
+        self._socket = None
+        self._pending = b""
+        self.ready = None
+
+    def wait(self, seconds: float) -> None:
+        """Wait until the agent says that it runs."""
+        while self.ready is None:
+            answer = self._receive(time.monotonic() + seconds)
+            self.ready = answer.get("ready")
+
+    def ask(self, what: str, seconds: float = 60, **arguments: object) -> dict[str, Any]:
+        """One request; UserError when the tablet could not do it."""
+        if self.ready is None:
+            self.wait(seconds)
+        assert self._socket is not None
+        number = next(self._numbers)
+        request = {"id": number, "do": what, **arguments}
+        self._socket.settimeout(seconds)
+        self._socket.sendall(json.dumps(request).encode() + b"\n")
+        end = time.monotonic() + seconds + float(str(arguments.get("seconds", 0)))
+        while True:
+            answer = self._receive(end)
+            if answer.get("id") == number:
+                break
+        if "error" in answer:
+            raise UserError(f"the tablet could not {what}: {answer['error']}")
+        return answer
+
+    def _receive(self, end: float) -> dict[str, Any]:
+        if self._socket is None:
+            raise UserError("the tablet is not connected")
+        while True:
+            while b"\n" not in self._pending:
+                left = end - time.monotonic()
+                if left <= 0:
+                    raise UserError("the tablet does not answer")
+                self._socket.settimeout(left)
+                try:
+                    piece = self._socket.recv(65536)
+                except TimeoutError:
+                    continue
+                if not piece:
+                    raise UserError("the boat's power went while the tablet was asked")
+                self._pending += piece
+            line, self._pending = self._pending.split(b"\n", 1)
+            try:
+                answer: dict[str, Any] = json.loads(line)
+            except ValueError:
+                continue
+            return answer

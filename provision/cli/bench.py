@@ -1,0 +1,65 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command for the virtual boat: bench."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from provision.bench.bench import Bench
+from provision.bench.hold import hold as hold_bench
+from provision.card.assemble import assemble
+from provision.card.base import base
+from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show
+from provision.steps import note, step
+
+
+@app.command()
+def bench(
+    name: BoatName,
+    boats: Boats = BOATS,
+    image: Annotated[
+        Path | None, typer.Option("--image", metavar="FILE.img", help="Boot this card.")
+    ] = None,
+    vault_password_file: VaultFile = None,
+    hold: Annotated[bool, typer.Option("--hold", help="Keep it running; say how to reach it.")] = False,
+    instruments: Annotated[
+        Literal["sailing", "none"], typer.Option(help="Who plays the instruments.")
+    ] = "sailing",
+    seed: Annotated[int, typer.Option(help="Shuffles the order of the adapters.")] = 0,
+    as_json: Json = False,
+) -> None:
+    """Boot a boat's card in a virtual boat: adapters, instruments, radio and a tablet."""
+    known = know(name, boats, vault_password_file)
+    with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:
+        card = image or Path(work) / "card.img"
+        if image is None:
+            system = base(known.board)
+            with step(f"Putting {known.boat.name}'s card together"):
+                assemble(known.board, known.settings(), system, card)
+        machine = Bench(
+            known.boat.profile,
+            known.secrets,
+            known.board,
+            card,
+            instruments=instruments == "sailing",
+            seed=seed,
+        )
+        with machine:
+            if hold:
+                hold_bench(machine, as_json)
+                return
+            with step("Starting the virtual boat"):
+                joined = machine.join()
+            with step("Reading the feed on the tablet"):
+                heard = machine.read(seconds=5)
+            lines = heard["lines"]
+            if as_json:
+                show({"tablet": joined, "first_sentence": heard["first"], "sentences": lines})
+                return
+            note(f"the tablet has {joined['address']}, and heard {len(lines)} sentences:")
+            for line in lines:
+                print(line)

@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What all commands share: the application, options, finding boats, printing results."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from provision.boards import Board, board
+from provision.errors import UserError, UserErrors
+from provision.profile import load, secrets, vault
+from provision.profile.load import Boat
+from provision.profile.secrets import Secrets
+from provision.render import Settings, render
+
+COULD_NOT_RUN = 2
+FOUND_SOMETHING = 1
+
+app = typer.Typer(
+    help="One YAML profile per boat, turned into the boat's onboard computer.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+BoatName = Annotated[str, typer.Argument(metavar="BOAT", help="A boat's name, or its file.")]
+BoatNames = Annotated[list[str], typer.Argument(metavar="BOAT...", help="Boats' names, or files.")]
+Boats = Annotated[Path, typer.Option("--boats", metavar="DIR", help="The folder of the boats.")]
+Json = Annotated[bool, typer.Option("--json", help="The result as JSON on standard output.")]
+VaultFile = Annotated[
+    Path | None,
+    typer.Option("--vault-password-file", metavar="FILE", help="The file with the vault password."),
+]
+BOATS = Path("boats")
+
+
+def fail(error: UserError) -> int:
+    """Print an error (as JSON when the command was asked for JSON); the exit status for it."""
+    errors = error.errors if isinstance(error, UserErrors) else [error]
+    if "--json" in sys.argv:
+        show({"errors": [one.as_json() for one in errors]})
+    else:
+        for one in errors:
+            print(f"provision: {one}", file=sys.stderr)
+    return COULD_NOT_RUN
+
+
+def show(result: object) -> None:
+    """Print a result as JSON."""
+    print(json.dumps(result, indent=2, default=str, ensure_ascii=False), flush=True)
+
+
+@dataclass(frozen=True)
+class Known:
+    """A boat with its board and its secrets."""
+
+    boat: Boat
+    board: Board
+    secrets: Secrets
+
+    def settings(self) -> Settings:
+        """The boat's files."""
+        return render(self.boat.profile, self.secrets, boat_file=self.boat.file)
+
+
+def read(name: str, boats: Path) -> Boat:
+    """The profile of a boat, by name or by path."""
+    return load.read(load.find(name, boats))
+
+
+def know(name: str, boats: Path, password: Path | None) -> Known:
+    """A boat with its secrets opened."""
+    boat = read(name, boats)
+    if not secrets.file_of(boat.file).exists():
+        # Asking for a password first would be rude.
+        secrets.read(boat.file, b"")
+    key = vault.password(boat.file.parent, password)
+    return Known(
+        boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key)
+    )
+
+
+def colour() -> bool:
+    """Whether standard error is a terminal that wants colour."""
+    return sys.stderr.isatty() and "NO_COLOR" not in os.environ
