@@ -14,12 +14,24 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 
+class Refused(ValueError):
+    """A value that is refused, with what to write instead."""
+
+    def __init__(self, message: str, hint: str) -> None:
+        super().__init__(message)
+        self.hint = hint
+
+
 @dataclass(frozen=True)
 class Text:
-    """A text that `pattern` matches whole; `words` say in the error what it has to be."""
+    """A text that `pattern` matches whole.
+
+    `name` says in the error what it should have been, `hint` how that is written.
+    """
 
     pattern: str
-    words: str
+    name: str
+    hint: str
 
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
@@ -33,7 +45,7 @@ class Text:
 
     def _check(self, value: str) -> str:
         if not re.fullmatch(self.pattern, value):
-            raise ValueError(f"{value!r} is not {self.words}")
+            raise Refused(f"{value!r} is not {self.name}", self.hint)
         return value
 
 
@@ -43,7 +55,8 @@ HostName = Annotated[
     str,
     Text(
         "[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?",
-        "a host name: lower-case letters, digits and inner hyphens, 63 at most (RFC 1123)",
+        "a host name",
+        "lower-case letters, digits and inner hyphens, 63 at most (RFC 1123)",
     ),
 ]
 
@@ -52,8 +65,8 @@ LinkName = Annotated[
     str,
     Text(
         "[a-z][a-z0-9-]{0,30}",
-        "a safe name for a link: a lower-case letter, then up to 30 lower-case letters, "
-        "digits and hyphens",
+        "a safe name for a link",
+        "a lower-case letter, then up to 30 lower-case letters, digits and hyphens",
     ),
 ]
 
@@ -62,7 +75,8 @@ Formatter = Annotated[
     str,
     Text(
         "[A-Z]{3}|P[A-Z0-9]{3,14}",
-        "a sentence formatter: three capital letters such as RMC, or a proprietary address "
+        "a sentence formatter",
+        "three capital letters without the talker, such as RMC, or a proprietary address "
         "such as PXYZ1 (IEC 61162-1)",
     ),
 ]
@@ -74,7 +88,7 @@ BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 def _baud(value: Any) -> Any:
     if type(value) is int and value not in BAUD_RATES:
         rates = ", ".join(map(str, BAUD_RATES))
-        raise ValueError(f"{value} is not a baud rate; the rates are {rates}")
+        raise Refused(f"{value} is not a baud rate", f"the rates are {rates}")
     return value
 
 
@@ -83,14 +97,14 @@ BaudRate = Annotated[int, BeforeValidator(_baud), Field(json_schema_extra={"enum
 
 def _interface(value: Any) -> Any:
     try:
-        if isinstance(value, str):
-            address = ipaddress.IPv4Interface(value)
-            if "/" in value:
-                return address
-            raise ValueError(f"{value} names no prefix length; write it as {value}/24")
+        address = ipaddress.IPv4Interface(value) if isinstance(value, str) else None
     except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
-        pass
-    raise ValueError(f"{value!r} is not an IPv4 address with a prefix length: 10.47.1.1/24")
+        address = None
+    if address is None:
+        raise Refused(f"{value!r} is not an IPv4 address", "write it as 10.47.1.1/24")
+    if "/" not in value:
+        raise Refused(f"{value} names no prefix length", f"write it as {value}/24")
+    return address
 
 
 #: An IPv4 address with its prefix length, such as 10.47.1.1/24.
@@ -109,7 +123,7 @@ _SCALE = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
 def _size(value: Any) -> Any:
     if isinstance(value, str) and (match := _SIZE.fullmatch(value)):
         return round(float(match[1]) * _SCALE[match[2]])
-    raise ValueError(f"{value!r} is not a size; write a number and its unit, such as 32 GB")
+    raise Refused(f"{value!r} is not a size", "write a number and its unit, such as 32 GB")
 
 
 #: Bytes, written as a number with its unit: `32 GB` (decimal, as on the card's label).
@@ -120,10 +134,16 @@ def _rates(value: Any) -> Any:
     """A list means once a second each; a mapping gives the rate per second."""
     if isinstance(value, list) and all(isinstance(formatter, str) for formatter in value):
         if twice := sorted({formatter for formatter in value if value.count(formatter) > 1}):
-            raise ValueError(f"{', '.join(twice)} stands here twice")
+            raise Refused(
+                f"{', '.join(twice)} stands here twice",
+                "a sentence that comes more often has a rate: {HDG: 10}",
+            )
         return dict.fromkeys(value, 1.0)
     if not isinstance(value, dict):
-        raise ValueError("write a list, such as [RMC, GGA], or the rates, such as {RMC: 1, GGA: 2}")
+        raise Refused(
+            "these are no sentences",
+            "write a list, such as [RMC, GGA], or the rates, such as {RMC: 1, GGA: 2}",
+        )
     return value
 
 
@@ -136,7 +156,9 @@ Sentences = Annotated[
 #: A USB path as the kernel names it: bus, then port numbers, such as 1-1.3.
 UsbPort = Annotated[
     str,
-    Text(r"\d{1,3}-\d{1,2}(\.\d{1,2}){0,5}", "a USB path as the kernel writes it, such as 1-1.3"),
+    Text(
+        r"\d{1,3}-\d{1,2}(\.\d{1,2}){0,5}", "a USB path", "as the kernel writes it, such as 1-1.3"
+    ),
 ]
 
 #: What a chip may report; printable ASCII without what udev's patterns give a meaning to.
@@ -144,8 +166,8 @@ Serial = Annotated[
     str,
     Text(
         "[A-Za-z0-9._:+-]{1,126}",
-        "a serial number: letters, digits and . _ : + - (match the adapter by port instead "
-        "if the chip reports anything else)",
+        "a serial number",
+        "letters, digits and . _ : + - only; match a chip that reports anything else by port",
     ),
 ]
 
@@ -153,12 +175,15 @@ MacAddress = Annotated[
     str,
     Text(
         "[0-9a-f]{2}(:[0-9a-f]{2}){5}",
-        "a hardware address: six pairs of lower-case hex digits, such as 02:00:00:12:34:56",
+        "a hardware address",
+        'six pairs of lower-case hex digits in quotes, such as "02:00:00:12:34:56"',
     ),
 ]
 
 #: ISO 3166-1 alpha-2, in capitals.
-Country = Annotated[str, Text("[A-Z]{2}", "a country's two capital letters (ISO 3166-1)")]
+Country = Annotated[
+    str, Text("[A-Z]{2}", "a country's code", "two capital letters, such as GB (ISO 3166-1)")
+]
 
 #: An OpenSSH public key line.
 SSH_KEY = (
@@ -171,6 +196,7 @@ AccessKey = Annotated[
     str,
     Text(
         rf"{SSH_KEY}|[A-Za-z0-9_][A-Za-z0-9._-]*\.pub",
-        "an OpenSSH public key line, nor the name of a .pub file beside the profile",
+        "an OpenSSH public key",
+        "write the line of an id_*.pub file, or the name of a .pub file beside the profile",
     ),
 ]

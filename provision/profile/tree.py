@@ -66,9 +66,12 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
         raise UserError(
             f"the character U+{ord(text[error.position]):04X} is not allowed in YAML",
             place=Place(file, line, column),
+            hint="take it out",
         ) from error
     except RecursionError as error:
-        raise UserError("brackets are nested too deep", place=Place(file)) from error
+        raise UserError(
+            "brackets are nested too deep", place=Place(file), hint="close the brackets"
+        ) from error
     return None if root is None else _Builder(file, errors, set()).node(root, "", None)
 
 
@@ -78,7 +81,11 @@ def decode(file: Path) -> str:
         data = file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+        raise UserError(
+            f"cannot be read: {reason}",
+            place=Place(file),
+            hint="check the path and its permissions",
+        ) from error
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -126,7 +133,7 @@ class _Builder:
             return Node(items, place, at)
         if isinstance(node, yaml.ScalarNode):
             return Node(self.scalar(node, at), place, at, str(node.value))
-        self.errors.append(UserError(f"the tag {node.tag} is not read here", place=at))
+        self.errors.append(_tag(node, at))
         return Node(None, place, at)
 
     def place(self, node: yaml.Node, key: str) -> Place:
@@ -138,7 +145,9 @@ class _Builder:
         for key_node, value in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
                 place = self.place(key_node, key)
-                self.errors.append(UserError("a key has to be a single word", place=place))
+                self.errors.append(
+                    UserError("a key has to be a word", place=place, hint="write KEY: VALUE")
+                )
                 continue
             name = str(key_node.value)
             full = f"{key}.{name}" if key else name
@@ -177,8 +186,12 @@ class _Builder:
                     )
                 )
             case _:
-                self.errors.append(UserError(f"the tag {node.tag} is not read here", place=at))
+                self.errors.append(_tag(node, at))
         return written
+
+
+def _tag(node: yaml.Node, at: Place) -> UserError:
+    return UserError(f"the tag {node.tag} is not read here", place=at, hint="write a plain value")
 
 
 def raise_all(errors: list[UserError]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import difflib
 import types
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Annotated, Any, Union, get_args, get_origin
 
@@ -81,11 +81,12 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
             hint = _meant(node.written, choices)
         case "value_error":
             message = str(context["error"])
+            hint = getattr(context["error"], "hint", "")
         case "too_short":
             message = "needs at least one entry"
         case _:
             message = detail["msg"]
-    return UserError(message, place=place, hint=hint)
+    return UserError(message, place=place, hint=hint or _about(model, loc))
 
 
 def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
@@ -106,19 +107,32 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
 
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The keys that the model knows at `loc`; none where the profile chooses the names."""
+    kind = [kind for kind, _ in _walk(model, loc)][-1]
+    return list(kind.model_fields) if _is_model(kind) else []
+
+
+def _about(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
+    """What the models say about `loc`, or about the nearest key above it."""
+    return [about for _, about in _walk(model, loc) if about][-1].splitlines()[0]
+
+
+def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[tuple[Any, str]]:
+    """The types on the way down to `loc`, each with what its field's description says."""
     kind: Any = model
+    yield kind, model.__doc__ or ""
     for part in loc:
-        kind = _inner(kind)
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
+        if _is_model(kind):
             if part not in kind.model_fields:
-                return []
-            kind = kind.model_fields[str(part)].annotation
-        elif get_args(kind):
-            kind = get_args(kind)[-1]
-    kind = _inner(kind)
-    if isinstance(kind, type) and issubclass(kind, BaseModel):
-        return list(kind.model_fields)
-    return []
+                return
+            field = kind.model_fields[str(part)]
+            kind, about = _inner(field.annotation), field.description or ""
+        else:
+            kind, about = _inner((get_args(kind) or (None,))[-1]), ""
+        yield kind, about or (_is_model(kind) and kind.__doc__) or ""
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
 def _inner(kind: Any) -> Any:

@@ -80,7 +80,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("boat: tern", "boat: 12", "1:7: boat", "found the number 12", 'quote it: "12"'),
         ("{serial: TN-WIND-02}", "wind", "9:14: links.wind.adapter", "keys of its own", ""),
         ("keys: [operator.pub]", "keys: operator.pub", "12:9: access.keys", "a list", ""),
-        ("{MWV: 2}", "MWV", "10:12: links.wind.talks", "write a list", ""),
+        ("{MWV: 2}", "MWV", "10:12: links.wind.talks", "no sentences", "write a list"),
         ("{MWV: 2}", "{MWV: fast}", "10:18: links.wind.talks.MWV", "a number", ""),
         ("[RMC, GGA]", "[RMC, RMC]", "7:53: links.gnss.talks", "RMC stands here twice", ""),
         ("[RMC, GGA]", "[RMC, gga]", "7:66: links.gnss.talks[1]", "not a sentence formatter", ""),
@@ -97,13 +97,13 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("{MWV: 2}", "{MWV: .nan}", "10:18: links.wind.talks.MWV", "decimal", ""),
         ("ssid: Tern", "ssid: !env Tern", "5:24: network.access_point.ssid", "tag !env", ""),
         # values that a standard or the trade refuses
-        ("baud: 4800", "baud: 4801", "7:47: links.gnss.baud", "4801 is not a baud rate", ""),
+        ("baud: 4800", "baud: 4801", "7:47: links.gnss.baud", "4801 is not a baud rate", "38400"),
         ("  wind:", "  ../wind:", "8:3: links.../wind", "not a safe name for a link", ""),
         ("  wind:", "  Wind Vane:", "8:3: links.Wind Vane", "not a safe name for a link", ""),
         ("x86-64", "x86_64", "2:8: board", "not a known board", "did you mean x86-64?"),
         ("x86-64", "abacus", "2:8: board", "not a known board", "bcm2711-rpi-4-b"),
         ("boat: tern", "boat: Arctic Tern", "1:7: boat", "not a host name", ""),
-        ("10.47.9.1/24", "10.47.9.1", "4:12: network.address", "no prefix length", ""),
+        ("10.47.9.1/24", "10.47.9.1", "4:12: network.address", "no prefix length", "10.47.9.1/24"),
         ("10.47.9.1/24", "10.47.9/24", "4:12: network.address", "not an IPv4 address", ""),
         ("10.47.9.1/24", "8.8.8.8/24", "4:12: network.address", "RFC 1918", ""),
         ("10.47.9.1/24", "10.47.9.255/24", "4:12: network.address", "broadcast", ""),
@@ -113,9 +113,15 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("ssid: Tern", r'ssid: "a\ud800"', "5:24: network.access_point.ssid", "", ""),
         ("TN-GNSS-01", '"a*b"', "7:28: links.gnss.adapter.serial", "not a serial number", ""),
         ("[operator.pub]", "[ssh-dss AAAA]", "12:10: access.keys[0]", "OpenSSH public key", ""),
-        ("[operator.pub]", "[../operator.pub]", "12:10: access.keys[0]", "beside the profile", ""),
+        (
+            "[operator.pub]",
+            "[../operator.pub]",
+            "12:10: access.keys[0]",
+            "public key",
+            "beside the profile",
+        ),
         ("[operator.pub]", "[]", "12:3: access.keys", "at least one", ""),
-        ("\nlinks:", "\ncard: {size: 32}\nlinks:", "6:14: card.size", "32 GB", ""),
+        ("\nlinks:", "\ncard: {size: 32}\nlinks:", "6:14: card.size", "not a size", "32 GB"),
         ("  access_point:", "  wired: bot\n  access_point:", "5:10: network.wired", "", "boat?"),
         ("{serial: TN-WIND-02}", "{interface: 1}", "9:5: links.wind.adapter", "or by port", ""),
         ("TN-WIND-02", "TN-GNSS-01", "9:5: links.wind.adapter", "on one adapter", ":7"),
@@ -130,7 +136,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("\naccess:", "\n---\naccess:", "11:1", "not valid YAML", "---"),
         ("TN-WIND-02}", "TN-WIND-02}\n    baud: *n", "10:11", "not valid YAML", "quotes"),
         ("boat: tern", "boat: te\x07rn", "1:9", "U+0007", ""),
-        ("links:", "? [a]\n: b\nlinks:", "6:3", "single word", ""),
+        ("links:", "? [a]\n: b\nlinks:", "6:3", "a word", ""),
     ],
 )
 def test_each_mistake_is_told_once_with_its_place(
@@ -141,6 +147,7 @@ def test_each_mistake_is_told_once_with_its_place(
     assert told == place
     assert message in error.message
     assert hint in error.hint
+    assert error.hint
 
 
 def test_all_mistakes_are_told_at_once_in_order(tmp_path: Path) -> None:
