@@ -1,0 +1,313 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Measure boat-feed: how much it can carry, how late it is, and what it costs.
+
+    python -m tests.measure.feed [--json]
+
+All figures come from one run on one machine. Inputs are pseudo-terminals, clients TCP
+connections on the loopback; the feed runs as its own process.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import selectors
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.onboard.feed.sentence import frame
+
+ROOT = Path(__file__).parents[2]
+
+#: A boat's worst case: so many links, all full at 38400 baud, ten bits a character (IEC 61162-2).
+LINKS, BAUD = 10, 38400
+WORST = LINKS * BAUD // 10
+
+#: Tablets and laptops that read along.
+CLIENTS = 20
+
+#: Megabytes that the throughput run carries in.
+MEGABYTES = 8
+
+#: Seconds of the latency run.
+SECONDS = 20
+
+TICKS = os.sysconf("SC_CLK_TCK")
+
+
+def sentence(link: int, number: int) -> bytes:
+    """A sentence of a usual length (about 64 characters) that can be told from all others."""
+    return frame(f"$GPGGA,{link:02d},{number:07d},5057.970,N,00146.110,E,1,08,0.9,45.4,M")
+
+
+@dataclass
+class Wires:
+    """Pseudo-terminals: we hold the far ends."""
+
+    far: list[int]
+    near: list[int]
+
+    @property
+    def devices(self) -> list[str]:
+        return [os.ttyname(near) for near in self.near]
+
+    def close(self) -> None:
+        for wire in self.far + self.near:
+            os.close(wire)
+
+
+def wires(count: int) -> Wires:
+    far, near = [], []
+    for _ in range(count):
+        a, b = os.openpty()
+        tty.setraw(b)
+        os.set_blocking(a, False)
+        far.append(a)
+        near.append(b)
+    return Wires(far, near)
+
+
+def free_port() -> int:
+    with socket.socket() as channel:
+        channel.bind(("127.0.0.1", 0))
+        return int(channel.getsockname()[1])
+
+
+def processor_time(pid: int) -> float:
+    """Seconds of user and system time that a process has used (proc(5))."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / TICKS
+
+
+@contextmanager
+def feed(devices: list[str], port: int) -> Iterator[int]:
+    """A running feed with these links; its process id."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "feed.json"
+        state = Path(folder) / "state.sock"
+        path.write_text(
+            json.dumps(
+                {
+                    "links": {
+                        f"link-{number}": {"device": device, "baud": BAUD}
+                        for number, device in enumerate(devices)
+                    },
+                    "outputs": {
+                        "tcp": {
+                            "port": port,
+                            "address": "127.0.0.1",
+                            "per_address": 100,
+                            # What is measured is the feed, not how fast the clients read.
+                            "queue": 2**24,
+                        }
+                    },
+                    "state": {"socket": str(state)},
+                }
+            )
+        )
+        process = subprocess.Popen(
+            [sys.executable, "-m", "provision.onboard.feed", "--config", str(path)],
+            cwd=ROOT,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            while not state.exists():
+                time.sleep(0.02)
+            time.sleep(0.3)
+            yield process.pid
+        finally:
+            process.terminate()
+            process.wait()
+
+
+def readers(port: int, clients: int, expected: int) -> subprocess.Popen[str]:
+    """Another process with `clients` connections; it prints how many bytes each got, when the
+    last of them has `expected` bytes, and the time."""
+    code = """
+import selectors, socket, sys, time
+port, clients, expected = map(int, sys.argv[1:])
+chooser = selectors.DefaultSelector()
+got = {}
+for number in range(clients):
+    channel = socket.create_connection(("127.0.0.1", port))
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
+    channel.setblocking(False)
+    chooser.register(channel, selectors.EVENT_READ, number)
+    got[number] = 0
+print("ready", flush=True)
+buffer = bytearray(1 << 20)
+last = time.monotonic()
+while min(got.values()) < expected and time.monotonic() - last < 5:
+    for key, _ in chooser.select(1):
+        try:
+            size = key.fileobj.recv_into(buffer)
+        except BlockingIOError:
+            continue
+        if size == 0:
+            chooser.unregister(key.fileobj)
+            continue
+        got[key.data] += size
+        last = time.monotonic()
+print(last, *got.values(), flush=True)
+"""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(port), str(clients), str(expected)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None and process.stdout.readline() == "ready\n"
+    return process
+
+
+def pour(far: list[int], streams: list[bytes]) -> None:
+    """Write all streams as fast as they are taken."""
+    chooser = selectors.DefaultSelector()
+    left = dict(zip(far, map(memoryview, streams), strict=True))
+    for wire in far:
+        chooser.register(wire, selectors.EVENT_WRITE)
+    while left:
+        for key, _ in chooser.select(1):
+            wire = key.fd
+            try:
+                written = os.write(wire, left[wire][:4096])
+            except BlockingIOError:
+                continue
+            left[wire] = left[wire][written:]
+            if not left[wire]:
+                chooser.unregister(wire)
+                del left[wire]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """What one throughput run came to."""
+
+    sentences_per_second: float
+    lost: int
+    processor_per_megabyte: float
+    """Seconds for each megabyte delivered to each client."""
+
+
+def throughput(inputs: int, clients: int, megabytes: float) -> Carried:
+    count = int(megabytes * 1e6) // (inputs * len(sentence(0, 0)))
+    streams = [b"".join(sentence(link, n) for n in range(count)) for link in range(inputs)]
+    total = sum(map(len, streams))
+    line, port = wires(inputs), free_port()
+    with feed(line.devices, port) as pid:
+        reading = readers(port, clients, total)
+        before, begin = processor_time(pid), time.monotonic()
+        pour(line.far, streams)
+        answer, _ = reading.communicate()
+        spent = processor_time(pid) - before
+    line.close()
+    end, *got = answer.split()
+    lost = sum(total - int(size) for size in got) // len(sentence(0, 0))
+    delivered = sum(map(int, got))
+    return Carried(
+        inputs * count / (float(end) - begin), lost, spent / (delivered / 1e6)
+    )
+
+
+def copying(megabytes: float) -> float:
+    """Processor seconds for each megabyte that socat copies from one pty to one TCP client."""
+    count = int(megabytes * 1e6) // len(sentence(0, 0))
+    stream = b"".join(sentence(0, n) for n in range(count))
+    line, port = wires(1), free_port()
+    process = subprocess.Popen(
+        [
+            *("socat", "-u", f"{line.devices[0]},raw,echo=0"),
+            f"TCP-LISTEN:{port},bind=127.0.0.1,reuseaddr",
+        ]
+    )
+    try:
+        time.sleep(0.5)
+        reading = readers(port, 1, len(stream))
+        before = processor_time(process.pid)
+        pour(line.far, [stream])
+        reading.communicate()
+        return (processor_time(process.pid) - before) / (len(stream) / 1e6)
+    finally:
+        process.terminate()
+        process.wait()
+        line.close()
+
+
+def latencies(seconds: float) -> list[float]:
+    """Seconds from the last byte in to the first byte out, at the worst-case load, sorted."""
+    line, port = wires(LINKS), free_port()
+    found: list[float] = []
+    with feed(line.devices, port):
+        # The other clients are there too, but do not share the clock's process.
+        others = readers(port, CLIENTS - 1, 2**62)
+        channel = socket.create_connection(("127.0.0.1", port))
+        channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        channel.setblocking(False)
+        chooser = selectors.DefaultSelector()
+        chooser.register(channel, selectors.EVENT_READ)
+        size = len(sentence(0, 0))
+        # Each link starts a sentence when the one before has left the wire; they are staggered.
+        step = size * 10 / BAUD
+        begin = time.monotonic() + 0.2
+        due = [begin + step * link / LINKS for link in range(LINKS)]
+        number = 0
+        waiting: dict[bytes, float] = {}
+        rest = b""
+        while time.monotonic() < begin + seconds:
+            link = min(range(LINKS), key=due.__getitem__)
+            pause = due[link] - time.monotonic()
+            if pause > 0:
+                for _ in chooser.select(pause):
+                    data = channel.recv(65536)
+                    now = time.monotonic()
+                    *lines, rest = (rest + data).split(b"\r\n")
+                    for text in lines:
+                        found.append(now - waiting.pop(text))
+                continue
+            text = sentence(link, number)
+            number += 1
+            waiting[text[:-2]] = time.monotonic()
+            os.write(line.far[link], text)
+            due[link] += step
+        channel.close()
+        others.terminate()
+        others.communicate()
+    line.close()
+    return sorted(found)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--json", action="store_true", help="print figures as JSON")
+    as_json = options.parse_args().json
+    carried = throughput(LINKS, CLIENTS, MEGABYTES)
+    worst = WORST / len(sentence(0, 0))
+    delays = latencies(SECONDS)
+    socat = copying(MEGABYTES)
+    figures = {
+        "sentences_per_second": round(carried.sentences_per_second),
+        "lost": carried.lost,
+        "times_worst_case": round(carried.sentences_per_second / worst, 1),
+        "latency_median_ms": round(1000 * delays[len(delays) // 2], 2),
+        "latency_99_ms": round(1000 * delays[len(delays) * 99 // 100], 2),
+        "processor_ms_per_megabyte": round(1000 * carried.processor_per_megabyte, 1),
+        "socat_ms_per_megabyte": round(1000 * socat, 1),
+        "processor_ratio": round(carried.processor_per_megabyte / socat, 2),
+    }
+    if as_json:
+        print(json.dumps(figures))
+        return
+    for name, figure in figures.items():
+        print(f"{name.replace('_', ' '):28} {figure}")
+
+
+if __name__ == "__main__":
+    main()
