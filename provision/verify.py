@@ -95,7 +95,7 @@ class Collector:
             self.tests.append(
                 TestOutcome(
                     subject=Path(path).stem.removeprefix("test_"),
-                    test=name.removeprefix("test_").replace("[ssh://", "[").replace("_", " "),
+                    test=name.removeprefix("test_").replace("_", " ").replace("[", " ["),
                     ending=report.outcome,
                     seconds=round(report.duration, 2),
                     reason=reason(report),
@@ -104,10 +104,10 @@ class Collector:
 
 
 def reason(report: pytest.TestReport) -> str:
-    """The line that says why a test failed or was skipped."""
+    """The line that says why a test failed or was skipped; pytest's own follow it."""
     crash = getattr(report.longrepr, "reprcrash", None)
     if crash is not None:
-        return str(crash.message)
+        return str(crash.message).splitlines()[0].removeprefix("AssertionError: ")
     if isinstance(report.longrepr, tuple):
         return str(report.longrepr[2]).removeprefix("Skipped: ")
     return ""
@@ -124,9 +124,8 @@ def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
         status = pytest.main(
             [
                 *("-c", os.devnull, "--rootdir", str(suite), "--import-mode=importlib"),
-                *("-p", "no:cacheprovider", "-p", "testinfra.plugin", "--tb=short", "-q"),
-                f"--hosts=ssh://{job.user}@{host}:{place.port}",
-                f"--ssh-config={job.ssh_config}",
+                *("-p", "no:cacheprovider", "--tb=short", "-q"),
+                f"--at={host}:{place.port}",
                 f"--job={job_file}",
                 f"--state={state}",
                 str(suite),

@@ -57,7 +57,7 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "ansible_python_interpreter": "/usr/bin/python3",
         "ansible_pipelining": True,
         "ansible_ssh_transfer_method": "piped",
-        "ansible_remote_tmp": "/run/boat/ansible",
+        "ansible_remote_tmp": str(Path(INCOMING).with_name("ansible")),
         "boat_incoming": INCOMING,
         "boat_timer": manner.timer,
         "boat_owner": manner.owner,

@@ -96,6 +96,7 @@ def push(
     """
     with workspace() as folder:
         wanted = prepare(targets, folder, options.at)
+        write_private(folder / "ansible.cfg", "[defaults]\n")
         write_private(folder / "inventory.json", inventory(wanted, options.manner))
         stories = tell(wanted, folder, options, listener)
         return [verdict(boat, stories[boat.reach.boat], options.timer) for boat in wanted]
@@ -157,7 +158,7 @@ def environment(folder: Path) -> dict[str, str]:
     return kept | {
         "PATH": search_path(),
         "LC_ALL": "C.UTF-8",
-        "ANSIBLE_CONFIG": os.devnull,
+        "ANSIBLE_CONFIG": str(folder / "ansible.cfg"),
         "ANSIBLE_HOME": str(folder / "ansible"),
         "ANSIBLE_LOCAL_TEMP": str(folder / "ansible" / "tmp"),
         "ANSIBLE_STDOUT_CALLBACK": "boat_events",

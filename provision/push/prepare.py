@@ -43,7 +43,7 @@ def reach(target: Target, at: Mapping[str, Endpoint]) -> Reach:
     identity = target.boat.file.parent / "operator"
     return Reach(
         boat=target.name,
-        places=(at[target.name], own) if target.name in at else (own,),
+        places=(at.get(target.name, own),),
         host_key=host_public_key(target.secrets),
         identity=identity.resolve() if identity.is_file() else None,
     )
@@ -79,7 +79,7 @@ def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
         "settings.tar": settings.archive,
         "manifest.json": json.dumps(settings.manifest),
         "ssh_config": config_file(suite_options),
-        "job.json": job(target, settings, folder / "ssh_config").text(),
+        "job.json": job(target, settings, way.user, folder / "ssh_config").text(),
         "asking.json": asking.text(),
     }
     for name, content in files.items():
@@ -93,14 +93,14 @@ def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
     )
 
 
-def job(target: Target, settings: Settings, ssh_config: Path) -> Job:
+def job(target: Target, settings: Settings, user: str, ssh_config: Path) -> Job:
     """What the suite is told about the boat."""
     profile = target.boat.profile
     plain = profile.model_dump(mode="json")
     plain["access"]["keys"] = access_keys(target.boat)
     return Job(
         boat=target.name,
-        user="root",
+        user=user,
         sha256=settings.sha256,
         architecture=board(profile.board).architecture,
         profile=plain,

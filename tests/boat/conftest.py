@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import testinfra
 
 from provision.push.suite import Answer, Command, Job, ask
 
@@ -22,6 +23,7 @@ JOB = pytest.StashKey[Job]()
 def pytest_addoption(parser: pytest.Parser) -> None:
     """The file that says which boat to prove, and against what."""
     parser.addoption("--job", type=Path, required=True, help="the boat, as JSON")
+    parser.addoption("--at", required=True, help="where it answers: an SSH address and port")
     parser.addoption("--state", choices=["kept", "trial"], default="kept")
 
 
@@ -54,18 +56,27 @@ def profile(job: Job) -> dict[str, Any]:
     return job.profile
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
+def host(pytestconfig: pytest.Config, job: Job) -> Any:
+    """The boat, over SSH."""
+    place = pytestconfig.getoption("--at")
+    return testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
+
+
+@pytest.fixture(scope="session")
 def aboard(host: Any) -> Ask:
     """Ask the boat several things over one SSH command."""
     return lambda commands: ask(host, commands)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def needs(aboard: Ask) -> Callable[[str], None]:
     """Skip a test whose unit is down: test_units.py fails for that, and says so once."""
+    units = ("boat-feed.service", "chrony.service", "dnsmasq.service", "hostapd.service")
+    states = aboard({unit: ["systemctl", "is-active", unit] for unit in units})
 
     def check(unit: str) -> None:
-        if aboard({"active": ["systemctl", "is-active", unit]})["active"].status != 0:
+        if states[unit].status != 0:
             pytest.skip(f"{unit} is not active")
 
     return check

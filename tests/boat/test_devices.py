@@ -10,7 +10,14 @@ import pytest
 
 from provision.push.suite import Answer, pairs
 
-USB_DEVICE = re.compile(r"/\d+-\d+(\.\d+)*(?=/)")
+USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)/")
+
+#: Prints power/control of the USB device above the port that $0 names.
+POWER = """
+place=$(readlink -f "/sys/class/tty/$(basename "$(readlink -f "$0")")")
+while [ -n "$place" ] && [ ! -e "$place/idVendor" ]; do place=${place%/*}; done
+exec cat "$place/power/control"
+"""
 
 
 @pytest.fixture(scope="module")
@@ -20,6 +27,7 @@ def facts(aboard: Any, profile: dict[str, Any]) -> dict[str, Answer]:
         device = f"/dev/boat/{link}"
         commands[f"{link} properties"] = ["udevadm", "info", "--query=property", "--name", device]
         commands[f"{link} speed"] = ["stty", "--file", device, "speed"]
+        commands[f"{link} power"] = ["sh", "-c", POWER, device]
     return aboard(commands)
 
 
@@ -28,16 +36,12 @@ def properties(facts: dict[str, Answer], profile: dict[str, Any]) -> dict[str, d
     return {link: pairs(facts[f"{link} properties"].output) for link in profile["links"]}
 
 
-@pytest.fixture(scope="module")
-def power(aboard: Any, properties: dict[str, dict[str, str]]) -> dict[str, Answer]:
-    """Each adapter's power/control, from the USB device above the port."""
-    commands = {}
-    for link, found in properties.items():
-        usb = list(USB_DEVICE.finditer(found.get("DEVPATH", "")))
-        if usb:
-            device = found["DEVPATH"][: usb[-1].end()]
-            commands[link] = ["cat", f"/sys{device}/power/control"]
-    return aboard(commands) if commands else {}
+@pytest.fixture
+def plugged(link: str, properties: dict[str, dict[str, str]]) -> str:
+    """The kernel's name of the link's port; test_adapter fails where there is none."""
+    if not properties[link]:
+        pytest.skip("the adapter is not there")
+    return properties[link]["DEVNAME"].removeprefix("/dev/")
 
 
 def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict[str, Any]) -> None:
@@ -50,31 +54,23 @@ def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict
     if adapter["interface"] is not None:
         assert int(found["ID_USB_INTERFACE_NUM"], 16) == adapter["interface"]
     if adapter["port"] is not None:
-        usb = list(USB_DEVICE.finditer(found["DEVPATH"]))
-        assert usb[-1].group().strip("/") == adapter["port"]
+        assert USB_DEVICE.findall(found["DEVPATH"])[-1] == adapter["port"]
 
 
-def test_speed(
-    link: str,
-    facts: dict[str, Answer],
-    properties: dict[str, dict[str, str]],
-    profile: dict[str, Any],
-) -> None:
+@pytest.mark.usefixtures("plugged")
+def test_speed(link: str, facts: dict[str, Answer], profile: dict[str, Any]) -> None:
     """The port runs at the link's baud rate."""
-    if not properties[link]:
-        pytest.skip("test_adapter says that the adapter is not there")
-    assert facts[f"{link} speed"].ok().output.strip() == str(profile["links"][link]["baud"])
+    speed = facts[f"{link} speed"].ok().output.strip()
+    assert speed == str(profile["links"][link]["baud"]), f"the port runs at {speed} baud"
 
 
-def test_stays_awake(link: str, power: dict[str, Answer]) -> None:
+@pytest.mark.usefixtures("plugged")
+def test_stays_awake(link: str, facts: dict[str, Answer]) -> None:
     """The adapter is never suspended, since it would lose what comes in meanwhile."""
-    if link not in power:
-        pytest.skip("test_adapter says that the adapter is not there")
-    assert power[link].ok().output.strip() == "on"
+    assert facts[f"{link} power"].ok().output.strip() == "on"
 
 
-def test_no_login_prompt(link: str, facts: dict[str, Answer], properties: Any) -> None:
+def test_no_login_prompt(plugged: str, facts: dict[str, Answer]) -> None:
     """No login prompt listens on an instrument's line."""
-    name = properties[link].get("DEVNAME", "").removeprefix("/dev/")
     running = [line.split()[0] for line in facts["gettys"].ok().lines]
-    assert f"serial-getty@{name}.service" not in running
+    assert f"serial-getty@{plugged}.service" not in running

@@ -44,4 +44,5 @@ def test_settings(facts: dict[str, Answer], job: Job, on_trial: bool) -> None:
 
 def test_no_drift(facts: dict[str, Answer]) -> None:
     """Every file aboard is as it was rendered."""
-    assert json.loads(facts["settings"].ok().output)["drift"] == []
+    changed = [entry["path"] for entry in json.loads(facts["settings"].ok().output)["drift"]]
+    assert changed == [], f"changed by hand: {', '.join(changed)}"

@@ -19,6 +19,7 @@ def facts(aboard: Any) -> dict[str, Answer]:
     return aboard(
         {
             "sockets": ["ss", "--no-header", "--listening", "--numeric", "--tcp", "--udp"],
+            "range": ["cat", "/proc/sys/net/ipv4/ip_local_port_range"],
             "rules": ["nft", "--json", "list", "ruleset"],
             "loaded": ["nft", "--stateless", "list", "ruleset"],
             "written": ["unshare", "--net", "sh", "-c", FRESH],
@@ -26,13 +27,17 @@ def facts(aboard: Any) -> dict[str, Answer]:
     )
 
 
-def sockets(text: str) -> set[tuple[str, int]]:
-    """Protocol and port of every socket that others than the boat itself can reach."""
+def sockets(text: str, senders: range) -> set[tuple[str, int]]:
+    """Protocol and port of every socket that others than the boat itself could reach.
+
+    A UDP port out of `senders` is one that the kernel gave to a program for sending.
+    """
     found = set()
     for line in text.splitlines():
         protocol, _, _, _, local = line.split()[:5]
         address, port = local.rsplit(":", 1)
-        if not address.startswith(("127.", "[::1]")):
+        inside = address.startswith(("127.", "[::1]"))
+        if not inside and not (protocol == "udp" and int(port) in senders):
             found.add((protocol, int(port)))
     return found
 
@@ -47,15 +52,23 @@ def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
 
 
 def test_listening(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
-    assert sockets(facts["sockets"].ok().output) == expected(profile)
+    """Every port that the profile opens is served, and no other is."""
+    first, last = map(int, facts["range"].ok().output.split())
+    found = sockets(facts["sockets"].ok().output, range(first, last + 1))
+    wrong = [f"{protocol} {port}" for protocol, port in sorted(found ^ expected(profile))]
+    assert wrong == [], f"open but not wanted, or wanted but not open: {', '.join(wrong)}"
 
 
 def test_default_is_drop(facts: dict[str, Answer]) -> None:
     """What no rule lets in or through is dropped."""
     items = json.loads(facts["rules"].ok().output)["nftables"]
     chains = [item["chain"] for item in items if "chain" in item]
-    policies = {chain["hook"]: chain["policy"] for chain in chains if "hook" in chain}
-    assert (policies.get("input"), policies.get("forward")) == ("drop", "drop")
+    policies = {
+        chain["hook"]: chain["policy"]
+        for chain in chains
+        if chain["family"] == "inet" and chain.get("type") == "filter"
+    }
+    assert policies == {"input": "drop", "forward": "drop"}
 
 
 def test_rules_as_written(facts: dict[str, Answer]) -> None:

@@ -13,6 +13,12 @@ from provision.push.suite import Answer
 #: Percent of the overlay's memory that may be used; what is above will not last a season.
 FULLEST = 80
 
+#: The kernel's counts for the base's partition (its Documentation/block/stat.rst).
+WRITES = """
+partition=$(findmnt --noheadings --output SOURCE /run/boat/base)
+exec cat "/sys/class/block/${partition#/dev/}/stat"
+"""
+
 
 @pytest.fixture(scope="module")
 def facts(aboard: Any) -> dict[str, Answer]:
@@ -20,6 +26,7 @@ def facts(aboard: Any) -> dict[str, Answer]:
         {
             "mounts": ["findmnt", "--json", "--list", "--output", "TARGET,SOURCE,FSTYPE,OPTIONS"],
             "use": ["df", "--output=pcent", "/"],
+            "base": ["sh", "-c", WRITES],
         }
     )
 
@@ -49,18 +56,15 @@ def test_only_data_is_writable(mounts: dict[str, dict[str, str]]) -> None:
         for target, mount in mounts.items()
         if mount["source"].startswith("/dev/") and "rw" in mount["options"].split(",")
     }
-    assert writable - {"/data"} == set()
+    others = sorted(writable - {"/data"})
+    assert others == [], f"mounted writable: {', '.join(others)}"
 
 
 def test_overlay_has_room(facts: dict[str, Answer]) -> None:
-    assert int(facts["use"].ok().lines[-1].strip(" %")) < FULLEST
+    percent = int(facts["use"].ok().lines[-1].strip(" %"))
+    assert percent < FULLEST, f"{percent} % of the overlay's memory is used"
 
 
-def test_base_is_unwritten(aboard: Any, mounts: dict[str, dict[str, str]]) -> None:
-    """The kernel has written nothing to the base's partition since it started.
-
-    The seventh number is sectors written (the kernel's Documentation/block/stat.rst).
-    """
-    partition = mounts["/run/boat/base"]["source"].removeprefix("/dev/")
-    stat = aboard({"stat": ["cat", f"/sys/class/block/{partition}/stat"]})["stat"]
-    assert stat.ok().output.split()[6] == "0"
+def test_base_is_unwritten(facts: dict[str, Answer]) -> None:
+    """The kernel has written no sector of the base's partition since it started."""
+    assert facts["base"].ok().output.split()[6] == "0"

@@ -54,12 +54,14 @@ def test_enabled_units_are_active(facts: dict[str, Answer], units: list[str]) ->
         return unit["ActiveState"] == "active" or ended_well
 
     down = {name: state["SubState"] for name, state in states.items() if not runs(state)}
-    assert down == {}
-    assert {name for name in units if name not in states} == set()
+    down |= {name: "unknown" for name in units if name not in states}
+    said = ", ".join(f"{name} is {state}" for name, state in down.items())
+    assert down == {}, said
 
 
 def test_no_failed_units(facts: dict[str, Answer]) -> None:
-    assert [line.split()[0] for line in facts["failed"].ok().lines] == []
+    failed = [line.split()[0] for line in facts["failed"].ok().lines]
+    assert failed == [], f"failed: {', '.join(failed)}"
 
 
 def test_no_unit_restarts(facts: dict[str, Answer]) -> None:
@@ -72,4 +74,4 @@ def test_no_unit_restarts(facts: dict[str, Answer]) -> None:
         if state["SubState"] == "auto-restart"
         or state.get("NRestarts") != before[name].get("NRestarts")
     ]
-    assert again == []
+    assert again == [], f"started again: {', '.join(again)}"

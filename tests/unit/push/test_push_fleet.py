@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A push over several boats: real Ansible over real SSH, and the real program aboard."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from conftest import CANARY, RigBoat
+
+from provision import verify
+from provision.profile.keys import private_key
+from provision.push.play import PushOptions, push
+from provision.push.result import Outcome, PushResult
+
+#: A suite that passes unless the boat's name is in it.
+PROVER = """
+import json, sys
+well = "badproof" not in sys.argv[1]
+print(json.dumps({"summary": "devices: the gnss is not there"}))
+sys.exit(not well)
+"""
+
+
+HOSTAPD = "etc/hostapd/boat.conf"
+
+
+@dataclass
+class Fleet:
+    boats: dict[str, RigBoat]
+    before: dict[str, str]
+    results: dict[str, PushResult]
+    events: list[dict[str, Any]]
+
+
+@pytest.fixture(scope="module")
+def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
+    here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    names = ("changes", "same", "badproof", "badunits", "drifted", "busy", "wrongname")
+    boats = {name: rig(name) for name in names}
+    boats["away"] = rig("away", up=False)
+    boats["impostor"] = rig("impostor", host_key=private_key())
+    before = {name: boat.target.render().sha256 for name, boat in boats.items()}
+    for name, boat in boats.items():
+        if name != "same":
+            boat.change(f"{name} two", "network", "access_point", "ssid")
+    good = hashlib.sha256((boats["badunits"].root / HOSTAPD).read_bytes()).hexdigest()
+    (boats["badunits"].folder / "good").write_text(f"{good} {HOSTAPD}")
+    (boats["drifted"].root / "etc/hostname").write_text("by hand\n")
+    trial = {"digest": "0" * 64, "owner": "somebody@else", "seconds": 60, "deadline": 1e9}
+    trial |= {"phase": "applied", "changed": [], "folders": [], "ailing": []}
+    (boats["busy"].root / "run/boat/trial.json").write_text(json.dumps(trial))
+    boats["renamed"] = boats.pop("wrongname")
+    boats["renamed"].change("renamed", "boat")
+    events: list[dict[str, Any]] = []
+    options = PushOptions(at={name: boat.endpoint for name, boat in boats.items()}, timer=60)
+    results = push([boat.target for boat in boats.values()], options, events.append)
+    return Fleet(boats, before, {result.boat: result for result in results}, events)
+
+
+def kept(boat: RigBoat) -> str:
+    return (boat.root / "data/settings/kept").read_text().split()[0]
+
+
+def test_a_change_is_kept(fleet: Fleet) -> None:
+    boat, result = fleet.boats["changes"], fleet.results["changes"]
+    assert result.outcome is Outcome.KEPT, result
+    assert kept(boat) == result.sha256 == boat.target.render().sha256
+    assert result.changed == (f"/{HOSTAPD}",)
+    assert not (boat.root / "run/boat/trial.json").exists()
+
+
+def test_nothing_to_change_is_said(fleet: Fleet) -> None:
+    result = fleet.results["same"]
+    assert (result.outcome, result.changed) == (Outcome.UNCHANGED, ())
+    stages = [e["stage"] for e in fleet.events if e["event"] == "stage" and e["boat"] == "same"]
+    assert stages == ["preflight"]
+
+
+@pytest.mark.parametrize("name", ["badproof", "badunits"])
+def test_a_failure_returns_the_boat(fleet: Fleet, name: str) -> None:
+    boat, result = fleet.boats[name], fleet.results[name]
+    assert result.outcome is Outcome.RETURNED, result
+    assert kept(boat) == fleet.before[name]
+    assert not (boat.root / "run/boat/trial.json").exists()
+
+
+def test_the_reason_is_told(fleet: Fleet) -> None:
+    assert fleet.results["badproof"].reason == "devices: the gnss is not there"
+    assert "is failed" in fleet.results["badunits"].reason
+
+
+def test_changes_by_hand_are_refused(fleet: Fleet) -> None:
+    result = fleet.results["drifted"]
+    assert result.outcome is Outcome.REFUSED
+    assert "/etc/hostname" in result.reason
+
+
+def test_somebody_elses_trial_is_refused(fleet: Fleet) -> None:
+    result = fleet.results["busy"]
+    assert result.outcome is Outcome.REFUSED
+    assert "somebody@else" in result.reason
+
+
+def test_a_boat_that_says_another_name_is_refused(fleet: Fleet) -> None:
+    result = fleet.results["renamed"]
+    assert result.outcome is Outcome.REFUSED
+    assert "wrongname" in result.reason
+
+
+def test_a_boat_that_is_off(fleet: Fleet) -> None:
+    assert fleet.results["away"].outcome is Outcome.UNREACHABLE
+
+
+def test_another_machine_is_refused(fleet: Fleet) -> None:
+    result = fleet.results["impostor"]
+    assert result.outcome is Outcome.REFUSED
+    assert "another machine" in result.reason
+
+
+def test_no_secret_is_told(fleet: Fleet) -> None:
+    told = json.dumps([fleet.events, [result.as_json() for result in fleet.results.values()]])
+    assert CANARY not in told
+    assert "PRIVATE KEY" not in told
