@@ -18,6 +18,8 @@ from contextvars import ContextVar
 from rich.console import Console
 
 console = Console(stderr=True, highlight=False)
+#: Where results go, as opposed to how the work comes along.
+results = Console(highlight=False, soft_wrap=True)
 _depth: ContextVar[int] = ContextVar("depth", default=0)
 
 

@@ -186,6 +186,5 @@ class Bench:
             "ssh": {"host": "127.0.0.1", "port": self.ssh_port, "user": "root"},
             "feed": {"host": "127.0.0.1", "port": self.feed_port},
             "links": {link: str(path) for link, path in self.sockets().items()},
-            "tablet": str(self.emulator.tablet),
             "console": str(self.emulator.console),
         }

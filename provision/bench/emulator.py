@@ -202,7 +202,8 @@ class Emulator:
         log = self.folder / "emulator.log"
         with log.open("ab") as said:
             self._process = subprocess.Popen(
-                self.command(),
+                # Whatever ends this process ends the emulator too.
+                [find("setpriv"), "--pdeathsig", "KILL", "--", *self.command()],
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=said,

@@ -26,12 +26,20 @@ def hold(bench: Bench, as_json: bool) -> None:
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
         server.bind(str(path))
         server.listen()
-        with step("Starting the virtual boat"):
-            bench.wait_for_ssh()
-        where = {**bench.where(), "control": str(path)}
+        where = {**bench.where(), "control": str(path), "tablet": _tablet(bench)}
         print(json.dumps(where, indent=2) if as_json else _plain(where), flush=True)
         with _ended_by(signal.SIGTERM):
             _serve(server, bench)
+
+
+def _tablet(bench: Bench) -> dict[str, object]:
+    """Wait until a tablet is on the boat's network and, where somebody talks, hears it."""
+    with step("Starting the virtual boat"):
+        bench.wait_for_ssh()
+    with step("A tablet joins the access point"):
+        joined = bench.join()
+    heard = bench.read(lines=1)["lines"] if bench.instruments else []
+    return {"address": joined["address"], "heard": heard[:1]}
 
 
 def _plain(where: dict[str, object]) -> str:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -10,8 +11,12 @@ import typer
 
 from provision.card.assemble import assemble, refuse
 from provision.card.base import base
+from provision.card.devices import candidates, device_at, refusal
+from provision.card.write import bars, boat_of
+from provision.card.write import write as write_card
 from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show
-from provision.steps import step
+from provision.errors import UserError
+from provision.steps import console, step
 
 
 @app.command()
@@ -42,3 +47,46 @@ def card(
         )
     else:
         print(f"{out}: {known.boat.name} on {known.board.id}, settings {settings.sha256[:12]}")
+
+
+@app.command()
+def write(
+    image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.")],
+    device: Annotated[
+        Path | None, typer.Argument(metavar="DEVICE", help="The card; without it, all are listed.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Write a card image to a card, read every block back from it and compare."""
+    boat = boat_of(image)
+    if device is None:
+        _list(as_json)
+        return
+    card = device_at(device)
+    if error := refusal(card, image):
+        raise error
+    if not yes:
+        print(f"{image} ({boat}) will replace all that is on {card}")
+        if typer.prompt("Type the boat's name to go on", err=True) != boat:
+            raise UserError("that is not the boat's name; nothing was written")
+    with bars(console) as report:
+        written = write_card(image, card, progress=report)
+    if as_json:
+        show({"boat": boat, "device": str(card.path), **asdict(written)})
+    else:
+        print(
+            f"{card.path}: {boat}: {written.size / 1e6:.0f} MB written in {written.write_seconds:.0f} s, "
+            f"read back and compared in {written.read_seconds:.0f} s ({written.how})"
+        )
+
+
+def _list(as_json: bool) -> None:
+    found = candidates()
+    if as_json:
+        show({"devices": [asdict(card) for card in found]})
+        return
+    for card in found:
+        print(card)
+    if not found:
+        print("there is no removable card here; plug one in")
