@@ -13,18 +13,17 @@ def _unit(action: str, unit: str, *paths: str) -> dict[str, object]:
 
 #: The manifest's `reload`: the first of each is needed by those that follow.
 RELOAD: tuple[dict[str, object], ...] = (
-    {"paths": [f"{_UNITS}/*"], "action": "daemon-reload"},
+    {"paths": [f"{_UNITS}/*", "/etc/systemd/system-generators/*"], "action": "daemon-reload"},
     {"paths": ["/etc/sysctl.d/*"], "action": "sysctl"},
-    {"paths": ["/etc/tmpfiles.d/*"], "action": "tmpfiles"},
     {"paths": ["/etc/hostname"], "action": "hostname"},
     {"paths": ["/etc/udev/rules.d/*"], "action": "udev"},
     _unit("restart", "systemd-journald.service", "/etc/systemd/journald.conf.d/*"),
-    _unit("reload", "nftables.service", "/etc/nftables.conf"),
+    _unit("restart", "nftables.service", "/etc/nftables.conf"),
     {"paths": ["/etc/systemd/network/*"], "action": "networkd"},
     _unit("restart", "hostapd.service", "/etc/hostapd/*"),
     _unit("restart", "dnsmasq.service", "/etc/dnsmasq.conf"),
     _unit("restart", "chrony.service", "/etc/chrony/*"),
-    # A restart would not end sessions either, but a reload keeps the port open throughout.
+    # A reload keeps the port open throughout.
     _unit("reload", "ssh.service", "/etc/ssh/sshd_config", "/etc/ssh/ssh_host_*"),
     _unit(
         "restart",

@@ -62,15 +62,20 @@ MASKED = (
     "systemd-networkd-wait-online.service",
     # File systems that nothing aboard uses.
     "dev-hugepages.mount",
+    "dev-mqueue.mount",
+    "proc-sys-fs-binfmt_misc.automount",
+    "sys-fs-fuse-connections.mount",
     "sys-kernel-debug.mount",
     "sys-kernel-tracing.mount",
 )
 
-#: Generators: gpt-auto would mount partitions that it finds, ssh would open further sockets.
+#: Generators: getty would put one on a console, gpt-auto mount partitions that it finds,
+#: ssh open further sockets, sysv run what packages left in /etc/init.d.
 MASKED_GENERATORS = (
     "systemd-getty-generator",
     "systemd-gpt-auto-generator",
     "systemd-ssh-generator",
+    "systemd-sysv-generator",
 )
 
 

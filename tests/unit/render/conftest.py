@@ -3,21 +3,28 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from provision.profile.keys import private_key
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render import File, Settings, render, write
+from provision.run import run
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"
 SECRETS = Secrets(pass_phrase="canary in a bilge", host_key=private_key())
 
 Render = Callable[..., Settings]
+
+# How long a case takes says more about the machine than about the code.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def profile(**changes: Any) -> Profile:
@@ -93,3 +100,27 @@ BOATS: dict[str, dict[str, Any]] = {
         "feed": {"tcp": 20220, "udp": None},
     },
 }
+
+
+#: Lays a boat's files over this machine's for one command, in namespaces of its own: the
+#: command sees the boat's /etc and /usr, an empty /run and no network.
+OVER = """
+set -e
+tree=$1
+shift
+for folder in etc usr; do
+    mount -t overlay boat -o "lowerdir=$tree/$folder:/$folder" "/$folder"
+done
+mount -t tmpfs boat /run
+mkdir -p /run/sshd /run/dnsmasq
+ip link set lo up
+# Not as the first process: systemd's programs behave otherwise as that.
+"$@"
+exit 0
+"""
+
+
+def aboard(tree: Path, *command: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run a command where the files under `tree` lie as they do aboard; nothing outlives it."""
+    apart = ("unshare", "-rmnpf", "--kill-child", "--mount-proc")
+    return run(*apart, "sh", "-c", OVER, "sh", tree, *command, check=False, timeout=30)

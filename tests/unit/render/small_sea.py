@@ -1,0 +1,213 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The boat's network in a nutshell, for the rendered firewall and name service to run in.
+
+    boat0 (a bridge, the boat) --- tablet, --- wire: two hosts on the boat's own network
+    shore0 (the boat)          --- ashore: a host off the boat
+
+It is run as a program in a network namespace of its own, where the boat's files lie in
+their places; it prints what it found out as JSON. `uplink` as argument adds the shore.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import random
+import socket
+import struct
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+BOAT, TABLET, WIRE = "10.47.1.1", "10.47.1.50", "10.47.1.60"
+SHORE, ASHORE = "192.0.2.1", "192.0.2.9"
+WAIT = 0.25
+TCP_PORTS = (22, 53, 80, 10110)
+
+libc = ctypes.CDLL(None, use_errno=True)
+
+
+def run(*command: str) -> None:
+    subprocess.run(command, check=True)
+
+
+@contextmanager
+def within(name: str | None) -> Iterator[None]:
+    """Sockets made in here are the host's that has this name."""
+    before = os.open("/proc/self/ns/net", os.O_RDONLY)
+    after = os.open(f"/run/netns/{name}", os.O_RDONLY) if name else before
+    try:
+        if libc.setns(after, 0x40000000) != 0:
+            raise OSError(ctypes.get_errno(), "setns")
+        yield
+    finally:
+        libc.setns(before, 0x40000000)
+        os.close(before)
+
+
+def lay_out(uplink: bool) -> None:
+    run("ip", "link", "add", "boat0", "type", "bridge")
+    run("ip", "address", "add", f"{BOAT}/24", "brd", "+", "dev", "boat0")
+    run("ip", "link", "set", "boat0", "up")
+    hosts = [("tablet", TABLET, "boat0"), ("wire", WIRE, "boat0")]
+    if uplink:
+        hosts.append(("ashore", ASHORE, ""))
+    for name, address, bridge in hosts:
+        run("ip", "netns", "add", name)
+        far = ("peer", "name", "eth0", "netns", name)
+        near = "shore0" if not bridge else f"to-{name}"
+        run("ip", "link", "add", near, "type", "veth", *far)
+        if bridge:
+            run("ip", "link", "set", near, "master", bridge)
+        else:
+            run("ip", "address", "add", f"{SHORE}/24", "dev", near)
+        run("ip", "link", "set", near, "up")
+        run("ip", "-n", name, "address", "add", f"{address}/24", "dev", "eth0")
+        run("ip", "-n", name, "link", "set", "eth0", "up")
+    run("ip", "-n", "tablet", "route", "add", "default", "via", BOAT)
+    # The rest is the machine's, not the namespace's.
+    run("sysctl", "-q", "-r", r"^net\.", "-p", "/etc/sysctl.d/50-boat.conf")
+
+
+def tcp(host: str, target: str, port: int) -> str | None:
+    """Connect from `host`; how the other end sees it, or None when it does not get through."""
+    with within(host):
+        client = socket.socket()
+    with client:
+        client.settimeout(WAIT)
+        try:
+            client.connect((target, port))
+            return client.recv(64).decode()
+        except OSError:
+            return None
+
+
+def datagram(sender: str, source: int, receiver: str, address: str, port: int) -> bool:
+    """Whether a UDP datagram arrives."""
+    with within(receiver if receiver != "boat" else None):
+        inbox = socket.socket(type=socket.SOCK_DGRAM)
+        inbox.bind(("0.0.0.0", port))
+        inbox.settimeout(WAIT)
+    with within(sender):
+        outbox = socket.socket(type=socket.SOCK_DGRAM)
+        outbox.bind(("0.0.0.0", source))
+    with inbox, outbox:
+        outbox.sendto(b"ahoy", (address, port))
+        try:
+            return inbox.recv(16) == b"ahoy"
+        except TimeoutError:
+            return False
+
+
+def look_up(name: str) -> str:
+    """What the boat's name service answers: an address, or the response code's number."""
+    question = b"".join(bytes([len(part)]) + part.encode() for part in name.split("."))
+    with within("tablet"):
+        client = socket.socket(type=socket.SOCK_DGRAM)
+    with client:
+        client.settimeout(2)
+        query = struct.pack("!6H", 7, 0x100, 1, 0, 0, 0) + question + b"\0\0\1\0\1"
+        client.sendto(query, (BOAT, 53))
+        answer = client.recv(512)
+    _, flags, _, answers, _, _ = struct.unpack("!6H", answer[:12])
+    return socket.inet_ntoa(answer[-4:]) if answers else f"rcode {flags & 15}"
+
+
+def lease(mac: str) -> dict[str, str]:
+    """What a device with this MAC address is offered: RFC 2131, discover and offer."""
+    transaction = random.getrandbits(32)
+    hardware = bytes.fromhex(mac.replace(":", ""))
+    discover = struct.pack(
+        "!4BIHH16s16s192s", 1, 1, 6, 0, transaction, 0, 0x8000, b"", hardware, b""
+    )
+    discover += bytes([0x63, 0x82, 0x53, 0x63, 53, 1, 1, 55, 3, 1, 3, 6, 255])
+    with within("tablet"):
+        client = socket.socket(type=socket.SOCK_DGRAM)
+        client.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+        client.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, b"eth0")
+        client.bind(("", 68))
+    with client:
+        client.settimeout(3)
+        client.sendto(discover, ("255.255.255.255", 67))
+        while True:
+            offer = client.recv(1500)
+            if struct.unpack("!I", offer[4:8])[0] == transaction:
+                break
+    found = {"address": socket.inet_ntoa(offer[16:20])}
+    rest = offer[240:]
+    while rest and rest[0] != 255:
+        code, length = rest[0], rest[1]
+        value = rest[2 : 2 + length]
+        if code in (1, 3, 6):
+            found[{1: "mask", 3: "router", 6: "names"}[code]] = socket.inet_ntoa(value)
+        rest = rest[2 + length :]
+    return found
+
+
+@contextmanager
+def name_service() -> Iterator[None]:
+    """The rendered dnsmasq; in debug mode it does not look for a user that is not in here."""
+    command = ["dnsmasq", "--no-daemon", "--conf-file=/etc/dnsmasq.conf"]
+    with subprocess.Popen(command) as server:
+        try:
+            for _ in range(50):
+                with suppress(OSError):
+                    look_up("anything.boat")
+                    break
+                time.sleep(0.05)
+            yield
+        finally:
+            server.terminate()
+
+
+def serve(name: str | None, ports: tuple[int, ...]) -> list[socket.socket]:
+    """Listening sockets; each tells whoever connects what address it sees."""
+    listening = []
+    for port in ports:
+        with within(name):
+            server = socket.create_server(("0.0.0.0", port))
+        listening.append(server)
+        if os.fork() == 0:
+            while True:
+                client, address = server.accept()
+                client.sendall(address[0].encode())
+                client.close()
+    return listening
+
+
+def main() -> None:
+    uplink = "uplink" in sys.argv
+    lay_out(uplink)
+    for _ in range(2):
+        run("nft", "-f", "/etc/nftables.conf")
+    found: dict[str, object] = {}
+    if not uplink:
+        with name_service():
+            found["names"] = {
+                name: look_up(name)
+                for name in ("kittiwake", "kittiwake.boat", "kittiwake.local", "example.org")
+            }
+            found["leases"] = [lease("02:00:00:12:34:56"), lease("02:00:00:00:00:01")]
+    serve(None, TCP_PORTS)
+    found["tcp"] = [port for port in TCP_PORTS if tcp("tablet", BOAT, port)]
+    found["udp"] = [
+        port for port in (53, 67, 69, 123, 10110) if datagram("tablet", 4000, "boat", BOAT, port)
+    ]
+    found["from wire to tablet"] = [
+        source for source in (67, 68, 547, 4000) if datagram("wire", source, "tablet", TABLET, 68)
+    ]
+    if uplink:
+        serve("ashore", (8080,))
+        serve("tablet", (8080,))
+        found["tcp from shore"] = [port for port in TCP_PORTS if tcp("ashore", SHORE, port)]
+        found["seen ashore"] = tcp("tablet", ASHORE, 8080)
+        run("ip", "-n", "ashore", "route", "add", "10.47.1.0/24", "via", SHORE)
+        found["shore to tablet"] = tcp("ashore", TABLET, 8080)
+    print(json.dumps(found))
+
+
+if __name__ == "__main__":
+    main()

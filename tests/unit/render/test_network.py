@@ -1,0 +1,62 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The rendered firewall and name service at work, between hosts in network namespaces."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from . import small_sea
+from .conftest import BOATS, aboard
+
+TABLETS = {"chart-table": {"mac": "02:00:00:12:34:56"}}
+
+
+def sail(root: Path, *arguments: str) -> dict[str, Any]:
+    done = aboard(root, "python3", small_sea.__file__, *arguments)
+    assert done.stdout.startswith("{"), done.stderr
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
+
+
+@pytest.fixture
+def alone(tree: Callable[..., Path]) -> dict[str, Any]:
+    return sail(tree(network={"tablets": TABLETS}))
+
+
+def test_a_boat_without_an_uplink(alone: dict[str, Any]) -> None:
+    assert alone["tcp"] == [22, 53, 10110]
+    assert alone["udp"] == [53, 67]
+    # A DHCP server on the wire reaches no tablet; all else does.
+    assert alone["from wire to tablet"] == [68, 4000]
+    # Refused at once (RFC 1035: 5), not left to time out.
+    assert alone["names"] == {
+        "kittiwake": "10.47.1.1",
+        "kittiwake.boat": "10.47.1.1",
+        "kittiwake.local": "10.47.1.1",
+        "example.org": "rcode 5",
+    }
+    fixed, guest = alone["leases"]
+    assert fixed["address"] == "10.47.1.204"
+    assert 102 <= int(guest["address"].rpartition(".")[2]) <= 203
+    for offer in (fixed, guest):
+        assert {key: offer[key] for key in ("mask", "router", "names")} == {
+            "mask": "255.255.255.0",
+            "router": "10.47.1.1",
+            "names": "10.47.1.1",
+        }
+
+
+@pytest.mark.parametrize(("boat", "open_ashore"), [("shore", []), ("shore-ssh", [22])])
+def test_a_boat_with_an_uplink(
+    tree: Callable[..., Path], boat: str, open_ashore: list[int]
+) -> None:
+    found = sail(tree(**BOATS[boat]), "uplink")
+    assert found["tcp from shore"] == open_ashore
+    assert found["seen ashore"] == "192.0.2.1"
+    assert found["shore to tablet"] is None
+    assert found["tcp"] == [22, 53, 10110]

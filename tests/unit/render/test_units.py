@@ -1,0 +1,118 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What starts aboard, what never does, and what a changed file sets going."""
+
+from __future__ import annotations
+
+import configparser
+import json
+from collections.abc import Iterator
+from fnmatch import fnmatchcase
+
+import pytest
+
+from provision.render import File, Link, Settings
+
+from .conftest import BOATS, Render, text
+
+UNITS = "/etc/systemd/system"
+
+#: Read afresh by whoever needs them, or at boot only.
+READ_WHEN_NEEDED = {
+    "/etc/boat/manifest.json",
+    "/etc/hosts",
+    "/etc/machine-id",
+    "/etc/motd",
+    "/etc/resolv.conf",
+    "/etc/ssh/authorized_keys/root",
+}
+
+
+def wanted(settings: Settings) -> Iterator[tuple[str, str, str]]:
+    """Target, unit and the link's end, of all that starts at boot."""
+    for path, entry in settings.files.items():
+        if isinstance(entry, Link) and ".wants/" in path:
+            target, _, unit = path.removeprefix(f"{UNITS}/").partition(".wants/")
+            yield target, unit, entry.target
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_what_starts_is_there_and_says_so_itself(rendered: Render, boat: str) -> None:
+    settings = rendered(**BOATS[boat])
+    ours = 0
+    for target, unit, end in wanted(settings):
+        assert end.endswith(f"/{unit}")
+        assert not isinstance(settings.files.get(f"{UNITS}/{unit}"), Link), f"{unit} is masked"
+        if end.startswith(UNITS):
+            ours += 1
+            parser = configparser.ConfigParser(strict=False, interpolation=None)
+            parser.optionxform = str  # type: ignore[assignment,method-assign]
+            parser.read_string(text(settings, end))
+            assert parser["Install"]["WantedBy"] == target
+        else:
+            assert end.startswith("/usr/lib/systemd/system/")
+    own = [
+        path
+        for path, entry in settings.files.items()
+        if isinstance(entry, File) and path.startswith(UNITS) and path.count("/") == 4
+    ]
+    assert ours == len(own)
+
+
+def test_names_are_looked_up_ashore_only_with_an_uplink(rendered: Render) -> None:
+    def resolved(settings: Settings) -> bool:
+        return "systemd-resolved.service" in {unit for _, unit, _ in wanted(settings)}
+
+    assert not resolved(rendered())
+    assert resolved(rendered(network={"wired": "shore"}))
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_nothing_waits_for_a_network(rendered: Render, boat: str) -> None:
+    settings = rendered(**BOATS[boat])
+    for path, entry in settings.files.items():
+        if isinstance(entry, File) and path.startswith("/etc/systemd/system/"):
+            assert b"network-online" not in entry.content
+    assert settings.files[f"{UNITS}/systemd-networkd-wait-online.service"] == Link("/dev/null")
+
+
+def test_nobody_is_asked_for_a_password(rendered: Render) -> None:
+    settings = rendered()
+    for getty in ("getty@", "serial-getty@", "console-getty", "container-getty@"):
+        assert settings.files[f"{UNITS}/{getty}.service"] == Link("/dev/null")
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_every_file_takes_effect_when_it_changes(rendered: Render, boat: str) -> None:
+    settings = rendered(**BOATS[boat])
+    entries = json.loads(text(settings, "/etc/boat/manifest.json"))["reload"]
+    globs = [glob for entry in entries for glob in entry["paths"]]
+    for path, entry in settings.files.items():
+        if isinstance(entry, File) and path not in READ_WHEN_NEEDED:
+            assert any(fnmatchcase(path, glob) for glob in globs), path
+    for glob in globs:
+        known = any(fnmatchcase(path, glob) for path in settings.files)
+        assert known or glob.startswith(f"{UNITS}/"), f"{glob} names no file"
+
+
+def test_each_service_starts_again_when_its_own_unit_changes(rendered: Render) -> None:
+    settings = rendered()
+    entries = json.loads(text(settings, "/etc/boat/manifest.json"))["reload"]
+    for _, unit, end in wanted(settings):
+        if end.startswith(UNITS):
+            acted = [entry for entry in entries if entry.get("unit") == unit]
+            assert len(acted) == 1
+            assert any(fnmatchcase(end, glob) for glob in acted[0]["paths"])
+
+
+def test_the_order_is_that_of_dependence(rendered: Render) -> None:
+    entries = json.loads(text(rendered(), "/etc/boat/manifest.json"))["reload"]
+    order = [entry.get("unit", entry["action"]) for entry in entries]
+    assert order[0] == "daemon-reload"
+    for before, after in (
+        ("nftables.service", "networkd"),
+        ("networkd", "hostapd.service"),
+        ("networkd", "dnsmasq.service"),
+        ("udev", "boat-feed.service"),
+        ("chrony.service", "boat-feed.service"),
+    ):
+        assert order.index(before) < order.index(after)
