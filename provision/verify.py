@@ -87,6 +87,11 @@ class Collector:
 
     def __init__(self) -> None:
         self.tests: list[TestOutcome] = []
+        self.error = ""
+
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        """The suite ended itself, because the boat does not answer, or somebody ended it."""
+        self.error = str(excinfo.value) or "interrupted"
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Count a test once: its call, or the setup that kept it from being called."""
@@ -132,7 +137,9 @@ def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
             ],
             plugins=[collector],
         )
-    error = "" if status in (0, 1) else f"pytest could not run the suite (status {int(status)})"
+    error = collector.error
+    if not error and status not in (0, 1):
+        error = f"pytest could not run the suite (status {int(status)})"
     seconds = round(time.monotonic() - start, 1)
     return VerifyResult(job.boat, seconds, tuple(collector.tests), error)
 

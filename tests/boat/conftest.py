@@ -17,6 +17,9 @@ from provision.push.suite import Answer, Command, Job, ask
 
 Ask = Callable[[Mapping[str, Command]], dict[str, Answer]]
 
+#: pytest's exit status when the boat does not answer at all.
+UNREACHABLE = 10
+
 JOB = pytest.StashKey[Job]()
 
 
@@ -60,7 +63,13 @@ def profile(job: Job) -> dict[str, Any]:
 def host(pytestconfig: pytest.Config, job: Job) -> Any:
     """The boat, over SSH."""
     place = pytestconfig.getoption("--at")
-    return testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
+    host = testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
+    try:
+        host.run("true")
+    except RuntimeError as error:
+        said = str(error.args[0].stderr).strip()
+        pytest.exit(f"{job.boat} does not answer at {place}: {said}", returncode=UNREACHABLE)
+    return host
 
 
 @pytest.fixture(scope="session")

@@ -92,7 +92,7 @@ def test_a_failure_returns_the_boat(fleet: Fleet, name: str) -> None:
 
 def test_the_reason_is_told(fleet: Fleet) -> None:
     assert fleet.results["badproof"].reason == "devices: the gnss is not there"
-    assert "is failed" in fleet.results["badunits"].reason
+    assert "hostapd.service failed" in fleet.results["badunits"].reason
 
 
 def test_changes_by_hand_are_refused(fleet: Fleet) -> None:
