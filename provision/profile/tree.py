@@ -149,7 +149,7 @@ class _Builder:
                     UserError("a key has to be a word", place=place, hint="write KEY: VALUE")
                 )
                 continue
-            name = str(key_node.value)
+            name = self.text(key_node, self.place(key_node, key))
             full = f"{key}.{name}" if key else name
             if name in found:
                 self.errors.append(
@@ -163,8 +163,17 @@ class _Builder:
             found[name] = self.node(value, full, key_node)
         return found
 
-    def scalar(self, node: yaml.ScalarNode, at: Place) -> Scalar:
+    def text(self, node: yaml.ScalarNode, at: Place) -> str:
+        """The scalar as written; an escape can name half a character, which no file holds."""
         written = str(node.value)
+        whole = written.encode(errors="replace").decode()
+        if written != whole:
+            hint = "write the character itself"
+            self.errors.append(UserError("half of a character is no text", place=at, hint=hint))
+        return whole
+
+    def scalar(self, node: yaml.ScalarNode, at: Place) -> Scalar:
+        written = self.text(node, at)
         match node.tag.removeprefix(_TAG):
             case "str":
                 return written
@@ -180,9 +189,9 @@ class _Builder:
                 what = "a date" if kind == "timestamp" else "a number, but not a plain decimal one"
                 self.errors.append(
                     UserError(
-                        f"YAML takes {written} for {what}",
+                        f"YAML takes {written[:40]} for {what}",
                         place=at,
-                        hint=f'if it is meant as text, quote it: "{written}"',
+                        hint=f'if it is meant as text, quote it: "{written[:40]}"',
                     )
                 )
             case _:

@@ -110,7 +110,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("ssid: Tern", 'ssid: ""', "5:24: network.access_point.ssid", "this one has 0", ""),
         ("ssid: Tern", "ssid: " + "ü" * 17, "5:24: network.access_point.ssid", "one has 34", ""),
         ("ssid: Tern", r'ssid: "a\nb"', "5:24: network.access_point.ssid", "control", ""),
-        ("ssid: Tern", r'ssid: "a\ud800"', "5:24: network.access_point.ssid", "", ""),
+        ("ssid: Tern", r'ssid: "a\ud800"', "5:24: network.access_point.ssid", "half of", ""),
         ("TN-GNSS-01", '"a*b"', "7:28: links.gnss.adapter.serial", "not a serial number", ""),
         ("[operator.pub]", "[ssh-dss AAAA]", "12:10: access.keys[0]", "OpenSSH public key", ""),
         (
@@ -180,6 +180,12 @@ def test_a_missing_file(tmp_path: Path) -> None:
     (error,) = errors_of(tmp_path / "tern.yml")
     assert "No such file" in error.message
     assert str(error.place) == str(tmp_path / "tern.yml")
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "tern.yml"
+    path.write_text(GOOD, encoding="utf-8-sig")
+    assert load.read(path).name == "tern"
 
 
 def test_a_file_that_is_not_utf8(tmp_path: Path) -> None:
