@@ -163,7 +163,7 @@ class Bench:
         point = self.profile.network.access_point
         return self.tablet.ask(
             "join",
-            seconds,
+            seconds=seconds,
             ssid=point.ssid.encode().hex(),
             psk=psk(self.secrets.pass_phrase, point.ssid),
             frequency=frequency(point.channel),

@@ -53,16 +53,19 @@ class Tablet:
             answer = self._receive(time.monotonic() + seconds)
             self.ready = answer.get("ready")
 
-    def ask(self, what: str, seconds: float = 60, **arguments: object) -> dict[str, Any]:
-        """One request; UserError when the tablet could not do it."""
+    def ask(self, what: str, patience: float = 60, **arguments: object) -> dict[str, Any]:
+        """One request; UserError when the tablet could not do it.
+
+        `patience` is in seconds, beyond the `seconds` that the request itself may name.
+        """
         if self.ready is None:
-            self.wait(seconds)
+            self.wait(patience)
         assert self._socket is not None
         number = next(self._numbers)
         request = {"id": number, "do": what, **arguments}
-        self._socket.settimeout(seconds)
+        self._socket.settimeout(patience)
         self._socket.sendall(json.dumps(request).encode() + b"\n")
-        end = time.monotonic() + seconds + float(str(arguments.get("seconds", 0)))
+        end = time.monotonic() + patience + float(str(arguments.get("seconds", 0)))
         while True:
             answer = self._receive(end)
             if answer.get("id") == number:
