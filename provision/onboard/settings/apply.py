@@ -16,8 +16,6 @@ from provision.onboard.settings.places import Places
 from provision.onboard.settings.system import System
 from provision.onboard.settings.tree import (
     Wanted,
-    difference,
-    look,
     put,
     remove_folders,
     remove_leftovers,
@@ -25,6 +23,9 @@ from provision.onboard.settings.tree import (
 
 #: Seconds that units are given to come up after everything was reloaded.
 SETTLING = 30.0
+
+#: Seconds in which a program that cannot run with its new configuration has ended.
+GRACE = 1.5
 
 UNIT_FILES = "/etc/systemd/system/"
 _DEVICE_NAME = re.compile(r"^\s*Name\s*=\s*([A-Za-z0-9_.-]+)\s*$", re.MULTILINE)
@@ -78,15 +79,6 @@ def _covered(entry: Reload, due: Mapping[tuple[str, str | None], Reload]) -> boo
     return entry.action == "reload" and ("restart", entry.unit) in due
 
 
-def differing(places: Places, wants: Mapping[str, Wanted]) -> dict[str, Wanted]:
-    """Those of `wants` that the running system does not match."""
-    return {
-        path: want
-        for path, want in wants.items()
-        if difference(want.entry, look(places.live(path))) is not None
-    }
-
-
 def carry_out(
     places: Places, system: System, plan: Plan, ailing: Iterable[str] = ()
 ) -> dict[str, object]:
@@ -104,9 +96,10 @@ def carry_out(
     for entry in plan.reloads:
         if steps.attempt(partial(_reload, places, system, plan, entry, stale)):
             done.append(entry)
+    started: list[str] = []
     if plan.starts:
-        steps.attempt(lambda: system.start(plan.starts))
-    watched = {entry.unit for entry in done if entry.unit} | set(plan.starts)
+        steps.attempt(lambda: started.extend(system.start(plan.starts)))
+    watched = {entry.unit for entry in done if entry.unit} | set(started)
     steps.attempt(lambda: _check_units(system, sorted(watched), frozenset(ailing)))
     if steps.failures:
         raise steps.failures[0]
@@ -114,7 +107,7 @@ def carry_out(
         "changed": sorted(plan.changes),
         "stopped": plan.stops,
         "reloaded": [str(entry) for entry in done],
-        "started": plan.starts,
+        "started": started,
     }
 
 
@@ -182,15 +175,20 @@ def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: li
 
 
 def _check_units(system: System, units: list[str], ailing: frozenset[str]) -> None:
+    """See that `units` are up, and that those which only claim it are so a moment later."""
+    before = states = system.states(units)
+    if any(state.unproven for state in states.values()):
+        system.sleep(GRACE)
+        states = system.states(units)
     until = system.monotonic() + SETTLING
-    states = system.states(units)
     while any(state.settling for state in states.values()) and system.monotonic() < until:
         system.sleep(0.5)
         states = system.states(units)
     down = {
         unit: state.words
         for unit, state in states.items()
-        if unit not in ailing and (state.failed or state.settling)
+        if unit not in ailing
+        and (state.failed or state.settling or state.restarts > before[unit].restarts)
     }
     if down:
         said = ", ".join(f"{unit} is {words}" for unit, words in down.items())

@@ -158,7 +158,7 @@ def _no_file_in_a_file(files: dict[str, Entry]) -> None:
     for path in [*files, MANIFEST]:
         folder = posixpath.dirname(path)
         while folder != "/":
-            if folder in files:
+            if folder in files or folder == MANIFEST:
                 raise _wrong(f"{folder} is a file and the folder of {path}")
             folder = posixpath.dirname(folder)
 

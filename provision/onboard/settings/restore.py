@@ -6,10 +6,9 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Iterable
 from pathlib import Path
 
-from provision.onboard.settings.apply import Plan, carry_out, differing
+from provision.onboard.settings.apply import Plan, carry_out
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.durable import finish, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -27,16 +26,12 @@ from provision.onboard.settings.state import (
     write_state,
 )
 from provision.onboard.settings.system import System
-from provision.onboard.settings.tree import wanted
+from provision.onboard.settings.tree import differing, wanted
 
 
-def base_tree(
-    places: Places, system: System, settings: Settings, paths: Iterable[str]
-) -> Path | None:
-    """The base without its overlay, if any of `paths` is not for `settings` to say."""
-    if all(path in settings.entries for path in paths):
-        return None
-    return places.base_tree if system.mount_base(places.base_tree) else None
+def base_tree(places: Places, system: System) -> Path | None:
+    """The base without the overlay on it, where the initramfs has left it mounted."""
+    return places.base_tree if system.is_mounted(places.base_tree) else None
 
 
 def go_home(places: Places, system: System, trial: Trial | None) -> dict[str, object]:
@@ -48,7 +43,7 @@ def go_home(places: Places, system: System, trial: Trial | None) -> dict[str, ob
     kept = home(places)
     other = _on_trial(places, trial)
     paths = {*kept.entries, *(other.entries if other else ()), *(trial.changed if trial else ())}
-    wants = wanted(kept, paths, base_tree(places, system, kept, paths))
+    wants = wanted(kept, paths, base_tree(places, system))
     changes = differing(places, wants)
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
         os.unlink(places.reserve)

@@ -24,14 +24,26 @@ COMMAND = "/usr/bin/boat-settings"
 
 @dataclass(frozen=True)
 class UnitState:
-    """What systemd says of one unit."""
+    """What systemd says of one unit; `restarts` counts those that nobody asked for."""
 
     load: str
     active: str
-    sub: str
-    result: str
-    kind: str
-    conditions: bool
+    sub: str = ""
+    result: str = ""
+    kind: str = ""
+    conditions: bool = True
+    restarts: int = 0
+    wanted_by: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether there is such a unit, and one that may run."""
+        return self.load not in ("not-found", "masked")
+
+    @property
+    def running(self) -> bool:
+        """Whether it is up or on its way."""
+        return self.active in ("active", "activating", "reloading", "refreshing")
 
     @property
     def failed(self) -> bool:
@@ -43,12 +55,34 @@ class UnitState:
     @property
     def settling(self) -> bool:
         """Whether it is still on its way up or down."""
-        return self.active in ("activating", "deactivating", "reloading") and not self.failed
+        return self.active not in ("active", "inactive", "failed") and not self.failed
+
+    @property
+    def unproven(self) -> bool:
+        """Whether systemd calls it started as soon as its program runs, ready or not."""
+        return self.kind in ("simple", "exec", "idle")
 
     @property
     def words(self) -> str:
         """For a message."""
         return f"{self.active} ({self.sub}, {self.result})"
+
+
+_SHOWN = "LoadState,ActiveState,SubState,Result,Type,ConditionResult,NRestarts,WantedBy,RequiredBy"
+
+
+def _unit_state(block: str) -> UnitState:
+    shown = dict(line.partition("=")[::2] for line in block.splitlines())
+    return UnitState(
+        load=shown.get("LoadState", ""),
+        active=shown.get("ActiveState", ""),
+        sub=shown.get("SubState", ""),
+        result=shown.get("Result", ""),
+        kind=shown.get("Type", ""),
+        conditions=shown.get("ConditionResult", "yes") == "yes",
+        restarts=int(shown.get("NRestarts") or 0),
+        wanted_by=(*shown.get("WantedBy", "").split(), *shown.get("RequiredBy", "").split()),
+    )
 
 
 class System:
@@ -155,61 +189,46 @@ class System:
 
     def stop(self, units: list[str]) -> None:
         """Stop units; one that is not there is stopped."""
-        known = [unit for unit, state in self.states(units).items() if state.load != "not-found"]
+        known = [unit for unit, state in self.states(units).items() if state.known]
         if known:
             self.run("systemctl", "stop", *known)
 
-    def start(self, units: list[str]) -> None:
-        """Start units, however often they have failed before."""
-        failed = [unit for unit, state in self.states(units).items() if state.active == "failed"]
+    def start(self, units: list[str]) -> list[str]:
+        """Start those of `units` that are due, however often they have failed; return them."""
+        states = self.states(units)
+        due = [unit for unit in units if self._due(states[unit])]
+        failed = [unit for unit in due if states[unit].active == "failed"]
         if failed:
             self.run("systemctl", "reset-failed", *failed)
-        self.run("systemctl", "start", *units)
+        if due:
+            self.run("systemctl", "start", *due)
+        return due
 
     def renew(self, unit: str, action: str) -> bool:
-        """Restart or reload a unit that should run; False when it is not meant to.
+        """Restart or reload a unit; False when it does not run and is not due.
 
-        One that has failed is started again, unless nothing enables it.
+        What has failed is started again: it may have failed for the settings before.
         """
         state = self.states([unit])[unit]
-        if state.load in ("not-found", "masked"):
-            return False
-        if not self.enabled(unit) and state.active in ("inactive", "failed"):
+        if not state.known or not (state.running or self._due(state)):
             return False
         if state.active == "failed":
             self.run("systemctl", "reset-failed", unit)
         self.run("systemctl", "restart" if action == "restart" else "reload-or-restart", unit)
         return True
 
-    def enabled(self, unit: str) -> bool:
-        """Whether something starts this unit at boot."""
-        try:
-            return self.run("systemctl", "is-enabled", unit).strip() != "disabled"
-        except SettingsError:
-            return False
+    def _due(self, state: UnitState) -> bool:
+        """Whether something that is up wants the unit; a radio that is not there does not."""
+        return state.known and any(up.running for up in self.states(state.wanted_by).values())
 
     def states(self, units: Iterable[str]) -> dict[str, UnitState]:
         """The state of each unit."""
-        names = list(units)
+        names = list(dict.fromkeys(units))
         if not names:
             return {}
-        keys = "LoadState,ActiveState,SubState,Result,Type,ConditionResult"
-        shown = self.run("systemctl", "show", f"--property={keys}", "--", *names)
-        blocks = [
-            dict(line.partition("=")[::2] for line in block.splitlines())
-            for block in shown.strip().split("\n\n")
-        ]
-        return {
-            name: UnitState(
-                block.get("LoadState", ""),
-                block.get("ActiveState", ""),
-                block.get("SubState", ""),
-                block.get("Result", ""),
-                block.get("Type", ""),
-                block.get("ConditionResult", "yes") == "yes",
-            )
-            for name, block in zip(names, blocks, strict=True)
-        }
+        shown = self.run("systemctl", "show", f"--property={_SHOWN}", "--", *names)
+        blocks = shown.strip("\n").split("\n\n")
+        return dict(zip(names, map(_unit_state, blocks), strict=True))
 
     def free_bytes(self, folder: Path) -> int:
         """Free space where `folder` is, in bytes."""
@@ -219,21 +238,6 @@ class System:
     def is_mounted(self, folder: Path) -> bool:
         """Whether a file system is mounted at `folder`."""
         return os.path.ismount(folder)
-
-    def mount_base(self, folder: Path) -> bool:
-        """Mount the read-only base, without the overlay, at `folder`; False when it cannot be."""
-        if os.path.ismount(folder):
-            return True
-        words = Path("/proc/cmdline").read_text(encoding="utf-8", errors="replace").split()
-        roots = [word.removeprefix("root=") for word in words if word.startswith("root=")]
-        if not roots:
-            return False
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        try:
-            self.run("mount", "-t", "squashfs", "-o", "ro,nodev,nosuid", roots[-1], str(folder))
-        except SettingsError:
-            return False
-        return True
 
     def reboot(self) -> None:
         """Restart the boat, with more force each time that is refused."""

@@ -8,6 +8,7 @@ the new one, never half of it and never readable by more than its mode says.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import shutil
@@ -15,7 +16,7 @@ import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from provision.onboard.settings.archive import Settings, digest_of
 from provision.onboard.settings.errors import SettingsError
@@ -43,8 +44,10 @@ def look(place: Path) -> Entry | Odd | None:
     """What is at `place`, not following a link there."""
     try:
         found = place.lstat()
-    except (FileNotFoundError, NotADirectoryError):
-        return None
+    except OSError as error:
+        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP):
+            return None
+        raise
     if stat.S_ISLNK(found.st_mode):
         return Link(os.readlink(place))
     if stat.S_ISDIR(found.st_mode):
@@ -57,8 +60,11 @@ def look(place: Path) -> Entry | Odd | None:
 
 
 def difference(wanted: Entry | None, found: Entry | Odd | None) -> str | None:
-    """In one word how `found` differs from `wanted`; None when it does not."""
-    if wanted == found:
+    """In one word how `found` differs from `wanted`; None when it does not.
+
+    A folder where no file is wanted is no difference: it may hold what others put there.
+    """
+    if wanted == found or (wanted is None and found is Odd.FOLDER):
         return None
     word = "kind"
     if found is None:
@@ -76,23 +82,27 @@ def difference(wanted: Entry | None, found: Entry | Odd | None) -> str | None:
 
 def drift(places: Places, settings: Settings) -> dict[str, str]:
     """Paths of `settings` that differ on the running system, with `difference`'s word."""
-    found = {}
-    for path, entry in sorted(settings.entries.items()):
-        if what := difference(entry, look(places.live(path))):
-            found[path] = what
-    return found
+    found = seen(places, settings.entries)
+    words = {p: difference(entry, found[p]) for p, entry in sorted(settings.entries.items())}
+    return {path: word for path, word in words.items() if word}
 
 
-def wanted(settings: Settings, paths: Iterable[str], base_tree: Path | None) -> dict[str, Wanted]:
+def wanted(settings: Settings, paths: Iterable[str], base: Path | None) -> dict[str, Wanted]:
     """What `paths` are under `settings`: theirs, else the base's own file, else nothing."""
-    return {path: _wanted(settings, path, base_tree) for path in paths}
+    folders = {folder for path in settings.entries for folder in _folders(path)}
+    return {path: _wanted(settings, path, base if path not in folders else None) for path in paths}
 
 
-def _wanted(settings: Settings, path: str, base_tree: Path | None) -> Wanted:
+def _folders(path: str) -> list[str]:
+    """The folders that `path` lies in, innermost first, without the root."""
+    return [str(parent) for parent in PurePosixPath(path).parents][:-1]
+
+
+def _wanted(settings: Settings, path: str, base: Path | None) -> Wanted:
     if path in settings.entries:
         return Wanted(settings.entries[path], settings.contents.get(path, b""))
-    if base_tree is not None:
-        place = base_tree / path.lstrip("/")
+    if base is not None:
+        place = base / path.lstrip("/")
         entry = look(place)
         if isinstance(entry, File):
             return Wanted(entry, place.read_bytes())
@@ -101,21 +111,32 @@ def _wanted(settings: Settings, path: str, base_tree: Path | None) -> Wanted:
     return Wanted(None)
 
 
+def seen(places: Places, paths: Iterable[str]) -> dict[str, Entry | Odd | None]:
+    """What is at each of `paths` on the running system.
+
+    What is seen through a link that is itself one of `paths` is not there: the link may go.
+    """
+    found = {path: look(places.live(path)) for path in paths}
+    links = {path for path, what in found.items() if isinstance(what, Link)}
+    return {path: None if links & {*_folders(path)} else what for path, what in found.items()}
+
+
+def differing(places: Places, wants: Mapping[str, Wanted]) -> dict[str, Wanted]:
+    """Those of `wants` that the running system does not match."""
+    found = seen(places, wants)
+    return {p: want for p, want in wants.items() if difference(want.entry, found[p]) is not None}
+
+
 def missing_folders(places: Places, paths: Iterable[str]) -> list[str]:
     """Folders that putting files at `paths` will make, parents first."""
-    missing: set[str] = set()
-    for path in paths:
-        folder = os.path.dirname(path)
-        while folder not in ("/", *missing) and not places.live(folder).is_dir():
-            missing.add(folder)
-            folder = os.path.dirname(folder)
-    return sorted(missing)
+    folders = {folder for path in paths for folder in _folders(path)}
+    return sorted(folder for folder in folders if not places.live(folder).is_dir())
 
 
 def put(places: Places, changes: Mapping[str, Wanted], *, force: bool) -> None:
     """Make each path what is wanted: what goes away first, the manifest last.
 
-    A folder in a file's place is an error unless it is empty or `force` is set.
+    A folder in a file's place is an error, unless no file is in it or `force` is set.
     """
     gone = [path for path, want in changes.items() if want.entry is None]
     for path in sorted(gone, reverse=True):
@@ -136,7 +157,7 @@ def remove_folders(places: Places, folders: Iterable[str]) -> None:
 def remove_leftovers(places: Places, paths: Iterable[str]) -> None:
     """Remove the temporary files of an earlier `put` that was killed."""
     for path in paths:
-        with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        with contextlib.suppress(OSError):
             os.unlink(_temporary(places.live(path)))
 
 
@@ -200,7 +221,8 @@ def _remove(place: Path, force: bool) -> None:
         shutil.rmtree(place)
     else:
         try:
-            os.rmdir(place)
+            for folder, _, _ in os.walk(place, topdown=False):
+                os.rmdir(folder)
         except OSError as error:
             message = f"{place} is a folder with files of its own ({error.strerror})"
             raise SettingsError("folder", message) from None

@@ -7,10 +7,12 @@ import contextlib
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
-from provision.onboard.settings.apply import Plan, carry_out, differing
+from provision.onboard.settings.apply import Plan, carry_out
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.manifest import Entry
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.restore import base_tree, go_home, tell
 from provision.onboard.settings.state import (
@@ -24,10 +26,13 @@ from provision.onboard.settings.state import (
 )
 from provision.onboard.settings.system import System
 from provision.onboard.settings.tree import (
+    Odd,
     Wanted,
+    differing,
     drift,
     look,
     missing_folders,
+    seen,
     wanted,
     write_all,
 )
@@ -61,10 +66,11 @@ def trial(places: Places, system: System, request: Request) -> dict[str, object]
     new = read(request.data, request.digest)
     _fits(places, kept, new)
     paths = {*kept.entries, *new.entries}
-    wants = wanted(new, paths, base_tree(places, system, new, paths))
+    base = base_tree(places, system)
+    wants = wanted(new, paths, base)
     changes = differing(places, wants)
     if not request.overwrite_drift:
-        _no_drift(places, kept, new, changes)
+        _no_drift(places, kept, base, changes)
     if not changes:
         return {"changed": [], "digest": new.digest}
     _room(places, system, kept, new, changes)
@@ -124,11 +130,14 @@ def _fits(places: Places, kept: Settings, new: Settings) -> None:
         )
 
 
-def _no_drift(places: Places, kept: Settings, new: Settings, changes: Mapping[str, Wanted]) -> None:
+def _no_drift(
+    places: Places, kept: Settings, base: Path | None, changes: Mapping[str, Wanted]
+) -> None:
     """Refuse to overwrite by the way what somebody has changed by hand."""
     found = {path: what for path, what in drift(places, kept).items() if path in changes}
+    there = seen(places, {*kept.entries, *changes})
     for path in sorted(set(changes) - set(kept.entries)):
-        if _by_hand(places, path):
+        if _by_hand(places, kept, base, path, there[path]):
             found[path] = "present"
     if found:
         listed = ", ".join(f"{path} ({what})" for path, what in sorted(found.items()))
@@ -140,12 +149,15 @@ def _no_drift(places: Places, kept: Settings, new: Settings, changes: Mapping[st
         )
 
 
-def _by_hand(places: Places, path: str) -> bool:
-    """Whether something is at `path` that is not the base's own either."""
-    found = look(places.live(path))
-    if found is None or not places.base_tree.is_dir():
-        return False
-    return found != look(places.base_tree / path.lstrip("/"))
+def _by_hand(
+    places: Places, kept: Settings, base: Path | None, path: str, found: Entry | Odd | None
+) -> bool:
+    """Whether what was `found` at `path` comes neither from the settings nor from the base."""
+    if found is Odd.FOLDER:
+        folders = os.walk(places.live(path))
+        inside = [Path(folder, name) for folder, _, names in folders for name in names]
+        return any(f"/{place.relative_to(places.root)}" not in kept.entries for place in inside)
+    return found is not None and (base is None or found != look(base / path.lstrip("/")))
 
 
 def _room(
@@ -182,7 +194,6 @@ def _begin(places: Places, system: System, plan: Plan, request: Request) -> Tria
     """Write down what a return has to know, then arm it; nothing has changed yet."""
     units = {entry.unit for entry in plan.reloads if entry.unit} | set(plan.starts + plan.stops)
     ailing = [unit for unit, found in system.states(sorted(units)).items() if found.failed]
-    write_state(places.trial_archive, request.data)
     state = Trial(
         digest=request.digest,
         owner=request.owner,
@@ -196,6 +207,7 @@ def _begin(places: Places, system: System, plan: Plan, request: Request) -> Tria
         ailing=tuple(ailing),
     )
     save_trial(places, state)
+    write_state(places.trial_archive, request.data)
     try:
         system.arm(request.seconds)
     except SettingsError as error:

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from settings_boat import WANTS, Boat, Tree, pack
 
+from provision.onboard.settings.trial import Request
+
 OLD: Tree = {
     "/etc/hostname": (0o644, b"kittiwake\n"),
     "/etc/hostapd/wlan0.conf": (0o600, b"ssid=Kittiwake\n"),
@@ -34,3 +36,8 @@ NEW: Tree = {
 def boat(tmp_path: Path) -> Boat:
     """On its kept settings, OLD."""
     return Boat.booted(tmp_path / "boat", *pack(OLD))
+
+
+def ask(data: bytes, digest: str, *, overwrite_drift: bool = False) -> Request:
+    """A trial of a minute."""
+    return Request(data, digest, 60, "ann@laptop", overwrite_drift)

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.manifest import Link
 from provision.onboard.settings.places import MANIFEST, Places
 from provision.onboard.settings.system import System, UnitState
 
@@ -69,10 +70,7 @@ def _json(value: object) -> bytes:
 def tar(members: Tree) -> tuple[bytes, str]:
     """A plain archive of `members`, with their folders."""
     folders = {
-        str(parent)
-        for path in members
-        for parent in Path(path).parents
-        if str(parent) != "/"
+        str(parent) for path in members for parent in Path(path).parents if str(parent) != "/"
     }
     buffer = io.BytesIO()
     with tarfile.open(fileobj=buffer, mode="w", format=tarfile.GNU_FORMAT) as archive:
@@ -92,24 +90,51 @@ def tar(members: Tree) -> tuple[bytes, str]:
     return data, hashlib.sha256(data).hexdigest()
 
 
+#: The file that each unit reads when it starts or is told to read it again.
+CONFIGURATION = {
+    "hostapd.service": "/etc/hostapd/wlan0.conf",
+    "nftables.service": "/etc/nftables.conf",
+    "boat-feed.service": "/etc/boat/feed.json",
+}
+
+
 @dataclass
 class Recorder(System):
-    """System actions as a list of words; `failing` are words whose action fails."""
+    """System actions, recorded; what outlives a process aboard is in files under run/system.
+
+    A unit that is started or told to reload takes up its configuration as it then is.
+    `failing` are calls that fail, `down` units that never come up.
+    """
 
     root: Path
     calls: list[str] = field(default_factory=list)
     failing: set[str] = field(default_factory=set)
     down: set[str] = field(default_factory=set)
-    timer: float | None = None
+    unmounted: set[str] = field(default_factory=set)
     clock: float = 1000.0
-    mounted: bool = True
     free: int = 2**30
-    restarted: bool = False
 
-    def _call(self, *words: str) -> None:
+    def call(self, *words: str) -> None:
         self.calls.append(" ".join(words))
         if self.calls[-1] in self.failing:
             raise SettingsError("command", f"{self.calls[-1]} failed")
+
+    @property
+    def kept_files(self) -> Path:
+        folder = self.root / "run/system"
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder
+
+    def running(self) -> dict[str, bytes]:
+        """Units that run, with the configuration that each has taken up."""
+        return {place.name: place.read_bytes() for place in self.kept_files.glob("*.service")}
+
+    def take_up(self, unit: str) -> None:
+        """Have a unit run with its configuration as it is now."""
+        path = CONFIGURATION.get(unit)
+        place = self.root / path.lstrip("/") if path else None
+        content = place.read_bytes() if place and place.exists() else b""
+        (self.kept_files / unit).write_bytes(content)
 
     def monotonic(self) -> float:
         return self.clock
@@ -121,61 +146,63 @@ class Recorder(System):
         self.clock += seconds
 
     def arm(self, seconds: int) -> None:
-        self._call("arm")
-        self.timer = self.clock + seconds
+        self.call("arm")
+        (self.kept_files / "timer").write_text(str(seconds))
 
     def disarm(self, *, service: bool = True) -> None:
-        self._call("disarm")
-        self.timer = None
+        self.call("disarm")
+        (self.kept_files / "timer").unlink(missing_ok=True)
 
     def armed(self) -> bool:
-        return self.timer is not None
+        return (self.kept_files / "timer").exists()
 
     def daemon_reload(self) -> None:
-        self._call("daemon-reload")
+        self.call("daemon-reload")
 
     def udev(self) -> None:
-        self._call("udev")
+        self.call("udev")
 
     def networkd(self, stale: Iterable[str]) -> None:
-        self._call("networkd", *stale)
+        self.call("networkd", *stale)
 
     def hostname(self, name: str) -> None:
-        self._call("hostname", name)
+        self.call("hostname", name)
 
     def sysctl(self) -> None:
-        self._call("sysctl")
+        self.call("sysctl")
 
     def tmpfiles(self, files: Iterable[str]) -> None:
-        self._call("tmpfiles", *files)
+        self.call("tmpfiles", *files)
 
     def stop(self, units: list[str]) -> None:
-        self._call("stop", *units)
+        self.call("stop", *units)
+        for unit in units:
+            (self.kept_files / unit).unlink(missing_ok=True)
 
-    def start(self, units: list[str]) -> None:
-        self._call("start", *units)
+    def start(self, units: list[str]) -> list[str]:
+        self.call("start", *units)
+        for unit in units:
+            self.take_up(unit)
+        return units
 
     def renew(self, unit: str, action: str) -> bool:
-        self._call(action, unit)
+        self.call(action, unit)
+        self.take_up(unit)
         return True
 
     def states(self, units: Iterable[str]) -> dict[str, UnitState]:
-        up = UnitState("loaded", "active", "running", "success", "simple", True)
-        failed = UnitState("loaded", "failed", "failed", "exit-code", "simple", True)
-        return {unit: failed if unit in self.down else up for unit in units}
+        return {
+            unit: UnitState("loaded", "failed" if unit in self.down else "active") for unit in units
+        }
 
     def free_bytes(self, folder: Path) -> int:
         return self.free
 
     def is_mounted(self, folder: Path) -> bool:
-        return self.mounted
-
-    def mount_base(self, folder: Path) -> bool:
-        return folder.is_dir()
+        return folder.is_dir() and folder.name not in self.unmounted
 
     def reboot(self) -> None:
-        self._call("reboot")
-        self.restarted = True
+        self.call("reboot")
 
 
 @dataclass
@@ -190,7 +217,7 @@ class Boat:
         """As the initramfs leaves it: settings unpacked, RAM state written."""
         boat = cls(Places(root), Recorder(root))
         places = boat.places
-        places.run.mkdir(parents=True)
+        places.run.mkdir(parents=True, exist_ok=True)
         places.store.mkdir(parents=True, mode=0o700)
         places.base.parent.mkdir(parents=True)
         places.base.write_text(json.dumps({"format": 1, "key": "k"}))
@@ -204,15 +231,22 @@ class Boat:
         return boat
 
     def unpack(self, settings: Settings) -> None:
-        """Put the files there, as tar would."""
+        """Put the files there, as tar would, and start the units."""
         for path, entry in settings.entries.items():
             place = self.places.live(path)
             place.parent.mkdir(parents=True, exist_ok=True)
-            if path in settings.contents:
-                place.write_bytes(settings.contents[path])
-                place.chmod(entry.mode)  # type: ignore[union-attr]
+            place.unlink(missing_ok=True)
+            if isinstance(entry, Link):
+                place.symlink_to(entry.target)
             else:
-                os.symlink(entry.target, place)  # type: ignore[union-attr]
+                place.write_bytes(settings.contents[path])
+                place.chmod(entry.mode)
+        for unit in {*settings.wants, *CONFIGURATION}:
+            self.system.take_up(unit)
+
+    def again(self) -> Boat:
+        """The same boat to another process."""
+        return Boat(self.places, Recorder(self.places.root))
 
 
 def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, object]:
