@@ -10,11 +10,32 @@ from provision.checks import regdb
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 
-#: Allowed nearly everywhere: what is left to say without the kernel's own table. Common
-#: practice.
+#: What is left to say without the kernel's own table. Common practice.
 EVERYWHERE = range(1, 12)
+RADAR = range(52, 145)
+NOWHERE = 14
+
+#: Where channels 12 and 13 are not allowed either: wireless-regdb's regulatory.db of 2026.
+SHORT_BAND = [
+    "AS",
+    "BM",
+    "DM",
+    "DO",
+    "FM",
+    "GD",
+    "GU",
+    "HT",
+    "MH",
+    "MP",
+    "NI",
+    "PR",
+    "PW",
+    "US",
+    "VI",
+]
 
 _LOW = range(1, 15)
+_RADAR_WORDS = "needs radar detection, which may stop the network at any time"
 _HIGH = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
 
 
@@ -50,13 +71,25 @@ def check(boat: Boat) -> Iterator[Finding]:
     elif (table := regdb.installed()) is not None:
         yield from _by_table(boat, table, centre, tell)
     elif point.channel not in EVERYWHERE:
-        yield Finding(
-            "warning",
-            "wifi-unchecked",
-            f"whether channel {point.channel} is allowed in {point.country} could not be checked",
-            place,
-            "sudo apt-get install wireless-regdb",
-        )
+        yield _by_rule_of_thumb(boat, tell)
+
+
+def _by_rule_of_thumb(boat: Boat, tell: str) -> Finding:
+    """What can be said about a channel that is not allowed everywhere, without the table."""
+    point = boat.profile.network.access_point
+    place = boat.place("network.access_point.channel")
+    where = f"channel {point.channel} in {point.country}"
+    if point.channel in RADAR:
+        return Finding("error", "wifi-channel", f"{where} {_RADAR_WORDS}", place, tell)
+    if point.channel == NOWHERE or (point.channel in _LOW and point.country in SHORT_BAND):
+        return Finding("error", "wifi-channel", f"{where} is not allowed", place, tell)
+    return Finding(
+        "warning",
+        "wifi-unchecked",
+        f"whether {where} is allowed could not be checked",
+        place,
+        "sudo apt-get install wireless-regdb",
+    )
 
 
 def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterator[Finding]:
@@ -76,7 +109,7 @@ def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterato
     if rule is None:
         message = f"{where} is not allowed"
     elif rule.radar:
-        message = f"{where} needs radar detection, which stops the network at any time"
+        message = f"{where} {_RADAR_WORDS}"
     elif rule.no_initiate or rule.no_ofdm:
         message = f"{where} is not allowed for an access point"
     elif rule.indoor:

@@ -275,12 +275,29 @@ def test_a_band_that_the_radio_has_not(tmp_path: Path) -> None:
     assert "has no 5 GHz band" in finding.message
 
 
-def test_without_the_kernels_table_only_safe_channels_pass(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("country", "channel", "expected"),
+    [
+        ("GB", 11, []),
+        ("GB", 13, [("warning", "wifi-unchecked")]),
+        ("US", 11, []),
+        ("US", 12, [("error", "wifi-channel")]),
+        ("JP", 14, [("error", "wifi-channel")]),
+        ("US", 36, [("warning", "wifi-unchecked")]),
+        ("US", 52, [("error", "wifi-channel")]),
+        ("GB", 144, [("error", "wifi-channel")]),
+    ],
+)
+def test_channels_without_the_kernels_table(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    country: str,
+    channel: int,
+    expected: list[tuple[str, str]],
 ) -> None:
     monkeypatch.setattr(regdb, "installed", lambda: None)
-    assert found(boat(tmp_path, ("channel: 6", "channel: 11"))) == []
-    assert found(boat(tmp_path, ("channel: 6", "channel: 13"))) == [("warning", "wifi-unchecked")]
+    tern = boat(tmp_path, ("country: GB, channel: 6", f"country: {country}, channel: {channel}"))
+    assert found(tern) == expected
 
 
 @pytest.mark.parametrize(("more", "expected"), [(0, []), (1, [("warning", "wifi-clients")])])
@@ -351,6 +368,7 @@ def test_what_the_kernel_itself_enforces() -> None:
     barred = {c for c in table if not all(allowed(c, channel) for channel in wifi.EVERYWHERE)}
     # One country's whole 2.4 GHz band is marked for radar detection.
     assert barred <= {"TG"}
+    assert set(wifi.SHORT_BAND) <= set(table)
     assert allowed("GB", 13)
     assert not allowed("US", 12)
     assert not allowed("GB", 14)
