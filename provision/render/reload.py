@@ -20,7 +20,9 @@ RELOAD: tuple[dict[str, object], ...] = (
     _unit("restart", "systemd-journald.service", "/etc/systemd/journald.conf.d/*"),
     _unit("restart", "nftables.service", "/etc/nftables.conf"),
     {"paths": ["/etc/systemd/network/*"], "action": "networkd"},
-    _unit("restart", "hostapd.service", "/etc/hostapd/*"),
+    # A bridge that was made anew has lost the radio.
+    _unit("restart", "hostapd.service", "/etc/hostapd/*", "/etc/systemd/network/*.netdev"),
+    _unit("restart", "systemd-resolved.service", "/etc/systemd/resolved.conf.d/*"),
     _unit("restart", "dnsmasq.service", "/etc/dnsmasq.conf"),
     _unit("restart", "chrony.service", "/etc/chrony/*"),
     # A reload keeps the port open throughout.

@@ -89,9 +89,15 @@ def test_every_file_takes_effect_when_it_changes(rendered: Render, boat: str) ->
     for path, entry in settings.files.items():
         if isinstance(entry, File) and path not in READ_WHEN_NEEDED:
             assert any(fnmatchcase(path, glob) for glob in globs), path
-    for glob in globs:
-        known = any(fnmatchcase(path, glob) for path in settings.files)
-        assert known or glob.startswith(f"{UNITS}/"), f"{glob} names no file"
+
+
+def test_no_reload_waits_for_a_file_that_no_boat_has(rendered: Render) -> None:
+    boats = [rendered(**changes) for changes in BOATS.values()]
+    paths = {path for settings in boats for path in settings.files}
+    for entry in json.loads(text(boats[0], "/etc/boat/manifest.json"))["reload"]:
+        for glob in entry["paths"]:
+            known = any(fnmatchcase(path, glob) for path in paths)
+            assert known or glob.startswith(f"{UNITS}/"), f"{glob} names no file"
 
 
 def test_each_service_starts_again_when_its_own_unit_changes(rendered: Render) -> None:
