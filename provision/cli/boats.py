@@ -22,11 +22,12 @@ from provision.cli.common import (
 )
 from provision.push.play import PushOptions
 from provision.push.play import push as push_boats
-from provision.push.prepare import Target
-from provision.push.reach import parse_at
+from provision.push.prepare import Target, prepare
+from provision.push.reach import Endpoint, parse_at
 from provision.push.report import progress, push_table, verify_table
+from provision.push.workspace import workspace
 from provision.steps import console, results
-from provision.verify import verify as verify_boat
+from provision.verify import VerifyResult, prove
 
 At = Annotated[
     list[str] | None,
@@ -88,13 +89,21 @@ def verify(
     as_json: Json = False,
 ) -> None:
     """Prove running boats against their profiles; nothing is changed."""
-    places = parse_at(at or [])
-    proofs = [verify_boat(one, places) for one in targets(names, boats, vault_password_file)]
+    proofs = _prove(targets(names, boats, vault_password_file), parse_at(at or []))
     if as_json:
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
         for proof in proofs:
             results.print(verify_table(proof))
-            results.print(proof.summary)
+            results.print(proof.summary())
     if not all(proof.well for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
+
+
+def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
+    """Run the suite against each boat where it answers."""
+    with workspace() as folder:
+        return [
+            prove(wanted.folder / "job.json", wanted.reach.places[0], "kept")
+            for wanted in prepare(fleet, folder, at)
+        ]
