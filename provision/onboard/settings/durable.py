@@ -110,15 +110,27 @@ def store(places: Places, system: System, data: bytes, digest: str) -> str | Non
         _point(places.store / "previous", str(old))
     try:
         _point(places.store / "kept", digest)
-    except OSError:
-        # The rename may have been seen and not be safe: what the boat says must not be more.
-        if old is not None and pointer(places.store / "kept") != old:
-            with contextlib.suppress(OSError):
-                _point(places.store / "kept", old)
+    except OSError as error:
+        _turn_back(places.store / "kept", old, error)
         raise
     with contextlib.suppress(OSError):
         _tidy(places, digest)
     return pointer(places.store / "previous")
+
+
+def _turn_back(place: Path, old: str | None, error: OSError) -> None:
+    """Undo a turn of `kept` that was seen and may not be safe."""
+    if old is None or pointer(place) == old:
+        return
+    try:
+        _point(place, old)
+    except OSError:
+        raise SettingsError(
+            "card",
+            f"the card failed while the settings were being kept ({error.strerror}): "
+            "the next start may take the old ones or the new ones",
+            hint="replace the card",
+        ) from None
 
 
 def finish(places: Places, system: System, trial: Trial, *, service: bool = True) -> None:

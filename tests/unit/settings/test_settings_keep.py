@@ -1,0 +1,301 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Keeping: nothing half made, and the old settings or the new ones after any cut."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+import random
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import NEW, OLD, ask
+from settings_boat import Boat, pack, snapshot
+from settings_card import Card, State
+from settings_faults import every_kill
+
+from provision.onboard.settings.durable import keep
+from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.state import load_trial, pointer, read_json
+from provision.onboard.settings.status import status
+from provision.onboard.settings.trial import trial
+
+OLDER, _ = pack({**OLD, "/etc/hostname": (0o644, b"older\n")})
+DATA, DIGEST = pack(NEW)
+HOME = pack(OLD)[1]
+
+
+@pytest.fixture
+def tried(boat: Boat) -> Boat:
+    """With the new settings on trial, and on the card what came before and what is stale."""
+    store = boat.places.store
+    digest = hashlib.sha256(OLDER).hexdigest()
+    (store / f"{digest}.tar").write_bytes(OLDER)
+    (store / "previous").write_text(f"{digest}  {digest}.tar\n")
+    (store / f"{'5' * 64}.tar").write_bytes(b"stale")
+    (store / ".kept.new").write_bytes(b"unfinished")
+    trial(boat.places, boat.system, ask(DATA, DIGEST))
+    return boat
+
+
+def chosen(files: State) -> str | None:
+    """The digest that a boot takes: that of the first pointer whose archive is whole."""
+    for name in ("kept", "previous"):
+        line = files.get(name, b"").decode("ascii", "replace")
+        digest, _, target = line.rstrip("\n").partition("  ")
+        if hashlib.sha256(files.get(target, b"")).hexdigest() == digest:
+            return digest
+    return None
+
+
+def on_card(boat: Boat) -> State:
+    return {place.name: place.read_bytes() for place in boat.places.store.iterdir()}
+
+
+def test_keep(tried: Boat) -> None:
+    live = snapshot(tried.places.root)
+    assert keep(tried.places, tried.system, DIGEST) == {"kept": DIGEST, "previous": HOME}
+    assert sorted(on_card(tried)) == sorted([f"{DIGEST}.tar", f"{HOME}.tar", "kept", "previous"])
+    assert on_card(tried)["kept"] == f"{DIGEST}  {DIGEST}.tar\n".encode()
+    assert tried.places.settings.read_bytes() == DATA
+    assert tried.places.settings.stat().st_mode & 0o777 == 0o600
+    assert not tried.places.trial_archive.exists()
+    live.pop("etc/boat/.return-space")
+    assert snapshot(tried.places.root) == live
+    found = status(tried.places, tried.system)
+    assert (found["live"], found["kept"], found["trial"]) == (DIGEST, DIGEST, None)
+    assert found["degraded"] is False
+    assert not tried.system.armed()
+
+
+def test_keeping_again_and_returning_change_nothing(tried: Boat) -> None:
+    keep(tried.places, tried.system, DIGEST)
+    before = snapshot(tried.places.root, without=("run",))
+    assert keep(tried.places, tried.system, DIGEST)["kept"] == DIGEST
+    result, code = give_back(tried.places, tried.system, "asked for", deadline=False)
+    assert (result["changed"], code) == ([], Exit.WELL)
+    assert snapshot(tried.places.root, without=("run",)) == before
+
+
+def test_after_keep_the_boat_returns_to_the_new_settings(tried: Boat) -> None:
+    keep(tried.places, tried.system, DIGEST)
+    before = snapshot(tried.places.root)
+    trial(tried.places, tried.system, ask(*pack(OLD)))
+    give_back(tried.places, tried.system, "asked for", deadline=False)
+    assert snapshot(tried.places.root) == before
+
+
+def test_only_what_is_on_trial_is_kept(tried: Boat) -> None:
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, HOME)
+    assert caught.value.status is Exit.BUSY
+    give_back(tried.places, tried.system, "asked for", deadline=False)
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, DIGEST)
+    assert (caught.value.kind, caught.value.status) == ("no-trial", Exit.REFUSED)
+    assert chosen(on_card(tried)) == HOME
+
+
+def test_too_late(tried: Boat) -> None:
+    tried.system.clock += 61
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, DIGEST)
+    assert caught.value.status is Exit.ON_TRIAL
+    assert chosen(on_card(tried)) == HOME
+
+
+def failing_at(number: int, error: int) -> tuple[dict[str, Callable[..., Any]], list[int]]:
+    """Calls on the card of which the one with that number, and all later ones, fail."""
+    count = [0]
+
+    def failing(real: Callable[..., Any], name: str) -> Callable[..., Any]:
+        def call(target: Any, *rest: Any, **more: Any) -> Any:
+            place = os.readlink(f"/proc/self/fd/{target}") if isinstance(target, int) else target
+            writes = name != "open" or rest[0] & os.O_CREAT
+            if writes and "/data/settings" in str(place):
+                count[0] += 1
+                if count[0] > number:
+                    raise OSError(error, os.strerror(error), str(place))
+            return real(target, *rest, **more)
+
+        return call
+
+    names = ("open", "write", "fsync", "replace", "unlink")
+    return {name: failing(getattr(os, name), name) for name in names}, count
+
+
+@pytest.mark.parametrize("error", [errno.EROFS, errno.ENOSPC, errno.EIO])
+def test_a_card_that_stops_taking_writes(tried: Boat, error: int, tmp_path: Path) -> None:
+    """At each write in turn: the failure is said, the old settings stay, the trial goes on."""
+    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
+    number = failures = 0
+    while True:
+        calls, count = failing_at(number, error)
+        with pytest.MonkeyPatch.context() as patch:
+            for name, call in calls.items():
+                patch.setattr(os, name, call)
+            try:
+                keep(tried.places, tried.system, DIGEST)
+            except SettingsError as failure:
+                failures += 1
+                assert failure.status is Exit.ON_TRIAL
+                assert os.strerror(error) in failure.message
+                assert load_trial(tried.places).phase == "applied"  # type: ignore[union-attr]
+                assert tried.system.armed()
+                assert chosen(on_card(tried)) in (HOME, DIGEST)
+            else:
+                assert chosen(on_card(tried)) == DIGEST
+        if count[0] <= number:
+            break
+        shutil.rmtree(tried.places.root)
+        shutil.copytree(copy, tried.places.root, symlinks=True)
+        number += 1
+    assert failures > 5
+
+
+def test_no_room_on_the_card(tried: Boat) -> None:
+    tried.system.free = 1000
+    before = on_card(tried)
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, DIGEST)
+    assert (caught.value.kind, caught.value.status) == ("data-full", Exit.ON_TRIAL)
+    assert chosen(on_card(tried)) == HOME
+    assert {*on_card(tried)} <= {*before}
+
+
+def test_no_data_partition(tried: Boat) -> None:
+    tried.system.unmounted.add("data")
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, DIGEST)
+    assert (caught.value.kind, caught.value.status) == ("data", Exit.ON_TRIAL)
+
+
+def test_a_worn_card_is_noticed(tried: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The archive is read back once the page cache was told to forget it."""
+    real = os.posix_fadvise
+
+    def forget(descriptor: int, offset: int, length: int, advice: int) -> None:
+        real(descriptor, offset, length, advice)
+        place = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
+        place.write_bytes(bytes(place.stat().st_size))
+
+    monkeypatch.setattr(os, "posix_fadvise", forget)
+    with pytest.raises(SettingsError) as caught:
+        keep(tried.places, tried.system, DIGEST)
+    assert caught.value.kind == "card"
+    assert chosen(on_card(tried)) == HOME
+
+
+def test_archives_stay_while_a_pointer_cannot_be_read(tried: Boat) -> None:
+    (tried.places.store / "previous").write_bytes(b"\0" * 130)
+    before = {name for name in on_card(tried) if name.endswith(".tar")}
+    tried.system.free = 0
+    with pytest.raises(SettingsError):
+        keep(tried.places, tried.system, DIGEST)
+    assert {name for name in on_card(tried) if name.endswith(".tar")} == before
+    tried.system.free = 2**30
+    keep(tried.places, tried.system, DIGEST)
+    assert pointer(tried.places.store / "previous") == HOME
+
+
+def test_damaged_kept_settings_never_become_the_previous_ones(tried: Boat) -> None:
+    before = pointer(tried.places.store / "previous")
+    (tried.places.store / f"{HOME}.tar").write_bytes(b"damaged")
+    keep(tried.places, tried.system, DIGEST)
+    assert pointer(tried.places.store / "previous") == before
+
+
+def test_a_boat_whose_card_lost_its_settings_keeps_them_again(boat: Boat) -> None:
+    shutil.rmtree(boat.places.store)
+    choice = {"choice": "built", "sha256": HOME, "degraded": True, "reason": "none", "data": "ok"}
+    boat.places.choice.write_text(json.dumps(choice))
+    keep(boat.places, boat.system, HOME)
+    assert chosen(on_card(boat)) == HOME
+    assert read_json(boat.places.choice) == {
+        "choice": "kept",
+        "sha256": HOME,
+        "degraded": False,
+        "reason": "kept again",
+        "data": "ok",
+    }
+
+
+def cut_states(
+    boat: Boat, monkeypatch: pytest.MonkeyPatch, synced: frozenset[str]
+) -> list[tuple[int, str | None]]:
+    """What boots after a power cut at each system call of a keep, in many random states."""
+    card = Card(boat.places.store, synced)
+    card.watch(monkeypatch)
+    keep(boat.places, boat.system, DIGEST)
+    choices = random.Random(1)  # noqa: S311
+    last = len(card.steps) - 1
+    return [
+        (last - number, chosen(state))
+        for number, step in enumerate(card.steps)
+        for state in card.states(step, choices, 20)
+    ]
+
+
+def test_power_cut_at_every_step(tried: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = cut_states(tried, monkeypatch, frozenset({"file", "folder"}))
+    assert len(found) > 1000
+    assert {digest for _, digest in found} == {HOME, DIGEST}
+    assert {digest for left, digest in found if left == 0} == {DIGEST}
+
+
+@pytest.mark.parametrize(("synced", "wrong"), [({"folder"}, "content"), ({"file"}, "acknowledged")])
+def test_the_model_finds_a_missing_sync(
+    tried: Boat, monkeypatch: pytest.MonkeyPatch, synced: set[str], wrong: str
+) -> None:
+    found = cut_states(tried, monkeypatch, frozenset(synced))
+    if wrong == "content":
+        assert {digest for _, digest in found} - {HOME, DIGEST}
+    else:
+        assert HOME in {digest for left, digest in found if left == 0}
+
+
+def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With nothing kept before, a cut leaves nothing, which boots as built, or the new ones."""
+    for place in boat.places.store.iterdir():
+        place.unlink()
+    trial(boat.places, boat.system, ask(DATA, DIGEST))
+    found = cut_states(boat, monkeypatch, frozenset({"file", "folder"}))
+    assert {digest for _, digest in found} == {None, DIGEST}
+    assert {digest for left, digest in found if left == 0} == {DIGEST}
+
+
+def test_a_keep_killed_anywhere_is_finished_or_undone(tried: Boat, tmp_path: Path) -> None:
+    """By the timer: files, units, RAM and card all say the same settings afterwards."""
+    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
+    live = snapshot(tried.places.root)
+    live.pop("etc/boat/.return-space")
+    home = tried.again()
+    give_back(home.places, home.system, "asked for", deadline=False)
+    before, units = snapshot(tried.places.root), tried.system.running()
+
+    def work(step: int) -> Callable[[], object]:
+        shutil.rmtree(tried.places.root)
+        shutil.copytree(copy, tried.places.root, symlinks=True)
+        boat = tried.again()
+        return lambda: keep(boat.places, boat.system, DIGEST)
+
+    ends = set()
+    for _step in every_kill(work):
+        boat = tried.again()
+        _, code = give_back(boat.places, boat.system, "time is up", deadline=True)
+        digest = chosen(on_card(boat))
+        ends.add((digest, code))
+        found = status(boat.places, boat.system)
+        assert found["live"] == digest
+        assert found["drift"] == []
+        assert found["trial"] is None
+        assert snapshot(boat.places.root) == (live if digest == DIGEST else before)
+        if digest == HOME:
+            assert boat.system.running() == units
+    assert ends == {(HOME, Exit.WELL), (DIGEST, Exit.KEPT), (DIGEST, Exit.WELL)}
