@@ -73,6 +73,7 @@ def run(
             text=True,
             errors="replace",
             timeout=timeout,
+            check=False,
         )
     except subprocess.TimeoutExpired as error:
         raise UserError(f"{command[0]} did not finish within {timeout:.0f} s") from error

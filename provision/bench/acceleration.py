@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the processor's own virtualisation really works here: a device that opens proves nothing."""
+"""Whether the processor's own virtualisation works here; a device that opens proves nothing."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ class Bench:
     `seed` shuffles the order in which the adapters are plugged in.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913
         self,
         profile: Profile,
         secrets: Secrets,
@@ -59,7 +59,7 @@ class Bench:
         self.emulator = Emulator(board, self.folder, disk, self._wire())
         self.emulator.adapters = {name: link.adapter for name, link in profile.links.items()}
         self.emulator.order = list(profile.links)
-        random.Random(seed).shuffle(self.emulator.order)
+        random.Random(seed).shuffle(self.emulator.order)  # noqa: S311
         self.emulator.fast = works(board)
         if board.bench.start == "kernel":
             self.emulator.direct = self._direct(card)
@@ -148,9 +148,10 @@ class Bench:
             if not self.emulator.running:
                 raise UserError(f"the emulator ended; its console: {self.emulator.console}")
             # The emulator accepts at once; only a banner tells that the boat answers.
-            with contextlib.suppress(OSError), socket.create_connection(
-                ("127.0.0.1", self.ssh_port), timeout=5
-            ) as stream:
+            with (
+                contextlib.suppress(OSError),
+                socket.create_connection(("127.0.0.1", self.ssh_port), timeout=5) as stream,
+            ):
                 stream.settimeout(5)
                 if stream.recv(4) == b"SSH-":
                     return

@@ -46,7 +46,14 @@ class Wire:
 
     def option(self) -> str:
         """The -netdev argument. Its own name service and DHCP are of no use to the boat."""
-        words = ["user", "id=wire", f"net={self.network}", f"host={self.host}", f"dns={self.names}", "restrict=on"]
+        words = [
+            "user",
+            "id=wire",
+            f"net={self.network}",
+            f"host={self.host}",
+            f"dns={self.names}",
+            "restrict=on",
+        ]
         words += [
             f"hostfwd=tcp:127.0.0.1:{forward.port}-{forward.address}:{forward.to}"
             for forward in self.forwards
@@ -137,7 +144,8 @@ class Emulator:
         if self.board.bench.card == "sd":
             return ["-drive", f"if=sd,format=qcow2,file={self.disk}"]
         return [
-            *("-blockdev", f"driver=qcow2,node-name=card,file.driver=file,file.filename={self.disk}"),
+            *("-blockdev", f"driver=file,node-name=card-file,filename={self.disk}"),
+            *("-blockdev", "driver=qcow2,node-name=card,file=card-file"),
             *("-device", f"{self.board.bench.card},drive=card"),
         ]
 

@@ -45,9 +45,10 @@ def _tablet(bench: Bench) -> dict[str, object]:
 def _plain(where: dict[str, object]) -> str:
     lines = []
     for key, value in where.items():
+        text = value
         if isinstance(value, dict):
-            value = ", ".join(f"{name} {one}" for name, one in value.items())
-        lines.append(f"{key + ':':<10} {value}")
+            text = ", ".join(f"{name} {one}" for name, one in value.items())
+        lines.append(f"{key + ':':<10} {text}")
     return "\n".join([*lines, f"control takes: {COMMANDS}"])
 
 

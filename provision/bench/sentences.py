@@ -207,7 +207,7 @@ def _mwd(state: State) -> list[Fields]:
 
 def _beside_bow(degrees: float, knots: float) -> list[Fields]:
     """An angle to port or starboard of the bow, and a speed in three units."""
-    side = ["L", f"{360 - degrees:05.1f}"] if degrees > 180 else ["R", f"{degrees:05.1f}"]  # noqa: PLR2004
+    side = ["L", f"{360 - degrees:05.1f}"] if degrees > 180 else ["R", f"{degrees:05.1f}"]
     speeds = [f"{knots:.1f}", "N", f"{knots * _MS_PER_KNOT:.1f}", "M"]
     return [[side[1], side[0], *speeds, f"{knots * _KMH_PER_KNOT:.1f}", "K"]]
 

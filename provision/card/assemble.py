@@ -32,9 +32,10 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     Nothing half-made is left when it fails. The same inputs give the same bytes.
     """
     layout = Layout(board.table, settings.sha256)
-    with _whole_or_nothing(target) as image, tempfile.TemporaryDirectory(
-        prefix="provision-card-"
-    ) as work:
+    with (
+        _whole_or_nothing(target) as image,
+        tempfile.TemporaryDirectory(prefix="provision-card-") as work,
+    ):
         os.truncate(image, layout.size)
         layout.write(str(image))
         _copy(base.fat, image, layout.partition("boot").offset)
@@ -48,9 +49,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     return layout
 
 
-def _boot_tree(
-    folder: Path, board: Board, layout: Layout, settings: Settings, base: Base
-) -> None:
+def _boot_tree(folder: Path, board: Board, layout: Layout, settings: Settings, base: Base) -> None:
     identity = {
         "boat": settings.manifest["boat"],
         "board": board.id,

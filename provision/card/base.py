@@ -23,6 +23,7 @@ import yaml
 
 from provision import paths
 from provision.boards import Board
+from provision.card import foreign
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
 from provision.card.loader import INITRAMFS, KERNEL
@@ -142,6 +143,7 @@ def base(board: Board) -> Base:
     target = home / f"{recipe.architecture}-{recipe.key}"
     if target.is_dir():
         return Base(target)
+    foreign.require(recipe.architecture)
     with _lock(home / f"{target.name}.lock"):
         if not target.is_dir():
             with (
@@ -168,7 +170,9 @@ def build(recipe: Recipe, target: Path) -> None:
     with tempfile.TemporaryDirectory(prefix="provision-base-") as work:
         files = Path(work) / "files"
         _stage(recipe, files)
-        _bootstrap(recipe, files, target)
+        lines = sources().lines(recipe.suite, list(recipe.components))
+        standins = foreign.options(recipe.architecture, recipe.suite, lines, Path(work))
+        _bootstrap(command(recipe, files, target, lines, standins), target)
         _boot_partition(recipe, target)
 
 
@@ -210,8 +214,13 @@ def _stage(recipe: Recipe, files: Path) -> None:
     )
 
 
-def command(recipe: Recipe, files: Path, target: Path) -> list[str]:
-    """mmdebstrap's argument list; the root file system comes out as a tar on standard output."""
+def command(
+    recipe: Recipe, files: Path, target: Path, lines: list[str], standins: list[str]
+) -> list[str]:
+    """mmdebstrap's argument list; the root file system comes out as a tar on standard output.
+
+    `lines` are the package sources, `standins` what it takes for a foreign architecture.
+    """
     options = [
         "--mode=unshare",
         "--variant=minbase",
@@ -221,17 +230,17 @@ def command(recipe: Recipe, files: Path, target: Path) -> list[str]:
         *(f"--dpkgopt=path-exclude={pattern}" for pattern in EXCLUDED),
         "--dpkgopt=force-unsafe-io",
         "--aptopt=Acquire::Languages none",
+        *standins,
         f"--essential-hook=sync-in {files} /",
         f"--customize-hook={FOLDER / 'customize'}",
         f"--customize-hook={FOLDER / 'loaders' / recipe.loader}",
         f"--customize-hook=sync-out /boat-boot {target}",
         '--customize-hook=rm -rf "$1/boat-boot"',
     ]
-    lines = sources().lines(recipe.suite, list(recipe.components))
     return ["mmdebstrap", *options, recipe.suite, "-", *lines]
 
 
-def _bootstrap(recipe: Recipe, files: Path, target: Path) -> None:
+def _bootstrap(argv: list[str], target: Path) -> None:
     find("mmdebstrap")
     packer = [
         find("tar2sqfs"),
@@ -241,7 +250,6 @@ def _bootstrap(recipe: Recipe, files: Path, target: Path) -> None:
         f"--defaults=uid=0,gid=0,mode=0755,mtime={EPOCH}",
         str(target / "base.squashfs"),
     ]
-    argv = command(recipe, files, target)
     clean = environment(SOURCE_DATE_EPOCH=str(EPOCH), TZ="UTC")
     log = target / "build.log"
     with log.open("w") as said:
@@ -265,8 +273,13 @@ def _bootstrap(recipe: Recipe, files: Path, target: Path) -> None:
 
 
 #: What apt says when there is no way to the mirror.
-_OFFLINE = ("Temporary failure resolving", "Could not resolve", "Network is unreachable",
-            "Could not connect", "Connection timed out")
+_OFFLINE = (
+    "Temporary failure resolving",
+    "Could not resolve",
+    "Network is unreachable",
+    "Could not connect",
+    "Connection timed out",
+)
 _NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
 
 

@@ -68,7 +68,7 @@ def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> Non
         file.truncate(size)
     run(
         "mke2fs", "-q", "-F", "-t", "ext4", "-T", "default", "-b", 4096, "-m", 1,
-        "-L", label, "-U", uuid,
+        "-L", label, "-U", str(uuid),
         # Room in the descriptors to grow to a 512 GB card; no lazy initialisation, since
         # a hole is not zero on a used card.
         "-E", f"hash_seed={uuid},root_owner=0:0,lazy_itable_init=0,lazy_journal_init=0,"

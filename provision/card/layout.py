@@ -53,7 +53,9 @@ class Layout:
     @property
     def disk(self) -> str:
         """The whole card's identifier: a UUID, or 32 bits in an MBR."""
-        return str(self.uuid("disk")) if self.table == "gpt" else f"{self.uuid('disk').fields[0]:08x}"
+        return (
+            str(self.uuid("disk")) if self.table == "gpt" else f"{self.uuid('disk').fields[0]:08x}"
+        )
 
     @property
     def partitions(self) -> tuple[Partition, ...]:

@@ -11,7 +11,10 @@ from provision.errors import UserError
 from provision.run import run
 
 KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
-HINT = "set PROVISION_MIRROR to the URL of a Debian mirror, and PROVISION_SECURITY_MIRROR if it has one"
+HINT = (
+    "set PROVISION_MIRROR to the URL of a Debian mirror, "
+    "and PROVISION_SECURITY_MIRROR if it has one"
+)
 
 
 @dataclass(frozen=True)

@@ -18,14 +18,16 @@ from provision.steps import note, step
 
 
 @app.command()
-def bench(
+def bench(  # noqa: PLR0913
     name: BoatName,
     boats: Boats = BOATS,
     image: Annotated[
         Path | None, typer.Option("--image", metavar="FILE.img", help="Boot this card.")
     ] = None,
     vault_password_file: VaultFile = None,
-    hold: Annotated[bool, typer.Option("--hold", help="Keep it running; say how to reach it.")] = False,
+    hold: Annotated[
+        bool, typer.Option("--hold", help="Keep it running; say how to reach it.")
+    ] = False,
     instruments: Annotated[
         Literal["sailing", "none"], typer.Option(help="Who plays the instruments.")
     ] = "sailing",

@@ -42,7 +42,7 @@ def targets(names: list[str], boats: Path, password: Path | None) -> list[Target
 
 
 @app.command()
-def push(
+def push(  # noqa: PLR0913
     names: BoatNames,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
@@ -68,9 +68,11 @@ def push(
         overwrite_drift=overwrite_drift,
     )
     fleet = targets(names, boats, vault_password_file)
-    with progress([one.name for one in fleet], console) if not as_json else (
-        contextlib.nullcontext()
-    ) as listener:
+    with (
+        progress([one.name for one in fleet], console)
+        if not as_json
+        else (contextlib.nullcontext()) as listener
+    ):
         ended = push_boats(fleet, options, listener)
     if as_json:
         show({"boats": [result.as_json() for result in ended]})

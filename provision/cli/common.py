@@ -82,9 +82,7 @@ def know(name: str, boats: Path, password: Path | None) -> Known:
         # Asking for a password first would be rude.
         secrets.read(boat.file, b"")
     key = vault.password(boat.file.parent, password)
-    return Known(
-        boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key)
-    )
+    return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
 
 
 def colour() -> bool:

@@ -22,8 +22,8 @@ from provision.cli.common import (
     read,
     show,
 )
-from provision.profile import load, vault
-from provision.profile.keys import make_keys
+from provision.profile import load, secrets, vault
+from provision.profile.keys import Secret, make_keys
 from provision.profile.schema import schema as profile_schema
 from provision.profile.start import start
 from provision.render import write
@@ -49,14 +49,15 @@ def keys(
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     rotate: Annotated[
-        list[str] | None,
+        list[Secret] | None,
         typer.Option("--rotate", help="Make this one anew: pass_phrase or host_key."),
     ] = None,
     as_json: Json = False,
 ) -> None:
     """Make a boat's secrets: Wi-Fi pass-phrase and SSH host key; and the operator's SSH key."""
     file = load.find(name, boats)
-    key = vault.password(file.parent, vault_password_file, twice=True)
+    fresh = not secrets.file_of(file).exists()
+    key = vault.password(file.parent, vault_password_file, twice=fresh)
     made = make_keys(file, key, rotate or ())
     if as_json:
         show({"secrets": str(made.secrets), "made": made.fresh})
