@@ -212,9 +212,7 @@ def throughput(inputs: int, clients: int, megabytes: float) -> Carried:
     end, *got = answer.split()
     lost = sum(total - int(size) for size in got) // len(sentence(0, 0))
     delivered = sum(map(int, got))
-    return Carried(
-        inputs * count / (float(end) - begin), lost, spent / (delivered / 1e6)
-    )
+    return Carried(inputs * count / (float(end) - begin), lost, spent / (delivered / 1e6))
 
 
 def copying(megabytes: float) -> float:

@@ -11,7 +11,7 @@ import getopt
 import json
 import sys
 
-from provision.onboard.feed import config
+from provision.onboard.feed import config, models
 from provision.onboard.feed.ask import ask
 from provision.onboard.feed.keys import ConfigError
 
@@ -50,7 +50,7 @@ def main(arguments: list[str]) -> int:
         return 0
 
 
-def feed(settings: config.Config) -> int:
+def feed(settings: models.Config) -> int:
     """Run until told to end."""
     # Asking for the state needs none of this, and is asked often on a slow machine.
     import asyncio  # noqa: PLC0415

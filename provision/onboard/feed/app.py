@@ -8,54 +8,105 @@ import gc
 import signal
 from typing import Any
 
-from provision.onboard.feed import config
+from provision.onboard.feed import models
+from provision.onboard.feed.believe import Beliefs
 from provision.onboard.feed.clock import Clock
 from provision.onboard.feed.datagrams import Datagrams
+from provision.onboard.feed.echoes import Echoes
 from provision.onboard.feed.hub import Hub
+from provision.onboard.feed.inputs import TcpInput, TcpServerInput
+from provision.onboard.feed.intake import Deliver
 from provision.onboard.feed.link import Link
 from provision.onboard.feed.listener import Listener
+from provision.onboard.feed.multicast import Multicast
 from provision.onboard.feed.notify import notify, watchdog_interval
+from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.server import Server
 from provision.onboard.feed.state import StateSocket
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller, log
+from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
 
 #: Seconds between two looks at links, clients and the controller.
 WATCH = 2.0
 
 
+Source = TcpInput | TcpServerInput | UdpInput | MulticastInput
+
+
+def make_input(source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts) -> Source:
+    """The input that `source` describes; OSError when its port is taken."""
+    if source.tcp is not None:
+        return TcpInput(source, deliver, teller)
+    if source.listen is not None:
+        return TcpServerInput(source, deliver, teller)
+    if source.udp is not None:
+        return UdpInput(source, deliver, teller, own)
+    return MulticastInput(source, deliver, teller, own)
+
+
 class Feed:
     """Everything that runs, from one configuration; to be made inside a running loop."""
 
-    def __init__(self, settings: config.Config) -> None:
+    def __init__(self, settings: models.Config) -> None:
         """Opens what must be there (ports to listen on, OSError); the rest is waited for."""
         self._settings = settings
         self._loop = asyncio.get_running_loop()
         self._began = self._loop.time()
         self.teller = Teller()
-        self.hub = Hub()
+        self.own = OwnPorts()
+        self.echoes = Echoes(self._sent_to, self.teller)
+        self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
+        self.hub = Hub(self.echoes, self.beliefs)
+        datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
         by_name = {link.name: link for link in settings.links}
-        self.gate = Gate(settings.steering, by_name, self.teller)
-        self.links = [Link(link, self.hub.publish, self.teller) for link in settings.links]
+        self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
+        deliver = self.hub.publish
+        self.links = [Link(link, deliver, self.teller) for link in settings.links]
+        self.inputs = [make_input(i, deliver, self.teller, self.own) for i in settings.inputs]
+        self._outputs()
+
+    def _outputs(self) -> None:
+        settings, teller = self._settings, self.teller
         self.listeners = [Listener(link, self.gate) for link in self.links if link.config.listens]
-        self.server = (
-            Server(settings.tcp, self.hub, self.gate, self.teller) if settings.tcp else None
+        self.server = Server(settings.tcp, self.hub, self.gate, teller) if settings.tcp else None
+        self.datagrams = [
+            Datagrams(udp, teller, self.own, self._inputs_of(udp.port)) for udp in settings.udp
+        ]
+        self.multicast = (
+            Multicast(settings.multicast, teller, self.own, self._inputs_of(None))
+            if settings.multicast
+            else None
         )
-        self.datagrams = [Datagrams(udp, self.teller) for udp in settings.udp]
         bauds = {link.name: link.baud for link in settings.links}
-        self.clock = Clock(settings.clock, bauds, self.teller) if settings.clock else None
+        self.clock = Clock(settings.clock, bauds, teller) if settings.clock else None
+        if self.clock is not None:
+            self.hub.tap(self.clock)
         # The most urgent first.
-        for sink in [*self.listeners, self.clock, self.server, *self.datagrams]:
+        for sink in [*self.listeners, self.server, *self.datagrams, self.multicast]:
             if sink is not None:
                 self.hub.add(sink)
         self.state_socket = StateSocket(settings.state.socket, self.state)
         self._tasks: list[asyncio.Task[None]] = []
 
+    def _inputs_of(self, port: int | None) -> frozenset[str]:
+        """The inputs that hear datagrams to a UDP port, or to a multicast group."""
+        return frozenset(
+            source.name
+            for source in self._settings.inputs
+            if (source.udp == port if port is not None else source.multicast)
+        )
+
+    def _sent_to(self, origin: str) -> bool:
+        """Whether we send anything to where `origin` is: only links without `listens` get
+        nothing."""
+        return not any(link.name == origin and not link.listens for link in self._settings.links)
+
     async def start(self) -> None:
         """Begin to read, and tell systemd."""
         await self.state_socket.start()
-        for link in self.links:
-            link.open()
+        for source in [*self.links, *self.inputs]:
+            source.open()
         self._tasks = [
             asyncio.create_task(self._watch()),
             asyncio.create_task(self._journal()),
@@ -70,18 +121,19 @@ class Feed:
         notify("STOPPING=1")
         for task in self._tasks:
             task.cancel()
-        for link in self.links:
-            link.close()
-        for part in [self.server, self.clock, *self.datagrams, self.state_socket]:
+        for source in [*self.links, *self.inputs]:
+            source.close()
+        outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.state_socket]
+        for part in outputs:
             if part is not None:
                 part.close()
 
     async def _watch(self) -> None:
         while True:
             await asyncio.sleep(WATCH)
-            for link in self.links:
-                link.watch()
             now = self._loop.time()
+            for source in [*self.links, *self.inputs]:
+                source.watch(now)
             self.gate.watch(now)
             if self.server is not None:
                 self.server.watch(now)
@@ -89,12 +141,12 @@ class Feed:
     async def _journal(self) -> None:
         while True:
             await asyncio.sleep(self._settings.state.journal)
-            for link in self.links:
-                told = link.as_json()
-                errors = sum(told["errors"].values())
+            for source in [*self.links, *self.inputs]:
+                told = source.as_json()
                 log.info(
-                    "%s: %d bytes, %d sentences, %d errors, load %.0f %%",
-                    *(link.name, told["bytes"], told["sentences"], errors, told["load"]),
+                    "%s: %d bytes, %d sentences, %d errors",
+                    *(source.name, told["bytes"], told["sentences"]),
+                    sum(told["errors"].values()),
                 )
 
     async def _sign_of_life(self, interval: float) -> None:
@@ -108,17 +160,21 @@ class Feed:
         return {
             "running": round(now - self._began, 1),
             "links": {link.name: link.as_json() for link in self.links},
+            "inputs": {source.name: source.as_json() for source in self.inputs},
             "outputs": {
                 "tcp": self.server.as_json() if self.server else None,
                 "udp": [datagrams.as_json() for datagrams in self.datagrams],
+                "multicast": self.multicast.as_json() if self.multicast else None,
                 "listeners": {listener.name: listener.as_json() for listener in self.listeners},
             },
+            "believed": self.beliefs.as_json(now) if self.beliefs else {},
+            "echoes": self.echoes.dropped,
             "steering": self.gate.as_json(now),
             "clock": self.clock.as_json() if self.clock else None,
         }
 
 
-async def run(settings: config.Config) -> None:
+async def run(settings: models.Config) -> None:
     """Feed until SIGTERM or SIGINT."""
     feed = Feed(settings)
     end = asyncio.Event()

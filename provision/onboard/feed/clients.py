@@ -13,7 +13,7 @@ import struct
 from collections import deque
 from collections.abc import Callable
 
-from provision.onboard.feed import config
+from provision.onboard.feed import models
 
 #: Seconds: keepalive begins after, repeats every; so many without an answer end it.
 KEEPALIVE = (15, 5, 3)
@@ -25,17 +25,22 @@ SEND_BUFFER = 32768
 PIECE = 4096
 
 
-def prepare(channel: socket.socket, patience: float) -> None:
-    """Options of a client's socket, so that a tablet that has vanished is noticed."""
-    channel.setblocking(False)
-    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+def keep_alive(channel: socket.socket, patience: float) -> None:
+    """Notice within some `patience` seconds that the other side has vanished."""
     channel.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     idle, interval, count = KEEPALIVE
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, idle)
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, interval)
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, count)
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(patience * 1000))
+
+
+def prepare(channel: socket.socket, patience: float) -> None:
+    """Options of a client's socket, so that a tablet that has vanished is noticed."""
+    channel.setblocking(False)
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+    keep_alive(channel, patience)
 
 
 class Client:
@@ -45,7 +50,7 @@ class Client:
         self,
         channel: socket.socket,
         peer: tuple[str, int],
-        tcp: config.Tcp,
+        tcp: models.Tcp,
         said: Callable[[Client, bytes], None],
         gone: Callable[[Client, str], None],
     ) -> None:

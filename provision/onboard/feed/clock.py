@@ -16,7 +16,7 @@ import time
 from datetime import UTC, datetime
 from typing import Any
 
-from provision.onboard.feed import config
+from provision.onboard.feed import models
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.serialport import character_time
 from provision.onboard.feed.teller import Teller, log
@@ -84,7 +84,7 @@ def zda_time(fields: list[str]) -> float | None:
 class Clock:
     """Gives chrony samples from the first of the named links that has a dated fix."""
 
-    def __init__(self, clock: config.Clock, bauds: dict[str, int], teller: Teller) -> None:
+    def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
         """`bauds` are the baud rates of the links, by name."""
         self._clock = clock
         self._characters = {name: character_time(baud) for name, baud in bauds.items()}

@@ -1,136 +1,85 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What boat-feed is told: one JSON file, /etc/boat/feed.json.
 
-All keys but `links` may be left out; what is left out is off.
+All keys but `links` may be left out; what is left out is off, or has the value shown.
 
     {"links": {NAME: LINK},
+     "inputs": {NAME: INPUT},
      "outputs": {"tcp": {"port": 10110, "address": "", "clients": 64, "per_address": 8,
                          "queue": 65536, "patience": 30, FILTER},
-                 "udp": [{"address": "10.47.1.255", "port": 10110, FILTER}]},
-     "steering": {"link": "autopilot", "sentences": ["APB", "RMB", "XTE"],
-                  "silence": 10,
+                 "udp": [{"address": "10.47.1.255", "port": 10110, FILTER}],
+                 "multicast": {"interface": "10.47.1.1", "source": "II0001", FILTER}},
+     "prefer": {"order": {"position": ["gnss", "ais-net"]}, "silence": 10, "steady": 10},
+     "steering": {"link": "autopilot", "sentences": ["APB", "RMB", "XTE"], "silence": 10,
                   "from": {"chart-table": {"address": "10.47.1.50", "mac": "02:00:00:12:34:56"},
                            "plotter": {"link": "plotter"}}},
      "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": EPOCH},
+     "log": {"folder": "/data/log", "days": 30, "cap": BYTES, "interval": 300},
      "state": {"socket": "/run/boat-feed/state.sock", "journal": 900}}
 
-LINK, a serial connection to an instrument:
+LINK, a serial connection to an instrument, or an NMEA 2000 network:
 
     {"device": "/dev/boat/gnss", "baud": 4800, "talks": {"RMC": 1.0}, "listens": {"APB": 1.0},
-     "unchecked": false, "long": false, FILTER}
+     "unchecked": false, "long": false, "sends": {FILTER}, FILTER}
+    {"can": "can0", "talks": {"HDG": 1.0}, FILTER}
 
 `talks` and `listens` map a formatter to sentences a second; a listener is sent no more
 than that of each. `unchecked` allows sentences without a checksum, `long` those longer
-than 82 characters.
+than 82 characters. Of a CAN interface `talks` says which sentences are made, and how
+many a second at most; without it all that can be made, once a second.
+
+INPUT, a source on the network, with one of the first four keys:
+
+    {"tcp": "10.47.2.60:10110" | "listen": PORT | "udp": PORT | "multicast": ["NAVD", "TGTD"],
+     "address": "", "talks": {}, "unchecked": false, "long": false, FILTER}
+
+`tcp` is a server that we read from, `listen` a TCP port where others bring sentences,
+`multicast` transmission groups of IEC 61162-450. `address` is our own address that is
+listened on, or joined from.
 
 FILTER is "only": [PATTERN, ...] and "but": [PATTERN, ...], both optional, where a PATTERN
 is {"talker": "GP", "formatter": "RMC", "link": "gnss"} with at least one key; on a link
-it says what is taken from it, on an output what is sent there.
+or input it says what is taken from it, on an output and in `sends` what is sent there.
 
+The kinds of data in `order` are position, course, heading, depth, wind, speed,
+temperature and time; links and inputs come in order of preference, others behind them.
 `queue` is in bytes for each client, `patience` in seconds without progress before a
-client is disconnected, `silence` in seconds before another controller may take over,
-`journal` the seconds between two lines of counters in the journal.
+client is disconnected. `silence` is in seconds before another source or controller may
+take over, `steady` the seconds that a lost one must be heard before it is believed again.
+`days` and `cap` (bytes) bound the voyage log, `interval` is the seconds between two
+writes. `journal` is the seconds between two lines of counters in the journal.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+import socket
 
+from provision.onboard.feed.believe import KINDS
 from provision.onboard.feed.filters import Filter, Pattern
+from provision.onboard.feed.groups import GROUPS
 from provision.onboard.feed.keys import ConfigError, Keys
+from provision.onboard.feed.models import (
+    Can,
+    Clock,
+    Config,
+    Input,
+    Link,
+    Log,
+    Multicast,
+    Prefer,
+    Sender,
+    State,
+    Steering,
+    Tcp,
+    Udp,
+)
 
 #: Rates that serial adapters and instruments use; 4800 is IEC 61162-1, 38400 IEC 61162-2.
 BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 
 #: Where the state can be asked for.
 STATE_SOCKET = "/run/boat-feed/state.sock"
-
-
-@dataclass(frozen=True)
-class Link:
-    """A serial connection to an instrument."""
-
-    name: str
-    device: str
-    baud: int
-    talks: Mapping[str, float]
-    listens: Mapping[str, float]
-    unchecked: bool
-    long: bool
-    filter: Filter
-
-
-@dataclass(frozen=True)
-class Tcp:
-    """The server that tablets read the feed from."""
-
-    port: int
-    address: str
-    clients: int
-    per_address: int
-    queue: int
-    patience: float
-    filter: Filter
-
-
-@dataclass(frozen=True)
-class Udp:
-    """A broadcast address or a host that datagrams go to."""
-
-    address: str
-    port: int
-    filter: Filter
-
-
-@dataclass(frozen=True)
-class Sender:
-    """Who may steer: a network address (with its hardware address), or a link."""
-
-    name: str
-    address: str | None
-    mac: str | None
-    link: str | None
-
-
-@dataclass(frozen=True)
-class Steering:
-    """Which link is steered, by which sentences, and by whom."""
-
-    link: str
-    sentences: frozenset[str]
-    senders: tuple[Sender, ...]
-    silence: float
-
-
-@dataclass(frozen=True)
-class Clock:
-    """Which links tell the time, and where it goes."""
-
-    socket: str
-    links: tuple[str, ...]
-    not_before: float
-
-
-@dataclass(frozen=True)
-class State:
-    """Where the state is told."""
-
-    socket: str
-    journal: float
-
-
-@dataclass(frozen=True)
-class Config:
-    """All that boat-feed is told."""
-
-    links: tuple[Link, ...]
-    tcp: Tcp | None
-    udp: tuple[Udp, ...]
-    steering: Steering | None
-    clock: Clock | None
-    state: State
 
 
 def _pattern(keys: Keys) -> Pattern:
@@ -149,7 +98,31 @@ def _filter(keys: Keys) -> Filter:
     return Filter(only, keys.each("but", _pattern))
 
 
-def _link(name: str, keys: Keys) -> Link:
+def _address(keys: Keys, key: str, default: str | None = None) -> str:
+    """An IPv4 address; names would have to be looked up, which takes a thread."""
+    value: str = keys.take(key, str, ... if default is None else default)
+    if value != default:
+        _check_address(value, keys.name(key))
+    return value
+
+
+def _check_address(value: str, place: str) -> None:
+    try:
+        socket.inet_pton(socket.AF_INET, value)
+    except OSError:
+        raise ConfigError(f"{place}: {value} is no IPv4 address") from None
+
+
+def _link(name: str, keys: Keys) -> Link | Can:
+    if keys.has("can"):
+        return Can(
+            name=name,
+            interface=keys.take("can", str),
+            talks=keys.rates("talks"),
+            unchecked=False,
+            long=False,
+            filter=_filter(keys),
+        )
     baud = keys.take("baud", int, 4800)
     if baud not in BAUD_RATES:
         raise ConfigError(f"{keys.name('baud')}: {baud} is not a baud rate")
@@ -162,13 +135,43 @@ def _link(name: str, keys: Keys) -> Link:
         unchecked=keys.take("unchecked", bool, False),
         long=keys.take("long", bool, False),
         filter=_filter(keys),
+        sends=keys.one("sends", _filter),
+    )
+
+
+def _input(name: str, keys: Keys) -> Input:
+    ways = [way for way in ("tcp", "listen", "udp", "multicast") if keys.has(way)]
+    if len(ways) != 1:
+        raise ConfigError(f"{keys.place}: one of tcp, listen, udp and multicast is needed")
+    tcp = None
+    if ways == ["tcp"]:
+        host, _, port = keys.take("tcp", str).rpartition(":")
+        _check_address(host, keys.name("tcp"))
+        if not port.isdecimal() or not 1 <= int(port) <= 65535:
+            raise ConfigError(f"{keys.name('tcp')}: {port or 'nothing'} is no port")
+        tcp = (host, int(port))
+    groups = keys.strings("multicast")
+    for group in groups:
+        if group not in GROUPS:
+            raise ConfigError(f"{keys.name('multicast')}: {group} is none of {', '.join(GROUPS)}")
+    return Input(
+        name=name,
+        tcp=tcp,
+        listen=keys.whole("listen", 0, 65535) if ways == ["listen"] else None,
+        udp=keys.whole("udp", 0, 65535) if ways == ["udp"] else None,
+        multicast=groups,
+        address=_address(keys, "address", ""),
+        talks=keys.rates("talks"),
+        unchecked=keys.take("unchecked", bool, False),
+        long=keys.take("long", bool, False),
+        filter=_filter(keys),
     )
 
 
 def _tcp(keys: Keys) -> Tcp:
     return Tcp(
         port=keys.whole("port", 0, 65535, 10110),
-        address=keys.take("address", str, ""),
+        address=_address(keys, "address", ""),
         clients=keys.whole("clients", 1, 1000, 64),
         per_address=keys.whole("per_address", 1, 1000, 8),
         queue=keys.whole("queue", 1024, 2**24, 65536),
@@ -179,17 +182,42 @@ def _tcp(keys: Keys) -> Tcp:
 
 def _udp(keys: Keys) -> Udp:
     return Udp(
-        address=keys.take("address", str),
+        address=_address(keys, "address"),
         port=keys.whole("port", 1, 65535, 10110),
         filter=_filter(keys),
     )
 
 
+def _multicast(keys: Keys) -> Multicast:
+    source: str = keys.take("source", str, "II0001")
+    # Two letters and four digits (IEC 61162-450, from memory).
+    if len(source) != 6 or not (source[:2].isalpha() and source[2:].isdecimal()):
+        raise ConfigError(f"{keys.name('source')}: {source} is not two letters and four digits")
+    return Multicast(
+        interface=_address(keys, "interface", ""),
+        source=source,
+        filter=_filter(keys),
+    )
+
+
+def _order(keys: Keys) -> dict[str, tuple[str, ...]]:
+    return {kind: keys.strings(kind) for kind in KINDS if keys.has(kind)}
+
+
+def _prefer(keys: Keys) -> Prefer:
+    return Prefer(
+        order=keys.one("order", _order),
+        silence=keys.number("silence", 0.1, 3600, 10),
+        steady=keys.number("steady", 0, 3600, 10),
+    )
+
+
 def _sender(name: str, keys: Keys) -> Sender:
+    mac: str | None = keys.take("mac", str, None)
     sender = Sender(
         name=name,
         address=keys.take("address", str, None),
-        mac=keys.take("mac", str, None),
+        mac=mac.lower() if mac else None,
         link=keys.take("link", str, None),
     )
     if (sender.address is None) == (sender.link is None):
@@ -214,6 +242,15 @@ def _clock(keys: Keys) -> Clock:
     )
 
 
+def _log(keys: Keys) -> Log:
+    return Log(
+        folder=keys.take("folder", str),
+        days=keys.whole("days", 1, 10000, 30),
+        cap=keys.whole("cap", 2**20, 2**50, 2 * 10**9),
+        interval=keys.number("interval", 1, 86400, 300),
+    )
+
+
 def _state(keys: Keys) -> State:
     return State(
         socket=keys.take("socket", str, STATE_SOCKET),
@@ -221,25 +258,55 @@ def _state(keys: Keys) -> State:
     )
 
 
+def _outputs(keys: Keys) -> tuple[Tcp | None, tuple[Udp, ...], Multicast | None]:
+    return keys.maybe("tcp", _tcp), keys.each("udp", _udp), keys.maybe("multicast", _multicast)
+
+
 def _config(keys: Keys) -> Config:
-    tcp, udp = keys.one(
-        "outputs", lambda outputs: (outputs.maybe("tcp", _tcp), outputs.each("udp", _udp))
-    )
+    links = keys.named("links", _link)
+    tcp, udp, multicast = keys.one("outputs", _outputs)
     config = Config(
-        links=keys.named("links", _link),
+        links=tuple(link for link in links if isinstance(link, Link)),
+        cans=tuple(link for link in links if isinstance(link, Can)),
+        inputs=keys.named("inputs", _input),
         tcp=tcp,
         udp=udp,
+        multicast=multicast,
+        prefer=keys.maybe("prefer", _prefer),
         steering=keys.maybe("steering", _steering),
         clock=keys.maybe("clock", _clock),
+        log=keys.maybe("log", _log),
         state=keys.one("state", _state),
     )
-    names = {link.name for link in config.links}
-    if config.steering and config.steering.link not in names:
-        raise ConfigError(f"steering.link: there is no link {config.steering.link}")
-    for name in config.clock.links if config.clock else ():
-        if name not in names:
-            raise ConfigError(f"clock.links: there is no link {name}")
+    _check_names(config)
     return config
+
+
+def _check_names(config: Config) -> None:
+    """Every link and input that is named somewhere must be there."""
+    serial = {link.name for link in config.links}
+    sources = serial | {can.name for can in config.cans} | {i.name for i in config.inputs}
+    if len(sources) < len(config.links) + len(config.cans) + len(config.inputs):
+        raise ConfigError("inputs: a link has the same name")
+    if config.steering:
+        if config.steering.link not in serial:
+            raise ConfigError(f"steering.link: there is no link {config.steering.link}")
+        # Whoever sends a datagram can write any sender on it, and whoever connects to a
+        # port for all is unknown.
+        named = serial | {i.name for i in config.inputs if i.tcp is not None}
+        for sender in config.steering.senders:
+            if sender.link is not None and sender.link not in named:
+                raise ConfigError(
+                    f"steering.from.{sender.name}: {sender.link} is neither a serial link nor "
+                    "an input with tcp"
+                )
+    for name in config.clock.links if config.clock else ():
+        if name not in serial:
+            raise ConfigError(f"clock.links: there is no link {name}")
+    for kind, order in config.prefer.order.items() if config.prefer else ():
+        for name in order:
+            if name not in sources:
+                raise ConfigError(f"prefer.order.{kind}: there is no link or input {name}")
 
 
 def parse(value: object) -> Config:

@@ -7,13 +7,17 @@ import asyncio
 import socket
 from typing import Any
 
-from provision.onboard.feed import config
+from provision.onboard.feed import models
+from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.teller import Teller
 
 #: Bytes of sentences in one datagram: what fits an Ethernet frame (RFC 894) behind the
 #: headers of IP and UDP, with some to spare.
 DATAGRAM = 1400
+
+#: Here one address stands for every program, and says nothing of who is who.
+LOOPBACK = "127.0.0.1"
 
 
 def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
@@ -35,22 +39,31 @@ def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
 class Datagrams:
     """Sends sentences to one address; a network that is not there yet is no fault of ours."""
 
-    def __init__(self, udp: config.Udp, teller: Teller) -> None:
+    def __init__(
+        self,
+        udp: models.Udp,
+        teller: Teller,
+        own: OwnPorts,
+        not_from: frozenset[str] = frozenset(),
+    ) -> None:
+        """`not_from` are origins on the same medium."""
         self.name = f"{udp.address}:{udp.port}"
         self._udp = udp
         self._teller = teller
         self._loop = asyncio.get_running_loop()
         self._pending: list[bytes] = []
-        self._channel = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        self._channel.setblocking(False)
+        self._not_from = not_from
+        self._channel = own.sender()
         self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
         self._faulty = False
         self.sent = self.dropped = 0
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
-        return self._udp.filter.passes(origin, talker, formatter)
+        return origin not in self._not_from and self._udp.filter.passes(origin, talker, formatter)
 
     def put(self, sentence: Sentence) -> None:
+        if sentence.sender == self._udp.address and sentence.sender != LOOPBACK:
+            return
         if not self._pending:
             self._loop.call_soon(self._flush)
         self._pending.append(sentence.raw)

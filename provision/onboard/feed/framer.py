@@ -59,15 +59,17 @@ class Framer:
         long: bool = False,
         sender: str = "",
         from_start: bool = False,
+        errors: Errors | None = None,
     ) -> None:
         """`unchecked` allows sentences without a checksum (one is added); `long` those
         longer than 82 characters; `from_start` says that the stream does not begin in
-        the middle of a line, so that the first line's faults count."""
-        self.errors = Errors()
+        the middle of a line, so that the first line's faults count; `errors` are counted
+        together with other framers'."""
+        self.errors = errors or Errors()
+        self.sender = sender
         self._origin = origin
         self._unchecked = unchecked
         self._length = LONG if long else LENGTH
-        self._sender = sender
         self._tail = b""
         self._opening = not from_start
         self._skipping = False
@@ -133,7 +135,7 @@ class Framer:
             return None
         self._strange = self._unheard = 0
         talker, formatter = split_address(match[1].split(b",", 1)[0])
-        return Sentence(raw, talker, formatter, self._origin, heard, rest, tag, self._sender)
+        return Sentence(raw, talker, formatter, self._origin, heard, rest, tag, self.sender)
 
     def _before(self, prefix: bytes) -> tags.Tag | None:
         """The TAG block that `prefix`, what stands before a start delimiter, ends with."""

@@ -4,8 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
+from provision.onboard.feed.believe import Beliefs
+from provision.onboard.feed.echoes import Echoes
 from provision.onboard.feed.sentence import Sentence
 
 #: Routes remembered; a sender of ever new addresses must not eat memory.
@@ -22,26 +24,54 @@ class Sink(Protocol):
         """Take one sentence; must not wait."""
 
 
+class _Route(NamedTuple):
+    taps: tuple[Sink, ...]
+    sinks: tuple[Sink, ...]
+    kind: str | None
+
+
 class Hub:
     """Routes sentences; a route is looked up once for each origin, talker and formatter."""
 
-    def __init__(self) -> None:
+    def __init__(self, echoes: Echoes, beliefs: Beliefs | None) -> None:
+        self._echoes = echoes
+        self._beliefs = beliefs
+        self._taps: list[Sink] = []
         self._sinks: list[Sink] = []
-        self._routes: dict[tuple[str, str, str], tuple[Sink, ...]] = {}
+        self._routes: dict[tuple[str, str, str], _Route] = {}
 
     def add(self, sink: Sink) -> None:
+        """A sink that gets what is believed."""
         self._sinks.append(sink)
         self._routes.clear()
 
+    def tap(self, sink: Sink) -> None:
+        """A sink that gets all that is heard."""
+        self._taps.append(sink)
+        self._routes.clear()
+
     def publish(self, sentences: Iterable[Sentence]) -> None:
-        """Hand each sentence to the sinks that want it."""
-        routes = self._routes
+        """Hand each sentence to the sinks that want it, unless it is an echo of ours."""
+        routes, returns, beliefs = self._routes, self._echoes.returns, self._beliefs
         for sentence in sentences:
+            if returns(sentence):
+                continue
             key = (sentence.origin, sentence.talker, sentence.formatter)
-            sinks = routes.get(key)
-            if sinks is None:
-                if len(routes) >= ROUTES:
-                    routes.clear()
-                sinks = routes[key] = tuple(sink for sink in self._sinks if sink.wants(*key))
-            for sink in sinks:
+            route = routes.get(key)
+            if route is None:
+                route = self._route(key)
+            for sink in route.taps:
                 sink.put(sentence)
+            if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
+                for sink in route.sinks:
+                    sink.put(sentence)
+
+    def _route(self, key: tuple[str, str, str]) -> _Route:
+        if len(self._routes) >= ROUTES:
+            self._routes.clear()
+        route = self._routes[key] = _Route(
+            tuple(sink for sink in self._taps if sink.wants(*key)),
+            tuple(sink for sink in self._sinks if sink.wants(*key)),
+            self._beliefs.kind(key[2]) if self._beliefs else None,
+        )
+        return route

@@ -51,11 +51,16 @@ class Listener:
         self._free_at = 0.0
         self._rest = b""
         self._rest_since = 0.0
+        link.closed = self.clear
         self.sent = 0
         self.drops = {"rate": 0, "full": 0, "stale": 0, "blocked": 0}
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
-        return origin != self.name and formatter in self._rates
+        return (
+            origin != self.name
+            and formatter in self._rates
+            and self._link.config.sends.passes(origin, talker, formatter)
+        )
 
     def put(self, sentence: Sentence) -> None:
         urgency = self._urgency(sentence)

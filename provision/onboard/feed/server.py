@@ -8,8 +8,9 @@ import socket
 from collections import Counter
 from typing import Any
 
-from provision.onboard.feed import config
+from provision.onboard.feed import models
 from provision.onboard.feed.clients import Client, prepare
+from provision.onboard.feed.datagrams import LOOPBACK
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.hub import Hub
 from provision.onboard.feed.sentence import Sentence
@@ -30,7 +31,7 @@ class Server:
     profile names.
     """
 
-    def __init__(self, tcp: config.Tcp, hub: Hub, gate: Gate, teller: Teller) -> None:
+    def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, teller: Teller) -> None:
         """Binds the port; OSError when it is taken."""
         self._tcp = tcp
         self._hub = hub
@@ -73,12 +74,17 @@ class Server:
         if not self._clients:
             return
         piece = b"".join([sentence.raw for sentence in pending])
-        origins = {sentence.origin for sentence in pending}
+        # Nothing goes back to where it came from: neither to the connection nor, but for
+        # this machine's own, to the address.
+        apart = {sentence.origin for sentence in pending}
+        apart.update(sentence.sender for sentence in pending)
+        apart.discard(LOOPBACK)
         for client in list(self._clients):
-            if client.name in origins:
-                own = [s.raw for s in pending if s.origin != client.name]
-                if own:
-                    client.send(b"".join(own), len(own))
+            if client.name in apart or client.address in apart:
+                mine = (client.name, client.address)
+                raw = [s.raw for s in pending if s.origin not in mine and s.sender not in mine]
+                if raw:
+                    client.send(b"".join(raw), len(raw))
             else:
                 client.send(piece, len(pending))
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from provision.onboard.feed import config, neighbours
+from provision.onboard.feed import models, neighbours
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.teller import Teller, log
 
@@ -38,12 +38,16 @@ class Gate:
 
     def __init__(
         self,
-        steering: config.Steering | None,
-        links: Mapping[str, config.Link],
+        steering: models.Steering | None,
+        links: Mapping[str, models.Link],
+        datagrams: frozenset[str],
         teller: Teller,
         hardware_address: Callable[[str], str | None] = neighbours.hardware_address,
     ) -> None:
+        """`links` are the serial ones by name, `datagrams` the inputs whose senders are
+        whatever they say they are."""
         self._steering = steering
+        self._datagrams = datagrams
         self._links = links
         self._teller = teller
         self._hardware_address = hardware_address
@@ -118,6 +122,8 @@ class Gate:
             if sender.link is not None and sender.link == sentence.origin:
                 return sender.name
             if sender.address is None or sender.address != sentence.sender:
+                continue
+            if sentence.origin in self._datagrams:
                 continue
             if sender.mac in (None, self._hardware_address(sender.address)):
                 return sender.name

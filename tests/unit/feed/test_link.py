@@ -118,7 +118,7 @@ def test_an_adapter_back_under_another_number_is_noticed_by_its_silence(
         # The old node stays open and says nothing, as a driver may have it.
         gnss.device.unlink()
         gnss.device.symlink_to(os.readlink(other.device))
-        feed.links[0].watch()
+        feed.links[0].watch(asyncio.get_running_loop().time())
         assert feed.links[0].port is None
         await until(lambda: feed.links[0].port is not None)
         other.say(GLL)
@@ -143,7 +143,7 @@ def test_a_silent_talker_is_opened_anew_less_and_less_often(
         for _ in range(40):
             await asyncio.sleep(0.01)
             for link in feed.links:
-                link.watch()
+                link.watch(asyncio.get_running_loop().time())
         assert 3 <= feed.links[0].as_json()["opened"] <= 5
         assert feed.links[1].as_json()["opened"] == 1
         gnss.say(GLL)

@@ -1,0 +1,146 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which source to believe: one for each kind of data, by the profile's order of preference.
+
+On silence of the believed source the next in order takes over; a preferred one that was
+lost is believed again after it has been steady for a while. A sentence without data (a
+void fix, an empty depth) is silence. Without an order, and of AIS targets, all pass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from provision.onboard.feed import models
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.teller import log
+
+#: The sentences of each kind of data (IEC 61162-1); what describes a fix goes with it.
+KINDS = {
+    "position": ("GGA", "GLL", "GNS", "RMC", "GSA", "GSV", "GBS", "GST", "GRS", "DTM"),
+    "course": ("VTG",),
+    "heading": ("HDG", "HDT", "HDM", "THS", "ROT"),
+    "depth": ("DPT", "DBT", "DBS", "DBK"),
+    "wind": ("MWV", "MWD", "VWR", "VWT"),
+    "speed": ("VHW", "VBW", "VLW"),
+    "temperature": ("MTW",),
+    "time": ("ZDA",),
+}
+
+KIND_OF = {formatter: kind for kind, formatters in KINDS.items() for formatter in formatters}
+
+#: Satellites in view are no fix: these say nothing of a source's being alive.
+_MUTE = frozenset({"GSA", "GSV", "GBS", "GST", "GRS", "DTM"})
+
+#: Where a sentence's status stands, counted from 0, and what it says when data are void.
+_STATUS = {"RMC": (1, "V"), "GLL": (5, "V"), "GGA": (5, "0"), "MWV": (4, "V")}
+
+#: Fields of which one at least must say something (IEC 61162-1).
+_DATA = {
+    **{"RMC": (2,), "GLL": (0,), "GGA": (1,), "GNS": (1,)},
+    **{"VTG": (0, 4, 6), "VHW": (0, 2, 4, 6), "VBW": (0, 3), "VLW": (0, 2)},
+    **{"DBT": (0, 2, 4), "DBS": (0, 2, 4), "DBK": (0, 2, 4), "MWD": (0, 2, 4, 6)},
+}
+
+
+def says_something(sentence: Sentence) -> bool:
+    """Whether a sentence carries valid data of its kind."""
+    if sentence.formatter in _MUTE:
+        return False
+    fields = sentence.fields
+    where, void = _STATUS.get(sentence.formatter, (0, None))
+    # A GLL of before the status came into it ends early.
+    if void is not None and where < len(fields) and fields[where] in (void, ""):
+        return False
+    if sentence.formatter == "GNS" and (len(fields) <= 5 or not fields[5].strip("N")):
+        return False
+    return any(
+        index < len(fields) and fields[index] for index in _DATA.get(sentence.formatter, (0,))
+    )
+
+
+@dataclass(slots=True)
+class _Heard:
+    """When a source said something of a kind, and since when without a gap."""
+
+    last: float
+    since: float
+    lost: bool = False
+
+
+class _Choice:
+    """The source that is believed for one kind."""
+
+    def __init__(self, kind: str, order: tuple[str, ...], prefer: models.Prefer) -> None:
+        self.kind = kind
+        self.source: str | None = None
+        self.since = 0.0
+        self._order = order
+        self._prefer = prefer
+        self._heard: dict[str, _Heard] = {}
+
+    def _rank(self, origin: str) -> int:
+        """Sources that the order does not name come behind all that it does."""
+        return self._order.index(origin) if origin in self._order else len(self._order)
+
+    def passes(self, sentence: Sentence) -> bool:
+        origin, now = sentence.origin, sentence.heard
+        if says_something(sentence):
+            self._note(origin, now)
+            if self.source != origin and self._takes_over(origin, now):
+                log.warning(
+                    "%s: %s is believed now, before it %s", self.kind, origin, self.source or "none"
+                )
+                self.source, self.since = origin, now
+        # Before anybody had data: empty sentences show at least that something is there.
+        return self.source in (None, origin)
+
+    def _note(self, origin: str, now: float) -> None:
+        heard = self._heard.get(origin)
+        if heard is None:
+            self._heard[origin] = _Heard(now, now)
+            return
+        if now - heard.last > self._prefer.silence:
+            heard.since, heard.lost = now, True
+        heard.last = now
+
+    def _takes_over(self, origin: str, now: float) -> bool:
+        if self.source is None:
+            return True
+        if now - self._heard[self.source].last > self._prefer.silence:
+            return self._best_alive(origin, now)
+        heard = self._heard[origin]
+        steady = not heard.lost or now - heard.since >= self._prefer.steady
+        return self._rank(origin) < self._rank(self.source) and steady
+
+    def _best_alive(self, origin: str, now: float) -> bool:
+        """Whether no source before this one in the order has been heard lately."""
+        return not any(
+            self._rank(other) < self._rank(origin) and now - heard.last <= self._prefer.silence
+            for other, heard in self._heard.items()
+        )
+
+
+class Beliefs:
+    """Passes the believed source's sentences, and those of kinds without an order."""
+
+    def __init__(self, prefer: models.Prefer) -> None:
+        self._choices = {kind: _Choice(kind, order, prefer) for kind, order in prefer.order.items()}
+
+    def kind(self, formatter: str) -> str | None:
+        """The kind of a sentence, if there is an order for it."""
+        kind = KIND_OF.get(formatter)
+        return kind if kind in self._choices else None
+
+    def passes(self, kind: str, sentence: Sentence) -> bool:
+        return self._choices[kind].passes(sentence)
+
+    def as_json(self, now: float) -> dict[str, Any]:
+        """Which source is believed for each kind, and for how many seconds."""
+        return {
+            kind: {
+                "source": choice.source,
+                "since": round(now - choice.since, 1) if choice.source else None,
+            }
+            for kind, choice in self._choices.items()
+        }

@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Inputs over TCP: a server that we read from, or a port where others bring sentences."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from typing import Any
+
+from provision.onboard.feed import models
+from provision.onboard.feed.clients import PIECE, keep_alive
+from provision.onboard.feed.framer import Framer
+from provision.onboard.feed.intake import Deliver, Intake
+from provision.onboard.feed.teller import Teller, log
+
+#: Seconds between attempts to connect: at first, and at most.
+BACK_OFF = (0.5, 8.0)
+
+#: A server that has said nothing for so many seconds is asked anew.
+SILENCE = 60.0
+
+#: Seconds that a connection may take to come about.
+CONNECT = 10.0
+
+#: Connections that one listening port takes.
+MOST = 16
+
+
+class Connection:
+    """Reads one TCP connection until it ends."""
+
+    def __init__(self, channel: socket.socket, peer: str, intake: Intake) -> None:
+        self.ended = asyncio.get_running_loop().create_future()
+        self._channel = channel
+        self._intake = intake
+        self._loop = asyncio.get_running_loop()
+        self._framer: Framer = intake.framer(sender=peer, from_start=True)
+        keep_alive(channel, CONNECT)
+        self._loop.add_reader(channel, self._read)
+
+    def _read(self) -> None:
+        try:
+            data = self._channel.recv(PIECE)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.close(error.strerror or str(error))
+            return
+        if data:
+            self._intake.take(self._framer, data)
+        else:
+            self.close("closed by the other side")
+
+    def close(self, reason: str) -> None:
+        """End the connection; `ended` holds the reason."""
+        if not self.ended.done():
+            self._loop.remove_reader(self._channel)
+            self._channel.close()
+            self.ended.set_result(reason)
+
+
+class TcpInput:
+    """Connects to a server and reads from it, again and again."""
+
+    def __init__(self, source: models.Input, deliver: Deliver, teller: Teller) -> None:
+        assert source.tcp is not None
+        self.name = source.name
+        self._host, self._port = source.tcp
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, teller)
+        self._connection: Connection | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    def open(self) -> None:
+        self._task = self._loop.create_task(self._run())
+
+    async def _run(self) -> None:
+        pause = BACK_OFF[0]
+        while True:
+            try:
+                self._connection = await self._connect()
+            except OSError as error:
+                where = f"{self._host}:{self._port}"
+                reason = error.strerror or "no answer"
+                self._teller.warn(self.name, "open", f"{where}: {reason}; trying on")
+            else:
+                self._teller.mended(self.name, "open", "connected again")
+                heard = self._intake.as_json()["bytes"]
+                reason = await self._connection.ended
+                self._connection = None
+                self._teller.warn(self.name, "open", f"{reason}; connecting anew")
+                if self._intake.as_json()["bytes"] > heard:
+                    pause = BACK_OFF[0]
+            await asyncio.sleep(pause)
+            pause = min(2 * pause, BACK_OFF[1])
+
+    async def _connect(self) -> Connection:
+        channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        channel.setblocking(False)
+        try:
+            async with asyncio.timeout(CONNECT):
+                await self._loop.sock_connect(channel, (self._host, self._port))
+        except BaseException:
+            channel.close()
+            raise
+        self._intake.heard_at = self._loop.time()
+        return Connection(channel, self._host, self._intake)
+
+    def watch(self, now: float) -> None:
+        """Ask a silent server anew; to be called every few seconds."""
+        heard = self._intake.heard_at
+        if self._connection is not None and heard is not None and now - heard > SILENCE:
+            self._connection.close(f"silent for {SILENCE:.0f} s")
+
+    def close(self) -> None:
+        if self._task is not None:
+            self._task.cancel()
+        if self._connection is not None:
+            self._connection.close("closed")
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {"present": self._connection is not None, **self._intake.as_json()}
+
+
+class TcpServerInput:
+    """Takes sentences from whoever connects to its port."""
+
+    def __init__(self, source: models.Input, deliver: Deliver, teller: Teller) -> None:
+        """Binds the port; OSError when it is taken."""
+        assert source.listen is not None
+        self.name = source.name
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, teller)
+        self._connections: set[Connection] = set()
+        self._channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._channel.setblocking(False)
+        try:
+            self._channel.bind((source.address, source.listen))
+            self._channel.listen(MOST)
+        except OSError:
+            self._channel.close()
+            raise
+
+    @property
+    def port(self) -> int:
+        return int(self._channel.getsockname()[1])
+
+    def open(self) -> None:
+        self._loop.add_reader(self._channel, self._accept)
+
+    def _accept(self) -> None:
+        try:
+            channel, peer = self._channel.accept()
+        except OSError as error:
+            if not isinstance(error, (BlockingIOError, ConnectionAbortedError)):
+                self._teller.warn(self.name, "accept", f"no connection taken: {error.strerror}")
+                self._loop.remove_reader(self._channel)
+                self._loop.call_later(1.0, self._resume)
+            return
+        if len(self._connections) >= MOST:
+            self._teller.warn(self.name, "cap", f"{peer[0]} refused, {MOST} are connected")
+            channel.close()
+            return
+        channel.setblocking(False)
+        connection = Connection(channel, peer[0], self._intake)
+        self._connections.add(connection)
+        log.info("%s: %s:%d has come", self.name, *peer[:2])
+        connection.ended.add_done_callback(lambda _: self._connections.discard(connection))
+
+    def _resume(self) -> None:
+        if self._channel.fileno() >= 0:
+            self.open()
+
+    def watch(self, now: float) -> None:
+        """Nothing to do: the kernel notices who has vanished."""
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._channel)
+        self._channel.close()
+        for connection in list(self._connections):
+            connection.close("closed")
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {"present": bool(self._connections), **self._intake.as_json()}

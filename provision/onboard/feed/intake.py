@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What every link and input has: its framers, counters, filter, and where it delivers."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from provision.onboard.feed.models import Source
+from provision.onboard.feed.counts import Counts
+from provision.onboard.feed.filters import Filter
+from provision.onboard.feed.framer import Errors, Framer
+from provision.onboard.feed.parts import WAIT, Parts
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.teller import Teller
+
+Deliver = Callable[[list[Sentence]], None]
+
+_SAID = {
+    "checksum": "sentences with a wrong checksum are dropped",
+    "noise": "bytes that belong to no sentence are dropped",
+    "length": "sentences longer than allowed are dropped",
+    "baud": "what arrives looks like another baud rate",
+    "tag": "TAG blocks with a wrong checksum are dropped",
+}
+
+
+class Intake:
+    """Counts and filters what one origin says, names its faults once, and passes it on."""
+
+    def __init__(self, source: Source, deliver: Deliver, teller: Teller) -> None:
+        self.name = source.name
+        self.errors = Errors()
+        self.heard_at: float | None = None
+        """When any byte was heard last, in monotonic seconds."""
+        self._source = source
+        self._deliver = deliver
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._counts = Counts(self._loop.time())
+        self._told = self.errors.as_json()
+        self._parts = Parts()
+        self._timer: asyncio.TimerHandle | None = None
+        self._all = source.filter == Filter()
+
+    def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
+        """A framer for one stream of bytes from here."""
+        return Framer(
+            self.name,
+            unchecked=self._source.unchecked,
+            long=self._source.long,
+            sender=sender,
+            from_start=from_start,
+            errors=self.errors,
+        )
+
+    def take(self, framer: Framer, data: bytes) -> int:
+        """Bytes were read; returns how many sentences they completed."""
+        now = self.heard_at = self._loop.time()
+        errors = self.errors.total()
+        sentences = framer.feed(data, now)
+        if self.errors.total() != errors:
+            self._tell()
+        self.took(len(data), sentences)
+        return len(sentences)
+
+    def took(self, size: int, sentences: list[Sentence]) -> None:
+        """`size` bytes have come, with these sentences in them."""
+        self._counts.heard(size, sentences, self._loop.time())
+        if not self._all:
+            passes = self._source.filter.passes
+            sentences = [s for s in sentences if passes(s.origin, s.talker, s.formatter)]
+        if self._parts or any(s.raw[:1] == b"!" for s in sentences):
+            sentences = [ready for s in sentences for ready in self._parts.take(s)]
+            if self._parts and self._timer is None:
+                self._timer = self._loop.call_later(WAIT, self._overdue)
+        if sentences:
+            self._deliver(sentences)
+
+    def _overdue(self) -> None:
+        self._timer = None
+        late = self._parts.overdue(self._loop.time())
+        if self._parts:
+            self._timer = self._loop.call_later(WAIT / 4, self._overdue)
+        if late:
+            self._deliver(late)
+
+    def _tell(self) -> None:
+        counted = self.errors.as_json()
+        for kind, count in counted.items():
+            if count > self._told[kind]:
+                self._teller.warn(self.name, kind, _SAID[kind])
+        self._told = counted
+
+    def close(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def bytes_per_second(self) -> float:
+        return self._counts.bytes_per_second(self._loop.time())
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        now = self._loop.time()
+        heard = self._counts.last_heard
+        return {
+            "bytes": self._counts.bytes,
+            "sentences": self._counts.sentences,
+            "errors": self.errors.as_json(),
+            "rates": self._counts.rates(now),
+            "last_heard": None if heard is None else round(now - heard, 2),
+        }

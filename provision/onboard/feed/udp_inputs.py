@@ -1,0 +1,138 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Inputs in datagrams: plain UDP, and multicast as of IEC 61162-450."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import socket
+from typing import Any
+
+from provision.onboard.feed import models
+from provision.onboard.feed.groups import GROUPS, HEADER
+from provision.onboard.feed.intake import Deliver, Intake
+from provision.onboard.feed.own import OwnPorts
+from provision.onboard.feed.teller import Teller
+
+#: The largest datagram (RFC 768), and how many are read before others get their turn.
+LARGEST, TURN = 65535, 16
+
+
+class UdpInput:
+    """Sentences in datagrams that come to one port."""
+
+    def __init__(
+        self, source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts
+    ) -> None:
+        """Binds the port; OSError when it is taken."""
+        assert source.udp is not None
+        self.name = source.name
+        self._own = own
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, teller)
+        self._framer = self._intake.framer(from_start=True)
+        self._channel = bound(source.address, source.udp)
+
+    @property
+    def port(self) -> int:
+        return int(self._channel.getsockname()[1])
+
+    def open(self) -> None:
+        self._loop.add_reader(self._channel, self._read)
+
+    def _read(self) -> None:
+        for _ in range(TURN):
+            try:
+                data, (address, port) = self._channel.recvfrom(LARGEST)
+            except OSError:
+                return
+            if not self._own.sent(address, port):
+                self._framer.sender = address
+                # A sentence does not go on in the next datagram, which may be another's.
+                self._intake.take(self._framer, data + b"\r\n")
+
+    def watch(self, now: float) -> None:
+        """Nothing to do."""
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._channel)
+        self._channel.close()
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        heard = self._intake.heard_at
+        return {"present": heard is not None, **self._intake.as_json()}
+
+
+class MulticastInput:
+    """Sentences from transmission groups of IEC 61162-450."""
+
+    def __init__(
+        self, source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts
+    ) -> None:
+        """Binds the ports of the groups; OSError when one is taken."""
+        self.name = source.name
+        self._interface = source.address
+        self._teller = teller
+        self._own = own
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, teller)
+        self._framer = self._intake.framer(from_start=True)
+        self._channels = {GROUPS[name][0]: bound(*GROUPS[name]) for name in source.multicast}
+
+    def open(self) -> None:
+        for channel in self._channels.values():
+            self._loop.add_reader(channel, self._read, channel)
+        self.watch(self._loop.time())
+
+    def watch(self, now: float) -> None:
+        """Join the groups again where the interface has come or come back."""
+        for group, channel in self._channels.items():
+            membership = socket.inet_aton(group) + socket.inet_aton(self._interface or "0.0.0.0")
+            try:
+                channel.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
+            except OSError as error:
+                # Joined already, and still so.
+                if error.errno != errno.EADDRINUSE:
+                    self._teller.warn(self.name, "join", f"{group}: {error.strerror}; trying on")
+            else:
+                self._teller.mended(self.name, "join", "joined")
+
+    def _read(self, channel: socket.socket) -> None:
+        for _ in range(TURN):
+            try:
+                data, (address, port) = channel.recvfrom(LARGEST)
+            except OSError:
+                return
+            if self._own.sent(address, port):
+                continue
+            if not data.startswith(HEADER):
+                self._intake.errors.noise += 1
+                self._teller.warn(self.name, "header", f"{address} sends no IEC 61162-450")
+                continue
+            self._framer.sender = address
+            self._intake.take(self._framer, data[len(HEADER) :] + b"\r\n")
+
+    def close(self) -> None:
+        for channel in self._channels.values():
+            self._loop.remove_reader(channel)
+            channel.close()
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {"present": self._intake.heard_at is not None, **self._intake.as_json()}
+
+
+def bound(address: str, port: int) -> socket.socket:
+    """A socket for datagrams to `address` and `port`, which others may listen to as well."""
+    channel = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    try:
+        channel.setblocking(False)
+        channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        channel.bind((address, port))
+    except OSError:
+        channel.close()
+        raise
+    return channel

@@ -1,0 +1,118 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+
+import pyais
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from provision.onboard.feed import intake, parts
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.parts import WAIT, WAITING, Parts
+from provision.onboard.feed.sentence import Sentence, make
+
+from .conftest import GLL, Bench, Tablet, port_of, until
+
+# An AIS message of type 5 in two parts, as encoded by pyais.
+STATIC = [
+    line.encode() + b"\r\n"
+    for line in pyais.encode_dict(
+        {"type": 5, "mmsi": 235000001, "shipname": "TERN", "destination": "NORTH HARBOUR"},
+        talker_id="AI",
+        radio_channel="B",
+        seq_id=3,
+    )
+]
+
+
+def part(total: int, number: int, message: str = "3", at: float = 0.0) -> Sentence:
+    return make(f"!AIVDM,{total},{number},{message},B,payload{number},0", origin="ais", heard=at)
+
+
+def raws(sentences: list[Sentence]) -> list[bytes]:
+    return [sentence.raw for sentence in sentences]
+
+
+def test_parts_go_on_as_one_that_pyais_reads() -> None:
+    assert len(STATIC) == 2
+    joining = Parts()
+    first, second = (make(line[:-5].decode(), origin="ais", heard=0.0) for line in STATIC)
+    assert joining.take(first) == []
+    (whole,) = joining.take(second)
+    assert whole.raw == b"".join(STATIC)
+    assert pyais.decode(*whole.raw.splitlines()).asdict()["shipname"] == "TERN"
+    assert not joining
+
+
+def test_single_ones_and_other_sentences_pass_at_once() -> None:
+    joining = Parts()
+    for sentence in (
+        part(1, 1),
+        make("$GPGLL,1", origin="x", heard=0),
+        make("!AIVDM,2", origin="x", heard=0),
+        make("!AIVDM,2,3,1,A,x,0", origin="x", heard=0),
+        make("!AIVDM,,,,,x,0", origin="x", heard=0),
+    ):
+        assert joining.take(sentence) == [sentence]
+
+
+def test_two_messages_at_once_are_told_apart_by_their_ids() -> None:
+    joining = Parts()
+    assert joining.take(part(2, 1, "1")) == joining.take(part(2, 1, "2")) == []
+    (second,) = joining.take(part(2, 2, "2"))
+    (first,) = joining.take(part(2, 2, "1"))
+    assert second.raw == part(2, 1, "2").raw + part(2, 2, "2").raw
+    assert first.raw == part(2, 1, "1").raw + part(2, 2, "1").raw
+
+
+def test_a_lost_part_delays_nobody_for_ever() -> None:
+    joining = Parts()
+    # The first was lost.
+    assert raws(joining.take(part(2, 2))) == [part(2, 2).raw]
+    # The second was lost, and the id comes again.
+    joining.take(part(2, 1, at=1.0))
+    assert raws(joining.take(part(2, 1, at=2.0))) == [part(2, 1).raw]
+    assert joining.overdue(2.0 + WAIT / 2) == []
+    assert raws(joining.overdue(2.0 + WAIT)) == [part(2, 1).raw]
+    assert not joining
+
+
+def test_noise_eats_no_memory() -> None:
+    joining = Parts()
+    passed = [s for n in range(1000) for s in joining.take(part(2, 1, str(n)))]
+    assert len(passed) >= 1000 - WAITING - 1
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 4), st.integers(1, 4), st.sampled_from("12")), max_size=40)
+)
+def test_every_part_goes_on_once(story: list[tuple[int, int, str]]) -> None:
+    joining = Parts()
+    said = [part(total, number, message) for total, number, message in story]
+    passed = [s for sentence in said for s in joining.take(sentence)] + joining.overdue(1e9)
+    lines = [line for s in passed for line in s.raw.splitlines(keepends=True)]
+    assert sorted(lines) == sorted(raws(said))
+
+
+def test_nothing_comes_between_the_parts(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parts, "WAIT", 0.1)
+    monkeypatch.setattr(intake, "WAIT", 0.1)
+    ais, gnss = bench.link("ais", baud=38400), bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        ais.say(STATIC[0])
+        await until(lambda: feed.state()["links"]["ais"]["sentences"] == 1)
+        gnss.say(GLL)
+        await until(lambda: GLL in tablet.look())
+        ais.say(STATIC[1])
+        await until(lambda: STATIC[1] in tablet.look())
+        assert tablet.seen == GLL + STATIC[0] + STATIC[1]
+        # Its other half never comes: it goes on late, for it is a valid sentence.
+        ais.say(STATIC[0])
+        await until(lambda: tablet.look().endswith(STATIC[0]))
+        tablet.close()
+        await asyncio.sleep(0)
+
+    bench.run(play)
