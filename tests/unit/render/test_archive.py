@@ -48,7 +48,7 @@ def test_the_same_bytes_in_another_process_zone_umask_and_folder(
         [sys.executable, "-c", AGAIN],
         input="\n".join(given) + "\n",
         env={
-            "PYTHONPATH": str(Path(__file__).parents[3]),
+            "PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[3]), *sys.path]),
             "PYTHONHASHSEED": "7",
             "TZ": "Pacific/Chatham",
             "LC_ALL": "C",

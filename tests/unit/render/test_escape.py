@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from provision.errors import UserError
 from provision.profile.models import Profile
+from provision.profile.secrets import Secrets
 from provision.render import File, Settings, escape, render
 from provision.render.render import _environment
 
@@ -81,6 +82,30 @@ def test_an_ssid_is_refused_or_reaches_hostapd_as_its_very_octets(ssid: str) -> 
 def test_ssids_that_must_arrive(ssid: str) -> None:
     conf = text(with_ssid(ssid), "/etc/hostapd/boat.conf")
     assert f"ssid2={ssid.encode().hex()}\n" in conf
+
+
+@pytest.mark.parametrize(
+    ("pass_phrase", "ssid", "psk"),
+    [
+        ("password", "IEEE", "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e"),
+        (
+            "ThisIsAPassword",
+            "ThisIsASSID",
+            "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af",
+        ),
+        (
+            "a" * 32,
+            "Z" * 32,
+            "becb93866bb8c3832cb777c2f559807c8c59afcb6eae734885001300a981cc62",
+        ),
+    ],
+)
+def test_hostapd_gets_the_key_that_stations_derive(pass_phrase: str, ssid: str, psk: str) -> None:
+    """IEEE Std 802.11, PSK test vectors; recomputed with PBKDF2-HMAC-SHA1, 4096 rounds."""
+    radio = {"ssid": ssid, "country": "GB"}
+    secrets = Secrets(pass_phrase=pass_phrase, host_key=SECRETS.host_key)
+    settings = render(profile(network={"access_point": radio}), secrets, boat_file=BOAT_FILE)
+    assert f"\nwpa_psk={psk}\n" in text(settings, "/etc/hostapd/boat.conf")
 
 
 @pytest.mark.parametrize("ssid", ["two\nlines", "\r", "\0", "🐦" * 8 + "x", ""])
