@@ -36,6 +36,12 @@ CHIPS = {
 }
 
 
+def driver_of(port: str) -> str | None:
+    """The driver of a port as `main` names it; None for one that is on no chip."""
+    chip = CHIPS.get(port.partition("/")[0])
+    return chip.driver if chip else None
+
+
 @dataclass
 class Sysfs:
     """A folder that looks like /sys."""
