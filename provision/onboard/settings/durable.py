@@ -141,8 +141,7 @@ def finish(places: Places, system: System, trial: Trial, *, service: bool = True
     data = read_archive(stored(places, trial.digest))
     write_state(places.settings, data)
     _now_kept(places, trial.digest, f"kept by {trial.owner}")
-    clear_trial(places)
-    system.disarm(service=service)
+    clear_trial(places, system, service=service)
 
 
 def _now_kept(places: Places, digest: str, reason: str) -> None:

@@ -105,9 +105,7 @@ def _give_back(
         done = go_home(places, system, trial)
     if trial is not None or done["changed"]:
         tell(places, system, trial, reason)
-    clear_trial(places)
-    if trial is not None or not deadline:
-        system.disarm(service=not deadline)
+    clear_trial(places, system, service=not deadline)
     return {"returned": trial.digest if trial else None, "reason": reason, **done}, Exit.WELL
 
 

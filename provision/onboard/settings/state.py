@@ -24,8 +24,9 @@ from provision.onboard.settings.tree import write_all
 #: Seconds; how long one run waits for another that is at work.
 LOCK_PATIENCE = 5.0
 
-#: Seconds that a `keep` under way is given by a return, for a slow card.
-KEEP_PATIENCE = 40.0
+#: Seconds that a return gives each command that is at work: a trial's time is up, a slow card
+#: may still take what is being kept, and another return does the same work.
+PATIENCE = {"trial": 0.0, "keep": 40.0, "return": 30.0}
 
 
 @dataclass(frozen=True)
@@ -121,11 +122,17 @@ def load_trial(places: Places) -> Trial | None:
         return None
 
 
-def clear_trial(places: Places) -> None:
-    """End a trial: its archive, the space held back, and last what says that it was on."""
+def clear_trial(places: Places, system: System, *, service: bool = True) -> None:
+    """End a trial: its archive, the space held back, what says that it was on, its timer.
+
+    A timer that outlives its trial finds nothing to do, so stopping it may fail. `service` is
+    False in the return that the timer itself has started.
+    """
     for place in (places.trial_archive, places.reserve, places.trial):
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
             os.unlink(place)
+    with contextlib.suppress(SettingsError):
+        system.disarm(service=service)
 
 
 def read_archive(place: Path) -> bytes:
@@ -209,7 +216,7 @@ def lock(places: Places, system: System, command: str, *, insist: bool = False) 
 
 
 def _patience(descriptor: int, insist: bool) -> float:
-    return KEEP_PATIENCE if insist and _holder(descriptor)[1] == "keep" else LOCK_PATIENCE
+    return PATIENCE.get(_holder(descriptor)[1], LOCK_PATIENCE) if insist else LOCK_PATIENCE
 
 
 def _acquire(descriptor: int, system: System, patience: float) -> bool:
@@ -231,7 +238,9 @@ def _holder(descriptor: int) -> tuple[int, str]:
 
 
 def _end_holder(descriptor: int) -> None:
+    """Kill the run that holds the lock, with the programs that it waits for."""
     pid, _ = _holder(descriptor)
     if pid > 1:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.kill(pid, signal.SIGKILL)
+        for kill in (os.killpg, os.kill):
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                kill(pid, signal.SIGKILL)

@@ -103,7 +103,7 @@ class System:
     def run(self, *command: str, timeout: float = PATIENCE) -> str:
         """Run a program and return its standard output."""
         try:
-            done = subprocess.run(  # noqa: S603
+            done = subprocess.run(
                 command,
                 check=False,
                 stdin=subprocess.DEVNULL,
@@ -143,10 +143,12 @@ class System:
 
     def disarm(self, *, service: bool = True) -> None:
         """Stop the timer, and with `service` also a return that it has already started."""
-        units = [f"{TIMER}.timer", *([f"{TIMER}.service"] if service else [])]
-        loaded = [unit for unit, state in self.states(units).items() if state.load != "not-found"]
-        if loaded:
-            self.run("systemctl", "stop", *loaded)
+        timer, started = f"{TIMER}.timer", f"{TIMER}.service"
+        states = self.states([timer, started])
+        if states[timer].known:
+            self.run("systemctl", "stop", timer)
+        if service and states[started].running:
+            self.run("systemctl", "stop", started)
 
     def armed(self) -> bool:
         """Whether the timer runs."""

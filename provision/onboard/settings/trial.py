@@ -92,8 +92,7 @@ def _nobody_else(places: Places, system: System) -> None:
         return
     if state.phase == "arming":
         # Stopped before anything changed; only its timer may be there.
-        clear_trial(places)
-        system.disarm()
+        clear_trial(places, system)
         return
     message = (
         f"settings {state.digest[:12]} are on trial for {state.owner}, "
@@ -211,7 +210,7 @@ def _begin(places: Places, system: System, plan: Plan, request: Request) -> Tria
     try:
         system.arm(request.seconds)
     except SettingsError as error:
-        clear_trial(places)
+        clear_trial(places, system)
         message = f"the return timer could not be armed: {error.message}"
         raise SettingsError("timer", message, status=Exit.UNABLE) from None
     return state
@@ -237,7 +236,6 @@ def _taken_back(
             details={**details, "trial": state.as_json(system)},
         )
     tell(places, system, state, why)
-    clear_trial(places)
-    system.disarm()
+    clear_trial(places, system)
     hint = "the boat is back on its kept settings"
     return SettingsError(kind, why, hint=hint, details={**details, "returned": done})
