@@ -57,6 +57,7 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "ansible_python_interpreter": "/usr/bin/python3",
         "ansible_pipelining": True,
         "ansible_ssh_transfer_method": "piped",
+        "ansible_ssh_use_tty": False,
         "ansible_remote_tmp": str(Path(INCOMING).with_name("ansible")),
         "boat_incoming": INCOMING,
         "boat_timer": manner.timer,

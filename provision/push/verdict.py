@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 GRACE = 30
 
 WRONG_KEY = ("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED")
+#: What Ansible puts before a message that says it all.
+ANSIBLES = ("Task failed: ", "Failed to connect to the host via ssh:", " ")
+
 NOT_LET_IN = ("Permission denied",)
 
 
@@ -29,12 +32,13 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
     reason, hint = explain(boat, failure["message"]) if failure else ("", "")
     stage = failure["stage"] if failure else ""
     outcome = story.said.get("outcome")
-    changed = tuple(story.said.get("changed", ()))
-    if not outcome and failure and stage == "preflight":
+    if not outcome and failure and (stage == "preflight" or failure["event"] == "unreachable"):
+        # Once the trial was ordered, no lost connection ends the playbook.
         away = failure["event"] == "unreachable" and not hint
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
     if not outcome:
         outcome, reason = _last_word(boat, reason, timer)
+    changes = Outcome(outcome) in (Outcome.KEPT, Outcome.WOULD_CHANGE)
     return PushResult(
         boat=boat.reach.boat,
         outcome=Outcome(outcome),
@@ -43,7 +47,7 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         hint=hint,
         stage=stage,
         seconds=story.ended - story.started,
-        changed=changed,
+        changed=tuple(story.said.get("changed", ())) if changes else (),
     )
 
 
@@ -60,7 +64,10 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
             f"{boat.reach.boat} does not let you in at {place}",
             "push with a key that access.keys of the settings aboard names",
         )
-    return " ".join(message.split()), ""
+    plain = " ".join(message.split())
+    for words in ANSIBLES:
+        plain = plain.removeprefix(words)
+    return plain or f"the connection to {place} broke", ""
 
 
 def _last_word(boat: Wanted, reason: str, timer: int) -> tuple[Outcome, str]:

@@ -98,9 +98,9 @@ def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
 
 
 def tried(status: dict[str, Any], sha256: str) -> bool:
-    """Whether the trial that was started has come to a point: applied, or given up."""
+    """Whether the trial that was started has come to a point: applied, or none of it there."""
     trial = status["trial"]
-    return trial is None or (trial["digest"] == sha256 and trial["phase"] == "applied")
+    return trial is None or trial["digest"] != sha256 or trial["phase"] == "applied"
 
 
 def settled(status: dict[str, Any], sha256: str) -> bool:

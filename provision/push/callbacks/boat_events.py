@@ -55,8 +55,9 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
             self._failure("failed", result)
 
     def v2_runner_on_unreachable(self, result: Any) -> None:
-        """A boat did not answer."""
-        self._failure("unreachable", result)
+        """A boat did not answer, and the playbook cannot go on without it."""
+        if not result.task.ignore_unreachable:
+            self._failure("unreachable", result)
 
     def v2_playbook_on_stats(self, stats: Any) -> None:
         """What the playbook itself found out about each boat, by `set_stats`."""
