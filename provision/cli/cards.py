@@ -77,7 +77,8 @@ def write(
     else:
         print(
             f"{card.path}: {boat}: {written.size / 1e6:.0f} MB "
-            f"written in {written.write_seconds:.0f} s, read back and compared in {written.read_seconds:.0f} s ({written.how})"
+            f"written in {written.write_seconds:.0f} s, "
+            f"read back and compared in {written.read_seconds:.0f} s ({written.how})"
         )
 
 

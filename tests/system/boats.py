@@ -1,0 +1,141 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The club and the virtual boats that the system tests work with."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from provision.bench.bench import Bench
+from provision.boards import board
+from provision.card.assemble import assemble
+from provision.card.base import base
+from provision.profile import load, secrets, vault
+from provision.profile.keys import make_keys
+from provision.push.play import PushOptions, push
+from provision.push.prepare import Target, prepare
+from provision.push.reach import Endpoint
+from provision.push.result import PushResult
+from provision.push.workspace import workspace
+from provision.verify import VerifyResult, prove
+
+
+@dataclass(frozen=True)
+class Club:
+    """A folder of boats; cards are built once."""
+
+    folder: Path
+
+    def target(self, name: str) -> Target:
+        """A boat with its secrets, as its file stands now."""
+        file = load.find(name, self.folder)
+        key = vault.password(self.folder)
+        make_keys(file, key)
+        return Target(load.read(file), secrets.read(file, key))
+
+    def card(self, name: str) -> Path:
+        """The boat's card, built when it is not there."""
+        image = self.folder / f"{name}.img"
+        if not image.exists():
+            target = self.target(name)
+            kind = board(target.boat.profile.board)
+            assemble(kind, target.render(), base(kind), image)
+        return image
+
+    def copy(self, folder: Path) -> Club:
+        """The same boats with the same secrets, to be changed."""
+        shutil.copytree(self.folder, folder, ignore=shutil.ignore_patterns("*.img"))
+        return Club(folder)
+
+    @contextmanager
+    def launch(self, name: str, card: Path | None = None) -> Iterator[Virtual]:
+        """A running boat."""
+        target = self.target(name)
+        kind = board(target.boat.profile.board)
+        image = card or self.card(name)
+        with Bench(target.boat.profile, target.secrets, kind, image) as bench:
+            bench.wait_for_ssh()
+            yield Virtual(self, bench)
+
+
+@dataclass(frozen=True)
+class Virtual:
+    """A running virtual boat."""
+
+    club: Club
+    bench: Bench
+
+    @property
+    def name(self) -> str:
+        """The boat's name."""
+        return self.bench.profile.boat
+
+    @property
+    def place(self) -> Endpoint:
+        """Where it answers SSH."""
+        return Endpoint("127.0.0.1", self.bench.ssh_port)
+
+    @cached_property
+    def _ssh(self) -> list[str]:
+        known = self.bench.folder / "known_hosts"
+        public = secrets.host_public_key(self.bench.secrets)
+        known.write_text(f"{self.name} {public}\n")
+        options = {
+            "HostKeyAlias": self.name,
+            "UserKnownHostsFile": known,
+            "StrictHostKeyChecking": "yes",
+            "IdentityFile": self.club.folder / "operator",
+            "IdentitiesOnly": "yes",
+            "BatchMode": "yes",
+            "ConnectTimeout": "20",
+            "LogLevel": "ERROR",
+        }
+        words = ["ssh", "-F", "/dev/null", "-p", str(self.bench.ssh_port)]
+        words += [f"-o{key}={value}" for key, value in options.items()]
+        return [*words, "root@127.0.0.1"]
+
+    def ask(self, command: str, check: bool = True) -> str:
+        """What a shell command aboard prints."""
+        done = subprocess.run(
+            [*self._ssh, command], capture_output=True, text=True, timeout=120, check=False
+        )
+        if check and done.returncode != 0:
+            raise AssertionError(f"{command}: status {done.returncode}: {done.stderr}")
+        return done.stdout
+
+    def status(self) -> dict[str, Any]:
+        """What `boat-settings status` says."""
+        found: dict[str, Any] = json.loads(self.ask("boat-settings status --json"))
+        return found
+
+    def feed(self) -> dict[str, Any]:
+        """What `boat-feed --state` says."""
+        found: dict[str, Any] = json.loads(self.ask("boat-feed --state"))
+        return found
+
+    def push(self, club: Club | None = None, **options: Any) -> PushResult:
+        """Push what the club's folder says of this boat now."""
+        target = (club or self.club).target(self.name)
+        chosen = PushOptions(at={self.name: self.place}, **options)
+        (result,) = push([target], chosen)
+        return result
+
+    def verify(self, club: Club | None = None, state: str = "kept") -> VerifyResult:
+        """Run the suite against the boat."""
+        target = (club or self.club).target(self.name)
+        with workspace() as folder:
+            (wanted,) = prepare([target], folder, {self.name: self.place})
+            return prove(wanted.folder / "job.json", self.place, state)  # type: ignore[arg-type]
+
+    def power_cycle(self) -> None:
+        """Pull the plug, put it back, and wait until the boat answers."""
+        self.bench.power_cut()
+        self.bench.power_on()
+        self.bench.wait_for_ssh()
