@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, cast, get_args
 
 import typer
 
@@ -22,6 +22,7 @@ from provision.cli.common import (
     read,
     show,
 )
+from provision.errors import UserError
 from provision.profile import load, secrets, vault
 from provision.profile.keys import Secret, make_keys
 from provision.profile.schema import schema as profile_schema
@@ -49,7 +50,7 @@ def keys(
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     rotate: Annotated[
-        list[Secret] | None,
+        list[str] | None,
         typer.Option("--rotate", help="Make this one anew: pass_phrase or host_key."),
     ] = None,
     as_json: Json = False,
@@ -58,13 +59,22 @@ def keys(
     file = load.find(name, boats)
     fresh = not secrets.file_of(file).exists()
     key = vault.password(file.parent, vault_password_file, twice=fresh)
-    made = make_keys(file, key, rotate or ())
+    made = make_keys(file, key, [_secret(name) for name in rotate or ()])
     if as_json:
         show({"secrets": str(made.secrets), "made": made.fresh})
     elif made.fresh:
         print(f"{made.secrets}: made {', '.join(made.fresh)}")
     else:
         print(f"{made.secrets}: nothing to make, all is there")
+
+
+def _secret(name: str) -> Secret:
+    for known in get_args(Secret):
+        if name == known:
+            return cast(Secret, known)
+    raise UserError(
+        f"there is no secret {name}", hint=f"the secrets are {', '.join(get_args(Secret))}"
+    )
 
 
 @app.command()
