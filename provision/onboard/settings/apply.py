@@ -131,8 +131,8 @@ class _Steps:
 
 
 def _from_os(error: OSError) -> SettingsError:
-    where = f"{error.filename}: " if error.filename else ""
-    return SettingsError("files", f"{where}{error.strerror}")
+    place = error.filename2 or error.filename
+    return SettingsError("files", f"{place}: {error.strerror}" if place else str(error))
 
 
 def _files(places: Places, plan: Plan) -> None:

@@ -136,15 +136,28 @@ def missing_folders(places: Places, paths: Iterable[str]) -> list[str]:
 def put(places: Places, changes: Mapping[str, Wanted], *, force: bool) -> None:
     """Make each path what is wanted: what goes away first, the manifest last.
 
-    A folder in a file's place is an error, unless no file is in it or `force` is set.
+    A folder in a file's place is an error, unless no file is in it or `force` is set. With
+    `force`, what fails does not stop the rest; the first failure is raised at the end.
     """
-    gone = [path for path, want in changes.items() if want.entry is None]
-    for path in sorted(gone, reverse=True):
+    gone = sorted((path for path, want in changes.items() if want.entry is None), reverse=True)
+    come = sorted(changes.keys() - gone, key=lambda path: (path == MANIFEST, path))
+    failures: list[OSError | SettingsError] = []
+    for path in [*gone, *come]:
+        try:
+            _make(places, path, changes[path], force)
+        except (OSError, SettingsError) as error:
+            failures.append(error)
+            if not force:
+                break
+    if failures:
+        raise failures[0]
+
+
+def _make(places: Places, path: str, want: Wanted, force: bool) -> None:
+    if want.entry is None:
         _remove(places.live(path), force)
-    for path in sorted(changes, key=lambda path: (path == MANIFEST, path)):
-        want = changes[path]
-        if want.entry is not None:
-            _write(places, path, want.entry, want.content, force)
+    else:
+        _write(places, path, want.entry, want.content, force)
 
 
 def remove_folders(places: Places, folders: Iterable[str]) -> None:
