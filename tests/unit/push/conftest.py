@@ -84,7 +84,7 @@ class RigBoat:
         (store / f"{settings.sha256}.tar").write_bytes(settings.archive)
         (store / "kept").write_text(f"{settings.sha256}  {settings.sha256}.tar\n")
         with tarfile.open(fileobj=io.BytesIO(settings.archive)) as tar:
-            tar.extractall(self.root, filter=lambda member, _: member)
+            tar.extractall(self.root, filter=lambda member, _: member)  # noqa: S202 - our own
         return settings
 
     def programs(self) -> Path:
@@ -93,8 +93,8 @@ class RigBoat:
         folder.mkdir()
         program = Path(__file__).with_name("push_boat.py")
         for name, line in {
-            "boat-settings": f"exec {sys.executable} {program} {self.root} \"$@\"",
-            "cat": f"[ \"$1\" != /etc/boat/manifest.json ] || set -- {self.root}\"$1\"\n"
+            "boat-settings": f'exec {sys.executable} {program} {self.root} "$@"',
+            "cat": f'[ "$1" != /etc/boat/manifest.json ] || set -- {self.root}"$1"\n'
             'exec /bin/cat "$@"',
         }.items():
             (folder / name).write_text(f"#!/bin/sh\n{line}\n")
@@ -162,11 +162,13 @@ def rig(
     here.setattr(
         inventory,
         "_host",
-        lambda boat: host(boat)
-        | {
-            "boat_incoming": str(top / boat.reach.boat / "incoming.tar"),
-            "ansible_remote_tmp": str(top / boat.reach.boat / "ansible"),
-        },
+        lambda boat: (
+            host(boat)
+            | {
+                "boat_incoming": str(top / boat.reach.boat / "incoming.tar"),
+                "ansible_remote_tmp": str(top / boat.reach.boat / "ansible"),
+            }
+        ),
     )
     boats = top / "boats"
     boats.mkdir()

@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The suite runs against a boat over SSH and tells of each test; this boat has no units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from conftest import RigBoat
+
+from provision.paths import shipped
+from provision.push.prepare import prepare
+from provision.push.reach import Endpoint
+from provision.push.workspace import workspace
+from provision.verify import VerifyResult, prove
+
+
+@pytest.fixture(scope="module")
+def job(rig: Callable[..., RigBoat]) -> Iterator[tuple[RigBoat, Path]]:
+    boat = rig("proven")
+    with workspace() as folder:
+        prepare([boat.target], folder, {"proven": boat.endpoint})
+        yield boat, folder / "proven" / "job.json"
+
+
+@pytest.fixture(scope="module")
+def result(job: tuple[RigBoat, Path]) -> VerifyResult:
+    return prove(job[1], job[0].endpoint, "kept")
+
+
+def test_each_test_is_told(result: VerifyResult) -> None:
+    endings = {f"{test.subject}: {test.test}": test.ending for test in result.tests}
+    assert endings["identity: settings"] == "passed"
+    assert endings["identity: no drift"] == "passed"
+    assert endings["identity: host name"] == "failed"
+    assert endings["feed: link is present [gnss]"] == "skipped"
+
+
+def test_the_boat_is_not_proven(result: VerifyResult) -> None:
+    assert not result.well
+    assert result.summary().endswith("more")
+    assert result.as_json()["well"] is False
+
+
+def test_every_file_of_the_suite_ran(result: VerifyResult) -> None:
+    files = {file.stem.removeprefix("test_") for file in shipped("tests/boat").glob("test_*.py")}
+    assert {test.subject for test in result.tests} == files
+
+
+def test_a_boat_that_does_not_answer(job: tuple[RigBoat, Path]) -> None:
+    result = prove(job[1], Endpoint("127.0.0.1", 1), "kept")
+    assert not result.well
+    assert "does not answer" in result.error

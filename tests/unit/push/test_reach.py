@@ -1,0 +1,71 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a boat answers, and how its identity is pinned there."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError
+from provision.push.reach import Endpoint, Reach, arguments, config_file, parse_at
+from provision.run import find
+
+KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIJ0t4bC1n0o3V0gq0m2b8x7xkq2q9k8m9wq8l3n2b1c0"
+REACH = Reach("kittiwake", (Endpoint("10.47.1.1"),), KEY)
+
+
+@pytest.mark.parametrize(
+    ("text", "endpoint"),
+    [
+        ("kittiwake=127.0.0.1:2222", Endpoint("127.0.0.1", 2222)),
+        ("kittiwake=boat.example", Endpoint("boat.example", 22)),
+        ("kittiwake=[fd00::1]:2222", Endpoint("fd00::1", 2222)),
+        ("kittiwake=[fd00::1]", Endpoint("fd00::1", 22)),
+    ],
+)
+def test_at(text: str, endpoint: Endpoint) -> None:
+    assert parse_at([text]) == {"kittiwake": endpoint}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["127.0.0.1:2222", "kittiwake=", "kittiwake=a:0", "kittiwake=a:65536", "kittiwake=-oProxy=x"],
+)
+def test_at_that_names_no_place(text: str) -> None:
+    with pytest.raises(UserError, match="does not say where"):
+        parse_at([text])
+
+
+def effective(*arguments: str) -> dict[str, str]:
+    """What ssh itself makes of the arguments."""
+    done = subprocess.run(
+        [find("ssh"), "-G", *arguments, "10.47.1.1"], capture_output=True, text=True, check=True
+    )
+    return dict(line.partition(" ")[::2] for line in done.stdout.splitlines())
+
+
+def test_ssh_understands_the_options(tmp_path: Path) -> None:
+    options = REACH.options(tmp_path)
+    config = tmp_path / "config"
+    config.write_text(config_file(options))
+    for given in (["-F", "none", *arguments(options)], ["-F", str(config)]):
+        seen = effective(*given)
+        assert seen["hostkeyalias"] == "kittiwake"
+        assert seen["stricthostkeychecking"] == "true"
+        assert seen["userknownhostsfile"] == str(tmp_path / "known_hosts")
+        assert seen["passwordauthentication"] == "no" or seen["batchmode"] == "yes"
+
+
+def test_only_the_operators_key_is_offered(tmp_path: Path) -> None:
+    """Too many keys of an agent's would have sshd hang up before the right one."""
+    identity = tmp_path / "key"
+    reach = Reach("kittiwake", (Endpoint("10.47.1.1"),), KEY, identity)
+    seen = effective("-F", "none", *arguments(reach.options(tmp_path)))
+    assert seen["identitiesonly"] == "yes"
+    assert seen["identityfile"] == str(tmp_path / "operator")
+
+
+def test_the_key_is_pinned_to_the_name() -> None:
+    assert REACH.known_host() == f"kittiwake {KEY}\n"
