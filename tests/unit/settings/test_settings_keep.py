@@ -233,7 +233,7 @@ def cut_states(
     card = Card(boat.places.store, synced)
     card.watch(monkeypatch)
     keep(boat.places, boat.system, DIGEST)
-    choices = random.Random(1)  # noqa: S311
+    choices = random.Random(1)
     last = len(card.steps) - 1
     return [
         (last - number, chosen(state))
