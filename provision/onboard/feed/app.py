@@ -10,6 +10,7 @@ from typing import Any
 
 from provision.onboard.feed import models
 from provision.onboard.feed.believe import Beliefs
+from provision.onboard.feed.can import Can
 from provision.onboard.feed.clock import Clock
 from provision.onboard.feed.datagrams import Datagrams
 from provision.onboard.feed.echoes import Echoes
@@ -26,15 +27,16 @@ from provision.onboard.feed.state import StateSocket
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller, log
 from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
+from provision.onboard.feed.voyage import VoyageLog
 
 #: Seconds between two looks at links, clients and the controller.
 WATCH = 2.0
 
 
-Source = TcpInput | TcpServerInput | UdpInput | MulticastInput
+Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
 
 
-def make_input(source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts) -> Source:
+def make_input(source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts) -> Input:
     """The input that `source` describes; OSError when its port is taken."""
     if source.tcp is not None:
         return TcpInput(source, deliver, teller)
@@ -63,7 +65,9 @@ class Feed:
         self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
         deliver = self.hub.publish
         self.links = [Link(link, deliver, self.teller) for link in settings.links]
+        self.cans = [Can(can, deliver, self.teller) for can in settings.cans]
         self.inputs = [make_input(i, deliver, self.teller, self.own) for i in settings.inputs]
+        self.sources: list[Link | Can | Input] = [*self.links, *self.cans, *self.inputs]
         self._outputs()
 
     def _outputs(self) -> None:
@@ -80,8 +84,10 @@ class Feed:
         )
         bauds = {link.name: link.baud for link in settings.links}
         self.clock = Clock(settings.clock, bauds, teller) if settings.clock else None
-        if self.clock is not None:
-            self.hub.tap(self.clock)
+        self.log = VoyageLog(settings.log, teller) if settings.log else None
+        for tap in (self.clock, self.log):
+            if tap is not None:
+                self.hub.tap(tap)
         # The most urgent first.
         for sink in [*self.listeners, self.server, *self.datagrams, self.multicast]:
             if sink is not None:
@@ -100,12 +106,14 @@ class Feed:
     def _sent_to(self, origin: str) -> bool:
         """Whether we send anything to where `origin` is: only links without `listens` get
         nothing."""
-        return not any(link.name == origin and not link.listens for link in self._settings.links)
+        settings = self._settings
+        talkers = [link.name for link in settings.links if not link.listens]
+        return origin not in talkers and all(can.name != origin for can in settings.cans)
 
     async def start(self) -> None:
         """Begin to read, and tell systemd."""
         await self.state_socket.start()
-        for source in [*self.links, *self.inputs]:
+        for source in self.sources:
             source.open()
         self._tasks = [
             asyncio.create_task(self._watch()),
@@ -121,10 +129,10 @@ class Feed:
         notify("STOPPING=1")
         for task in self._tasks:
             task.cancel()
-        for source in [*self.links, *self.inputs]:
+        for source in self.sources:
             source.close()
-        outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.state_socket]
-        for part in outputs:
+        outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.log]
+        for part in [*outputs, self.state_socket]:
             if part is not None:
                 part.close()
 
@@ -132,7 +140,7 @@ class Feed:
         while True:
             await asyncio.sleep(WATCH)
             now = self._loop.time()
-            for source in [*self.links, *self.inputs]:
+            for source in self.sources:
                 source.watch(now)
             self.gate.watch(now)
             if self.server is not None:
@@ -141,7 +149,7 @@ class Feed:
     async def _journal(self) -> None:
         while True:
             await asyncio.sleep(self._settings.state.journal)
-            for source in [*self.links, *self.inputs]:
+            for source in self.sources:
                 told = source.as_json()
                 log.info(
                     "%s: %d bytes, %d sentences, %d errors",
@@ -159,7 +167,9 @@ class Feed:
         now = self._loop.time()
         return {
             "running": round(now - self._began, 1),
-            "links": {link.name: link.as_json() for link in self.links},
+            "links": {
+                link.name: link.as_json() for link in self.sources if isinstance(link, Link | Can)
+            },
             "inputs": {source.name: source.as_json() for source in self.inputs},
             "outputs": {
                 "tcp": self.server.as_json() if self.server else None,
@@ -170,6 +180,7 @@ class Feed:
             "believed": self.beliefs.as_json(now) if self.beliefs else {},
             "echoes": self.echoes.dropped,
             "steering": self.gate.as_json(now),
+            "log": self.log.as_json() if self.log else None,
             "clock": self.clock.as_json() if self.clock else None,
         }
 

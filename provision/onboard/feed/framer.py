@@ -13,7 +13,8 @@ import re
 from dataclasses import dataclass
 
 from provision.onboard.feed import tags
-from provision.onboard.feed.sentence import LENGTH, LONG, Sentence, checksum, split_address
+from provision.onboard.feed.checksum import checksum
+from provision.onboard.feed.sentence import LENGTH, LONG, Sentence, split_address
 
 #: A line longer than any sentence with its TAG block is given up before its end comes.
 HOLD = 2 * LONG

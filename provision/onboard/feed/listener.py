@@ -13,6 +13,7 @@ from collections import deque
 from typing import Any
 
 from provision.onboard.feed.link import Link
+from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.serialport import character_time
 from provision.onboard.feed.steering import Gate, steers
@@ -31,9 +32,6 @@ QUEUE = 32
 #: A steering sentence older than this, in seconds, is never delivered.
 STALE = 1.0
 
-#: A sentence may come this part of its interval early and still keep its rate.
-SLACK = 0.5
-
 
 class Listener:
     """Sends one link what its `listens` names."""
@@ -45,7 +43,7 @@ class Listener:
         self._loop = asyncio.get_running_loop()
         self._character = character_time(link.config.baud)
         self._rates = link.config.listens
-        self._due: dict[str, float] = {}
+        self._pace = Pace(link.config.listens)
         self._queues: tuple[deque[Sentence], ...] = (deque(), deque(), deque())
         self._timer: asyncio.TimerHandle | None = None
         self._free_at = 0.0
@@ -68,7 +66,7 @@ class Listener:
             return
         if self._link.port is None:
             return
-        if self._too_soon(sentence):
+        if not self._pace.passes(sentence.formatter, sentence.heard):
             self.drops["rate"] += 1
             return
         queue = self._queues[urgency]
@@ -92,15 +90,6 @@ class Listener:
         if steers(sentence.talker, sentence.formatter):
             return STEERING
         return MOTION if sentence.formatter in OWN_MOTION else REST
-
-    def _too_soon(self, sentence: Sentence) -> bool:
-        """Keep each formatter to its rate, without losing those that come a little early."""
-        interval = 1.0 / self._rates[sentence.formatter]
-        due = self._due.get(sentence.formatter, 0.0)
-        if sentence.heard < due - SLACK * interval:
-            return True
-        self._due[sentence.formatter] = max(due, sentence.heard - SLACK * interval) + interval
-        return False
 
     def _next(self, now: float) -> Sentence | None:
         for urgency, queue in enumerate(self._queues):

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A sentence of NMEA 0183 / IEC 61162-1: checksum, address, and where it came from."""
+"""A sentence of NMEA 0183 / IEC 61162-1: address, fields, and where it came from."""
 
 from __future__ import annotations
 
 from functools import lru_cache
 from typing import NamedTuple
 
+from provision.onboard.feed.checksum import checksum
 from provision.onboard.feed.tags import Tag
 
 #: At most 82 characters from the start delimiter to CR LF (IEC 61162-1).
@@ -42,23 +43,6 @@ class Sentence(NamedTuple):
     def fields(self) -> list[str]:
         """What stands between the commas, the address left out."""
         return self.raw[: self.raw.rindex(b"*")].decode("ascii").split(",")[1:]
-
-
-def checksum(body: bytes) -> int:
-    """XOR of the characters between the start delimiter and '*' (IEC 61162-1).
-
-    >>> format(checksum(b"GPGLL,5057.970,N,00146.110,E,142451,A"), "02X")
-    '27'
-    """
-    # Folding one large integer in halves costs a tenth of a loop over the bytes.
-    value = int.from_bytes(body, "little")
-    shift = 256
-    while shift < len(body) * 4:
-        shift *= 2
-    while shift >= 8:
-        value ^= value >> shift
-        shift //= 2
-    return value & 0xFF
 
 
 @lru_cache(maxsize=1024)

@@ -4,13 +4,16 @@
     \\s:GP0001,n:7*10\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
 
 Parameter codes, from memory: c UNIX time (seconds or milliseconds), d destination,
-g group (line-lines-id), n line count, s source, t text.
+g group (line-lines-id), n line count, r relative time in milliseconds, s source,
+t text.
 """
 
 from __future__ import annotations
 
 import re
 from typing import NamedTuple
+
+from provision.onboard.feed.checksum import checksum
 
 #: A TAG block with its backslashes has at most this many characters (from memory).
 LENGTH = 82
@@ -40,13 +43,6 @@ class Tag(NamedTuple):
         return (line, lines, parts[2]) if 1 <= line <= lines else None
 
 
-def _xor(body: bytes) -> int:
-    value = 0
-    for byte in body:
-        value ^= byte
-    return value
-
-
 def parse(block: bytes) -> Tag | None:
     """What stands between the backslashes, or None when its checksum or form is wrong.
 
@@ -54,7 +50,7 @@ def parse(block: bytes) -> Tag | None:
     'GP0001'
     """
     match = _BLOCK.fullmatch(block)
-    if match is None or _xor(match[1]) != int(match[2], 16):
+    if match is None or checksum(match[1]) != int(match[2], 16):
         return None
     parameters = []
     for item in match[1].decode("ascii").split(","):
@@ -72,4 +68,4 @@ def build(*parameters: tuple[str, str]) -> bytes:
     b'\\\\s:GP0001,n:7*10\\\\'
     """
     body = ",".join(f"{code}:{value}" for code, value in parameters).encode("ascii")
-    return b"\\%b*%02X\\" % (body, _xor(body))
+    return b"\\%b*%02X\\" % (body, checksum(body))

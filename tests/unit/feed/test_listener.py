@@ -3,6 +3,7 @@ import asyncio
 
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.listener import Listener
+from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence, frame, make
 
 from .conftest import GGA, GLL, VTG, Bench, numbered, until
@@ -26,7 +27,7 @@ def listener_of(feed: Feed) -> Listener:
 def unlimited(feed: Feed) -> Listener:
     """The listener without rate limits, where a test is about something else."""
     listener = listener_of(feed)
-    listener._too_soon = lambda _: False  # type: ignore[method-assign]
+    listener._pace = Pace(dict.fromkeys(listener._rates, float("inf")))
     return listener
 
 
@@ -48,24 +49,6 @@ def test_only_what_it_listens_to_and_never_its_own(bench: Bench) -> None:
 
     bench.run(play)
     assert display.heard() == GLL + numbered(2)
-
-
-def test_rate_of_each_formatter_is_kept_in_spite_of_jitter(bench: Bench) -> None:
-    bench.link("display", baud=115200, listens={"DPT": 2, "MTW": 1})
-
-    async def play(feed: Feed) -> None:
-        listener = listener_of(feed)
-        # Ten a second for ten seconds: twenty may pass. One a second, coming early
-        # and late by a third: all ten.
-        passed = [
-            not listener._too_soon(sentence("$SDDPT,1,", 100 + tenth / 10)) for tenth in range(100)
-        ]
-        assert 19 <= sum(passed) <= 21
-        jitter = [0, 0.3, -0.3, 0.2, -0.2, 0.3, -0.3, 0.1, 0, 0]
-        times = [100 + n + j for n, j in enumerate(jitter)]
-        assert not any(listener._too_soon(sentence("$SDMTW,1,C", at)) for at in times)
-
-    bench.run(play)
 
 
 def test_the_wire_is_never_filled_ahead(bench: Bench) -> None:

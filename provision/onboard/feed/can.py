@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A link to an NMEA 2000 network: parameter groups in, sentences out.
+
+The interface is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000) by the system; this
+only listens.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import struct
+from typing import Any
+
+from provision.onboard.feed import models
+from provision.onboard.feed.intake import Deliver, Intake
+from provision.onboard.feed.n2k import FastPackets, split_identifier
+from provision.onboard.feed.pace import Pace
+from provision.onboard.feed.pgns import FAST, FORMATTERS, GROUPS, SHORTEST, TALKER
+from provision.onboard.feed.sentence import make
+from provision.onboard.feed.teller import Teller
+
+#: Seconds between attempts to open the interface: at first, and at most.
+BACK_OFF = (0.5, 4.0)
+
+#: struct can_frame: identifier with flags, length, padding, data (linux/can.h).
+FRAME = struct.Struct("=IB3x8s")
+EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
+
+#: Another device that says the same is listened to when the first was silent so long, in seconds.
+SILENCE = 5.0
+
+#: Frames read before others get their turn.
+TURN = 32
+
+
+class Can:
+    """Reads one SocketCAN interface."""
+
+    def __init__(self, can: models.Can, deliver: Deliver, teller: Teller) -> None:
+        self.name = can.name
+        self._interface = can.interface
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(can, deliver, teller)
+        self._pace = Pace(can.talks or dict.fromkeys(FORMATTERS, 1.0))
+        self._made = frozenset(can.talks or FORMATTERS)
+        self._fast = FastPackets()
+        self._speaker: dict[int, tuple[int, float]] = {}
+        self._channel: socket.socket | None = None
+        self._pause = BACK_OFF[0]
+        self._retry: asyncio.TimerHandle | None = None
+        self.frames = 0
+
+    def open(self) -> None:
+        """Try to open the interface, and go on trying."""
+        self._retry = None
+        channel = None
+        try:
+            channel = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
+            channel.setblocking(False)
+            # Frames of other groups do not wake us.
+            mask = 0x03FFFF00 | EXTENDED | REMOTE
+            wanted = [struct.pack("=II", group << 8 | EXTENDED, mask) for group in GROUPS]
+            channel.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, b"".join(wanted))
+            channel.bind((self._interface,))
+        except OSError as error:
+            if channel is not None:
+                channel.close()
+            said = f"{self._interface}: {error.strerror or error}; trying on"
+            self._teller.warn(self.name, "open", said)
+            self._try_later()
+            return
+        self.use(channel)
+
+    def use(self, channel: socket.socket) -> None:
+        """Read frames from this socket from now on."""
+        self._channel = channel
+        self._pause = BACK_OFF[0]
+        self._loop.add_reader(channel, self._read)
+        self._teller.mended(self.name, "open", "open again")
+
+    def _try_later(self) -> None:
+        self._retry = self._loop.call_later(self._pause, self.open)
+        self._pause = min(2 * self._pause, BACK_OFF[1])
+
+    def _read(self) -> None:
+        for _ in range(TURN):
+            if self._channel is None:
+                return
+            try:
+                frame = self._channel.recv(FRAME.size)
+            except BlockingIOError:
+                return
+            except OSError as error:
+                self._close_channel()
+                self._teller.warn(self.name, "open", f"{self._interface}: {error.strerror}")
+                self._try_later()
+                return
+            if len(frame) == FRAME.size:
+                identifier, length, data = FRAME.unpack(frame)
+                if identifier & EXTENDED and not identifier & (REMOTE | ERROR):
+                    self.frames += 1
+                    self._take(identifier & 0x1FFFFFFF, data[:length])
+
+    def _take(self, identifier: int, data: bytes) -> None:
+        group, source = split_identifier(identifier)
+        if group not in GROUPS or not self._speaks(group, source):
+            return
+        whole = self._fast.take(group, source, data) if group in FAST else data
+        if whole is None or len(whole) < SHORTEST.get(group, 8):
+            return
+        now = self._loop.time()
+        bodies = [
+            body
+            for body in GROUPS[group](whole)
+            if body[:3] in self._made and self._pace.passes(body[:3], now)
+        ]
+        sentences = [make(f"${TALKER}{body}", origin=self.name, heard=now) for body in bodies]
+        self._intake.took(len(data), sentences)
+
+    def _speaks(self, group: int, source: int) -> bool:
+        """One device alone is listened to for each group, until it falls silent."""
+        now = self._loop.time()
+        speaker, last = self._speaker.get(group, (source, now))
+        if speaker != source and now - last < SILENCE:
+            return False
+        self._speaker[group] = (source, now)
+        return True
+
+    def watch(self, now: float) -> None:
+        """Nothing to do: the kernel tells when the interface goes."""
+
+    def _close_channel(self) -> None:
+        if self._channel is not None:
+            self._loop.remove_reader(self._channel)
+            self._channel.close()
+            self._channel = None
+
+    def close(self) -> None:
+        if self._retry is not None:
+            self._retry.cancel()
+            self._retry = None
+        self._close_channel()
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {
+            "present": self._channel is not None,
+            **self._intake.as_json(),
+            "frames": self.frames,
+            "torn": self._fast.dropped,
+        }

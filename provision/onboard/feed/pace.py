@@ -1,0 +1,29 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Keeping each formatter to its rate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+#: A sentence may come this part of its interval early and still keep its rate.
+SLACK = 0.5
+
+
+class Pace:
+    """Passes no more than so many sentences a second of each formatter.
+
+    Those that come a little early are not lost: what counts is the rate, not the gap.
+    """
+
+    def __init__(self, rates: Mapping[str, float]) -> None:
+        self._rates = rates
+        self._due: dict[str, float] = {}
+
+    def passes(self, formatter: str, now: float) -> bool:
+        """Whether one more may pass at `now`, in seconds."""
+        interval = 1.0 / self._rates[formatter]
+        due = self._due.get(formatter, 0.0)
+        if now < due - SLACK * interval:
+            return False
+        self._due[formatter] = max(due, now - SLACK * interval) + interval
+        return True

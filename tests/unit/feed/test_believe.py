@@ -1,0 +1,202 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+import re
+from collections.abc import Callable
+
+import pytest
+
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.believe import KINDS, Beliefs, says_something
+from provision.onboard.feed.models import Prefer
+from provision.onboard.feed.sentence import frame, make
+
+from .conftest import Bench, Tablet, port_of, until
+from .test_parts import STATIC
+
+RMC = "$GPRMC,{:06d},A,5057.970,N,00146.110,E,5.0,089.0,251126,,,A"
+VOID = "$GPRMC,{:06d},V,,,,,,,251126,,,N"
+
+
+def beliefs(silence: float = 5, steady: float = 10, **order: tuple[str, ...]) -> Beliefs:
+    return Beliefs(Prefer(order or {"position": ("gnss", "spare")}, silence, steady))
+
+
+def passes(believing: Beliefs, origin: str, at: float, body: str = RMC) -> bool:
+    sentence = make(body.format(int(at)), origin=origin, heard=at)
+    kind = believing.kind(sentence.formatter)
+    return kind is None or believing.passes(kind, sentence)
+
+
+def heard(
+    believing: Beliefs, seconds: range, says: Callable[[str, int], bool]
+) -> list[tuple[int, str]]:
+    """Second and origin of all that passes when each source speaks once a second."""
+    return [
+        (second, origin)
+        for second in seconds
+        for place, origin in enumerate(("gnss", "spare"))
+        if says(origin, second) and passes(believing, origin, second + place / 10)
+    ]
+
+
+def test_the_preferred_source_passes_alone() -> None:
+    passed = heard(beliefs(), range(20), lambda *_: True)
+    assert passed == [(second, "gnss") for second in range(20)]
+
+
+def test_on_silence_the_next_takes_over_once_and_without_doubling() -> None:
+    passed = heard(beliefs(), range(20), lambda origin, s: origin == "spare" or s < 10)
+    assert passed == [(s, "gnss") for s in range(10)] + [(s, "spare") for s in range(14, 20)]
+
+
+def test_a_lost_one_comes_back_only_after_being_steady() -> None:
+    # Lost at 10, back for three seconds at 20, and for good at 30.
+    passed = heard(
+        beliefs(),
+        range(60),
+        lambda origin, s: origin == "spare" or s < 10 or 20 <= s < 23 or s >= 30,
+    )
+    assert [s for s, origin in passed if origin == "gnss"] == [*range(10), *range(40, 60)]
+    assert [s for s, origin in passed if origin == "spare"] == list(range(14, 40))
+
+
+def test_at_the_start_the_preferred_one_need_not_prove_itself() -> None:
+    passed = heard(beliefs(), range(10), lambda origin, s: origin == "spare" or s >= 3)
+    assert [s for s, origin in passed if origin == "spare"] == [0, 1, 2]
+    assert [s for s, origin in passed if origin == "gnss"] == list(range(3, 10))
+
+
+def test_a_void_fix_is_silence() -> None:
+    believing = beliefs()
+    passed = []
+    for second in range(20):
+        if passes(believing, "gnss", second, RMC if second < 10 else VOID):
+            passed.append((second, "gnss"))
+        if passes(believing, "spare", second + 0.1):
+            passed.append((second, "spare"))
+    # The void ones still pass while nobody has taken over.
+    assert passed == [(s, "gnss") for s in range(15)] + [(s, "spare") for s in range(14, 20)]
+
+
+def test_sources_that_the_order_does_not_name_come_last() -> None:
+    believing = beliefs()
+    assert passes(believing, "tablet", 0)
+    assert passes(believing, "spare", 1)
+    assert not passes(believing, "tablet", 2)
+    assert passes(believing, "gnss", 3)
+    assert not passes(believing, "spare", 4)
+    # Both named ones fall silent.
+    assert passes(believing, "tablet", 20)
+
+
+def test_kinds_are_judged_apart() -> None:
+    believing = beliefs(position=("gnss", "spare"), depth=("spare", "gnss"))
+    for second in range(3):
+        assert passes(believing, "gnss", second)
+        assert passes(believing, "spare", second, "$SDDPT,5.2,0.5")
+        assert not passes(believing, "spare", second + 0.1)
+        assert not passes(believing, "gnss", second + 0.1, "$SDDPT,5.2,0.5")
+    told = believing.as_json(10.0)
+    assert told["position"]["source"] == "gnss" and told["depth"]["source"] == "spare"
+
+
+def test_without_an_order_and_of_targets_all_pass() -> None:
+    believing = beliefs()
+    for origin in ("gnss", "spare", "other"):
+        assert passes(believing, origin, 1, "$HCHDG,101.1,,,7.1,W")
+        assert passes(believing, origin, 1, "!AIVDM,1,1,,B,177KQJ5000G?tO`K>RA1wUbN0TKH,0")
+
+
+def test_satellites_in_view_pass_with_their_fix_and_are_no_sign_of_one() -> None:
+    believing = beliefs()
+    assert passes(believing, "gnss", 0)
+    for second in range(1, 9):
+        assert passes(believing, "gnss", second, "$GPGSV,1,1,01,05,10,100,40")
+        assert not passes(believing, "spare", second, "$GPGSV,1,1,01,05,10,100,40")
+    assert passes(believing, "spare", 9)
+
+
+@pytest.mark.parametrize(
+    ("body", "valid"),
+    [
+        ("$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W", True),
+        ("$GPRMC,123519,V,,,,,,,230394,,", False),
+        ("$GPGLL,5057.970,N,00146.110,E,142451,A", True),
+        ("$GPGLL,5057.970,N,00146.110,E", True),
+        ("$GPGLL,,,,,142451,V", False),
+        ("$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", True),
+        ("$GPGGA,123519,,,,,0,00,,,M,,M,,", False),
+        ("$GNGNS,123519,4807.038,N,01131.000,E,AN,08,0.9,545.4,46.9,,", True),
+        ("$GNGNS,123519,,,,,NN,00,,,,,", False),
+        ("$SDDPT,5.2,0.5", True),
+        ("$SDDPT,,", False),
+        ("$SDDBT,,f,5.2,M,,F", True),
+        ("$SDDBT,,f,,M,,F", False),
+        ("$WIMWV,045.0,R,12.0,N,A", True),
+        ("$WIMWV,,R,,N,V", False),
+        ("$VWVHW,,T,,M,5.1,N,,K", True),
+        ("$VWVHW,,T,,M,,N,,K", False),
+        ("$HCHDG,101.1,,,7.1,W", True),
+        ("$HCHDG,,,,7.1,W", False),
+        ("$GPVTG,089.0,T,,,15.2,N,,", True),
+        ("$GPVTG,,T,,M,,N,,K", False),
+    ],
+)
+def test_what_says_something(body: str, valid: bool) -> None:
+    assert says_something(make(body, origin="x", heard=0)) is valid
+
+
+def test_no_formatter_is_of_two_kinds_and_targets_are_of_none() -> None:
+    every = [formatter for formatters in KINDS.values() for formatter in formatters]
+    assert len(every) == len(set(every))
+    assert not {"VDM", "VDO", "TTM", "APB", "RMB"} & set(every)
+
+
+def test_a_receiver_pulled_out_in_mid_passage(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    gnss, spare, ais = (bench.link(name) for name in ("gnss", "spare", "ais"))
+    bench.settings["prefer"] = {
+        "order": {"position": ["gnss", "spare"]},
+        "silence": 0.3,
+        "steady": 0.4,
+    }
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        said: dict[str, list[bytes]] = {"gnss": [], "spare": []}
+
+        def say(instrument: str, second: int) -> None:
+            talker = "GP" if instrument == "gnss" else "GN"
+            text = frame(RMC.format(second).replace("GPRMC", talker + "RMC"))
+            said[instrument].append(text)
+            bench.instruments[instrument].say(text)
+
+        for second in range(30):
+            if second < 10 or second >= 20:
+                say("gnss", second)
+            if second == 10:
+                gnss.unplug()
+            if second == 19:
+                gnss.plug()
+                await until(lambda: feed.links[0].port is not None)
+            await asyncio.sleep(0.02)
+            say("spare", second)
+            ais.say(b"".join(STATIC))
+            await asyncio.sleep(0.03)
+        await asyncio.sleep(0.05)
+        seen = tablet.look().splitlines(keepends=True)
+        positions = [line for line in seen if b"RMC" in line]
+        times = [line.split(b",")[1] for line in positions]
+        assert len(times) == len(set(times)) and times == sorted(times)
+        talkers = "".join("g" if line[:3] == b"$GP" else "s" for line in positions)
+        assert re.fullmatch("g{10}s+g*", talkers)
+        # 0.05 s a turn: the spare one takes over within the set time and one sentence.
+        assert 30 - len(times) <= 0.3 / 0.05 + 3
+        assert seen.count(STATIC[0]) == 30
+        assert feed.state()["believed"]["position"]["source"] == "gnss"
+        tablet.close()
+
+    bench.run(play)
+    assert "position: spare is believed now, before it gnss" in caplog.text

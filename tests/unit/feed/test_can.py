@@ -1,0 +1,247 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""NMEA 2000: what a reference library says a group means is what the sentences say."""
+
+import asyncio
+import math
+import socket
+import struct
+from typing import Any
+
+import pynmea2
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from provision.onboard.feed import pgns
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.can import EXTENDED, FRAME, REMOTE
+from provision.onboard.feed.n2k import OPEN, FastPackets, split_identifier
+from provision.onboard.feed.sentence import frame
+
+from .conftest import Bench, Tablet, port_of, until
+
+HEADING = struct.pack("<BHhhB", 1, 17645, 32767, -1240, 0xFD)
+TRUE_HEADING = struct.pack("<BHhhB", 1, 17645, 32767, 32767, 0xFC)
+SPEED = struct.pack("<BHHBB", 1, 262, 65535, 0, 0xFF)
+DEPTH = struct.pack("<BIhB", 1, 523, 500, 10)
+POSITION = struct.pack("<ii", 509661666, -17685000)
+COURSE = struct.pack("<BBHHH", 1, 0xFC, 15533, 257, 0xFFFF)
+WIND = struct.pack("<BHHB2x", 1, 617, 7854, 0xFA)
+FIX = (
+    struct.pack("<BHIqqq", 1, 20782, 518912500, 509661666000000000, -17685000000000000, 45400000)
+    + bytes([0x13, 0xFC, 8])
+    + struct.pack("<hhiB", 90, 150, 4690, 0)
+)
+
+
+def parsed(body: str) -> Any:
+    return pynmea2.parse(frame(f"${pgns.TALKER}{body}").decode(), check=True)
+
+
+def fast(group_bytes: bytes, sequence: int = 0) -> list[bytes]:
+    """The frames of a fast packet."""
+    pieces = [group_bytes[:6]] + [group_bytes[n : n + 7] for n in range(6, len(group_bytes), 7)]
+    frames = []
+    for count, piece in enumerate(pieces):
+        head = bytes([sequence << 5 | count]) + (bytes([len(group_bytes)]) if count == 0 else b"")
+        frames.append((head + piece).ljust(8, b"\xff"))
+    return frames
+
+
+def test_identifiers() -> None:
+    assert split_identifier(0x09F80103) == (129025, 3)
+    # A group below 240 has a destination in its place.
+    assert split_identifier(0x18EAFF05) == (0xEA00, 5)
+
+
+def reference() -> Any:
+    return pytest.importorskip("nmea2000", reason="the reference library is not installed")
+
+
+def decoded(group: int, data: bytes) -> dict[str, Any]:
+    """What the reference library reads, in its own units: radians, metres a second, degrees."""
+    decoder = reference().NMEA2000Decoder()
+    pieces = fast(data) if group in pgns.FAST else [data]
+    message = None
+    for piece in pieces:
+        identifier = 2 << 26 | group << 8 | 7
+        said = " ".join(f"{byte:02X}" for byte in piece)
+        message = decoder.decode(f" can0  {identifier:08X}   [{len(piece)}]  {said}")
+    assert message is not None and message.PGN == group
+    return {field.id: field.value for field in message.fields}
+
+
+def test_heading() -> None:
+    theirs = decoded(127250, HEADING)
+    (ours,) = map(parsed, pgns.heading(HEADING))
+    assert float(ours.heading) == pytest.approx(math.degrees(theirs["heading"]), abs=0.05)
+    variation = math.degrees(theirs["variation"])
+    assert float(ours.variation) == pytest.approx(abs(variation), abs=0.05)
+    assert ours.var_dir == ("W" if variation < 0 else "E")
+    assert ours.deviation is None
+    (true,) = map(parsed, pgns.heading(TRUE_HEADING))
+    assert true.sentence_type == "HDT"
+
+
+def test_speed_depth_course_and_wind() -> None:
+    theirs = decoded(128259, SPEED)
+    (vhw,) = map(parsed, pgns.speed(SPEED))
+    # A knot is 1852 m an hour.
+    water = float(theirs["speedWaterReferenced"])
+    assert float(vhw.water_speed_knots) == pytest.approx(water * 3600 / 1852, abs=0.01)
+    theirs = decoded(128267, DEPTH)
+    (dpt,) = map(parsed, pgns.depth(DEPTH))
+    assert float(dpt.depth) == pytest.approx(theirs["depth"], abs=0.005)
+    assert float(dpt.offset) == pytest.approx(theirs["offset"], abs=0.005)
+    theirs = decoded(129026, COURSE)
+    (vtg,) = map(parsed, pgns.course(COURSE))
+    assert float(vtg.true_track) == pytest.approx(math.degrees(theirs["cog"]), abs=0.05)
+    assert float(vtg.spd_over_grnd_kts) == pytest.approx(theirs["sog"] * 3600 / 1852, abs=0.01)
+    theirs = decoded(130306, WIND)
+    (mwv,) = map(parsed, pgns.wind(WIND))
+    assert float(mwv.wind_angle) == pytest.approx(math.degrees(theirs["windAngle"]), abs=0.05)
+    assert float(mwv.wind_speed) == pytest.approx(theirs["windSpeed"] * 3600 / 1852, abs=0.01)
+    assert (mwv.reference, mwv.wind_speed_units, mwv.status) == ("R", "N", "A")
+
+
+def test_position_and_fix() -> None:
+    theirs = decoded(129025, POSITION)
+    (gll,) = map(parsed, pgns.position(POSITION))
+    assert gll.latitude == pytest.approx(theirs["latitude"], abs=2e-7)
+    assert gll.longitude == pytest.approx(theirs["longitude"], abs=2e-7)
+    theirs = decoded(129029, FIX)
+    gga, zda = map(parsed, pgns.fix(FIX))
+    assert gga.latitude == pytest.approx(theirs["latitude"], abs=2e-7)
+    assert gga.longitude == pytest.approx(theirs["longitude"], abs=2e-7)
+    assert int(gga.num_sats) == theirs["numberOfSvs"]
+    assert float(gga.horizontal_dil) == pytest.approx(theirs["hdop"], abs=0.005)
+    assert float(gga.altitude) == pytest.approx(theirs["altitude"], abs=0.05)
+    assert float(gga.geo_sep) == pytest.approx(theirs["geoidalSeparation"], abs=0.05)
+    assert (zda.datestamp.isoformat(), zda.timestamp.isoformat()[:11]) == (
+        "2026-11-25", "14:24:51.25"
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("group", "data"),
+    [
+        (127250, struct.pack("<BHhhB", 1, 0xFFFF, 0, 0, 0xFC)),
+        (128259, struct.pack("<BHHBB", 1, 0xFFFF, 0, 0, 0xFF)),
+        (128267, struct.pack("<BIhB", 1, 0xFFFFFFFF, 0, 0)),
+        (129025, struct.pack("<ii", 0x7FFFFFFF, 0)),
+        (129026, struct.pack("<BBHHH", 1, 0xFC, 0, 0xFFFF, 0xFFFF)),
+        (130306, struct.pack("<BHHB2x", 1, 0xFFFF, 0, 0xFA)),
+        (130306, struct.pack("<BHHB2x", 1, 100, 100, 0xFF)),
+        (129029, FIX[:31] + b"\x03" + FIX[32:]),
+        (129029, b"\xff" * 43),
+    ],
+)
+def test_what_is_not_available_makes_no_sentence(group: int, data: bytes) -> None:
+    assert pgns.GROUPS[group](data) == []
+
+
+@given(st.sampled_from(sorted(pgns.GROUPS)), st.binary(min_size=43, max_size=51))
+def test_any_data_make_whole_sentences_or_none(group: int, data: bytes) -> None:
+    data = data if group in pgns.FAST else data[:8]
+    for body in pgns.GROUPS[group](data):
+        sentence = frame(f"${pgns.TALKER}{body}")
+        assert len(sentence) <= 100
+        assert body[:3] in pgns.FORMATTERS
+        pynmea2.parse(sentence.decode(), check=True)
+
+
+@given(st.binary(min_size=9, max_size=223), st.integers(0, 7))
+def test_fast_packets_are_put_together(data: bytes, sequence: int) -> None:
+    packets = FastPackets()
+    *early, last = fast(data, sequence)
+    assert all(packets.take(129029, 3, piece) is None for piece in early)
+    assert packets.take(129029, 3, last) == data
+    assert packets.dropped == 0
+
+
+def test_fast_packets_with_a_gap_are_dropped_and_others_not() -> None:
+    packets = FastPackets()
+    frames, others = fast(FIX, 1), fast(FIX[::-1], 2)
+    whole = None
+    for number, (piece, other) in enumerate(zip(frames, others, strict=True)):
+        if number != 3:
+            assert packets.take(129029, 3, piece) is None
+        whole = packets.take(129029, 3, other)
+    assert whole == FIX[::-1]
+    assert packets.dropped == 1
+
+
+def test_noise_on_the_network_eats_no_memory() -> None:
+    packets = FastPackets()
+    for number in range(2000):
+        packets.take(129029, number % 250, bytes([(number % 8) << 5, 43]) + b"x" * 6)
+    assert len(packets._open) <= OPEN
+
+
+def can_frame(group: int, data: bytes, source: int = 3) -> bytes:
+    return FRAME.pack(2 << 26 | group << 8 | source | EXTENDED, len(data), data)
+
+
+def test_frames_become_sentences_at_their_pace(bench: Bench) -> None:
+    bench.settings["links"]["backbone"] = {"can": "none0", "talks": {"HDG": 1, "DPT": 1, "GGA": 1}}
+
+    async def play(feed: Feed) -> None:
+        (can,) = feed.cans
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        ours.setblocking(False)
+        can.use(ours)
+        # Ten a second come; a second device says something else; wind is not asked for.
+        for _ in range(10):
+            network.send(can_frame(127250, HEADING))
+            network.send(can_frame(127250, struct.pack("<BHhhB", 1, 1, 0, 0, 0xFD), source=9))
+            network.send(can_frame(130306, WIND))
+            network.send(FRAME.pack(0x123, 8, HEADING))
+            network.send(FRAME.pack(2 << 26 | 127250 << 8 | 3 | EXTENDED | REMOTE, 0, b""))
+        for piece in fast(FIX):
+            network.send(can_frame(129029, piece))
+        network.send(can_frame(128267, DEPTH[:4]))
+        network.send(can_frame(128267, DEPTH))
+        await until(lambda: b"DPT" in tablet.look())
+        lines = tablet.seen.decode().split()
+        assert [line[:6] for line in lines] == ["$IIHDG", "$IIHDG", "$IIGGA", "$IIDPT"]
+        assert lines[0] == lines[1] and lines[0].startswith("$IIHDG,101.1,,,7.1,W*")
+        told = feed.state()["links"]["backbone"]
+        assert told["present"] and told["sentences"] == 4
+        network.close()
+        await asyncio.sleep(0.02)
+        tablet.close()
+
+    bench.run(play)
+
+
+def test_an_interface_that_is_not_there_is_waited_for(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench.settings["links"]["backbone"] = {"can": "none0"}
+
+    async def play(feed: Feed) -> None:
+        await asyncio.sleep(0.05)
+        assert not feed.state()["links"]["backbone"]["present"]
+        assert feed.cans[0]._retry is not None
+
+    bench.run(play)
+    assert caplog.text.count("none0") == 1
+
+
+def test_over_a_virtual_interface(bench: Bench) -> None:
+    try:
+        network = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
+        network.bind(("vcan0",))
+    except OSError:
+        pytest.skip("no vcan0 here")
+    bench.settings["links"]["backbone"] = {"can": "vcan0"}
+
+    async def play(feed: Feed) -> None:
+        await until(lambda: feed.state()["links"]["backbone"]["present"])
+        network.send(can_frame(128267, DEPTH))
+        await until(lambda: feed.state()["links"]["backbone"]["sentences"] == 1)
+
+    bench.run(play)
+    network.close()

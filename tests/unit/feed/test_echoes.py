@@ -1,0 +1,155 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+import socket
+
+import pytest
+
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.echoes import MOST, WINDOW, Echoes
+from provision.onboard.feed.sentence import Sentence, make
+from provision.onboard.feed.teller import Teller
+
+from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
+
+
+def says(origin: str, number: int, at: float, formatter: str = "DPT") -> Sentence:
+    return make(f"$SD{formatter},{number},0.5", origin=origin, heard=at)
+
+
+def echoes(*two_way: str) -> Echoes:
+    return Echoes(lambda origin: origin in two_way, Teller())
+
+
+def test_what_comes_back_from_where_we_sent_it_is_dropped() -> None:
+    breaking = echoes("display")
+    assert not breaking.returns(says("gnss", 1, 0.0))
+    assert breaking.returns(says("display", 1, 0.5))
+    assert not breaking.returns(says("display", 2, 0.6))
+    # The same again much later is news.
+    assert not breaking.returns(says("display", 1, 0.6 + WINDOW))
+
+
+def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
+    breaking = echoes("display")
+    for second in range(10):
+        assert not breaking.returns(says("sounder", 5, float(second)))
+    # Two sounders with one reading, both talkers only, agree now and then.
+    for second in range(100):
+        assert not breaking.returns(says("sounder", second, second + 0.0))
+        same = second if second % 2 else -second
+        assert not breaking.returns(says("second-sounder", same, second + 0.1))
+    assert breaking.dropped == 0
+
+
+def test_a_talker_that_says_only_what_others_said_is_a_loop(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    breaking = echoes()
+    passed = 0
+    for number in range(200):
+        assert not breaking.returns(says("gnss", number, number / 10))
+        passed += not breaking.returns(says("repeater", number, number / 10 + 0.05))
+    assert passed < 40
+    assert caplog.text.count("come back through it") == 1
+    # Once the outside device is put right, it is heard again.
+    for number in range(1000, 1040):
+        assert not breaking.returns(says("repeater", number, number / 10))
+    assert not breaking.returns(says("gnss", 5000, 500.0))
+    assert not breaking.returns(says("repeater", 5000, 500.1))
+
+
+def test_two_receivers_hear_the_same_targets() -> None:
+    breaking = echoes()
+    for number in range(100):
+        body = f"!AIVDM,1,1,,A,{number:020d},0"
+        assert not breaking.returns(make(body, origin="ais", heard=number / 10))
+        assert not breaking.returns(make(body, origin="second-ais", heard=number / 10))
+
+
+def test_memory_is_bounded() -> None:
+    breaking = echoes("display")
+    for number in range(2 * MOST):
+        breaking.returns(says("gnss", number, 0.0))
+    assert len(breaking._recent) <= MOST + 1
+    breaking = echoes("display")
+    for number in range(MOST):
+        breaking.returns(says("gnss", number, number / 10))
+    assert len(breaking._recent) <= WINDOW * 10 + 2
+
+
+def test_a_display_that_repeats_what_it_hears(bench: Bench) -> None:
+    gnss = bench.link("gnss")
+    display = bench.link("display", baud=115200, listens={"GLL": 10, "DPT": 10}, talks={"MTW": 1})
+    other = bench.link("other", baud=115200, listens={"GLL": 10, "DPT": 10})
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        seen = b""
+        gnss.say(GLL)
+        loop = asyncio.get_running_loop()
+        end = loop.time() + 0.5
+        while loop.time() < end:
+            back = display.heard()
+            seen += back
+            display.say(back)
+            await asyncio.sleep(0.005)
+        assert seen == GLL
+        assert tablet.look() == GLL
+        assert other.heard() == GLL
+        assert feed.state()["echoes"] == 1
+        tablet.close()
+
+    bench.run(play)
+
+
+def test_a_loop_through_a_tcp_client_and_an_input(bench: Bench) -> None:
+    """Somebody reads the feed and brings all of it to an input of ours."""
+    gnss = bench.link("gnss")
+    bench.settings["inputs"] = {"bridge": {"listen": 0, "address": "127.0.0.1"}}
+
+    async def play(feed: Feed) -> None:
+        reads = Tablet(port_of(feed))
+        brings = Tablet(feed.inputs[0].port)  # type: ignore[union-attr]
+        tablet = Tablet(port_of(feed))
+        await until(lambda: len(feed.server._clients) == 2)  # type: ignore[union-attr]
+        done = 0
+        gnss.say(GLL + VTG + GGA)
+        for number in range(20):
+            gnss.say(numbered(number))
+            await asyncio.sleep(0.01)
+            data = reads.look()
+            brings.channel.send(data[done:])
+            done = len(data)
+        await until(lambda: feed.echoes.dropped >= 20)
+        assert tablet.look() == GLL + VTG + GGA + b"".join(map(numbered, range(20)))
+        for client in (reads, brings, tablet):
+            client.close()
+
+    bench.run(play)
+
+
+def test_nothing_goes_back_to_the_address_it_came_from(bench: Bench) -> None:
+    """A box on the network brings its sentences and reads ours."""
+    gnss = bench.link("gnss")
+    bench.settings["inputs"] = {"box": {"listen": 0, "address": "127.0.0.1"}}
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
+        ear.bind(("127.0.0.5", 0))
+        ear.setblocking(False)
+        bench.settings["outputs"]["udp"] = [{"address": "127.0.0.5", "port": ear.getsockname()[1]}]
+
+        async def play(feed: Feed) -> None:
+            reads = Tablet(port_of(feed), "127.0.0.5")
+            other = Tablet(port_of(feed), "127.0.0.6")
+            brings = Tablet(feed.inputs[0].port, "127.0.0.5")  # type: ignore[union-attr]
+            await until(lambda: len(feed.server._clients) == 2)  # type: ignore[union-attr]
+            brings.channel.send(GGA + VTG)
+            await until(lambda: VTG in other.look())
+            gnss.say(GLL)
+            await until(lambda: GLL in other.look() and GLL in reads.look())
+            assert reads.seen == GLL
+            assert ear.recv(65535) == GLL
+            for client in (reads, other, brings):
+                client.close()
+
+        bench.run(play)

@@ -1,0 +1,214 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import asyncio
+import gzip
+import os
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from provision.onboard.feed import voyage
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.framer import Framer
+from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.voyage import VoyageLog, read
+
+from .conftest import GGA, GLL, VTG, Bench, numbered, until
+from .test_parts import STATIC
+
+
+@pytest.fixture
+def logging_bench(bench: Bench) -> Bench:
+    bench.settings["log"] = {"folder": str(bench.folder / "log"), "interval": 3600}
+    return bench
+
+
+def names(bench: Bench) -> list[str]:
+    return sorted(os.listdir(bench.folder / "log"))
+
+
+def path(bench: Bench, number: int = 1) -> str:
+    day = time.strftime("%Y-%m-%d", time.gmtime())
+    return str(bench.folder / "log" / f"{day}-{number:03d}.gz")
+
+
+def log_of(feed: Feed) -> VoyageLog:
+    assert feed.log is not None
+    return feed.log
+
+
+def test_everything_heard_is_read_back_with_its_time(logging_bench: Bench) -> None:
+    gnss, ais = logging_bench.link("gnss"), logging_bench.link("ais")
+    # The log keeps what is not believed, too.
+    logging_bench.settings["prefer"] = {"order": {"position": ["ais"], "course": ["ais"]}}
+    before = time.time()
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL + VTG)
+        ais.say(b"".join(STATIC) + GGA)
+        await until(lambda: log_of(feed).sentences == 4)
+
+    logging_bench.run(play)
+    entries = list(read(path(logging_bench)))
+    assert {(e.origin, e.raw) for e in entries} == {
+        ("gnss", GLL), ("gnss", VTG), ("ais", b"".join(STATIC)), ("ais", GGA)
+    }  # fmt: skip
+    for entry in entries:
+        assert before - 0.01 <= entry.wall <= time.time()
+        assert entry.monotonic == pytest.approx(time.monotonic(), abs=60)
+    # General tools read it as well.
+    text = subprocess.run(["zcat", path(logging_bench)], capture_output=True, check=True).stdout
+    assert text.count(b"\n") == 5
+
+
+def test_a_start_begins_a_new_file(logging_bench: Bench) -> None:
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL)
+        await until(lambda: log_of(feed).sentences == 1)
+
+    for _ in range(3):
+        logging_bench.run(play)
+    assert names(logging_bench) == [os.path.basename(path(logging_bench, n)) for n in (1, 2, 3)]
+
+
+def test_it_is_written_in_few_large_pieces(logging_bench: Bench) -> None:
+    logging_bench.settings["log"]["interval"] = 1
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        for number in range(200):
+            gnss.say(numbered(number) * 5)
+            await asyncio.sleep(0.01)
+        told = feed.state()["log"]
+        assert told["sentences"] == 1000
+        assert 1 <= told["writes"] <= 3
+
+    logging_bench.run(play)
+    assert len(list(read(path(logging_bench)))) == 1000
+
+
+def test_a_day_costs_the_card_little(logging_bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        # An hour of twelve sentences a second.
+        for second in range(3600):
+            for _ in range(4):
+                for raw in (GLL, VTG, numbered(second)):
+                    log.put(feed_sentence(raw, float(second)))
+            if second % 300 == 299:
+                log.write()
+        assert log.writes == 12
+        # A hundred bytes a line with its TAG block would be 4 MB.
+        assert log.written < 400_000
+
+    logging_bench.run(play)
+
+
+def feed_sentence(raw: bytes, heard: float) -> Sentence:
+    (sentence,) = Framer("gnss", from_start=True).feed(raw, heard)
+    return sentence
+
+
+def write_two_members(bench: Bench) -> bytes:
+    gnss = bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        gnss.say(b"".join(map(numbered, range(200))))
+        await until(lambda: log_of(feed).sentences == 200)
+        log_of(feed).write()
+        gnss.say(b"".join(map(numbered, range(200, 400))))
+        await until(lambda: log_of(feed).sentences == 400)
+
+    bench.run(play)
+    return Path(path(bench)).read_bytes()
+
+
+def test_wherever_a_power_cut_tears_it_the_rest_is_readable(logging_bench: Bench) -> None:
+    data = write_two_members(logging_bench)
+    first = len(gzip.decompress(data).splitlines()) // 2
+    assert first == 200
+    member = data.index(b"\x1f\x8b", 2)
+    torn = logging_bench.folder / "torn.gz"
+    for length in [*range(0, len(data), 97), member - 1, member, member + 1, len(data) - 1]:
+        torn.write_bytes(data[:length])
+        entries = [entry.raw for entry in read(str(torn))]
+        # A prefix of what was heard, and all of the members that are whole.
+        assert entries == list(map(numbered, range(len(entries))))
+        if length >= member:
+            assert len(entries) >= 200
+    torn.write_bytes(data)
+    assert len(list(read(str(torn)))) == 400
+
+
+def test_cap_and_days_remove_the_oldest(logging_bench: Bench) -> None:
+    folder = logging_bench.folder / "log"
+    folder.mkdir()
+    today = time.strftime("%Y-%m-%d", time.gmtime())
+    yesterday = time.strftime("%Y-%m-%d", time.gmtime(time.time() - 86400))
+    (folder / "2020-01-01-001.gz").write_bytes(b"x" * 1000)
+    (folder / f"{yesterday}-001.gz").write_bytes(b"x" * 600_000)
+    (folder / f"{yesterday}-002.gz").write_bytes(b"x" * 600_000)
+    (folder / "notes.txt").write_text("somebody else's")
+    logging_bench.settings["log"].update(cap=2**20, days=30)
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL)
+        await until(lambda: log_of(feed).sentences == 1)
+
+    logging_bench.run(play)
+    assert names(logging_bench) == [f"{yesterday}-002.gz", f"{today}-001.gz", "notes.txt"]
+
+
+def test_a_full_card_stops_the_log_and_nothing_else(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(voyage, "SPARE", 2**60)
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        for number in range(3):
+            gnss.say(numbered(number))
+            await until(lambda n=number: log_of(feed).sentences == n + 1)
+            log_of(feed).write()
+        assert feed.state()["links"]["gnss"]["sentences"] == 3
+        assert log_of(feed).lost == 2
+
+    logging_bench.run(play)
+    assert caplog.text.count("no room") == 1
+
+
+def test_a_data_partition_that_is_not_there_stops_nothing(logging_bench: Bench) -> None:
+    (logging_bench.folder / "blocked").touch()
+    logging_bench.settings["log"]["folder"] = str(logging_bench.folder / "blocked" / "log")
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL)
+        await until(lambda: log_of(feed).sentences == 1)
+        log_of(feed).write()
+        assert log_of(feed).lost == 1
+
+    logging_bench.run(play)
+
+
+def test_a_new_day_begins_a_new_file(logging_bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        for day in range(3):
+            now = 1.8e9 + day * 86400
+            monkeypatch.setattr(voyage.time, "time", lambda now=now: now)
+            monkeypatch.setattr(voyage.time, "gmtime", lambda at=now, real=time.gmtime: real(at))
+            log.put(feed_sentence(GLL, 1.0))
+            log.write()
+
+    real = time.gmtime
+    try:
+        logging_bench.run(play)
+    finally:
+        monkeypatch.undo()
+    assert time.gmtime is real
+    assert names(logging_bench) == ["2027-01-15-001.gz", "2027-01-16-001.gz", "2027-01-17-001.gz"]
