@@ -60,13 +60,12 @@ class Framer:
         long: bool = False,
         sender: str = "",
         from_start: bool = False,
-        errors: Errors | None = None,
     ) -> None:
         """`unchecked` allows sentences without a checksum (one is added); `long` those
         longer than 82 characters; `from_start` says that the stream does not begin in
-        the middle of a line, so that the first line's faults count; `errors` are counted
-        together with other framers'."""
-        self.errors = errors or Errors()
+        the middle of a line, so that the first line's faults count."""
+        self.errors = Errors()
+        """May be replaced by those of another framer, to count both together."""
         self.sender = sender
         self._origin = origin
         self._unchecked = unchecked

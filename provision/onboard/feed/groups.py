@@ -10,6 +10,9 @@ from __future__ import annotations
 #: What a datagram of sentences begins with.
 HEADER = b"UdPbC\0"
 
+#: The interface that the kernel's routes choose.
+ANY = "0.0.0.0"  # noqa: S104
+
 #: Address and UDP port of each transmission group.
 GROUPS = {
     name: (f"239.192.0.{number}", 60000 + number)

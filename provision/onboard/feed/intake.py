@@ -7,10 +7,10 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from provision.onboard.feed.models import Source
 from provision.onboard.feed.counts import Counts
 from provision.onboard.feed.filters import Filter
 from provision.onboard.feed.framer import Errors, Framer
+from provision.onboard.feed.models import Source
 from provision.onboard.feed.parts import WAIT, Parts
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.teller import Teller
@@ -46,14 +46,15 @@ class Intake:
 
     def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
         """A framer for one stream of bytes from here."""
-        return Framer(
+        framer = Framer(
             self.name,
             unchecked=self._source.unchecked,
             long=self._source.long,
             sender=sender,
             from_start=from_start,
-            errors=self.errors,
         )
+        framer.errors = self.errors
+        return framer
 
     def take(self, framer: Framer, data: bytes) -> int:
         """Bytes were read; returns how many sentences they completed."""

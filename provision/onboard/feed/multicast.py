@@ -9,7 +9,7 @@ from typing import Any
 
 from provision.onboard.feed import models, tags
 from provision.onboard.feed.datagrams import DATAGRAM, pack
-from provision.onboard.feed.groups import GROUPS, HEADER, group_of
+from provision.onboard.feed.groups import ANY, GROUPS, HEADER, group_of
 from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.teller import Teller
@@ -87,7 +87,7 @@ class Multicast:
         now = self._loop.time()
         if not self._ready and now >= self._retry_at:
             self._retry_at = now + RETRY
-            address = socket.inet_aton(self._multicast.interface or "0.0.0.0")
+            address = socket.inet_aton(self._multicast.interface or ANY)
             try:
                 self._channel.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
                 self._ready = True

@@ -10,6 +10,8 @@ them and nobody is sent half of it. Parts whose others do not come go on by them
 
 from __future__ import annotations
 
+import re
+
 from provision.onboard.feed.sentence import Sentence
 
 #: Seconds that a part waits for the others: at 4800 baud nine parts of 82 characters take
@@ -19,12 +21,15 @@ WAIT = 2.0
 #: Messages that wait at once; more of them are only noise.
 WAITING = 16
 
+#: Address; total, number; message id and channel of an encapsulated sentence (IEC 61162-1).
+_PART = re.compile(rb"!([A-Z0-9]+),(\d{1,2}),(\d{1,2}),(\d*,[^,*]*),")
+
 
 class Parts:
     """Joins the parts of one origin."""
 
     def __init__(self) -> None:
-        self._waiting: dict[tuple[str, str, str, int], list[Sentence]] = {}
+        self._waiting: dict[tuple[bytes, bytes, int], list[Sentence]] = {}
 
     def __bool__(self) -> bool:
         """Whether any part waits."""
@@ -32,15 +37,11 @@ class Parts:
 
     def take(self, sentence: Sentence) -> list[Sentence]:
         """What can go on now that this sentence has come; nothing while it waits."""
-        if not sentence.raw.startswith(b"!"):
+        match = _PART.match(sentence.raw)
+        total, number = (int(match[2]), int(match[3])) if match else (1, 1)
+        if match is None or not 1 <= number <= total > 1:
             return [sentence]
-        fields = sentence.fields
-        if len(fields) < 4 or not (fields[0].isdigit() and fields[1].isdigit()):
-            return [sentence]
-        total, number = int(fields[0]), int(fields[1])
-        if total < 2 or not 1 <= number <= total:
-            return [sentence]
-        key = (sentence.talker + sentence.formatter, fields[2], fields[3], total)
+        key = match[1], match[4], total
         waiting = self._waiting.setdefault(key, [])
         if number != len(waiting) + 1:
             # One was lost, or another message with the same id has begun.

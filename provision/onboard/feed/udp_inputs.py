@@ -9,7 +9,7 @@ import socket
 from typing import Any
 
 from provision.onboard.feed import models
-from provision.onboard.feed.groups import GROUPS, HEADER
+from provision.onboard.feed.groups import ANY, GROUPS, HEADER
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.teller import Teller
@@ -89,7 +89,7 @@ class MulticastInput:
     def watch(self, now: float) -> None:
         """Join the groups again where the interface has come or come back."""
         for group, channel in self._channels.items():
-            membership = socket.inet_aton(group) + socket.inet_aton(self._interface or "0.0.0.0")
+            membership = socket.inet_aton(group) + socket.inet_aton(self._interface or ANY)
             try:
                 channel.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
             except OSError as error:

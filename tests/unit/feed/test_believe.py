@@ -155,7 +155,7 @@ def test_no_formatter_is_of_two_kinds_and_targets_are_of_none() -> None:
 def test_a_receiver_pulled_out_in_mid_passage(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    gnss, spare, ais = (bench.link(name) for name in ("gnss", "spare", "ais"))
+    gnss, _, ais = (bench.link(name) for name in ("gnss", "spare", "ais"))
     bench.settings["prefer"] = {
         "order": {"position": ["gnss", "spare"]},
         "silence": 0.3,

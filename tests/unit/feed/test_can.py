@@ -67,7 +67,7 @@ def decoded(group: int, data: bytes) -> dict[str, Any]:
         identifier = 2 << 26 | group << 8 | 7
         said = " ".join(f"{byte:02X}" for byte in piece)
         message = decoder.decode(f" can0  {identifier:08X}   [{len(piece)}]  {said}")
-    assert message is not None and message.PGN == group
+    assert message is not None and group == message.PGN
     return {field.id: field.value for field in message.fields}
 
 
