@@ -18,6 +18,7 @@ from typing import Any
 from provision import verify
 from provision.push import word
 from provision.push.reach import Reach, arguments, shared_connection
+from provision.push.workspace import fits
 
 #: Where a boat takes settings in; RAM, gone with a power cycle.
 INCOMING = "/run/boat/incoming.tar"
@@ -72,12 +73,13 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
 
 def _host(boat: Wanted) -> dict[str, Any]:
     reach, folder = boat.reach, boat.folder
+    shared = shared_connection(folder / "c") if fits(folder / "c") else {}
     return {
         "ansible_host": reach.places[0].host,
         "ansible_port": reach.places[0].port,
         "ansible_user": reach.user,
         "ansible_ssh_common_args": shlex.join(["-F", "none", *arguments(reach.options(folder))]),
-        "ansible_ssh_args": shlex.join(arguments(shared_connection(folder / "c"))),
+        "ansible_ssh_args": shlex.join(arguments(shared)),
         "boat_board": boat.board,
         "boat_base": boat.base,
         "boat_sha256": boat.sha256,

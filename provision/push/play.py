@@ -11,8 +11,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -68,12 +70,11 @@ class PushOptions:
 
 @dataclass
 class Story:
-    """What the playbook told about one boat, in the order in which it came."""
+    """What the playbook told about one boat; times are on the monotonic clock, in seconds."""
 
     started: float
     ended: float
-    stage: str = ""
-    stages: list[str] = field(default_factory=list)
+    stages: dict[str, float] = field(default_factory=dict)
     failures: list[Event] = field(default_factory=list)
     said: dict[str, Any] = field(default_factory=dict)
 
@@ -81,7 +82,7 @@ class Story:
         """Take one event in."""
         self.ended = time.monotonic()
         if event["event"] == "stage":
-            self.stages.append(event["stage"])
+            self.stages[event["stage"]] = self.ended
         elif event["event"] in ("failed", "unreachable"):
             self.failures.append(event)
 
@@ -99,7 +100,24 @@ def push(
         write_private(folder / "ansible.cfg", "[defaults]\n")
         write_private(folder / "inventory.json", inventory(wanted, options.manner))
         stories = tell(wanted, folder, options, listener)
-        return [verdict(boat, stories[boat.reach.boat], options.timer) for boat in wanted]
+        with ThreadPoolExecutor(options.at_once) as pool:
+            told = [stories[boat.reach.boat] for boat in wanted]
+            return list(pool.map(verdict, wanted, told, repeat(options.timer)))
+
+
+def lay_out(targets: Sequence[Target], folder: Path, options: PushOptions) -> str:
+    """Put all that plain `ansible-playbook` needs into a new folder; returns the inventory.
+
+    There are secrets in it: the folder is private (mode 0700), and yours to remove.
+    """
+    try:
+        folder.mkdir(mode=0o700, parents=True)
+    except OSError as error:
+        raise UserError(f"{folder} cannot be made: {error.strerror}") from None
+    wanted = prepare(targets, folder.resolve(), options.at)
+    text = inventory(wanted, options.manner)
+    write_private(folder / "inventory.json", text)
+    return text
 
 
 def tell(

@@ -16,7 +16,7 @@ from provision.push.inventory import Wanted
 from provision.push.reach import Endpoint, Reach, arguments, config_file, shared_connection
 from provision.push.suite import Job
 from provision.push.word import Asking
-from provision.push.workspace import write_private
+from provision.push.workspace import fits, write_private
 from provision.render import Settings, render
 
 
@@ -66,7 +66,7 @@ def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
         (folder / "operator").symlink_to(way.identity)
     options = way.options(folder)
     # The suite's connections are its own, so that it proves that a new one can be made.
-    suite_options = options | shared_connection(folder / "p")
+    suite_options = options | (shared_connection(folder / "p") if fits(folder / "p") else {})
     asking = Asking(
         boat=target.name,
         user=way.user,

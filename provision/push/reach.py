@@ -83,7 +83,7 @@ class Reach:
             "HostKeyAlias": self.boat,
             "HostKeyAlgorithms": self.host_key.split()[0],
             "StrictHostKeyChecking": "yes",
-            "UserKnownHostsFile": str(folder / "known_hosts"),
+            "UserKnownHostsFile": quoted(folder / "known_hosts"),
             "GlobalKnownHostsFile": "/dev/null",
             "CheckHostIP": "no",
             "UpdateHostKeys": "no",
@@ -95,8 +95,14 @@ class Reach:
             "LogLevel": "ERROR",
         }
         if self.identity is not None:
-            options |= {"IdentityFile": str(folder / "operator"), "IdentitiesOnly": "yes"}
+            options |= {"IdentityFile": quoted(folder / "operator"), "IdentitiesOnly": "yes"}
         return options
+
+
+def quoted(path: Path, token: str = "") -> str:
+    """A path as an OpenSSH option takes it, blanks, quotes and percent signs included."""
+    text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
+    return f'"{text}{token}"'
 
 
 def shared_connection(folder: Path, seconds: int = 60) -> dict[str, str]:
@@ -104,7 +110,7 @@ def shared_connection(folder: Path, seconds: int = 60) -> dict[str, str]:
     return {
         "ControlMaster": "auto",
         "ControlPersist": f"{seconds}s",
-        "ControlPath": str(folder / "%C"),
+        "ControlPath": quoted(folder, "/%C"),
     }
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
@@ -37,7 +38,8 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         away = failure["event"] == "unreachable" and not hint
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
     if not outcome:
-        outcome, reason = _last_word(boat, reason, timer)
+        end = story.stages.get("trial", story.ended) + timer + GRACE
+        outcome, reason = _last_word(boat, reason, end - time.monotonic())
     changes = Outcome(outcome) in (Outcome.KEPT, Outcome.WOULD_CHANGE)
     return PushResult(
         boat=boat.reach.boat,
@@ -70,9 +72,9 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
     return plain or f"the connection to {place} broke", ""
 
 
-def _last_word(boat: Wanted, reason: str, timer: int) -> tuple[Outcome, str]:
+def _last_word(boat: Wanted, reason: str, patience: float) -> tuple[Outcome, str]:
     asking = Asking.read(boat.folder / "asking.json")
-    word = hear(asking, "settled", timer + GRACE)
+    word = hear(asking, "settled", patience)
     if word.status is None:
         return Outcome.FAILED, f"{reason}; then the boat did not answer: {word.error}"
     if word.status["trial"] is not None:

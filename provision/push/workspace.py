@@ -3,45 +3,47 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from provision.run import find
 
-#: A socket's path has at most 107 octets (unix(7)); OpenSSH's %C takes 40 and its
-#: temporary name 18 more, and our own folders stand before it.
-LONGEST = 107 - 40 - 18 - len("/control/")
+#: A socket's path has at most 107 octets (unix(7)); OpenSSH's %C takes 40 of them and the
+#: temporary name that it gives a socket 18 more (from memory).
+LONGEST = 107 - 40 - 18
+
+PREFIX = "provision-"
 
 
 @contextmanager
 def workspace() -> Iterator[Path]:
-    """A folder of mode 0700 with a short path; its connections are closed at the end."""
-    parent = Path(tempfile.gettempdir())
-    if len(os.fsencode(parent)) + len("/provision-12345678") > LONGEST:
+    """A folder of mode 0700 with a short path; its connections are closed at the end.
+
+    It lies in RAM where the system offers that. What a killed push left there is removed.
+    """
+    parent = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir())
+    if not os.access(parent, os.W_OK) or not fits(parent / f"{PREFIX}12345678/{'b' * 16}/c"):
         parent = Path("/tmp")  # noqa: S108 - mkdtemp makes the folder private
-    folder = Path(tempfile.mkdtemp(prefix="provision-", dir=parent))
+    _sweep(parent)
+    folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=parent))
+    lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
+        fcntl.flock(lock, fcntl.LOCK_EX)
         yield folder
     finally:
-        for socket in folder.glob("*/*"):
-            if socket.is_socket():
-                close(socket)
-        shutil.rmtree(folder)
+        _remove(folder)
+        os.close(lock)
 
 
-def close(socket: Path) -> None:
-    """End the SSH connection that listens on a control socket."""
-    subprocess.run(
-        [find("ssh"), "-F", "none", "-o", f"ControlPath={socket}", "-O", "exit", "boat"],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        check=False,
-    )
+def fits(connections: Path) -> bool:
+    """Whether OpenSSH can put its control sockets into this folder."""
+    return len(os.fsencode(connections)) + len("/") <= LONGEST
 
 
 def write_private(path: Path, content: bytes | str) -> Path:
@@ -50,3 +52,33 @@ def write_private(path: Path, content: bytes | str) -> Path:
     with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
         file.write(data)
     return path
+
+
+def _sweep(parent: Path) -> None:
+    """Remove our folders that no process holds any more."""
+    for folder in parent.glob(f"{PREFIX}*"):
+        with suppress(OSError):
+            lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+            try:
+                if os.fstat(lock).st_uid == os.getuid():
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    _remove(folder)
+            finally:
+                os.close(lock)
+
+
+def _remove(folder: Path) -> None:
+    for socket in folder.glob("*/*/*"):
+        if socket.is_socket():
+            _close(socket)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def _close(socket: Path) -> None:
+    """End the SSH connection that listens on a control socket."""
+    subprocess.run(
+        [find("ssh"), "-F", "none", "-o", f"ControlPath={socket}", "-O", "exit", "boat"],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )

@@ -47,14 +47,17 @@ def effective(*arguments: str) -> dict[str, str]:
 
 
 def test_ssh_understands_the_options(tmp_path: Path) -> None:
-    options = REACH.options(tmp_path)
+    """Whatever the folder is called."""
+    folder = tmp_path / 'a "b" 100%C'
+    folder.mkdir()
+    options = REACH.options(folder)
     config = tmp_path / "config"
     config.write_text(config_file(options))
     for given in (["-F", "none", *arguments(options)], ["-F", str(config)]):
         seen = effective(*given)
         assert seen["hostkeyalias"] == "kittiwake"
         assert seen["stricthostkeychecking"] == "true"
-        assert seen["userknownhostsfile"] == str(tmp_path / "known_hosts")
+        assert seen["userknownhostsfile"] == f"{folder}/known_hosts"
         assert seen["passwordauthentication"] == "no" or seen["batchmode"] == "yes"
 
 
