@@ -28,6 +28,7 @@ from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.stage import begin, stage, unstage
 from provision.onboard.settings.state import load_trial, lock, read_archive
 from provision.onboard.settings.status import as_text, status
 from provision.onboard.settings.system import System
@@ -64,23 +65,33 @@ Work = Callable[[], tuple[dict[str, object], Exit]]
 
 def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
     """The command as something to run once the connection no longer matters."""
-    if options.command == "trial":
+    if options.command == "return":
+        reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
+        return lambda: give_back(places, system, reason, deadline=options.deadline)
+    command: Callable[[Places, System], dict[str, object]]
+    if options.command in ("trial", "stage"):
         request = Request(
             data=_archive(options.archive),
             digest=options.sha256,
             seconds=options.seconds,
             owner=options.owner,
-            overwrite_drift=options.overwrite_drift,
+            overwrite_drift=options.command == "trial" and options.overwrite_drift,
         )
-        return lambda: _locked(places, system, "trial", partial(trial, request=request))
-    if options.command == "keep":
-        return lambda: _locked(places, system, "keep", partial(keep, digest=options.sha256))
-    reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
-    return lambda: give_back(places, system, reason, deadline=options.deadline)
+        command = partial(trial if options.command == "trial" else stage, request=request)
+    elif options.command == "keep":
+        command = partial(keep, digest=options.sha256)
+    else:
+        command = unstage if options.command == "unstage" else begin
+    # Whoever waits for the lock treats what `begin` does as the trial that it is.
+    name = "trial" if options.command == "begin" else options.command
+    return lambda: _locked(places, system, name, command)
 
 
 def _locked(
-    places: Places, system: System, name: str, command: Callable[..., dict[str, object]]
+    places: Places,
+    system: System,
+    name: str,
+    command: Callable[[Places, System], dict[str, object]],
 ) -> tuple[dict[str, object], Exit]:
     with lock(places, system, name):
         return command(places, system), Exit.WELL
@@ -135,11 +146,15 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("--json", action="store_true", help="everything, as JSON")
 
     put = commands.add_parser("trial", help="apply settings in RAM, with a return timer")
-    put.add_argument("archive", metavar="ARCHIVE", help="a settings archive; - reads it here")
-    put.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
-    put.add_argument("--seconds", type=_seconds, required=True, metavar="N")
-    put.add_argument("--owner", type=_words, required=True, metavar="TEXT", help="who asks")
+    later = commands.add_parser("stage", help="leave settings for a trial from the next start")
+    for command in (put, later):
+        command.add_argument("archive", metavar="ARCHIVE", help="a settings archive; - reads it")
+        command.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
+        command.add_argument("--seconds", type=_seconds, required=True, metavar="N")
+        command.add_argument("--owner", type=_words, required=True, metavar="TEXT", help="who asks")
     put.add_argument("--overwrite-drift", action="store_true", help="over changes by hand, too")
+    commands.add_parser("unstage", help="forget the settings that were left for the next start")
+    commands.add_parser("begin", help="at a start: put on trial what was left for it")
 
     hold = commands.add_parser("keep", help="make the settings on trial the kept ones")
     hold.add_argument("--sha256", type=_digest, required=True, metavar="HEX")

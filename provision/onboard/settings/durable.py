@@ -60,7 +60,7 @@ def keep(places: Places, system: System, digest: str) -> dict[str, object]:
     except (OSError, SettingsError) as error:
         with contextlib.suppress(OSError):
             save_trial(places, trial.at("applied"))
-        raise _not_kept(error, Exit.ON_TRIAL) from None
+        raise not_kept(error, Exit.ON_TRIAL) from None
     finish(places, system, trial)
     return {"kept": digest, "previous": previous}
 
@@ -74,12 +74,13 @@ def _keep_home(places: Places, system: System, digest: str) -> dict[str, object]
         try:
             store(places, system, settings.data, digest)
         except (OSError, SettingsError) as error:
-            raise _not_kept(error, Exit.REFUSED) from None
+            raise not_kept(error, Exit.REFUSED) from None
     _now_kept(places, digest, "kept again")
     return {"kept": digest, "previous": pointer(places.store / "previous")}
 
 
-def _not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
+def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
+    """What is said when the card does not take something."""
     if isinstance(error, SettingsError):
         error.status = status
         return error
@@ -90,26 +91,12 @@ def _not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
 
 def store(places: Places, system: System, data: bytes, digest: str) -> str | None:
     """Write the archive and turn the pointers; return what `previous` names afterwards."""
-    if not system.is_mounted(places.data):
-        raise SettingsError("data", "the data partition is not mounted: nothing can be kept")
-    if not places.store.is_dir():
-        places.store.mkdir(mode=0o700)
-        sync_folder(places.data)
-    _tidy(places, digest)
-    if not whole(places, digest):
-        free = system.free_bytes(places.data)
-        if free < len(data) + MARGIN:
-            message = f"the data partition has {free} bytes free; {len(data) + MARGIN} are needed"
-            raise SettingsError("data-full", message, hint="remove old logs from /data")
-        write_durably(stored(places, digest), data)
-        _read_back(stored(places, digest), digest)
-    else:
-        _sync_file(stored(places, digest))
+    store_archive(places, system, data, digest)
     old = pointer(places.store / "kept")
     if old not in (None, digest) and whole(places, str(old)):
-        _point(places.store / "previous", str(old))
+        point(places.store / "previous", str(old))
     try:
-        _point(places.store / "kept", digest)
+        point(places.store / "kept", digest)
     except OSError as error:
         _turn_back(places.store / "kept", old, error)
         raise
@@ -123,7 +110,7 @@ def _turn_back(place: Path, old: str | None, error: OSError) -> None:
     if old is None or pointer(place) == old:
         return
     try:
-        _point(place, old)
+        point(place, old)
     except OSError:
         raise SettingsError(
             "card",
@@ -131,6 +118,25 @@ def _turn_back(place: Path, old: str | None, error: OSError) -> None:
             "the next start may take the old ones or the new ones",
             hint="replace the card",
         ) from None
+
+
+def store_archive(places: Places, system: System, data: bytes, digest: str) -> None:
+    """Have the archive safe on the card; nothing names it yet."""
+    if not system.is_mounted(places.data):
+        raise SettingsError("data", "the data partition is not mounted: nothing can be kept")
+    if not places.store.is_dir():
+        places.store.mkdir(mode=0o700)
+        sync_folder(places.data)
+    _tidy(places, digest)
+    if whole(places, digest):
+        _sync_file(stored(places, digest))
+        return
+    free = system.free_bytes(places.data)
+    if free < len(data) + MARGIN:
+        message = f"the data partition has {free} bytes free; {len(data) + MARGIN} are needed"
+        raise SettingsError("data-full", message, hint="remove old logs from /data")
+    write_durably(stored(places, digest), data)
+    _read_back(stored(places, digest), digest)
 
 
 def finish(places: Places, system: System, trial: Trial, *, service: bool = True) -> None:
@@ -213,7 +219,8 @@ def _read_back(place: Path, digest: str) -> None:
         raise SettingsError("card", message, hint="replace the card")
 
 
-def _point(place: Path, digest: str) -> None:
+def point(place: Path, digest: str) -> None:
+    """Have the pointer file `place` name an archive."""
     write_durably(place, f"{digest}  {digest}.tar\n".encode())
 
 

@@ -31,6 +31,11 @@ class Places:
         return self.data / "settings"
 
     @property
+    def staged(self) -> Path:
+        """Pointer to settings that go on trial at the next start; how stands in staged.json."""
+        return self.store / "staged"
+
+    @property
     def run(self) -> Path:
         """State that a power cut is meant to take away."""
         return self.root / "run/boat"

@@ -116,22 +116,22 @@ def _flipped(places: Places, trial: Trial) -> bool:
 
 def tell(places: Places, system: System, trial: Trial | None, reason: str) -> dict[str, object]:
     """Leave word of a return for programs and for whoever logs in next."""
-    wall = system.wall()
-    word: dict[str, object] = {
-        "reason": reason,
-        "trial": trial.digest if trial else None,
-        "owner": trial.owner if trial else None,
-        "time": int(wall),
-        "monotonic": round(system.monotonic(), 1),
-    }
-    stamp = time.strftime("%Y-%m-%d %H:%M:%S UTC", time.gmtime(wall))
     if trial:
         what = f"settings {trial.digest[:12]}, on trial for {trial.owner}, were taken back"
     else:
         what = "files changed by hand were put back"
+    word = leave_word(places, system, what, reason)
+    word |= {"trial": trial.digest if trial else None, "owner": trial.owner if trial else None}
     write_state(places.last_return, as_bytes(word), 0o644)
-    write_state(places.notice, f"{stamp}: {what}: {reason}\n".encode(), 0o644)
     return word
+
+
+def leave_word(places: Places, system: System, what: str, reason: str) -> dict[str, object]:
+    """Tell whoever logs in next what happened and why; return it with its times."""
+    wall = system.wall()
+    stamp = time.strftime("%Y-%m-%d %H:%M:%S UTC", time.gmtime(wall))
+    write_state(places.notice, f"{stamp}: {what}: {reason}\n".encode(), 0o644)
+    return {"reason": reason, "time": int(wall), "monotonic": round(system.monotonic(), 1)}
 
 
 def _restart(places: Places, system: System, reason: str) -> tuple[dict[str, object], Exit]:

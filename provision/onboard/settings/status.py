@@ -7,6 +7,7 @@ from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.health import health
 from provision.onboard.settings.places import Places
+from provision.onboard.settings.stage import staged
 from provision.onboard.settings.state import (
     home,
     load_trial,
@@ -43,6 +44,7 @@ def status(places: Places, system: System) -> dict[str, object]:
         "kept_whole": kept is not None and whole(places, kept),
         "previous": previous,
         "trial": trial.as_json(system) if trial and trial.phase != "arming" else None,
+        "staged": staged(places),
         "degraded": bool(choice.get("degraded")) if choice else True,
         "drift": [{"path": path, "what": what} for path, what in found.items()],
         "last_return": read_json(places.last_return) or read_json(places.stored_return),
@@ -69,6 +71,10 @@ def as_text(found: dict[str, object]) -> str:
     if isinstance(trial, dict):
         left = trial["seconds_left"]
         lines.append(f"on trial for {trial['owner']} ({trial['phase']}), {left:.0f} s left")
+    staging = found["staged"]
+    if isinstance(staging, dict):
+        what = f"{_short(staging['digest'])} for {staging['owner']}"
+        lines.append(f"on trial from the next start: {what}, {staging['seconds']} s")
     if found["degraded"]:
         boot = found["boot"]
         reason = boot.get("reason") if isinstance(boot, dict) else "no word from the boot"

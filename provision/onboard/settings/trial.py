@@ -64,7 +64,7 @@ def trial(places: Places, system: System, request: Request) -> dict[str, object]
     _nobody_else(places, system)
     kept = home(places)
     new = read(request.data, request.digest)
-    _fits(places, kept, new)
+    fits(places, kept, new)
     paths = {*kept.entries, *new.entries}
     base = base_tree(places, system)
     wants = wanted(new, paths, base)
@@ -103,7 +103,7 @@ def _nobody_else(places: Places, system: System) -> None:
     raise SettingsError("busy", message, hint=hint, status=Exit.BUSY, details=details)
 
 
-def _fits(places: Places, kept: Settings, new: Settings) -> None:
+def fits(places: Places, kept: Settings, new: Settings) -> None:
     """Refuse what is meant for another boat, board or base."""
     here, there = kept.manifest, new.manifest
     if there.boat != here.boat:

@@ -11,12 +11,14 @@ import tarfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.manifest import Link
 from provision.onboard.settings.places import MANIFEST, Places
 from provision.onboard.settings.system import System, UnitState
+from provision.onboard.settings.trial import Request
 
 #: A tree of settings: (mode, content) for a file, the target for a link.
 Tree = Mapping[str, tuple[int, bytes] | str]
@@ -37,9 +39,30 @@ RELOAD: list[dict[str, object]] = [
 
 WANTS = "/etc/systemd/system/multi-user.target.wants/"
 
+OLD: Tree = {
+    "/etc/hostname": (0o644, b"kittiwake\n"),
+    "/etc/hostapd/wlan0.conf": (0o600, b"ssid=Kittiwake\n"),
+    "/etc/nftables.conf": (0o644, b"flush ruleset\n"),
+    "/etc/boat/feed.json": (0o644, b"{}"),
+    "/etc/systemd/system/boat-feed.service": (0o644, b"[Service]\nExecStart=/usr/bin/boat-feed\n"),
+    WANTS + "boat-feed.service": "/etc/systemd/system/boat-feed.service",
+    WANTS + "old.service": "/usr/lib/systemd/system/old.service",
+}
+
+NEW: Tree = {
+    "/etc/hostname": (0o644, b"kittiwake\n"),
+    "/etc/hostapd/wlan0.conf": (0o600, b"ssid=Renamed\n"),
+    "/etc/nftables.conf": (0o640, b"flush ruleset\n"),
+    "/etc/boat/feed.json": (0o644, b"{}"),
+    "/etc/boat/extra/deep/file": (0o400, b"x"),
+    "/etc/systemd/system/boat-feed.service": (0o644, b"[Service]\nExecStart=/usr/bin/boat-feed\n"),
+    WANTS + "boat-feed.service": "/etc/systemd/system/boat-feed.service",
+    WANTS + "new.service": "/usr/lib/systemd/system/new.service",
+}
+
 
 def pack(
-    tree: Tree, reload: list[dict[str, object]] | None = None, **manifest: object
+    tree: Tree, reload: list[dict[str, object]] | None = None, **manifest: Any
 ) -> tuple[bytes, str]:
     """A settings archive of `tree` and its SHA-256; `manifest` overrides the manifest's keys."""
     entries = {
@@ -249,9 +272,9 @@ class Boat:
         return Boat(self.places, Recorder(self.places.root))
 
 
-def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, object]:
+def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, tuple[Any, ...]]:
     """Every path below `root` with its kind, mode, and content or target."""
-    found: dict[str, object] = {}
+    found: dict[str, tuple[Any, ...]] = {}
     for folder, names, files in os.walk(root):
         inside = Path(folder).relative_to(root)
         if inside == Path():
@@ -265,3 +288,8 @@ def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, 
             else:
                 found[str(inside / name)] = ("file", place.stat().st_mode, place.read_bytes())
     return found
+
+
+def ask(data: bytes, digest: str, *, overwrite_drift: bool = False) -> Request:
+    """A trial of a minute."""
+    return Request(data, digest, 60, "ann@laptop", overwrite_drift)

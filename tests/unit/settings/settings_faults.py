@@ -10,8 +10,10 @@ from typing import Any, NoReturn
 from settings_boat import Recorder
 
 #: What changes something, or makes it last.
-CALLS = ("open", "write", "fchmod", "chmod", "replace", "unlink", "symlink", "mkdir", "rmdir")
-CALLS += ("fsync", "link", "rename", "truncate", "ftruncate", "pwrite")
+CALLS = (
+    *("open", "write", "pwrite", "fsync", "fchmod", "chmod", "truncate", "ftruncate"),
+    *("replace", "rename", "link", "symlink", "unlink", "mkdir", "rmdir"),
+)
 
 KILLED = 9
 

@@ -13,8 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import NEW, OLD
-from settings_boat import Boat, Recorder, pack, snapshot
+from settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit

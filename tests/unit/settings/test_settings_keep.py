@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import NEW, OLD, ask
-from settings_boat import Boat, pack, snapshot
+from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
 from settings_card import Card, State
 from settings_faults import every_kill
 

@@ -4,14 +4,15 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
-from conftest import NEW, OLD, ask
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from settings_boat import Boat, Tree, pack, snapshot
+from settings_boat import NEW, OLD, Boat, Tree, ask, pack, snapshot
 from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -104,7 +105,7 @@ def renewed(boat: Boat, copy: Path) -> None:
     shutil.copytree(copy, boat.places.root, symlinks=True)
 
 
-def assert_home(boat: Boat, files: dict[str, object], units: dict[str, bytes]) -> None:
+def assert_home(boat: Boat, files: dict[str, tuple[Any, ...]], units: dict[str, bytes]) -> None:
     """Files, units, trial and timer are as if there had been no trial."""
     assert snapshot(boat.places.root) == files
     assert boat.system.running() == units
@@ -117,13 +118,13 @@ def test_a_trial_killed_anywhere_is_undone_by_the_timer(fresh: Boat, tmp_path: P
     shutil.copytree(fresh.places.root, copy := tmp_path / "copy", symlinks=True)
     request = ask(*pack(CHANGED))
 
-    def work(step: int) -> object:
+    def work(step: int) -> Callable[[], object]:
         renewed(fresh, copy)
         boat = fresh.again()
         return lambda: trial(boat.places, boat.system, request)
 
     steps = 0
-    for _step in every_kill(work):  # type: ignore[arg-type]
+    for _step in every_kill(work):
         boat = fresh.again()
         changed = snapshot(boat.places.root) != files or boat.system.running() != units
         assert boat.system.armed() or not changed, "something changed with no timer armed"
@@ -140,13 +141,13 @@ def test_a_return_killed_anywhere_is_finished_by_the_next(fresh: Boat, tmp_path:
     trial(fresh.places, fresh.system, ask(*pack(CHANGED)))
     shutil.copytree(fresh.places.root, copy := tmp_path / "copy", symlinks=True)
 
-    def work(step: int) -> object:
+    def work(step: int) -> Callable[[], object]:
         renewed(fresh, copy)
         boat = fresh.again()
         return lambda: give_back(boat.places, boat.system, "asked for", deadline=False)
 
     steps = 0
-    for _step in every_kill(work):  # type: ignore[arg-type]
+    for _step in every_kill(work):
         boat = fresh.again()
         on = load_trial(boat.places) is not None
         assert boat.system.armed() or not on, "a trial is on with no timer to end it"

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import NEW, OLD, ask
-from settings_boat import RELOAD, WANTS, Boat, Tree, pack, snapshot, tar
+from settings_boat import NEW, OLD, RELOAD, WANTS, Boat, Tree, ask, pack, snapshot, tar
 
 from provision.onboard.settings import tree
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -131,7 +130,7 @@ def test_a_second_trial_is_told_whose_is_on(boat: Boat) -> None:
     ],
 )
 def test_settings_for_elsewhere_are_refused(
-    boat: Boat, manifest: dict[str, object], kind: str, says: str
+    boat: Boat, manifest: dict[str, Any], kind: str, says: str
 ) -> None:
     error = refused(boat, *pack(NEW, **manifest))
     assert (error.kind, error.status) == (kind, Exit.REFUSED)
@@ -257,7 +256,7 @@ def test_a_failure_that_cannot_be_undone_at_once_is_left_to_the_timer(boat: Boat
 
 def used(boat: Boat) -> int:
     """Bytes in the overlay."""
-    return sum(len(w[2]) for w in snapshot(boat.places.root).values() if w[0] == "file")  # type: ignore[index, arg-type, misc]
+    return sum(len(w[2]) for w in snapshot(boat.places.root).values() if w[0] == "file")
 
 
 def test_an_overlay_that_fills_up_in_the_middle(
@@ -293,7 +292,11 @@ def test_virtual_interfaces_are_made_anew(boat: Boat) -> None:
 
 def test_entries_of_settings_that_go_away_still_count(boat: Boat, tmp_path: Path) -> None:
     """What only the old settings know how to reload is reloaded when its file goes."""
-    extra = {"paths": ["/etc/extra.conf"], "action": "restart", "unit": "extra.service"}
+    extra: dict[str, object] = {
+        "paths": ["/etc/extra.conf"],
+        "action": "restart",
+        "unit": "extra.service",
+    }
     old = pack({**OLD, "/etc/extra.conf": (0o644, b"")}, [*RELOAD, extra])
     other = Boat.booted(tmp_path / "other", *old)
     trial(other.places, other.system, ask(*pack(OLD)))
@@ -304,9 +307,9 @@ def test_the_manifest_is_written_last(boat: Boat, monkeypatch: pytest.MonkeyPatc
     written: list[str] = []
     real = tree._write
 
-    def write(places: object, path: str, *rest: object) -> None:
+    def write(places: Any, path: str, *rest: Any) -> None:
         written.append(path)
-        real(places, path, *rest)  # type: ignore[arg-type]
+        real(places, path, *rest)
 
     monkeypatch.setattr(tree, "_write", write)
     trial(boat.places, boat.system, ask(*pack(NEW)))
