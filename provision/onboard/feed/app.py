@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import signal
+import traceback
 from typing import Any
 
 from provision.onboard.feed import models
@@ -57,7 +58,10 @@ class Feed:
         self._began = self._loop.time()
         self.teller = Teller()
         self.own = OwnPorts()
-        self.echoes = Echoes(self._sent_to, self.teller)
+        # All others are sent something: serial listeners, inputs, clients.
+        talkers = [link.name for link in settings.links if not link.listens]
+        talkers += [can.name for can in settings.cans]
+        self.echoes = Echoes(frozenset(talkers), self.teller)
         self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
         self.hub = Hub(self.echoes, self.beliefs)
         datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
@@ -93,7 +97,7 @@ class Feed:
             if sink is not None:
                 self.hub.add(sink)
         self.state_socket = StateSocket(settings.state.socket, self.state)
-        self._tasks: list[asyncio.Task[None]] = []
+        self.tasks: list[asyncio.Task[None]] = []
 
     def _inputs_of(self, port: int | None) -> frozenset[str]:
         """The inputs that hear datagrams to a UDP port, or to a multicast group."""
@@ -103,31 +107,32 @@ class Feed:
             if (source.udp == port if port is not None else source.multicast)
         )
 
-    def _sent_to(self, origin: str) -> bool:
-        """Whether we send anything to where `origin` is: only links without `listens` get
-        nothing."""
-        settings = self._settings
-        talkers = [link.name for link in settings.links if not link.listens]
-        return origin not in talkers and all(can.name != origin for can in settings.cans)
-
     async def start(self) -> None:
         """Begin to read, and tell systemd."""
+        self._loop.set_exception_handler(self._failed)
         await self.state_socket.start()
         for source in self.sources:
             source.open()
-        self._tasks = [
+        self.tasks = [
             asyncio.create_task(self._watch()),
             asyncio.create_task(self._journal()),
         ]
         notify("READY=1")
         interval = watchdog_interval()
         if interval is not None:
-            self._tasks.append(asyncio.create_task(self._sign_of_life(interval)))
+            self.tasks.append(asyncio.create_task(self._sign_of_life(interval)))
+
+    def _failed(self, _: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """A fault of our own in handling one event: named once, and the feed goes on."""
+        error = context.get("exception")
+        where = traceback.extract_tb(error.__traceback__)[-1:] if error else []
+        place = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
+        self.teller.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
 
     def stop(self) -> None:
         """Let go of everything."""
         notify("STOPPING=1")
-        for task in self._tasks:
+        for task in self.tasks:
             task.cancel()
         for source in self.sources:
             source.close()
@@ -195,7 +200,13 @@ async def run(settings: models.Config) -> None:
     # What is loaded by now stays: it need not be looked at again.
     gc.collect()
     gc.freeze()
+    for task in feed.tasks:
+        # None ends but by a fault; systemd starts us anew then.
+        task.add_done_callback(lambda _: end.set())
     try:
         await end.wait()
+        for task in feed.tasks:
+            if task.done():
+                task.result()
     finally:
         feed.stop()

@@ -17,8 +17,10 @@ from provision.onboard.feed.teller import log
 
 #: The sentences of each kind of data (IEC 61162-1); what describes a fix goes with it.
 KINDS = {
-    "position": ("GGA", "GLL", "GNS", "RMC", "GSA", "GSV", "GBS", "GST", "GRS", "DTM"),
-    "course": ("VTG",),
+    "position": (
+        *("GGA", "GLL", "GNS", "RMC", "VTG"),
+        *("GSA", "GSV", "GBS", "GST", "GRS", "DTM"),
+    ),
     "heading": ("HDG", "HDT", "HDM", "THS", "ROT"),
     "depth": ("DPT", "DBT", "DBS", "DBK"),
     "wind": ("MWV", "MWD", "VWR", "VWT"),
@@ -29,8 +31,8 @@ KINDS = {
 
 KIND_OF = {formatter: kind for kind, formatters in KINDS.items() for formatter in formatters}
 
-#: Satellites in view are no fix: these say nothing of a source's being alive.
-_MUTE = frozenset({"GSA", "GSV", "GBS", "GST", "GRS", "DTM"})
+#: These are no fix, and say nothing of a source's being alive.
+_MUTE = frozenset({"VTG", "GSA", "GSV", "GBS", "GST", "GRS", "DTM"})
 
 #: Where a sentence's status stands, counted from 0, and what it says when data are void.
 _STATUS = {"RMC": (1, "V"), "GLL": (5, "V"), "GGA": (5, "0"), "MWV": (4, "V")}
@@ -38,7 +40,7 @@ _STATUS = {"RMC": (1, "V"), "GLL": (5, "V"), "GGA": (5, "0"), "MWV": (4, "V")}
 #: Fields of which one at least must say something (IEC 61162-1).
 _DATA = {
     **{"RMC": (2,), "GLL": (0,), "GGA": (1,), "GNS": (1,)},
-    **{"VTG": (0, 4, 6), "VHW": (0, 2, 4, 6), "VBW": (0, 3), "VLW": (0, 2)},
+    **{"VHW": (0, 2, 4, 6), "VBW": (0, 3), "VLW": (0, 2)},
     **{"DBT": (0, 2, 4), "DBS": (0, 2, 4), "DBK": (0, 2, 4), "MWD": (0, 2, 4, 6)},
 }
 

@@ -41,8 +41,9 @@ FILTER is "only": [PATTERN, ...] and "but": [PATTERN, ...], both optional, where
 is {"talker": "GP", "formatter": "RMC", "link": "gnss"} with at least one key; on a link
 or input it says what is taken from it, on an output and in `sends` what is sent there.
 
-The kinds of data in `order` are position, course, heading, depth, wind, speed,
-temperature and time; links and inputs come in order of preference, others behind them.
+The kinds of data in `order` are position (with course and speed over ground), heading,
+depth, wind, speed (through the water), temperature and time; links and inputs come in
+order of preference, others behind them.
 `queue` is in bytes for each client, `patience` in seconds without progress before a
 client is disconnected. `silence` is in seconds before another source or controller may
 take over, `steady` the seconds that a lost one must be heard before it is believed again.

@@ -8,8 +8,6 @@ it says are others' sentences: somebody outside feeds it with ours.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from provision.onboard.feed.sentence import ENCAPSULATED, Sentence
 from provision.onboard.feed.teller import Teller
 
@@ -29,9 +27,9 @@ LOOP, NONE = 0.8, 0.4
 class Echoes:
     """Remembers what was heard lately, and from where."""
 
-    def __init__(self, sent_to: Callable[[str], bool], teller: Teller) -> None:
-        """`sent_to` says whether we send anything to an origin."""
-        self._sent_to = sent_to
+    def __init__(self, talkers: frozenset[str], teller: Teller) -> None:
+        """`talkers` are the origins that we send nothing to."""
+        self._talkers = talkers
         self._teller = teller
         self._recent: dict[bytes, tuple[str, float]] = {}
         self._share: dict[str, float] = {}
@@ -43,7 +41,7 @@ class Echoes:
         recent, now, origin = self._recent, sentence.heard, sentence.origin
         first = recent.get(sentence.raw)
         echo = first is not None and first[0] != origin and now - first[1] <= WINDOW
-        if self._sent_to(origin):
+        if origin not in self._talkers:
             if echo:
                 self._drop(origin, first[0] if first else "")
                 return True

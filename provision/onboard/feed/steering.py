@@ -2,8 +2,9 @@
 """Who may steer: the named sender alone, one at a time.
 
 A sentence that steers reaches a listener only through this gate. Without a word in the
-profile the network is refused, and of the links only those pass whose `talks` names the
-sentence. Nothing is ever made up or repeated when the controller falls silent.
+profile, and to other listeners than the one that it names (displays), the network is
+refused, and of the links only those pass whose `talks` names the sentence. Nothing is
+ever made up or repeated when the controller falls silent.
 """
 
 from __future__ import annotations
@@ -84,6 +85,8 @@ class Gate:
         if sender is None:
             self._refuse(sentence)
             return False
+        if self._steering is not None and self._steering.link != listener:
+            return True
         if sender != self._controller:
             if self._controller is not None and sentence.heard - self._last < self._silence:
                 self.refused += 1
@@ -112,11 +115,10 @@ class Gate:
 
     def _sender(self, sentence: Sentence, listener: str) -> str | None:
         """The name of who sent this and may steer; None when nobody may have."""
-        if self._steering is None:
+        if self._steering is None or self._steering.link != listener:
             link = self._links.get(sentence.origin)
-            named = link is not None and sentence.formatter in link.talks
-            return sentence.origin if named and not sentence.sender else None
-        if self._steering.link != listener or sentence.formatter not in self._steering.sentences:
+            return sentence.origin if link and sentence.formatter in link.talks else None
+        if sentence.formatter not in self._steering.sentences:
             return None
         for sender in self._steering.senders:
             if sender.link is not None and sender.link == sentence.origin:

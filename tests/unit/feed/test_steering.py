@@ -148,6 +148,25 @@ def test_another_listener_is_not_steered(aboard: Bench) -> None:
     assert steered(aboard) == APB
 
 
+def test_a_display_shows_what_a_link_says_and_nothing_from_the_network(aboard: Bench) -> None:
+    display = aboard.link("display", baud=115200, listens={"APB": 100})
+
+    async def play(feed: Feed) -> None:
+        (table,) = await tablets(feed, "127.0.0.2")
+        table.channel.send(APB)
+        await until(lambda: feed.listeners[0].sent == 1)
+        assert feed.gate.refused == 1
+        other = APB.replace(b"0.10", b"0.11")
+        aboard.instruments["plotter"].say(frame(other[:-5].decode()))
+        await until(lambda: feed.listeners[1].sent == 1)
+        await settle(feed)
+
+    aboard.run(play)
+    assert b"0.11" in display.heard()
+    # The tablet is the controller; the plotter only shows its own on the display.
+    assert steered(aboard) == APB
+
+
 def test_one_controller_at_a_time(aboard: Bench, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level("INFO")
 

@@ -41,7 +41,7 @@ def log_of(feed: Feed) -> VoyageLog:
 def test_everything_heard_is_read_back_with_its_time(logging_bench: Bench) -> None:
     gnss, ais = logging_bench.link("gnss"), logging_bench.link("ais")
     # The log keeps what is not believed, too.
-    logging_bench.settings["prefer"] = {"order": {"position": ["ais"], "course": ["ais"]}}
+    logging_bench.settings["prefer"] = {"order": {"position": ["ais"]}}
     before = time.time()
 
     async def play(feed: Feed) -> None:
