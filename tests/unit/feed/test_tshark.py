@@ -13,14 +13,16 @@ from provision.onboard.feed import pgns
 from provision.onboard.feed.datagrams import pack
 from provision.onboard.feed.sentence import frame
 
-from .conftest import GGA, GLL
+from .conftest import GGA
 from .test_can import DEPTH, TRUE_HEADING
 
 
 def has_dissector() -> bool:
     if shutil.which("tshark") is None:
         return False
-    told = subprocess.run(["tshark", "-G", "protocols"], capture_output=True, text=True).stdout
+    told = subprocess.run(
+        ["tshark", "-G", "protocols"], capture_output=True, text=True, check=False
+    ).stdout
     return "\tnmea0183\t" in told
 
 
@@ -39,7 +41,10 @@ def capture(datagram: bytes, path: Path) -> None:
 @pytest.mark.parametrize(
     ("sentence", "fields"),
     [
-        (GLL, {"talker": "GP", "sentence": "GLL", "gll_latitude_degree": "50"}),
+        (
+            frame("$GPGLL,5057.970,N,00146.110,E,142451,A,A"),
+            {"talker": "GP", "sentence": "GLL", "gll_latitude_degree": "50"},
+        ),
         (GGA, {"sentence": "GGA", "gga_quality": "1", "gga_number_satellites": "08"}),
         (frame("$II" + pgns.depth(DEPTH)[0]), {"dpt_depth": "5.23", "dpt_max_range": "100"}),
         (frame("$II" + pgns.heading(TRUE_HEADING)[0]), {"hdt_heading": "101.1"}),
