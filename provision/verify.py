@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Prove a boat: run the suite in tests/boat against it and say how each test ended.
 
-`python -m provision.verify JOB HOST PORT kept|trial` does so for one job file
+`python -m provision.verify JOB HOST PORT kept|trial [SUBJECT...]` does so for one job file
 (`provision.push.suite.Job`) and prints the result as JSON; its exit status is 0 (all well),
 1 (a test failed), 2 (could not run). pytest has a process of its own here, so that nothing of
 one run reaches another.
@@ -15,6 +15,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
@@ -118,10 +119,13 @@ def reason(report: pytest.TestReport) -> str:
     return ""
 
 
-def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
-    """Run the suite in this process."""
+def run_suite(
+    job_file: Path, place: Endpoint, state: State, subjects: Sequence[str] = ()
+) -> VerifyResult:
+    """Run the suite in this process: all of it, or only what is about `subjects`."""
     job = Job.read(job_file)
     suite = shipped("tests/boat")
+    files = [suite / f"test_{subject}.py" for subject in subjects] or [suite]
     collector = Collector()
     start = time.monotonic()
     host = f"[{place.host}]" if ":" in place.host else place.host
@@ -133,7 +137,7 @@ def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
                 f"--at={host}:{place.port}",
                 f"--job={job_file}",
                 f"--state={state}",
-                str(suite),
+                *map(str, files),
             ],
             plugins=[collector],
         )
@@ -145,16 +149,21 @@ def run_suite(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
 
 
 def command(job_file: Path) -> list[str]:
-    """The command that proves a boat; where it answers and its state go behind it."""
+    """The command that proves a boat; where it answers, its state and subjects go behind it."""
     return [sys.executable, "-m", "provision.verify", str(job_file)]
 
 
-def prove(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
-    """Prove the boat of a job file, in a process of its own."""
+def prove(
+    job_file: Path, place: Endpoint, state: State, subjects: Sequence[str] = ()
+) -> VerifyResult:
+    """Prove the boat of a job file, in a process of its own.
+
+    `subjects` names files of the suite, as outcomes do; without any, all of it runs.
+    """
     boat = Job.read(job_file).boat
     try:
         done = subprocess.run(
-            [*command(job_file), place.host, str(place.port), state],
+            [*command(job_file), place.host, str(place.port), state, *subjects],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
@@ -175,19 +184,19 @@ def prove(job_file: Path, place: Endpoint, state: State) -> VerifyResult:
 def main() -> int:
     """Prove the boat of the job file that the command line names."""
     try:
-        _, job_file, host, port, state = sys.argv
+        _, job_file, host, port, state, *subjects = sys.argv
         place = Endpoint(host, int(port))
     except ValueError:
         state = ""
     if state not in ("kept", "trial"):
-        print("usage: verify JOB HOST PORT kept|trial", file=sys.stderr)
+        print("usage: verify JOB HOST PORT kept|trial [SUBJECT...]", file=sys.stderr)
         return 2
     # Nothing is to change pytest from outside, nor to be written beside the suite.
     for name in [name for name in os.environ if name.startswith("PYTEST_")]:
         del os.environ[name]
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     sys.dont_write_bytecode = True
-    result = run_suite(Path(job_file), place, state)  # type: ignore[arg-type]
+    result = run_suite(Path(job_file), place, state, subjects)  # type: ignore[arg-type]
     print(json.dumps(result.as_json()))
     return 2 if result.error else int(not result.well)
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -24,7 +24,7 @@ from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint
 from provision.push.result import PushResult
 from provision.push.workspace import workspace
-from provision.verify import VerifyResult, prove
+from provision.verify import State, VerifyResult, prove
 
 
 @dataclass(frozen=True)
@@ -127,12 +127,14 @@ class Virtual:
         (result,) = push([target], chosen)
         return result
 
-    def verify(self, club: Club | None = None, state: str = "kept") -> VerifyResult:
-        """Run the suite against the boat."""
+    def verify(
+        self, club: Club | None = None, state: State = "kept", subjects: Sequence[str] = ()
+    ) -> VerifyResult:
+        """Run the suite against the boat, or what of it is about `subjects`."""
         target = (club or self.club).target(self.name)
         with workspace() as folder:
             (wanted,) = prepare([target], folder, {self.name: self.place})
-            return prove(wanted.folder / "job.json", self.place, state)  # type: ignore[arg-type]
+            return prove(wanted.folder / "job.json", self.place, state, subjects)
 
     def power_cycle(self) -> None:
         """Pull the plug, put it back, and wait until the boat answers."""
