@@ -83,6 +83,8 @@ class Story:
         self.ended = time.monotonic()
         if event["event"] == "stage":
             self.stages[event["stage"]] = self.ended
+        elif event["event"] == "said":
+            self.said |= event["data"]
         elif event["event"] in ("failed", "unreachable"):
             self.failures.append(event)
 
@@ -127,10 +129,7 @@ def tell(
     start = time.monotonic()
     stories = {boat.reach.boat: Story(start, start) for boat in wanted}
     for event in play(folder, options):
-        if event["event"] == "end":
-            for boat, said in event["boats"].items():
-                stories[boat].said = said
-        else:
+        if "boat" in event:
             stories[event["boat"]].add(event)
         if listener is not None:
             listener(event)

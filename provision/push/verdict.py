@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 GRACE = 30
 
 WRONG_KEY = ("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED")
-#: What Ansible puts before a message that says it all.
-ANSIBLES = ("Task failed: ", "Failed to connect to the host via ssh:", " ")
+#: What Ansible and others put before a message that says it all.
+ANSIBLES = ("Task failed: ", "Failed to connect to the host via ssh:", " ", "boat-settings: ")
 
 NOT_LET_IN = ("Permission denied",)
 

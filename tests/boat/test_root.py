@@ -15,7 +15,7 @@ FULLEST = 80
 
 #: The kernel's counts for the base's partition (its Documentation/block/stat.rst).
 WRITES = """
-partition=$(findmnt --noheadings --output SOURCE /run/boat/base)
+partition=$(findmnt --noheadings --first-only --types squashfs --output SOURCE)
 exec cat "/sys/class/block/${partition#/dev/}/stat"
 """
 

@@ -20,7 +20,7 @@ description:
 
 
 class CallbackModule(CallbackBase):  # type: ignore[misc]
-    """Events: `stage` when a boat enters a role, `failed`, `unreachable`, and `end`."""
+    """Events: `stage` when a boat enters a role, `said`, `failed`, `unreachable`, and `end`."""
 
     CALLBACK_VERSION = 2.0
     CALLBACK_TYPE = "stdout"
@@ -43,11 +43,15 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
 
     def _failure(self, event: str, result: Any) -> None:
         said = result.result
-        message = said.get("msg", "")
-        if said.get("stderr"):
-            message = f"{message}: {said['stderr'].strip()}"
+        message = said.get("stderr", "").strip() or said.get("msg", "")
         boat = result.host.get_name()
         self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
+
+    def v2_runner_on_ok(self, result: Any) -> None:
+        """What the playbook found out about a boat, by `set_stats`."""
+        if "ansible_stats" in result.result:
+            said = result.result["ansible_stats"]["data"]
+            self._print("said", boat=result.host.get_name(), data=said)
 
     def v2_runner_on_failed(self, result: Any, ignore_errors: bool = False) -> None:
         """A task failed on a boat; its block may still handle that."""
@@ -60,5 +64,5 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
             self._failure("unreachable", result)
 
     def v2_playbook_on_stats(self, stats: Any) -> None:
-        """What the playbook itself found out about each boat, by `set_stats`."""
-        self._print("end", boats={name: stats.custom.get(name, {}) for name in stats.processed})
+        """The playbook ran to its end."""
+        self._print("end")
