@@ -81,7 +81,7 @@ def trial(places: Places, system: System, request: Request) -> dict[str, object]
         state = save_trial(places, state.at("applying"))
         done = carry_out(places, system, plan)
         state = save_trial(places, state.at("applied"))
-    except BaseException as error:
+    except Exception as error:
         raise _taken_back(places, system, state, error) from None
     return {**done, "digest": new.digest, "trial": state.as_json(system)}
 
@@ -216,9 +216,7 @@ def _begin(places: Places, system: System, plan: Plan, request: Request) -> Tria
     return state
 
 
-def _taken_back(
-    places: Places, system: System, state: Trial, error: BaseException
-) -> SettingsError:
+def _taken_back(places: Places, system: System, state: Trial, error: Exception) -> SettingsError:
     """Return at once after a failure, and make one error of both."""
     failure = error if isinstance(error, SettingsError) else None
     kind = failure.kind if failure else "failed"

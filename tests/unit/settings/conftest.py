@@ -3,10 +3,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
-from settings_boat import OLD, Boat, pack
+from settings_boat import OLD, RAM, Boat, pack
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """A folder in RAM, as most of a boat's files are: thousands of small ones are written."""
+    with TemporaryDirectory(dir=RAM) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture

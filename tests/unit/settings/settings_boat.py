@@ -20,6 +20,9 @@ from provision.onboard.settings.places import MANIFEST, Places
 from provision.onboard.settings.system import System, UnitState
 from provision.onboard.settings.trial import Request
 
+#: Where folders are in RAM; None, the usual place, on a machine that has no such folder.
+RAM = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
 #: A tree of settings: (mode, content) for a file, the target for a link.
 Tree = Mapping[str, tuple[int, bytes] | str]
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from settings_boat import NEW, OLD, Boat, Tree, ask, pack, snapshot
+from settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
 from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -56,7 +56,7 @@ def with_base(root: Path, base: Tree, *settings: Tree) -> None:
 @given(base=TREES, old=TREES, new=TREES)
 @settings(max_examples=80, deadline=None)
 def test_return_undoes_any_trial(base: Tree, old: Tree, new: Tree) -> None:
-    with TemporaryDirectory() as folder:
+    with TemporaryDirectory(dir=RAM) as folder:
         root = Path(folder)
         with_base(root, base, old, new)
         boat = Boat.booted(root, *pack(old))
@@ -75,7 +75,7 @@ def test_return_undoes_any_trial(base: Tree, old: Tree, new: Tree) -> None:
 @settings(max_examples=80, deadline=None)
 def test_trial_is_what_the_next_boot_gives(base: Tree, old: Tree, new: Tree) -> None:
     """Files on trial are those that a boot with the same settings unpacks over the base."""
-    with TemporaryDirectory() as one, TemporaryDirectory() as other:
+    with TemporaryDirectory(dir=RAM) as one, TemporaryDirectory(dir=RAM) as other:
         for root in (Path(one), Path(other)):
             with_base(root, base, old, new)
         boat = Boat.booted(Path(one), *pack(old))
