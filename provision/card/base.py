@@ -24,6 +24,7 @@ import yaml
 from provision import paths
 from provision.boards import Board
 from provision.card import foreign
+from provision.card.bootstrap import explained
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
 from provision.card.loader import INITRAMFS, KERNEL
@@ -267,39 +268,9 @@ def _bootstrap(argv: list[str], target: Path) -> None:
         maker.stdout.close()
         status = maker.wait()
     if status != 0:
-        raise _explained(argv, status, log.read_text(errors="replace"))
+        raise explained(argv, status, log.read_text(errors="replace"))
     if packed.returncode != 0:
         raise UserError(failure(packer, packed.returncode, log.read_text(errors="replace")))
-
-
-#: What apt says when there is no way to the mirror.
-_OFFLINE = (
-    "Temporary failure resolving",
-    "Could not resolve",
-    "Network is unreachable",
-    "Could not connect",
-    "Connection timed out",
-)
-_NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
-
-
-def _explained(argv: list[str], status: int, said: str) -> UserError:
-    message = failure(argv, status, said)
-    if any(sign in said for sign in _OFFLINE):
-        return UserError(
-            f"the package mirror cannot be reached, and there is no built base yet\n{message}",
-            hint="build a card once while there is a network: the base is then kept, "
-            "and every later card needs none",
-        )
-    if any(sign in said for sign in _NAMESPACES):
-        return UserError(
-            message,
-            hint="bases are built in user namespaces: install uidmap, see that /etc/subuid has "
-            "a line for you (sudo usermod --add-subuids 100000-165535 --add-subgids "
-            "100000-165535 $USER), and allow them (sudo sysctl kernel.unprivileged_userns_clone=1 "
-            "or kernel.apparmor_restrict_unprivileged_userns=0)",
-        )
-    return UserError(message)
 
 
 def allocated(base: Base) -> int:

@@ -11,14 +11,13 @@ this machine's architecture goes. dpkg stays the target's: it decides what is fo
 
 from __future__ import annotations
 
-import subprocess
 import tarfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import IO
 
+from provision.card.bootstrap import explained
 from provision.errors import UserError
-from provision.run import environment, failure, find, run
+from provision.run import run
 
 FOLDER = Path(__file__).parent / "standins"
 #: The folder in the new root that the stand-ins come in, with the hooks that handle them:
@@ -95,8 +94,7 @@ def options(architecture: str, suite: str, sources: Sequence[str], work: Path) -
     """
     if architecture == _OWN or host() != _OWN:
         return []
-    tray = work / "standins.tar"
-    _gather(suite, sources, tray)
+    tray = _gather(suite, sources, work)
     return [
         f"--extract-hook=tar-in {tray} /",
         f'--extract-hook="$1/{TRAY}/begin" "$1"',
@@ -104,47 +102,37 @@ def options(architecture: str, suite: str, sources: Sequence[str], work: Path) -
     ]
 
 
-def _gather(suite: str, sources: Sequence[str], tray: Path) -> None:
-    """Download this machine's builds and pick what stands in out of them."""
+def _gather(suite: str, sources: Sequence[str], work: Path) -> Path:
+    """Download this machine's builds and pick out of them what stands in."""
+    root = work / "standins-root.tar"
     argv = [
-        find("mmdebstrap"),
+        "mmdebstrap",
+        "--quiet",
         "--mode=unshare",
         "--variant=extract",
         f"--architectures={_OWN}",
         f"--include={','.join(PROGRAMS)}",
         "--aptopt=Acquire::Languages none",
-        "--format=tar",
-        "--quiet",
         suite,
-        "-",
+        str(root),
         *sources,
     ]
-    with subprocess.Popen(
-        argv,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        env=environment(),
-    ) as maker:
-        assert maker.stdout is not None
-        assert maker.stderr is not None
-        ended: tarfile.TarError | None = None
-        try:
-            pick(maker.stdout, tray)
-        except tarfile.TarError as error:
-            ended = error
-        said = maker.stderr.read().decode(errors="replace")
-    if maker.returncode != 0 or ended is not None:
-        raise UserError(failure(argv, maker.returncode, said or str(ended)))
+    done = run(*argv, check=False)
+    if done.returncode != 0:
+        raise explained(argv, done.returncode, done.stderr)
+    tray = work / "standins.tar"
+    pick(root, tray)
+    root.unlink()
+    return tray
 
 
-def pick(root: IO[bytes], tray: Path) -> None:
+def pick(root: Path, tray: Path) -> None:
     """Write the stand-ins and the libraries they need, out of the tar of a root, to another.
 
     UserError when a program is missing.
     """
     wanted = {f"usr/{name}" for names in PROGRAMS.values() for name in names}
-    with tarfile.open(fileobj=root, mode="r|") as reading, tarfile.open(tray, "w") as writing:
+    with tarfile.open(root) as reading, tarfile.open(tray, "w") as writing:
         for member in reading:
             name = member.name.removeprefix("./")
             if name in wanted and member.isfile():
@@ -158,6 +146,14 @@ def pick(root: IO[bytes], tray: Path) -> None:
         loader.linkname = "usr/lib64"
         writing.addfile(loader)
         for hook in ("begin", "finish"):
-            writing.add(FOLDER / hook, f"{TRAY}/{hook}")
+            writing.add(FOLDER / hook, f"{TRAY}/{hook}", filter=_as_program)
     if wanted:
         raise UserError(f"not in Debian's packages: {', '.join(sorted(wanted))}")
+
+
+def _as_program(member: tarfile.TarInfo) -> tarfile.TarInfo:
+    """A file that root owns and may run, whatever this checkout or wheel made of it."""
+    member.uid = member.gid = 0
+    member.uname = member.gname = "root"
+    member.mode = 0o755
+    return member
