@@ -18,7 +18,7 @@ from provision.run import find
 #: temporary name that it gives a socket 18 more (from memory).
 LONGEST = 107 - 40 - 18
 
-PREFIX = "provision-"
+PREFIX = "provision-push-"
 
 
 @contextmanager

@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The private folder of a push: nothing of it stays, however the push ends."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from provision.push.workspace import workspace, write_private
+
+KILLED = """
+import os, signal
+from provision.push.workspace import workspace, write_private
+with workspace() as folder:
+    write_private(folder / "secret", "secret")
+    print(folder, flush=True)
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.fixture
+def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where the system offers RAM, however long its name here."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    monkeypatch.setattr("provision.push.workspace.LONGEST", 1000)
+    return tmp_path
+
+
+def test_it_is_private_and_gone_at_the_end(runtime: Path) -> None:
+    with workspace() as folder:
+        assert folder.parent == runtime
+        assert folder.stat().st_mode & 0o777 == 0o700
+        assert write_private(folder / "a", "b").stat().st_mode & 0o777 == 0o600
+    assert list(runtime.iterdir()) == []
+
+
+def test_a_killed_push_leaves_it_to_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("XDG_RUNTIME_DIR", raising=False)
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED], capture_output=True, text=True, check=False
+    )
+    left = Path(done.stdout.strip())
+    assert (left / "secret").exists()
+    with workspace() as folder:
+        assert folder.parent == left.parent
+        assert not left.exists()
+
+
+def test_another_push_that_runs_is_left_alone(runtime: Path) -> None:
+    with workspace() as one, workspace():
+        assert one.is_dir()
+
+
+def test_a_path_too_long_for_sockets_is_not_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deep = tmp_path / ("x" * 100)
+    deep.mkdir()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(deep))
+    with workspace() as folder:
+        assert folder.parent != deep
