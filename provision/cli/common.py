@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from provision import __version__
 from provision.boards import Board, board
 from provision.errors import UserError, UserErrors
 from provision.profile import load, secrets, vault
@@ -28,6 +29,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    context_settings={"max_content_width": 110},
 )
 
 BoatName = Annotated[str, typer.Argument(metavar="BOAT", help="A boat's name, or its file.")]
@@ -39,6 +41,21 @@ VaultFile = Annotated[
     typer.Option("--vault-password-file", metavar="FILE", help="The file with the vault password."),
 ]
 BOATS = Path("boats")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"provision {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    """One YAML profile per boat, turned into the boat's onboard computer."""
 
 
 def fail(error: UserError) -> int:

@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A card as a file: what is on it, that it is repeatable, and that nothing half-made is left."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from provision.boards import board
+from provision.card.assemble import assemble, boot_partition
+from provision.card.base import Base, Recipe, base
+from provision.card.filesystems import read_fat
+from provision.card.layout import Layout
+from provision.errors import UserError
+from provision.run import run
+from tests.system.boats import Club
+
+
+@pytest.fixture(scope="module")
+def system() -> Base:
+    """The x86-64 base, built when the cache has none."""
+    return base(board("x86-64"))
+
+
+def provision(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
+    """The command, as a user runs it."""
+    return subprocess.run(
+        [sys.executable, "-m", "provision", *map(str, words)],
+        env={**os.environ, **environment},
+        cwd="/",
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def digest(file: Path) -> str:
+    """SHA-256 of a file."""
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def extract(image: Path, layout: Layout, name: str, to: Path) -> Path:
+    """One partition of a card as a file of its own."""
+    partition = layout.partition(name)
+    with image.open("rb") as card, to.open("wb") as out:
+        card.seek(partition.offset)
+        left = partition.size
+        while left:
+            piece = card.read(min(left, 1 << 20))
+            out.write(piece) if piece.strip(b"\0") else out.seek(len(piece), os.SEEK_CUR)
+            left -= len(piece)
+        out.truncate()
+    return to
+
+
+def test_same_inputs_give_the_same_bytes(club: Club, system: Base, tmp_path: Path) -> None:
+    """At another time, in another zone, with another umask, from another folder."""
+    first = club.card("kittiwake")
+    second = tmp_path / "other folder" / "card.img"
+    second.parent.mkdir()
+    before = os.umask(0o077)
+    try:
+        done = provision(
+            "card", "kittiwake", "--boats", club.folder, "-o", second, TZ="Asia/Kathmandu"
+        )
+    finally:
+        os.umask(before)
+    assert done.returncode == 0, done.stderr
+    assert digest(first) == digest(second)
+
+
+def test_another_boat_gives_another_card(club: Club, system: Base, tmp_path: Path) -> None:
+    """Two boats' cards in one machine must not answer to the same identifiers."""
+    one = Layout("gpt", club.target("kittiwake").render().sha256)
+    other = Layout("gpt", "0" * 64)
+    assert {p.partuuid for p in one.partitions}.isdisjoint(p.partuuid for p in other.partitions)
+
+
+def test_nobody_else_may_read_it(club: Club, system: Base) -> None:
+    """It holds the host key and the Wi-Fi key."""
+    assert club.card("kittiwake").stat().st_mode & 0o777 == 0o600
+
+
+def test_tables_and_file_systems_are_sound(club: Club, system: Base, tmp_path: Path) -> None:
+    """Each program judges its own: sfdisk, fsck.fat, e2fsck, unsquashfs."""
+    image = club.card("kittiwake")
+    layout = Layout("gpt", club.target("kittiwake").render().sha256)
+    assert "No errors detected" in run("sfdisk", "--verify", image).stdout
+    run("fsck.fat", "-n", extract(image, layout, "boot", tmp_path / "boot"))
+    data = extract(image, layout, "data", tmp_path / "data")
+    run("e2fsck", "-f", "-n", data)
+    run("unsquashfs", "-s", extract(image, layout, "base-a", tmp_path / "base-a"))
+    kept = run("debugfs", "-R", "cat settings/kept", data).stdout.split()[0]
+    assert kept == club.target("kittiwake").render().sha256
+
+
+def test_it_says_whose_it_is(club: Club, system: Base) -> None:
+    """boat.json on the boot partition, for whoever finds a card in a drawer."""
+    said = json.loads(read_fat(boot_partition(club.card("kittiwake")), "boat.json"))
+    assert (said["boat"], said["board"]) == ("kittiwake", "x86-64")
+    assert said["base"]["suite"] == "trixie"
+    assert said["settings"] == club.target("kittiwake").render().sha256
+
+
+def test_a_device_is_no_card_file(club: Club) -> None:
+    """Building straight onto a device is refused before any work is done."""
+    done = provision("card", "kittiwake", "--boats", club.folder, "-o", "/dev/null")
+    assert done.returncode == 2
+    assert "/dev/null" in done.stderr
+    assert "provision write" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_full_disk_leaves_nothing(club: Club, system: Base, tmp_path: Path) -> None:
+    """A file system of 64 MiB fills up in the middle of the build."""
+    full = tmp_path / "full"
+    full.mkdir()
+    script = (
+        'mount -t tmpfs -o size=64m full "$1"; "$2" -m provision card kittiwake --boats "$3" '
+        '-o "$1/card.img"; echo "status $?"; ls -A "$1"'
+    )
+    done = subprocess.run(
+        ["unshare", "-rm", "sh", "-c", script, "sh", full, sys.executable, club.folder],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.stdout.splitlines() == ["status 2"], done.stdout
+    assert "full" in done.stderr or "No space" in done.stderr
+    assert "hint" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_offline_with_a_base(club: Club, system: Base, tmp_path: Path) -> None:
+    """Once the base is there, a card needs no network at all."""
+    out = tmp_path / "card.img"
+    done = subprocess.run(
+        ["unshare", "-rn", sys.executable, "-m", "provision", "card", "kittiwake",
+         "--boats", club.folder, "-o", out],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert digest(out) == digest(club.card("kittiwake"))
+
+
+def test_offline_without_a_base(club: Club, tmp_path: Path) -> None:
+    """With neither network nor base: what to do before casting off, and nothing left."""
+    done = subprocess.run(
+        ["unshare", "-rn", sys.executable, "-m", "provision", "card", "kittiwake",
+         "--boats", club.folder, "-o", tmp_path / "card.img"],
+        env={**os.environ, "XDG_CACHE_HOME": str(tmp_path / "cache")},
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "cannot be reached" in done.stderr
+    assert "once while there is a network" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "card.img").exists()
+    assert not any((tmp_path / "cache" / "provision" / "bases").glob("*/*"))
+
+
+def test_two_boards_with_the_same_needs_share_a_base() -> None:
+    """The cache's key is what goes in, not the board's name."""
+    recipes = [Recipe.of(board(name)) for name in ("bcm2711-rpi-4-b", "bcm2837-rpi-3-b")]
+    assert recipes[0].key == recipes[1].key
+    assert recipes[0].key != Recipe.of(board("x86-64")).key
+
+
+def test_a_failed_assembly_leaves_the_old_card(
+    club: Club, system: Base, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The new card takes the old one's place only when it is finished."""
+    target = club.target("kittiwake")
+    out = tmp_path / "card.img"
+    out.write_text("the old card")
+
+    def fail(*_: object, **__: object) -> None:
+        raise UserError("no")
+
+    monkeypatch.setattr("provision.card.assemble.make_ext4", fail)
+    with pytest.raises(UserError):
+        assemble(board("x86-64"), target.render(), system, out)
+    assert out.read_text() == "the old card"
+    assert list(tmp_path.iterdir()) == [out]
