@@ -146,6 +146,9 @@ def base(board: Board) -> Base:
         return Base(target)
     foreign.require(recipe.architecture)
     with _lock(home / f"{target.name}.lock"):
+        for left in home.glob(f"{target.name}.*/"):
+            # Of a build that was killed.
+            shutil.rmtree(left)
         if not target.is_dir():
             with (
                 step(f"Building the {recipe.architecture} base"),
