@@ -23,6 +23,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from provision.onboard.feed.sentence import frame
 
@@ -89,31 +90,12 @@ def processor_time(pid: int) -> float:
 
 
 @contextmanager
-def feed(devices: list[str], port: int) -> Iterator[int]:
-    """A running feed with these links; its process id."""
+def running(settings: dict[str, Any]) -> Iterator[tuple[int, Path]]:
+    """A feed with these settings as a process; its id, and its state socket."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "feed.json"
         state = Path(folder) / "state.sock"
-        path.write_text(
-            json.dumps(
-                {
-                    "links": {
-                        f"link-{number}": {"device": device, "baud": BAUD}
-                        for number, device in enumerate(devices)
-                    },
-                    "outputs": {
-                        "tcp": {
-                            "port": port,
-                            "address": "127.0.0.1",
-                            "per_address": 100,
-                            # What is measured is the feed, not how fast the clients read.
-                            "queue": 2**24,
-                        }
-                    },
-                    "state": {"socket": str(state)},
-                }
-            )
-        )
+        path.write_text(json.dumps({**settings, "state": {"socket": str(state)}}))
         process = subprocess.Popen(
             [sys.executable, "-m", "provision.onboard.feed", "--config", str(path)],
             cwd=ROOT,
@@ -123,10 +105,20 @@ def feed(devices: list[str], port: int) -> Iterator[int]:
             while not state.exists():
                 time.sleep(0.02)
             time.sleep(0.3)
-            yield process.pid
+            yield process.pid, state
         finally:
             process.terminate()
             process.wait()
+
+
+@contextmanager
+def feed(devices: list[str], port: int) -> Iterator[int]:
+    """A running feed with these links; its process id."""
+    links = {f"link-{n}": {"device": device, "baud": BAUD} for n, device in enumerate(devices)}
+    # What is measured is the feed, not how fast the clients read.
+    tcp = {"port": port, "address": "127.0.0.1", "per_address": 100, "queue": 2**24}
+    with running({"links": links, "outputs": {"tcp": tcp}}) as (pid, _):
+        yield pid
 
 
 def readers(port: int, clients: int, expected: int) -> subprocess.Popen[str]:
@@ -215,28 +207,72 @@ def throughput(inputs: int, clients: int, megabytes: float) -> Carried:
     return Carried(inputs * count / (float(end) - begin), lost, spent / (delivered / 1e6))
 
 
+@contextmanager
+def copier(device: str, port: int) -> Iterator[int]:
+    """socat from one pty to one TCP client; its process id."""
+    source, client = f"{device},raw,echo=0", f"TCP-LISTEN:{port},bind=127.0.0.1,reuseaddr"
+    process = subprocess.Popen(["socat", "-u", source, client])
+    try:
+        time.sleep(0.5)
+        yield process.pid
+    finally:
+        process.terminate()
+        process.wait()
+
+
 def copying(megabytes: float) -> float:
     """Processor seconds for each megabyte that socat copies from one pty to one TCP client."""
     count = int(megabytes * 1e6) // len(sentence(0, 0))
     stream = b"".join(sentence(0, n) for n in range(count))
     line, port = wires(1), free_port()
-    process = subprocess.Popen(
-        [
-            *("socat", "-u", f"{line.devices[0]},raw,echo=0"),
-            f"TCP-LISTEN:{port},bind=127.0.0.1,reuseaddr",
-        ]
-    )
-    try:
-        time.sleep(0.5)
+    with copier(line.devices[0], port) as pid:
         reading = readers(port, 1, len(stream))
-        before = processor_time(process.pid)
+        before = processor_time(pid)
         pour(line.far, [stream])
         reading.communicate()
-        return (processor_time(process.pid) - before) / (len(stream) / 1e6)
-    finally:
-        process.terminate()
-        process.wait()
-        line.close()
+        spent = processor_time(pid) - before
+    line.close()
+    return spent / (len(stream) / 1e6)
+
+
+def paced(far: list[int], seconds: float) -> int:
+    """Write to each wire at the pace of its baud rate, a sentence at a time; bytes written."""
+    size = len(sentence(0, 0))
+    step = size * 10 / BAUD
+    begin = time.monotonic()
+    due = [begin + step * link / len(far) for link in range(len(far))]
+    number = 0
+    while min(due) < begin + seconds:
+        link = min(range(len(far)), key=due.__getitem__)
+        time.sleep(max(0.0, due[link] - time.monotonic()))
+        os.write(far[link], sentence(link, number))
+        number += 1
+        due[link] += step
+    return number * size
+
+
+def paced_costs(seconds: float) -> tuple[float, float]:
+    """Processor seconds for each megabyte delivered to each client at the true pace: the feed
+    with all links and clients, and socat with one of each."""
+    line, port = wires(LINKS), free_port()
+    with feed(line.devices, port) as pid:
+        reading = readers(port, CLIENTS, 2**62)
+        before = processor_time(pid)
+        size = paced(line.far, seconds)
+        ours = (processor_time(pid) - before) / (size * CLIENTS / 1e6)
+        reading.terminate()
+        reading.communicate()
+    line.close()
+    line, port = wires(1), free_port()
+    with copier(line.devices[0], port) as pid:
+        reading = readers(port, 1, 2**62)
+        before = processor_time(pid)
+        size = paced(line.far, seconds)
+        theirs = (processor_time(pid) - before) / (size / 1e6)
+        reading.terminate()
+        reading.communicate()
+    line.close()
+    return ours, theirs
 
 
 def latencies(seconds: float) -> list[float]:
@@ -290,6 +326,7 @@ def main() -> None:
     worst = WORST / len(sentence(0, 0))
     delays = latencies(SECONDS)
     socat = copying(MEGABYTES)
+    ours, theirs = paced_costs(SECONDS)
     figures = {
         "sentences_per_second": round(carried.sentences_per_second),
         "lost": carried.lost,
@@ -299,12 +336,15 @@ def main() -> None:
         "processor_ms_per_megabyte": round(1000 * carried.processor_per_megabyte, 1),
         "socat_ms_per_megabyte": round(1000 * socat, 1),
         "processor_ratio": round(carried.processor_per_megabyte / socat, 2),
+        "processor_ms_per_megabyte_at_true_pace": round(1000 * ours, 1),
+        "socat_ms_per_megabyte_at_true_pace": round(1000 * theirs, 1),
+        "processor_ratio_at_true_pace": round(ours / theirs, 2) if theirs else None,
     }
     if as_json:
         print(json.dumps(figures))
         return
     for name, figure in figures.items():
-        print(f"{name.replace('_', ' '):28} {figure}")
+        print(f"{name.replace('_', ' '):40} {figure}")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,207 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An hour of sailing at twenty times the pace, with everything coming and going.
+
+    python -m tests.measure.feed_soak [--minutes 3]
+
+Healthy links and clients must lose nothing; flaky adapters are pulled out and put back,
+clients stall, vanish and come back. Memory and descriptors of the feed are watched. Exit
+status 1 when memory grew by more than 2 MiB after the first sixth, a descriptor leaked
+or a sentence was lost on a healthy path.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import random
+import socket
+import struct
+import sys
+import tempfile
+import tty
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from provision.onboard.feed.ask import ask
+from provision.onboard.feed.sentence import frame
+from tests.measure.feed import free_port, running
+
+#: How much faster than life.
+PACE = 20
+
+#: Sentences a second in life, of each link that stays and of each that comes and goes.
+STEADY = {"gnss": 3, "depth-log": 3, "compass": 10}
+FLAKY = {"ais": 5, "wind": 2, "plotter": 1}
+
+#: Memory may grow by so much after the first sixth of the time, in KiB.
+GROWTH = 2048
+
+
+class Wire:
+    """A pseudo-terminal under a name that can be pulled out."""
+
+    def __init__(self, device: Path) -> None:
+        self.device = device
+        self.far: int | None = None
+        self.plug()
+
+    def plug(self) -> None:
+        far, near = os.openpty()
+        tty.setraw(near)
+        self.device.symlink_to(os.ttyname(near))
+        os.close(near)
+        os.set_blocking(far, False)
+        self.far = far
+
+    def unplug(self) -> None:
+        self.device.unlink()
+        if self.far is not None:
+            os.close(self.far)
+        self.far = None
+
+    def say(self, data: bytes) -> None:
+        if self.far is not None:
+            with suppress(BlockingIOError):
+                os.write(self.far, data)
+
+
+class Reader:
+    """A healthy tablet: what it has seen of each steady link, in order."""
+
+    def __init__(self) -> None:
+        self.next = dict.fromkeys(STEADY, 0)
+        self.lost = 0
+
+    async def read(self, port: int) -> None:
+        reader, _ = await asyncio.open_connection("127.0.0.1", port)
+        while line := await reader.readline():
+            fields = line.decode().split(",")
+            if fields[0] == "$SDTXT" and fields[1] in self.next:
+                number = int(fields[2])
+                self.lost += number - self.next[fields[1]]
+                self.next[fields[1]] = number + 1
+
+
+async def talk(name: str, wire: Wire, rate: float, said: dict[str, int]) -> None:
+    """Numbered sentences, with some noise between them."""
+    loop = asyncio.get_running_loop()
+    due = loop.time()
+    while True:
+        number = said[name]
+        said[name] = number + 1
+        noise = b"\xff\x00$GPG" if random.random() < 0.02 else b""
+        wire.say(noise + frame(f"$SDTXT,{name},{number},{'x' * 30}"))
+        due += 1 / (rate * PACE)
+        await asyncio.sleep(max(0.0, due - loop.time()))
+
+
+async def shake(wire: Wire) -> None:
+    """Pull the adapter out and put it back, again and again."""
+    while True:
+        await asyncio.sleep(random.uniform(0.5, 4))
+        wire.unplug()
+        await asyncio.sleep(random.uniform(0.05, 1.5))
+        wire.plug()
+
+
+async def stall(port: int) -> None:
+    """A tablet that falls asleep, and in the end leaves, vanishes or wakes up."""
+    while True:
+        with socket.socket() as channel, suppress(OSError):
+            channel.setblocking(False)
+            await asyncio.get_running_loop().sock_connect(channel, ("127.0.0.1", port))
+            await asyncio.sleep(random.uniform(0.1, 10))
+            if random.random() < 0.5:
+                # A reset, as from somebody who was gone and is back.
+                channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+
+
+def memory(pid: int) -> int:
+    """Resident memory in KiB (proc(5))."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmRSS:")[1].split()[0])
+
+
+def settings(folder: Path, port: int) -> tuple[dict[str, Wire], dict[str, Any]]:
+    wires = {name: Wire(folder / name) for name in STEADY | FLAKY}
+    links: dict[str, Any] = {
+        name: {"device": str(wire.device), "baud": 115200, "talks": {"TXT": 1}}
+        for name, wire in wires.items()
+    }
+    links["plotter"]["listens"] = {"TXT": 50}
+    return wires, {
+        "links": links,
+        "outputs": {
+            "tcp": {"port": port, "address": "127.0.0.1", "per_address": 64, "patience": 3},
+            "udp": [{"address": "127.255.255.255", "port": free_port()}],
+            "multicast": {"interface": "127.0.0.1"},
+        },
+        "prefer": {"order": {"position": ["gnss", "ais"]}},
+        "log": {"folder": str(folder / "log"), "interval": 5, "cap": 2**20},
+    }
+
+
+async def soak(minutes: float) -> dict[str, Any]:
+    port = free_port()
+    said = dict.fromkeys(STEADY | FLAKY, 0)
+    with tempfile.TemporaryDirectory() as name:
+        wires, told = settings(Path(name), port)
+        with running(told) as (pid, state):
+            readers = [Reader() for _ in range(4)]
+            tasks = [asyncio.create_task(reader.read(port)) for reader in readers]
+            await asyncio.sleep(0.5)
+            descriptors = len(os.listdir(f"/proc/{pid}/fd"))
+            tasks += [
+                asyncio.create_task(talk(name, wires[name], rate, said))
+                for name, rate in (STEADY | FLAKY).items()
+            ]
+            tasks += [asyncio.create_task(shake(wires[name])) for name in FLAKY]
+            tasks += [asyncio.create_task(stall(port)) for _ in range(6)]
+            await asyncio.sleep(minutes * 10)
+            early = memory(pid)
+            await asyncio.sleep(minutes * 50)
+            late = memory(pid)
+            for task in tasks[len(readers) :]:
+                task.cancel()
+            for flaky in FLAKY:
+                if wires[flaky].far is None:
+                    wires[flaky].plug()
+            await asyncio.sleep(6)
+            left = len(os.listdir(f"/proc/{pid}/fd"))
+            counted = await asyncio.to_thread(ask, str(state))
+            for task in tasks:
+                task.cancel()
+    lost = sum(
+        reader.lost + said[link] - reader.next[link] for reader in readers for link in STEADY
+    )
+    return {
+        "minutes_of_sailing": minutes * PACE,
+        "sentences": sum(said.values()),
+        "lost_on_healthy_paths": lost,
+        "times_opened": sum(counted["links"][name]["opened"] for name in FLAKY),
+        "dropped_for_sleepers": counted["outputs"]["tcp"]["dropped"],
+        "memory_early_kib": early,
+        "memory_late_kib": late,
+        "descriptors_before": descriptors,
+        "descriptors_after": left,
+    }
+
+
+def main() -> int:
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--minutes", type=float, default=3.0, help="how long it takes")
+    figures = asyncio.run(soak(options.parse_args().minutes))
+    print(json.dumps(figures, indent=2))
+    well = (
+        figures["lost_on_healthy_paths"] == 0
+        and figures["memory_late_kib"] - figures["memory_early_kib"] <= GROWTH
+        and figures["descriptors_after"] <= figures["descriptors_before"]
+    )
+    return 0 if well else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
