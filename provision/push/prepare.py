@@ -38,12 +38,15 @@ class Target:
 
 
 def reach(target: Target, at: Mapping[str, Endpoint]) -> Reach:
-    """How to get to the boat: where `at` says, or else at its own address."""
+    """How to get to the boat: where `at` says, or else at its own address.
+
+    New settings may bring it to its own address from wherever it answered before.
+    """
     own = Endpoint(str(target.boat.profile.network.address.ip))
     identity = target.boat.file.parent / "operator"
     return Reach(
         boat=target.name,
-        places=(at.get(target.name, own),),
+        places=tuple(dict.fromkeys((at.get(target.name, own), own))),
         host_key=host_public_key(target.secrets),
         identity=identity.resolve() if identity.is_file() else None,
     )
