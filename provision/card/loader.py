@@ -23,6 +23,8 @@ def command_line(board: Board, layout: Layout) -> str:
         # Nobody is there to press a key, and nobody has a password to log in with.
         "panic=10",
         "systemd.getty_auto=no",
+        # Else the kernel sets a tenth of a small computer's memory aside for huge pages.
+        "transparent_hugepage=never",
         "quiet",
         *(f"console={console}" for console in board.console),
     ]
