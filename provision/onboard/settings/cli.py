@@ -25,11 +25,12 @@ from provision.onboard.settings.archive import LIMIT
 from provision.onboard.settings.detach import detached
 from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.lock import lock
 from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.restore import give_back
 from provision.onboard.settings.stage import begin, stage, unstage
-from provision.onboard.settings.state import load_trial, lock, read_archive
+from provision.onboard.settings.state import load_trial, read_archive
 from provision.onboard.settings.status import as_text, status
 from provision.onboard.settings.system import System
 from provision.onboard.settings.trial import Request, trial
@@ -67,7 +68,9 @@ def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
     """The command as something to run once the connection no longer matters."""
     if options.command == "return":
         reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
-        return lambda: give_back(places, system, reason, deadline=options.deadline)
+        return lambda: give_back(
+            places, system, reason, deadline=options.deadline, only=options.sha256
+        )
     command: Callable[[Places, System], dict[str, object]]
     if options.command in ("trial", "stage"):
         request = Request(
@@ -161,6 +164,7 @@ def _parser() -> argparse.ArgumentParser:
 
     back = commands.add_parser("return", help="go back to the kept settings")
     back.add_argument("--reason", type=_words, default="", metavar="TEXT")
+    back.add_argument("--sha256", type=_digest, metavar="HEX", help="end no other trial")
     back.add_argument(
         "--deadline", action="store_true", help="the timer's call: restart if need be"
     )

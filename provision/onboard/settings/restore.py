@@ -12,6 +12,7 @@ from provision.onboard.settings.apply import Plan, carry_out
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.durable import finish, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.lock import lock
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.state import (
     Trial,
@@ -19,7 +20,6 @@ from provision.onboard.settings.state import (
     clear_trial,
     home,
     load_trial,
-    lock,
     pointer,
     read_archive,
     whole,
@@ -71,20 +71,27 @@ def _on_trial(places: Places, trial: Trial | None) -> Settings | None:
 
 
 def give_back(
-    places: Places, system: System, reason: str, *, deadline: bool
+    places: Places, system: System, reason: str, *, deadline: bool, only: str | None = None
 ) -> tuple[dict[str, object], Exit]:
     """End the trial that is on, or mend what differs from the kept settings when none is.
 
-    With `deadline` (the timer's call) a soft return that fails is followed by a restart, and
+    With `only`, a digest, nothing but a trial of those settings is ended: whoever gives up a
+    push must not end another's trial, nor overwrite what somebody has changed by hand. With
+    `deadline` (the timer's call) a soft return that fails is followed by a restart, and
     without a trial nothing is done.
     """
     try:
+        if only is not None:
+            with lock(places, system, "return", insist=_is_on(places, only)):
+                if not _is_on(places, only):
+                    return {"returned": None, "changed": []}, Exit.WELL
+                return _give_back(places, system, reason, deadline=deadline)
         with lock(places, system, "return", insist=True):
             return _give_back(places, system, reason, deadline=deadline)
     except Exception as error:
         if deadline:
             return _restart(places, system, f"{reason}; {error}")
-        if isinstance(error, SettingsError) and places.trial.exists():
+        if isinstance(error, SettingsError) and error.kind != "busy" and places.trial.exists():
             error.status = Exit.ON_TRIAL
             error.hint = error.hint or "the timer tries again and then restarts the boat"
         raise
@@ -107,6 +114,11 @@ def _give_back(
         tell(places, system, trial, reason)
     clear_trial(places, system, service=not deadline)
     return {"returned": trial.digest if trial else None, "reason": reason, **done}, Exit.WELL
+
+
+def _is_on(places: Places, digest: str) -> bool:
+    trial = load_trial(places)
+    return trial is not None and trial.digest == digest
 
 
 def _flipped(places: Places, trial: Trial) -> bool:

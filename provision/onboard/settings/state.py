@@ -1,15 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is left in /run/boat for the command that comes next: the trial, the lock, the archives."""
+"""What is left in /run/boat and on the card for the command that comes next."""
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
-import fcntl
 import json
 import os
-import signal
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,13 +17,6 @@ from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.system import System
 from provision.onboard.settings.tree import write_all
-
-#: Seconds; how long one run waits for another that is at work.
-LOCK_PATIENCE = 5.0
-
-#: Seconds that a return gives each command that is at work: a trial's time is up, a slow card
-#: may still take what is being kept, and another return does the same work.
-PATIENCE = {"trial": 0.0, "keep": 40.0, "return": 30.0}
 
 
 @dataclass(frozen=True)
@@ -188,59 +178,3 @@ def whole(places: Places, digest: str) -> bool:
         return digest_of(read_archive(stored(places, digest))) == digest
     except (OSError, SettingsError):
         return False
-
-
-@contextlib.contextmanager
-def lock(places: Places, system: System, command: str, *, insist: bool = False) -> Iterator[None]:
-    """Be the only run that changes anything.
-
-    With `insist`, a run that holds the lock too long is killed: whatever it left half done,
-    a return mends. Otherwise SettingsError says who is at work.
-    """
-    places.run.mkdir(mode=0o755, parents=True, exist_ok=True)
-    descriptor = os.open(places.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        if not _acquire(descriptor, system, _patience(descriptor, insist)):
-            if not insist:
-                pid, other = _holder(descriptor)
-                message = f"boat-settings {other} is at work (process {pid})"
-                raise SettingsError("busy", message, status=Exit.BUSY)
-            _end_holder(descriptor)
-            if not _acquire(descriptor, system, 2 * LOCK_PATIENCE):
-                raise SettingsError("busy", "another boat-settings cannot be stopped")
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, f"{os.getpid()} {command}".encode(), 0)
-        yield
-    finally:
-        os.close(descriptor)
-
-
-def _patience(descriptor: int, insist: bool) -> float:
-    return PATIENCE.get(_holder(descriptor)[1], LOCK_PATIENCE) if insist else LOCK_PATIENCE
-
-
-def _acquire(descriptor: int, system: System, patience: float) -> bool:
-    until = system.monotonic() + patience
-    while True:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            if system.monotonic() >= until:
-                return False
-            system.sleep(0.1)
-        else:
-            return True
-
-
-def _holder(descriptor: int) -> tuple[int, str]:
-    pid, _, command = os.pread(descriptor, 100, 0).decode("ascii", "replace").partition(" ")
-    return (int(pid) if pid.isdigit() else 0), command or "?"
-
-
-def _end_holder(descriptor: int) -> None:
-    """Kill the run that holds the lock, with the programs that it waits for."""
-    pid, _ = _holder(descriptor)
-    if pid > 1:
-        for kill in (os.killpg, os.kill):
-            with contextlib.suppress(ProcessLookupError, PermissionError):
-                kill(pid, signal.SIGKILL)

@@ -6,6 +6,7 @@ from __future__ import annotations
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.health import health
+from provision.onboard.settings.lock import at_work
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.stage import staged
 from provision.onboard.settings.state import (
@@ -24,9 +25,13 @@ def status(places: Places, system: System) -> dict[str, object]:
     """All of it as plain data; changes nothing and needs no lock.
 
     `live` is the digest of the settings applied now, `kept` and `previous` what the card's
-    pointers name. `drift` lists files that differ from the live settings' manifest.
+    pointers name, `at_work` the command that is changing something now. `drift` lists files
+    that differ from the live settings' manifest.
     """
+    busy = at_work(places)
     trial = load_trial(places)
+    if trial is not None and trial.phase == "arming" and busy is None:
+        trial = None  # Stopped before anything changed; the next command clears it away.
     settings = _live(places)
     manifest = settings.manifest if settings else None
     kept, previous = (pointer(places.store / name) for name in ("kept", "previous"))
@@ -43,7 +48,8 @@ def status(places: Places, system: System) -> dict[str, object]:
         "kept": kept,
         "kept_whole": kept is not None and whole(places, kept),
         "previous": previous,
-        "trial": trial.as_json(system) if trial and trial.phase != "arming" else None,
+        "trial": trial.as_json(system) if trial else None,
+        "at_work": busy,
         "staged": staged(places),
         "degraded": bool(choice.get("degraded")) if choice else True,
         "drift": [{"path": path, "what": what} for path, what in found.items()],

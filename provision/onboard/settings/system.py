@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.errors import Exit, SettingsError
 
 #: The transient units that return the boat at the deadline.
 TIMER = "boat-settings-return"
@@ -134,8 +134,12 @@ class System:
             "--timer-property=AccuracySec=1s",
             "--property=Restart=on-failure",
             "--property=RestartSec=5s",
-            f"--property=SuccessExitStatus={_STATUS_REBOOTING} {_STATUS_KEPT}",
+            f"--property=SuccessExitStatus={Exit.REBOOTING:d} {Exit.KEPT:d}",
             "--property=OOMScoreAdjust=-900",
+            # Should even the return's own last resort not come to be tried.
+            "--property=StartLimitIntervalSec=10min",
+            "--property=StartLimitBurst=3",
+            "--property=StartLimitAction=reboot",
             COMMAND,
             "return",
             "--deadline",
@@ -149,10 +153,6 @@ class System:
             self.run("systemctl", "stop", timer)
         if service and states[started].running:
             self.run("systemctl", "stop", started)
-
-    def armed(self) -> bool:
-        """Whether the timer runs."""
-        return self.states([f"{TIMER}.timer"])[f"{TIMER}.timer"].active == "active"
 
     def daemon_reload(self) -> None:
         """Have systemd read its unit files again."""
@@ -250,7 +250,3 @@ class System:
                 continue
             return
         raise SettingsError("reboot", "the boat could not be restarted")
-
-
-_STATUS_REBOOTING = 5
-_STATUS_KEPT = 6

@@ -17,7 +17,8 @@ from settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
-from provision.onboard.settings.state import load_trial, lock
+from provision.onboard.settings.lock import lock
+from provision.onboard.settings.state import load_trial
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]
@@ -217,6 +218,25 @@ def test_a_return_ends_a_trial_that_hangs(boat: Boat, archive: Path) -> None:
     said = json.loads(hanging.communicate()[0])
     assert hanging.returncode in (Exit.REFUSED, Exit.ON_TRIAL)
     assert said["error"]["kind"] == "stopped"
+
+
+def test_giving_up_ends_only_what_was_begun(
+    boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Neither another's trial nor changes by hand: a push that was refused undoes nothing."""
+    call(boat, *tried(archive), capfd=capfd)
+    assert call(boat, "return", "--sha256", HOME, capfd=capfd)[1]["returned"] is None
+    assert boat.system.armed()
+    assert call(boat, "return", "--sha256", DIGEST, capfd=capfd)[1]["returned"] == DIGEST
+    assert not boat.system.armed()
+    boat.places.live("/etc/hostname").write_text("by hand")
+    code, said = call(boat, "return", "--sha256", DIGEST, capfd=capfd)
+    assert (code, said["changed"]) == (Exit.WELL, [])
+    assert boat.places.live("/etc/hostname").read_text() == "by hand"
+    with lock(boat.places, boat.system, "trial"):
+        assert json.loads(run(boat, ["status", "--json"]).stdout)["at_work"] == "trial"
+        assert call(boat, "return", "--sha256", DIGEST, capfd=capfd)[0] == Exit.BUSY
+    assert call(boat, "status", "--json", capfd=capfd)[1]["at_work"] is None
 
 
 def test_the_deadline_after_the_trial_does_nothing(

@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One command at a time: a lock that tells who holds it, and that a return can break."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import signal
+import struct
+from collections.abc import Iterator
+
+from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.system import System
+
+#: Seconds; how long one run waits for another that is at work.
+PATIENCE = 5.0
+
+#: Seconds that a return gives each command that is at work: a trial's time is up, a slow card
+#: may still take what is being kept, and another return does the same work.
+PATIENCE_OF_RETURN = {"trial": 0.0, "keep": 40.0, "return": 30.0}
+
+#: struct flock on 64-bit Linux: type, whence, start, length, process.
+_FLOCK = "hhqqi"
+
+
+@contextlib.contextmanager
+def lock(places: Places, system: System, command: str, *, insist: bool = False) -> Iterator[None]:
+    """Be the only run that changes anything.
+
+    With `insist`, a run that holds the lock too long is killed: whatever it left half done,
+    a return mends. Otherwise SettingsError says who is at work.
+    """
+    places.run.mkdir(mode=0o755, parents=True, exist_ok=True)
+    descriptor = os.open(places.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        _, other = _holder(descriptor)
+        patience = PATIENCE_OF_RETURN.get(other, PATIENCE) if insist else PATIENCE
+        if not _acquire(descriptor, system, patience):
+            if not insist:
+                pid, other = _holder(descriptor)
+                message = f"boat-settings {other} is at work (process {pid})"
+                raise SettingsError("busy", message, status=Exit.BUSY)
+            _end_holder(descriptor)
+            if not _acquire(descriptor, system, 2 * PATIENCE):
+                raise SettingsError("busy", "another boat-settings cannot be stopped")
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, command.encode(), 0)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def at_work(places: Places) -> str | None:
+    """The command that another process is at, if any is."""
+    try:
+        descriptor = os.open(places.lock, os.O_RDWR | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        pid, command = _holder(descriptor)
+    finally:
+        os.close(descriptor)
+    return command if pid else None
+
+
+def _acquire(descriptor: int, system: System, patience: float) -> bool:
+    until = system.monotonic() + patience
+    while True:
+        try:
+            fcntl.lockf(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except (BlockingIOError, PermissionError):
+            if system.monotonic() >= until:
+                return False
+            system.sleep(0.1)
+        else:
+            return True
+
+
+def _holder(descriptor: int) -> tuple[int, str]:
+    """The process that holds the lock, 0 for none, and the last command that did."""
+    asked = struct.pack(_FLOCK, fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
+    kind, _, _, _, pid = struct.unpack(_FLOCK, fcntl.fcntl(descriptor, fcntl.F_GETLK, asked))
+    command = os.pread(descriptor, 100, 0).decode("ascii", "replace")
+    return (0 if kind == fcntl.F_UNLCK else pid), command or "?"
+
+
+def _end_holder(descriptor: int) -> None:
+    """Kill the run that holds the lock, with the programs that it waits for."""
+    pid, _ = _holder(descriptor)
+    if pid > 1:
+        for kill in (os.killpg, os.kill):
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                kill(pid, signal.SIGKILL)
