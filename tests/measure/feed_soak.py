@@ -113,7 +113,7 @@ async def stall(port: int) -> None:
         with socket.socket() as channel, suppress(OSError):
             channel.setblocking(False)
             await asyncio.get_running_loop().sock_connect(channel, ("127.0.0.1", port))
-            await asyncio.sleep(random.uniform(0.1, 10))
+            await asyncio.sleep(random.uniform(0.1, 30))
             if random.random() < 0.5:
                 # A reset, as from somebody who was gone and is back.
                 channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))

@@ -76,7 +76,9 @@ class Feed:
 
     def _outputs(self) -> None:
         settings, teller = self._settings, self.teller
-        self.listeners = [Listener(link, self.gate) for link in self.links if link.config.listens]
+        self.listeners = [
+            Listener(link, self.gate, teller) for link in self.links if link.config.listens
+        ]
         self.server = Server(settings.tcp, self.hub, self.gate, teller) if settings.tcp else None
         self.datagrams = [
             Datagrams(udp, teller, self.own, self._inputs_of(udp.port)) for udp in settings.udp
@@ -161,6 +163,18 @@ class Feed:
                     *(source.name, told["bytes"], told["sentences"]),
                     sum(told["errors"].values()),
                 )
+            if self.server is not None:
+                told = self.server.as_json()
+                log.info(
+                    "tcp: %d clients, %d sentences, %d dropped",
+                    *(len(told["clients"]), told["sentences"], told["dropped"]),
+                )
+            for listener in self.listeners:
+                told = listener.as_json()
+                log.info(
+                    "%s: %d sentences sent to it, %d dropped",
+                    *(listener.name, told["sent"], sum(told["drops"].values())),
+                )
 
     async def _sign_of_life(self, interval: float) -> None:
         while True:
@@ -168,7 +182,16 @@ class Feed:
             await asyncio.sleep(interval)
 
     def state(self) -> dict[str, Any]:
-        """Everything that can be asked, as plain data."""
+        """Everything that can be asked, as plain data.
+
+        links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
+        (sentences a second by formatter, over the last 10 to 20 s), last_heard (seconds
+        ago), of serial links load (percent of the baud rate) and how often opened;
+        outputs: of each its queue, what was sent and what was dropped and why; believed:
+        the source of each kind of data and since how many seconds; steering: controller,
+        since, last_heard, how many sentences were refused; echoes: sentences that came
+        back and were dropped; log and clock: what was written, given and refused.
+        """
         now = self._loop.time()
         return {
             "running": round(now - self._began, 1),

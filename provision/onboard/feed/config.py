@@ -255,7 +255,7 @@ def _log(keys: Keys) -> Log:
 def _state(keys: Keys) -> State:
     return State(
         socket=keys.take("socket", str, STATE_SOCKET),
-        journal=keys.number("journal", 1, 10**6, 900),
+        journal=keys.number("journal", 0.1, 10**6, 900),
     )
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from provision.onboard.feed import tags
 from provision.onboard.feed.checksum import checksum
-from provision.onboard.feed.sentence import LENGTH, LONG, Sentence, split_address
+from provision.onboard.feed.sentence import LENGTH, LONG, Sentence, split_address, steers
 
 #: A line longer than any sentence with its TAG block is given up before its end comes.
 HOLD = 2 * LONG
@@ -49,6 +49,14 @@ class Errors:
         return {kind: getattr(self, kind) for kind in self.__slots__}
 
 
+def _harmless(line: bytes) -> re.Match[bytes] | None:
+    """A line without a checksum, unless it steers: that is never done on trust."""
+    match = _BARE.fullmatch(line)
+    if match is None or steers(*split_address(match[1].split(b",", 1)[0])):
+        return None
+    return match
+
+
 class Framer:
     """The sentences in one stream of bytes that comes in pieces of any size."""
 
@@ -61,7 +69,8 @@ class Framer:
         sender: str = "",
         from_start: bool = False,
     ) -> None:
-        """`unchecked` allows sentences without a checksum (one is added); `long` those
+        """`unchecked` allows sentences without a checksum (one is added), but for those that
+        steer; `long` those
         longer than 82 characters; `from_start` says that the stream does not begin in
         the middle of a line, so that the first line's faults count."""
         self.errors = Errors()
@@ -123,7 +132,7 @@ class Framer:
         match = _CHECKED.fullmatch(line)
         if match is not None and checksum(match[1]) == int(match[2], 16):
             raw = line[:-2] + match[2].upper() + b"\r\n"
-        elif match is None and self._unchecked and (match := _BARE.fullmatch(line)):
+        elif match is None and self._unchecked and (match := _harmless(line)):
             raw = b"%b*%02X\r\n" % (line, checksum(match[1]))
         else:
             if not self._opening:

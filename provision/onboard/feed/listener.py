@@ -14,9 +14,10 @@ from typing import Any
 
 from provision.onboard.feed.link import Link
 from provision.onboard.feed.pace import Pace
-from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.serialport import character_time
-from provision.onboard.feed.steering import Gate, steers
+from provision.onboard.feed.steering import Gate
+from provision.onboard.feed.teller import Teller
 
 #: Queues by urgency: steering, own position and motion, the rest.
 STEERING, MOTION, REST = range(3)
@@ -33,13 +34,23 @@ QUEUE = 32
 STALE = 1.0
 
 
+_REASONS = {
+    "absent": "the adapter is not there",
+    "rate": "it comes more often than the profile has it",
+    "replaced": "a newer one has come before it could be sent",
+    "full": "too much waits",
+    "stale": "it would be more than a second old",
+}
+
+
 class Listener:
     """Sends one link what its `listens` names."""
 
-    def __init__(self, link: Link, gate: Gate) -> None:
+    def __init__(self, link: Link, gate: Gate, teller: Teller) -> None:
         self.name = link.name
         self._link = link
         self._gate = gate
+        self._teller = teller
         self._loop = asyncio.get_running_loop()
         self._character = character_time(link.config.baud)
         self._rates = link.config.listens
@@ -51,7 +62,8 @@ class Listener:
         self._rest_since = 0.0
         link.closed = self.clear
         self.sent = 0
-        self.drops = {"rate": 0, "full": 0, "stale": 0, "blocked": 0}
+        self.bytes = 0
+        self.drops = dict.fromkeys(("absent", "rate", "replaced", "full", "stale", "blocked"), 0)
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return (
@@ -65,23 +77,23 @@ class Listener:
         if urgency == STEERING and not self._gate.admits(sentence, self.name):
             return
         if self._link.port is None:
+            self._drop(sentence, "absent")
             return
         if not self._pace.passes(sentence.formatter, sentence.heard):
-            self.drops["rate"] += 1
+            self._drop(sentence, "rate")
             return
         queue = self._queues[urgency]
         if urgency == STEERING:
             for waiting in list(queue):
                 if waiting.formatter == sentence.formatter:
                     queue.remove(waiting)
-                    self.drops["stale"] += 1
+                    self._drop(waiting, "replaced")
         queue.append(sentence)
         if sum(map(len, self._queues)) > QUEUE:
             # The oldest of the least urgent goes.
             for least in reversed(self._queues):
                 if least:
-                    least.popleft()
-                    self.drops["full"] += 1
+                    self._drop(least.popleft(), "full")
                     break
         if self._timer is None:
             self._send()
@@ -91,13 +103,19 @@ class Listener:
             return STEERING
         return MOTION if sentence.formatter in OWN_MOTION else REST
 
+    def _drop(self, sentence: Sentence, reason: str) -> None:
+        self.drops[reason] += 1
+        if self._urgency(sentence) == STEERING:
+            said = f"{sentence.formatter} of {sentence.origin} dropped: {_REASONS[reason]}"
+            self._teller.warn(self.name, f"{reason} {sentence.formatter}", said)
+
     def _next(self, now: float) -> Sentence | None:
         for urgency, queue in enumerate(self._queues):
             while queue:
                 sentence = queue.popleft()
                 arrives = now + len(sentence.raw) * self._character
                 if urgency == STEERING and arrives - sentence.heard > STALE:
-                    self.drops["stale"] += 1
+                    self._drop(sentence, "stale")
                     continue
                 return sentence
         return None
@@ -127,6 +145,7 @@ class Listener:
             self._link.lost(error.strerror or str(error))
             return
         self._rest = self._rest[written:]
+        self.bytes += written
         if self._rest and now - self._rest_since > STALE:
             # The other side takes nothing; the half sentence fails its checksum there.
             self._rest = b""
@@ -143,4 +162,9 @@ class Listener:
 
     def as_json(self) -> dict[str, Any]:
         """Queue and drops, for the state."""
-        return {"sent": self.sent, "queue": sum(map(len, self._queues)), "drops": dict(self.drops)}
+        return {
+            "sent": self.sent,
+            "bytes": self.bytes,
+            "queue": sum(map(len, self._queues)),
+            "drops": dict(self.drops),
+        }

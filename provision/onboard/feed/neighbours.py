@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
-#: The kernel's table of IPv4 neighbours (proc(5)).
-TABLE = "/proc/net/arp"
+#: The kernel's table of IPv4 neighbours (proc(5)), where a service that sees no other
+#: processes finds it too.
+TABLE = "/proc/self/net/arp"
 
 _COMPLETE = 0x2
 

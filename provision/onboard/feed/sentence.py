@@ -18,6 +18,15 @@ LONG = 512
 #: Talkers of AIS stations and receivers send encapsulated sentences (IEC 61162-1).
 ENCAPSULATED = frozenset({"VDM", "VDO"})
 
+#: Sentences that an autopilot follows: what steers to a waypoint, along a track or to a
+#: heading, and what loads a route (IEC 61162-1; which of them a pilot heeds is common practice).
+STEERS = frozenset(
+    {
+        *("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC"),
+        *("HTC", "RMB", "RTE", "TRC", "WCV", "WNC", "WPL", "XTE", "XTR"),
+    }
+)
+
 
 class Sentence(NamedTuple):
     """One valid sentence."""
@@ -56,6 +65,11 @@ def split_address(address: bytes) -> tuple[str, str]:
     if text.startswith("P"):
         return "P", text
     return text[:-3], text[-3:]
+
+
+def steers(talker: str, formatter: str) -> bool:
+    """Whether such a sentence may move the rudder; a proprietary one may do anything."""
+    return formatter in STEERS or talker == "P"
 
 
 def frame(body: str) -> bytes:

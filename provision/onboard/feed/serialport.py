@@ -42,7 +42,9 @@ def open_port(device: str, baud: int) -> int:
 
 def close_port(port: int) -> None:
     """Close it, and let go of it even when the adapter is gone."""
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, termios.error):
+        # Else the kernel waits, and all of us with it, until what was written has left.
+        termios.tcflush(port, termios.TCOFLUSH)
         fcntl.ioctl(port, termios.TIOCNXCL)
     with contextlib.suppress(OSError):
         os.close(port)

@@ -13,25 +13,11 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from provision.onboard.feed import models, neighbours
-from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.teller import Teller, log
-
-#: Sentences that an autopilot follows: what steers to a waypoint, along a track or to a
-#: heading, and what loads a route (IEC 61162-1; which of them a pilot heeds is common practice).
-STEERS = frozenset(
-    {
-        *("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC"),
-        *("HTC", "RMB", "RTE", "TRC", "WCV", "WNC", "WPL", "XTE", "XTR"),
-    }
-)
 
 #: A controller that was silent for so many seconds is one no more.
 SILENCE = 10.0
-
-
-def steers(talker: str, formatter: str) -> bool:
-    """Whether such a sentence may move the rudder; a proprietary one may do anything."""
-    return formatter in STEERS or talker == "P"
 
 
 class Gate:

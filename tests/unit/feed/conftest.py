@@ -17,6 +17,7 @@ import pytest
 
 from provision.onboard.feed import config
 from provision.onboard.feed.app import Feed
+from provision.onboard.feed.groups import GROUPS
 from provision.onboard.feed.sentence import frame
 
 GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
@@ -141,6 +142,15 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     yield bench
     for instrument in bench.instruments.values():
         instrument.unplug()
+
+
+@pytest.fixture
+def own_groups(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Multicast groups at ports of our own: other tests may run on this machine."""
+    for name, (address, _) in list(GROUPS.items()):
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.bind(("127.0.0.1", 0))
+            monkeypatch.setitem(GROUPS, name, (address, probe.getsockname()[1]))
 
 
 def port_of(feed: Feed) -> int:

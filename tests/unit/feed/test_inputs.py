@@ -182,6 +182,7 @@ def test_our_own_broadcast_does_not_come_in_again(bench: Bench) -> None:
     bench.run(play)
 
 
+@pytest.mark.usefixtures("own_groups")
 def test_multicast_groups_are_read(bench: Bench) -> None:
     bench.settings["inputs"] = {"bridge": {"multicast": ["NAVD", "TGTD"], "address": "127.0.0.1"}}
 

@@ -8,6 +8,7 @@ import pytest
 
 from provision.onboard.feed import link as links
 from provision.onboard.feed.app import Feed
+from provision.onboard.feed.sentence import frame
 from provision.onboard.feed.serialport import close_port, open_port
 
 from .conftest import GGA, GLL, VTG, Bench, Instrument, Tablet, numbered, port_of, until
@@ -199,3 +200,42 @@ def test_filter_on_a_link_says_what_is_taken(bench: Bench) -> None:
         tablet.close()
 
     bench.run(play)
+
+
+def test_what_a_link_may_say_beyond_the_standard(bench: Bench) -> None:
+    old = bench.link("old", unchecked=True)
+    modern = bench.link("modern", long=True)
+    strict = bench.link("strict")
+    longer = frame("$GPTXT," + "x" * 90)
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        for count, instrument in enumerate((old, modern, strict), start=1):
+            instrument.say(GLL[:-5] + b"\r\n" + longer + GGA)
+            await until(lambda n=count: tablet.look().count(GGA) == n)
+        assert tablet.seen == GLL + GGA + longer + GGA + GGA
+        links = feed.state()["links"]
+        assert [links[name]["errors"]["length"] for name in ("old", "modern", "strict")] == [
+            1,
+            0,
+            1,
+        ]
+        tablet.close()
+
+    bench.run(play)
+
+
+def test_a_wrong_baud_rate_is_named_once(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    gnss = bench.link("gnss")
+    # What 38400 baud reads of 4800: mostly zeros and high bits.
+    rattle = bytes([0x00, 0x80, 0xF8, 0xFE, 0x78, 0xE0]) * 200
+
+    async def play(feed: Feed) -> None:
+        for _ in range(5):
+            gnss.say(rattle)
+            await asyncio.sleep(0.01)
+        await until(lambda: feed.state()["links"]["gnss"]["errors"]["baud"] >= 2)
+
+    bench.run(play)
+    assert caplog.text.count("another baud rate") == 1

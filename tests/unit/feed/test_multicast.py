@@ -2,6 +2,8 @@
 import asyncio
 import socket
 
+import pytest
+
 from provision.onboard.feed import tags
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.groups import GROUPS, HEADER
@@ -53,6 +55,7 @@ def lines(datagram: bytes) -> list[tuple[tags.Tag, bytes]]:
     return found
 
 
+@pytest.mark.usefixtures("own_groups")
 def test_each_sentence_goes_to_its_group_with_header_and_tag_block(bench: Bench) -> None:
     gnss, ais = bench.link("gnss"), bench.link("ais")
     bench.settings["outputs"]["multicast"] = {
@@ -86,6 +89,7 @@ def test_each_sentence_goes_to_its_group_with_header_and_tag_block(bench: Bench)
         ear.channel.close()
 
 
+@pytest.mark.usefixtures("own_groups")
 def test_nothing_from_multicast_goes_to_multicast(bench: Bench) -> None:
     bench.settings["inputs"] = {"bridge": {"multicast": ["NAVD"], "address": "127.0.0.1"}}
     bench.settings["outputs"]["multicast"] = {"interface": "127.0.0.1"}

@@ -239,6 +239,18 @@ def test_a_broken_or_half_sentence_does_not(aboard: Bench) -> None:
     assert steered(aboard) == b""
 
 
+def test_a_sentence_without_a_checksum_does_not_where_others_may_lack_it(aboard: Bench) -> None:
+    aboard.settings["links"]["plotter"]["unchecked"] = True
+
+    async def play(feed: Feed) -> None:
+        aboard.instruments["plotter"].say(APB[:-5] + b"\r\n" + GLL[:-5] + b"\r\n")
+        await until(lambda: feed.state()["links"]["plotter"]["sentences"] == 1)
+        await settle(feed)
+
+    aboard.run(play)
+    assert steered(aboard) == b""
+
+
 def test_other_sentences_of_a_controller_go_nowhere(aboard: Bench) -> None:
     async def play(feed: Feed) -> None:
         (table, other) = await tablets(feed, "127.0.0.2", "127.0.0.9")
