@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
 from provision.push.result import Outcome, PushResult
-from provision.push.word import Asking, hear
+from provision.push.word import Asking, hear, settled
 
 if TYPE_CHECKING:
     from provision.push.play import Story
@@ -77,7 +77,7 @@ def _last_word(boat: Wanted, reason: str, patience: float) -> tuple[Outcome, str
     word = hear(asking, "settled", patience)
     if word.status is None:
         return Outcome.FAILED, f"{reason}; then the boat did not answer: {word.error}"
-    if word.status["trial"] is not None:
+    if not settled(word.status, boat.sha256):
         return Outcome.FAILED, f"{reason}; the settings are still on trial"
     if word.status["kept"] == boat.sha256:
         return Outcome.KEPT, reason

@@ -100,12 +100,15 @@ def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
 def tried(status: dict[str, Any], sha256: str) -> bool:
     """Whether the trial that was started has come to a point: applied, or none of it there."""
     trial = status["trial"]
-    return trial is None or trial["digest"] != sha256 or trial["phase"] == "applied"
+    if trial is not None and trial["digest"] == sha256 and trial["phase"] == "applied":
+        return True
+    return settled(status, sha256)
 
 
 def settled(status: dict[str, Any], sha256: str) -> bool:
-    """Whether nothing is on trial any more."""
-    return status["trial"] is None
+    """Whether these settings are not on trial any more; somebody else's may be."""
+    trial = status["trial"]
+    return not status["at_work"] and (trial is None or trial["digest"] != sha256)
 
 
 REACHED: dict[For, Callable[[dict[str, Any], str], bool]] = {"tried": tried, "settled": settled}
