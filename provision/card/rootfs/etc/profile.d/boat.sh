@@ -1,0 +1,2 @@
+# Tell whoever logs in what the boat did by itself.
+[ ! -r /run/motd.d/boat-settings ] || cat /run/motd.d/boat-settings
