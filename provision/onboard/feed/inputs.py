@@ -11,6 +11,7 @@ from provision.onboard.feed import models
 from provision.onboard.feed.clients import PIECE, keep_alive
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.intake import Deliver, Intake
+from provision.onboard.feed.listening import listen_tcp
 from provision.onboard.feed.teller import Teller, log
 
 #: Seconds between attempts to connect: at first, and at most.
@@ -136,15 +137,7 @@ class TcpServerInput:
         self._loop = asyncio.get_running_loop()
         self._intake = Intake(source, deliver, teller)
         self._connections: set[Connection] = set()
-        self._channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        self._channel.setblocking(False)
-        try:
-            self._channel.bind((source.address, source.listen))
-            self._channel.listen(MOST)
-        except OSError:
-            self._channel.close()
-            raise
+        self._channel = listen_tcp(source.address, source.listen, MOST)
 
     @property
     def port(self) -> int:

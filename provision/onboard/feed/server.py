@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 from collections import Counter
 from typing import Any
 
@@ -13,6 +12,7 @@ from provision.onboard.feed.clients import Client, prepare
 from provision.onboard.feed.datagrams import LOOPBACK
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.hub import Hub
+from provision.onboard.feed.listening import listen_tcp
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller, log
@@ -43,15 +43,7 @@ class Server:
         self._pending: list[Sentence] = []
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
-        self._channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        self._channel.setblocking(False)
-        try:
-            self._channel.bind((tcp.address, tcp.port))
-            self._channel.listen(BACKLOG)
-        except OSError:
-            self._channel.close()
-            raise
+        self._channel = listen_tcp(tcp.address, tcp.port, BACKLOG)
         self._loop.add_reader(self._channel, self._accept)
 
     @property

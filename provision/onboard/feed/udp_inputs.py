@@ -11,6 +11,7 @@ from typing import Any
 from provision.onboard.feed import models
 from provision.onboard.feed.groups import ANY, GROUPS, HEADER
 from provision.onboard.feed.intake import Deliver, Intake
+from provision.onboard.feed.listening import listen_udp
 from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.teller import Teller
 
@@ -31,7 +32,7 @@ class UdpInput:
         self._loop = asyncio.get_running_loop()
         self._intake = Intake(source, deliver, teller)
         self._framer = self._intake.framer(from_start=True)
-        self._channel = bound(source.address, source.udp)
+        self._channel = listen_udp(source.address, source.udp)
 
     @property
     def port(self) -> int:
@@ -79,7 +80,7 @@ class MulticastInput:
         self._loop = asyncio.get_running_loop()
         self._intake = Intake(source, deliver, teller)
         self._framer = self._intake.framer(from_start=True)
-        self._channels = {GROUPS[name][0]: bound(*GROUPS[name]) for name in source.multicast}
+        self._channels = {GROUPS[name][0]: listen_udp(*GROUPS[name]) for name in source.multicast}
 
     def open(self) -> None:
         for channel in self._channels.values():
@@ -123,16 +124,3 @@ class MulticastInput:
     def as_json(self) -> dict[str, Any]:
         """Counters and rates, for the state."""
         return {"present": self._intake.heard_at is not None, **self._intake.as_json()}
-
-
-def bound(address: str, port: int) -> socket.socket:
-    """A socket for datagrams to `address` and `port`, which others may listen to as well."""
-    channel = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    try:
-        channel.setblocking(False)
-        channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        channel.bind((address, port))
-    except OSError:
-        channel.close()
-        raise
-    return channel

@@ -7,8 +7,8 @@ import pytest
 from provision.onboard.feed import tags
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.groups import GROUPS, HEADER
+from provision.onboard.feed.listening import listen_udp
 from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.udp_inputs import bound
 
 from .conftest import GLL, VTG, Bench, until
 from .test_parts import STATIC
@@ -30,7 +30,7 @@ class Ear:
 
     def __init__(self, group: str) -> None:
         address, port = GROUPS[group]
-        self.channel = bound(address, port)
+        self.channel = listen_udp(address, port)
         membership = socket.inet_aton(address) + socket.inet_aton("127.0.0.1")
         self.channel.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
         self.heard: list[bytes] = []

@@ -196,7 +196,7 @@ def test_a_taken_port_is_an_error(bench: Bench) -> None:
         async def start() -> None:
             Feed(config.parse(bench.settings))
 
-        with pytest.raises(OSError, match="in use"):
+        with pytest.raises(OSError, match=r"in use: 'TCP port \d+'"):
             asyncio.run(start())
 
 
@@ -215,5 +215,18 @@ def test_latency_is_small_when_idle(bench: Bench) -> None:
             delays.append(time.perf_counter() - begin)
         assert sorted(delays)[25] < 0.01
         tablet.close()
+
+    bench.run(play)
+
+
+def test_it_starts_before_its_address_is_there(bench: Bench) -> None:
+    bench.settings["outputs"]["tcp"]["address"] = "203.0.113.1"
+    bench.settings["inputs"] = {
+        "net": {"udp": 0, "address": "203.0.113.1"},
+        "box": {"listen": 0, "address": "203.0.113.1"},
+    }
+
+    async def play(feed: Feed) -> None:
+        assert port_of(feed) > 0
 
     bench.run(play)
