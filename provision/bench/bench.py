@@ -23,9 +23,10 @@ from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.errors import UserError
-from provision.profile.models import Profile
+from provision.profile.models import Link, Profile
 from provision.profile.secrets import Secrets, psk
 from provision.run import run
+from provision.steps import note
 
 #: The bench's own card; an emulated SD card must be a power of two.
 CARD_SIZE = 4 * 2**30
@@ -57,8 +58,10 @@ class Bench:
             "-b", card.resolve(), disk, CARD_SIZE)  # fmt: skip
         self.ssh_port, self.feed_port = free_ports(2)
         self.emulator = Emulator(board, self.folder, disk, self._wire())
-        self.emulator.adapters = {name: link.adapter for name, link in profile.links.items()}
-        self.emulator.order = list(profile.links)
+        self.emulator.adapters = {
+            name: link.adapter for name, link in profile.links.items() if _emulated(name, link)
+        }
+        self.emulator.order = list(self.emulator.adapters)
         random.Random(seed).shuffle(self.emulator.order)  # noqa: S311
         self.emulator.fast = works(board)
         if board.bench.start == "kernel":
@@ -111,7 +114,7 @@ class Bench:
 
     def sockets(self) -> dict[str, Path]:
         """One socket per link, where anybody may play the instrument."""
-        return {link: self.emulator.socket(link) for link in self.profile.links}
+        return {link: self.emulator.socket(link) for link in self.emulator.adapters}
 
     def power_on(self) -> None:
         """Close the breaker."""
@@ -189,3 +192,11 @@ class Bench:
             "links": {link: str(path) for link, path in self.sockets().items()},
             "console": str(self.emulator.console),
         }
+
+
+def _emulated(name: str, link: Link) -> bool:
+    """Whether the emulator has such an adapter."""
+    if link.adapter.interface:
+        note(f"{name} is not plugged in: the emulator has no adapters with several ports")
+        return False
+    return True

@@ -114,6 +114,7 @@ class Emulator:
             argv += ["-smp", "2"]
         argv += self._firmware() if facts.start == "firmware" else self._kernel()
         argv += self._card()
+        argv += self._usb()
         argv += ["-netdev", self.wire.option(), "-device", f"{facts.network},netdev=wire"]
         argv += self._ports()
         argv += ["-qmp", f"unix:{self.folder}/qmp,server=on,wait=off"]
@@ -151,26 +152,32 @@ class Emulator:
 
     def _ports(self) -> list[str]:
         facts = self.board.bench
-        log = f"logfile={self.console},logappend=on"
-        argv = ["-chardev", f"null,id=console,{log}", "-serial", "chardev:console"]
+        argv = []
+        # One board's console is on its first serial port, another's on its second.
+        for port in ("first", "second"):
+            argv += ["-chardev", f"null,id={port},logfile={self.console},logappend=on"]
+            argv += ["-serial", f"chardev:{port}"]
         argv += ["-chardev", f"socket,id=tablet,path={self.tablet},server=on,wait=off"]
-        if facts.usb != "builtin":
-            argv += ["-device", f"{facts.usb},id=usb,p2=15,p3=4"]
-        else:
-            argv += ["-usb"]
         if facts.tablet == "virtserialport":
             argv += ["-device", "virtio-rng-pci", "-device", "virtio-serial-pci"]
             argv += ["-device", "virtserialport,chardev=tablet,name=bench-tablet"]
-        for hub in sorted(self._hubs(), key=len):
-            argv += ["-device", f"usb-hub,port={hub},ports=8"]
         for link in self.adapters:
             path = f"path={self.socket(link)},server=on,wait=off"
             argv += ["-chardev", f"socket,id=chardev-{link},{path}"]
-        for link in self.order:
+        # Adapters with a socket of their own come first: others take any that is free.
+        for link in sorted(self.order, key=lambda name: self.adapters[name].port is None):
             words = [f"{key}={value}" for key, value in self._adapter(link).items()]
             argv += ["-device", ",".join(words).replace("driver=", "", 1)]
         if facts.tablet == "usb-serial":
             argv += ["-device", "usb-serial,chardev=tablet,serial=BENCH-TABLET,always-plugged=on"]
+        return argv
+
+    def _usb(self) -> list[str]:
+        """The controller and its hubs, before whatever else would take their sockets."""
+        controller = self.board.bench.usb
+        argv = ["-usb"] if controller == "builtin" else ["-device", f"{controller},p2=15,p3=4"]
+        for hub in sorted(self._hubs(), key=len):
+            argv += ["-device", f"usb-hub,port={hub},ports=8"]
         return argv
 
     def _hubs(self) -> set[str]:
