@@ -48,6 +48,15 @@ def make_input(source: models.Input, deliver: Deliver, teller: Teller, own: OwnP
     return MulticastInput(source, deliver, teller, own)
 
 
+def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
+    """The formatters that each link may bring back, having been sent them."""
+    sent = frozenset(formatter for link in settings.links for formatter in link.listens)
+    return {
+        **{link.name: sent if link.listens else frozenset() for link in settings.links},
+        **{can.name: frozenset() for can in settings.cans},
+    }
+
+
 class Feed:
     """Everything that runs, from one configuration; to be made inside a running loop."""
 
@@ -58,10 +67,7 @@ class Feed:
         self._began = self._loop.time()
         self.teller = Teller()
         self.own = OwnPorts()
-        # All others are sent something: serial listeners, inputs, clients.
-        talkers = [link.name for link in settings.links if not link.listens]
-        talkers += [can.name for can in settings.cans]
-        self.echoes = Echoes(frozenset(talkers), self.teller)
+        self.echoes = Echoes(may_come_back(settings), self.teller)
         self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
         self.hub = Hub(self.echoes, self.beliefs)
         datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)

@@ -2,11 +2,13 @@
 """Loops through outside devices, noticed by the same sentence coming back, and broken.
 
 A sentence just heard from one origin that comes again from another, to which we may have
-sent it, is dropped. An origin that we send nothing to is suspected when nearly all that
+sent it, is dropped. An origin that we do not send it to is suspected when nearly all that
 it says are others' sentences: somebody outside feeds it with ours.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 from provision.onboard.feed.sentence import ENCAPSULATED, Sentence
 from provision.onboard.feed.teller import Teller
@@ -27,9 +29,10 @@ LOOP, NONE = 0.8, 0.4
 class Echoes:
     """Remembers what was heard lately, and from where."""
 
-    def __init__(self, talkers: frozenset[str], teller: Teller) -> None:
-        """`talkers` are the origins that we send nothing to."""
-        self._talkers = talkers
+    def __init__(self, sent: Mapping[str, frozenset[str]], teller: Teller) -> None:
+        """`sent` says which formatters each link may bring back; origins that it does not
+        name, which are on the network, may bring back any."""
+        self._sent = sent
         self._teller = teller
         self._recent: dict[bytes, tuple[str, float]] = {}
         self._share: dict[str, float] = {}
@@ -41,7 +44,8 @@ class Echoes:
         recent, now, origin = self._recent, sentence.heard, sentence.origin
         first = recent.get(sentence.raw)
         echo = first is not None and first[0] != origin and now - first[1] <= WINDOW
-        if origin not in self._talkers:
+        sent = self._sent.get(origin)
+        if sent is None or sentence.formatter in sent:
             if echo:
                 self._drop(origin, first[0] if first else "")
                 return True

@@ -18,7 +18,8 @@ def says(origin: str, number: int, at: float, formatter: str = "DPT") -> Sentenc
 
 def echoes(*two_way: str) -> Echoes:
     every = {"gnss", "display", "sounder", "second-sounder", "repeater", "ais", "second-ais"}
-    return Echoes(frozenset(every - set(two_way)), Teller())
+    sent = {name: frozenset({"DPT"} if name in two_way else {}) for name in every}
+    return Echoes(sent, Teller())
 
 
 def test_what_comes_back_from_where_we_sent_it_is_dropped() -> None:
@@ -28,6 +29,17 @@ def test_what_comes_back_from_where_we_sent_it_is_dropped() -> None:
     assert not breaking.returns(says("display", 2, 0.6))
     # The same again much later is news.
     assert not breaking.returns(says("display", 1, 0.6 + WINDOW))
+
+
+def test_what_is_not_sent_there_cannot_come_back() -> None:
+    breaking = echoes("autopilot", "display")
+    # Two compasses that agree, one of them an autopilot's, which listens to depths only.
+    for second in range(10):
+        assert not breaking.returns(says("gnss", second, second + 0.0, "HDG"))
+        assert not breaking.returns(says("display", second, second + 0.1, "HDG"))
+    # An input on the network may bring back anything.
+    breaking.returns(says("gnss", 1, 100.0, "HDG"))
+    assert breaking.returns(says("net", 1, 100.1, "HDG"))
 
 
 def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
