@@ -38,7 +38,7 @@ class Context:
     machine_id: str
     bridge_mac: str
     hw_mode: str
-    """hostapd's name for the band: g is 2.4 GHz, a is 5 GHz."""
+    """hostapd's word for where the channel lies: g at 2.4 GHz, a at 5 GHz."""
     psk: str
     """64 hexadecimal digits."""
     host_key: str
