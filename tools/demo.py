@@ -85,7 +85,7 @@ def main() -> None:
         say("Its card (the first time, the base is built; later it comes out of the cache)")
         provision("card", BOAT, *given, "-o", card)
         say("The card boots in the bench; a tablet joins the access point and hears the feed")
-        with virtual_boat("bench", BOAT, *given, "--image", card, "--hold", "--json") as boat:
+        with virtual_boat("bench", card, *given, "--hold", "--json") as boat:
             at = ("--at", f"{BOAT}={boat['ssh']['host']}:{boat['ssh']['port']}")
             console.print(f"the tablet: {boat['tablet']}", markup=False)
             say("The boat proves itself")

@@ -15,19 +15,24 @@ __all__ = ["Finding", "Level", "check"]
 SUBJECTS = (names.check, baud.check, usb.check, wifi.check, card.check)
 
 
-def check(boats: Sequence[Boat]) -> list[Finding]:
-    """All findings about the boats, each boat by itself and against those before it.
+def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Finding]:
+    """All findings about the boats, each by itself and against the other boats of its club.
 
-    Warnings that a boat's profile accepts are left out. UserError or UserErrors when the
-    boats cannot be in one club: one name or one address twice.
+    `neighbours` are boats of the club that are not themselves in question. Warnings that a
+    boat's profile accepts are left out. UserError or UserErrors when the boats cannot be in
+    one club: one name or one address twice.
     """
     # A boat that is named twice is one boat.
-    boats = list({boat.file.resolve(): boat for boat in boats}.values())
-    raise_all(club.clashes(boats))
+    asked = {boat.file.resolve(): boat for boat in boats}
+    near = {boat.file.resolve(): boat for boat in neighbours if boat.file.resolve() not in asked}
+    boats, neighbours = list(asked.values()), list(near.values())
+    raise_all(club.clashes(boats, neighbours))
     return [
         finding
         for number, boat in enumerate(boats)
-        for finding in _unaccepted(boat, [*_alone(boat), *club.check(boat, boats[:number])])
+        for finding in _unaccepted(
+            boat, [*_alone(boat), *club.check(boat, [*neighbours, *boats[:number]])]
+        )
     ]
 
 

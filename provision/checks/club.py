@@ -4,17 +4,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
+from itertools import combinations, product
 
 from provision.checks.finding import Finding
 from provision.errors import Place, UserError
 from provision.profile.load import Boat
 
 
-def clashes(boats: Sequence[Boat]) -> list[UserError]:
-    """An error for each pair of boats with one name or one address."""
+def clashes(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[UserError]:
+    """An error for each pair of boats with one name or one address.
+
+    Pairs of two neighbours are somebody else's business.
+    """
     errors = []
-    for one, two in combinations(boats, 2):
+    for one, two in [*combinations(boats, 2), *product(neighbours, boats)]:
         if one.name == two.name:
             errors.append(
                 UserError(

@@ -13,17 +13,17 @@ from provision.bench.bench import Bench
 from provision.bench.hold import hold as hold_bench
 from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show
+from provision.card.write import boat_of
+from provision.cli.common import BOATS, Boats, Json, VaultFile, app, know, show
 from provision.steps import note, step
 
 
 @app.command()
 def bench(  # noqa: PLR0913
-    name: BoatName,
+    name: Annotated[
+        str, typer.Argument(metavar="BOAT|IMAGE", help="A boat, or the card image of one.")
+    ],
     boats: Boats = BOATS,
-    image: Annotated[
-        Path | None, typer.Option("--image", metavar="FILE.img", help="Boot this card.")
-    ] = None,
     vault_password_file: VaultFile = None,
     hold: Annotated[
         bool, typer.Option("--hold", help="Keep it running; say how to reach it.")
@@ -35,7 +35,8 @@ def bench(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Boot a boat's card in a virtual boat: adapters, instruments, radio and a tablet."""
-    known = know(name, boats, vault_password_file)
+    image = Path(name) if _is_image(name) else None
+    known = know(boat_of(image) if image else name, boats, vault_password_file)
     with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:
         card = image or Path(work) / "card.img"
         if image is None:
@@ -65,3 +66,8 @@ def bench(  # noqa: PLR0913
             note(f"the tablet has {joined['address']}, and heard {len(lines)} sentences:")
             for line in lines:
                 print(line)
+
+
+def _is_image(name: str) -> bool:
+    """Whether this is a card image rather than a boat's name or its file."""
+    return Path(name).is_file() and not name.endswith((".yml", ".yaml"))

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Annotated, cast, get_args
 
@@ -25,6 +26,7 @@ from provision.cli.common import (
 from provision.errors import UserError
 from provision.profile import load, secrets, vault
 from provision.profile.keys import Secret, make_keys
+from provision.profile.load import Boat
 from provision.profile.schema import schema as profile_schema
 from provision.profile.start import start
 from provision.render import write
@@ -68,6 +70,15 @@ def keys(
         print(f"{made.secrets}: nothing to make, all is there")
 
 
+def _neighbours(folders: set[Path]) -> list[Boat]:
+    """The other boats of the clubs; one whose file is wrong is somebody else's business."""
+    found = []
+    for file in (file for folder in folders for file in load.files(folder)):
+        with contextlib.suppress(UserError):
+            found.append(load.read(file))
+    return found
+
+
 def _secret(name: str) -> Secret:
     for known in get_args(Secret):
         if name == known:
@@ -80,7 +91,8 @@ def _secret(name: str) -> Secret:
 @app.command()
 def check(names: BoatNames, boats: Boats = BOATS, as_json: Json = False) -> None:
     """Check profiles against physics and the trade, before anything is burnt."""
-    findings = check_boats([read(name, boats) for name in names])
+    asked = [read(name, boats) for name in names]
+    findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     if as_json:
         show({"findings": [finding.as_json() for finding in findings]})
     for finding in [] if as_json else findings:
