@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from provision.onboard.feed.ask import ask
 from provision.onboard.feed.sentence import frame
 
 ROOT = Path(__file__).parents[2]
@@ -112,13 +113,19 @@ def running(settings: dict[str, Any]) -> Iterator[tuple[int, Path]]:
 
 
 @contextmanager
-def feed(devices: list[str], port: int) -> Iterator[int]:
-    """A running feed with these links; its process id."""
+def feed(devices: list[str], port: int) -> Iterator[tuple[int, Path]]:
+    """A running feed with these links; its process id, and its state socket."""
     links = {f"link-{n}": {"device": device, "baud": BAUD} for n, device in enumerate(devices)}
     # What is measured is the feed, not how fast the clients read.
     tcp = {"port": port, "address": "127.0.0.1", "per_address": 100, "queue": 2**24}
-    with running({"links": links, "outputs": {"tcp": tcp}}) as (pid, _):
-        yield pid
+    with running({"links": links, "outputs": {"tcp": tcp}}) as process:
+        yield process
+
+
+def all_there(state: Path, clients: int) -> None:
+    """Wait until the feed has taken so many connections."""
+    while len(ask(str(state))["outputs"]["tcp"]["clients"]) < clients:
+        time.sleep(0.05)
 
 
 def readers(port: int, clients: int, expected: int) -> subprocess.Popen[str]:
@@ -194,8 +201,9 @@ def throughput(inputs: int, clients: int, megabytes: float) -> Carried:
     streams = [b"".join(sentence(link, n) for n in range(count)) for link in range(inputs)]
     total = sum(map(len, streams))
     line, port = wires(inputs), free_port()
-    with feed(line.devices, port) as pid:
+    with feed(line.devices, port) as (pid, state):
         reading = readers(port, clients, total)
+        all_there(state, clients)
         before, begin = processor_time(pid), time.monotonic()
         pour(line.far, streams)
         answer, _ = reading.communicate()
@@ -255,8 +263,9 @@ def paced_costs(seconds: float) -> tuple[float, float]:
     """Processor seconds for each megabyte delivered to each client at the true pace: the feed
     with all links and clients, and socat with one of each."""
     line, port = wires(LINKS), free_port()
-    with feed(line.devices, port) as pid:
+    with feed(line.devices, port) as (pid, state):
         reading = readers(port, CLIENTS, 2**62)
+        all_there(state, CLIENTS)
         before = processor_time(pid)
         size = paced(line.far, seconds)
         ours = (processor_time(pid) - before) / (size * CLIENTS / 1e6)
@@ -279,12 +288,13 @@ def latencies(seconds: float) -> list[float]:
     """Seconds from the last byte in to the first byte out, at the worst-case load, sorted."""
     line, port = wires(LINKS), free_port()
     found: list[float] = []
-    with feed(line.devices, port):
+    with feed(line.devices, port) as (_, state):
         # The other clients are there too, but do not share the clock's process.
         others = readers(port, CLIENTS - 1, 2**62)
         channel = socket.create_connection(("127.0.0.1", port))
         channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         channel.setblocking(False)
+        all_there(state, CLIENTS)
         chooser = selectors.DefaultSelector()
         chooser.register(channel, selectors.EVENT_READ)
         size = len(sentence(0, 0))

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections import Counter
 from typing import Any
 
@@ -81,23 +82,27 @@ class Server:
                 client.send(piece, len(pending))
 
     def _accept(self) -> None:
-        try:
-            channel, peer = self._channel.accept()
-        except (BlockingIOError, ConnectionAbortedError):
-            return
-        except OSError as error:
-            self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
-            self._loop.remove_reader(self._channel)
-            self._loop.call_later(BREATH, self._resume)
-            return
-        address = peer[0]
+        # All that wait, lest those behind miss what is sent meanwhile.
+        for _ in range(BACKLOG):
+            try:
+                channel, peer = self._channel.accept()
+            except (BlockingIOError, ConnectionAbortedError):
+                return
+            except OSError as error:
+                self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
+                self._loop.remove_reader(self._channel)
+                self._loop.call_later(BREATH, self._resume)
+                return
+            self._take(channel, peer[0], peer[1])
+
+    def _take(self, channel: socket.socket, address: str, port: int) -> None:
         here = sum(client.address == address for client in self._clients)
         if len(self._clients) >= self._tcp.clients or here >= self._tcp.per_address:
             self._teller.warn("tcp", f"cap {address}", f"{address} refused, {here} clients there")
             channel.close()
             return
         prepare(channel, self._tcp.patience)
-        client = Client(channel, peer[:2], self._tcp, self._said, self._left)
+        client = Client(channel, (address, port), self._tcp, self._said, self._left)
         self._clients.add(client)
         self._framers[client] = Framer(client.name, sender=address, from_start=True)
         log.info("tcp: %s has come, %d here", client.name, len(self._clients))
