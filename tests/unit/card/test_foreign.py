@@ -15,7 +15,7 @@ import pytest
 from provision.card import foreign
 from provision.errors import UserError
 
-LIBRARY = "usr/lib/x86_64-linux-gnu/libc.so.6"
+LIBRARY = "usr/lib/x86_64-linux-gnu/libkmod.so.2"
 LOADER = "usr/lib64/ld-linux-x86-64.so.2"
 ALL = sorted(f"usr/{name}" for names in foreign.PROGRAMS.values() for name in names)
 #: A few will do to see how they are handled.
