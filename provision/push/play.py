@@ -137,7 +137,10 @@ def tell(
 
 
 def play(folder: Path, options: PushOptions) -> Iterator[Event]:
-    """Run `roles/push.yml` over the inventory in `folder`; yields its events as they come."""
+    """Run `roles/push.yml` over the inventory in `folder`; yields its events as they come.
+
+    UserError when it ended badly without a single one.
+    """
     command = [
         *(sys.executable, "-m", "ansible", "playbook"),
         *("--inventory", str(folder / "inventory.json"), "--forks", str(options.at_once)),
@@ -157,14 +160,14 @@ def play(folder: Path, options: PushOptions) -> Iterator[Event]:
             errors="replace",
         ) as process,
     ):
-        ended = False
+        begun = False
         assert process.stdout is not None
         for line in process.stdout:
             with suppress(ValueError):
                 event = json.loads(line)
-                ended = ended or event["event"] == "end"
+                begun = True
                 yield event
-        if process.wait() != 0 and not ended:
+        if process.wait() != 0 and not begun:
             errors.seek(0)
             raise UserError(f"ansible-playbook could not run: {errors.read().strip()[-2000:]}")
 
@@ -180,6 +183,9 @@ def environment(folder: Path) -> dict[str, str]:
         "ANSIBLE_LOCAL_TEMP": str(folder / "ansible" / "tmp"),
         "ANSIBLE_STDOUT_CALLBACK": "boat_events",
         "ANSIBLE_CALLBACK_PLUGINS": str(Path(__file__).parent / "callbacks"),
+        # What runs on this machine leaves no file in the user's home.
+        "ANSIBLE_PIPELINING": "true",
+        "ANSIBLE_REMOTE_TMP": str(folder / "ansible" / "tmp"),
         "ANSIBLE_RETRY_FILES_ENABLED": "false",
         "ANSIBLE_NOCOLOR": "true",
     }

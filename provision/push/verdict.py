@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 #: Seconds a boat gets beyond its timer to return and to answer again.
 GRACE = 30
 
+#: What OpenSSH says (from memory).
 WRONG_KEY = ("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED")
-#: What Ansible and others put before a message that says it all.
-ANSIBLES = ("Task failed: ", "Failed to connect to the host via ssh:", " ", "boat-settings: ")
-
 NOT_LET_IN = ("Permission denied",)
+
+#: What is put before a message that says it all.
+PREFIXES = ("Task failed: ", "Failed to connect to the host via ssh:", " ", "boat-settings: ")
 
 
 def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
@@ -38,7 +39,8 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         away = failure["event"] == "unreachable" and not hint
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
     if not outcome:
-        end = story.stages.get("trial", story.ended) + timer + GRACE
+        end = story.stages["trial"] + timer + GRACE if "trial" in story.stages else 0.0
+        reason = reason or "the push was interrupted"
         outcome, reason = _last_word(boat, reason, end - time.monotonic())
     changes = Outcome(outcome) in (Outcome.KEPT, Outcome.WOULD_CHANGE)
     return PushResult(
@@ -67,7 +69,7 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
             "push with a key that access.keys of the settings aboard names",
         )
     plain = " ".join(message.split())
-    for words in ANSIBLES:
+    for words in PREFIXES:
         plain = plain.removeprefix(words)
     return plain or f"the connection to {place} broke", ""
 

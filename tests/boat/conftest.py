@@ -63,19 +63,24 @@ def profile(job: Job) -> dict[str, Any]:
 def host(pytestconfig: pytest.Config, job: Job) -> Any:
     """The boat, over SSH."""
     place = pytestconfig.getoption("--at")
-    host = testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
-    try:
-        host.run("true")
-    except RuntimeError as error:
-        said = str(error.args[0].stderr).strip()
-        pytest.exit(f"{job.boat} does not answer at {place}: {said}", returncode=UNREACHABLE)
-    return host
+    return testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
 
 
 @pytest.fixture(scope="session")
-def aboard(host: Any) -> Ask:
-    """Ask the boat several things over one SSH command."""
-    return lambda commands: ask(host, commands)
+def aboard(host: Any, job: Job) -> Ask:
+    """Ask the boat several things over one SSH command.
+
+    Once the boat does not answer, the suite ends: waiting for it once is enough.
+    """
+
+    def ask_or_end(commands: Mapping[str, Command]) -> dict[str, Answer]:
+        try:
+            return ask(host, commands)
+        except RuntimeError as error:
+            said = str(error.args[0].stderr).strip()
+            pytest.exit(f"{job.boat} does not answer: {said}", returncode=UNREACHABLE)
+
+    return ask_or_end
 
 
 @pytest.fixture(scope="session")
