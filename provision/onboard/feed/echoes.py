@@ -19,8 +19,8 @@ WINDOW = 3.0
 #: A moving average over about so many sentences of one origin.
 OVER = 20
 
-#: Sentences remembered at most.
-MOST = 20000
+#: Sentences remembered at most, in each of two generations.
+MOST = 10000
 
 #: Above the first share of others' sentences an origin is a loop, below the second no more.
 LOOP, NONE = 0.8, 0.4
@@ -34,15 +34,20 @@ class Echoes:
         name, which are on the network, may bring back any."""
         self._sent = sent
         self._teller = teller
+        # Two generations: to forget one as a whole is cheaper than one sentence at a time.
         self._recent: dict[bytes, tuple[str, float]] = {}
+        self._older: dict[bytes, tuple[str, float]] = {}
+        self._turned = 0.0
         self._share: dict[str, float] = {}
         self._loops: set[str] = set()
         self.dropped = 0
 
     def returns(self, sentence: Sentence) -> bool:
         """Whether this sentence is one of ours that has come back; then it must go nowhere."""
-        recent, now, origin = self._recent, sentence.heard, sentence.origin
-        first = recent.get(sentence.raw)
+        now, origin = sentence.heard, sentence.origin
+        if now - self._turned > WINDOW or len(self._recent) >= MOST:
+            self._older, self._recent, self._turned = self._recent, {}, now
+        first = self._recent.get(sentence.raw) or self._older.get(sentence.raw)
         echo = first is not None and first[0] != origin and now - first[1] <= WINDOW
         sent = self._sent.get(origin)
         if sent is None or sentence.formatter in sent:
@@ -55,9 +60,7 @@ class Echoes:
             self._drop(origin, first[0] if first else "")
             return True
         if not echo:
-            recent.pop(sentence.raw, None)
-            recent[sentence.raw] = (origin, now)
-            self._forget(now)
+            self._recent[sentence.raw] = (origin, now)
         return False
 
     def _suspect(self, origin: str, echo: bool) -> None:
@@ -74,11 +77,3 @@ class Echoes:
         self._teller.warn(
             origin, "loop", f"sentences of {first} come back through it; they are dropped"
         )
-
-    def _forget(self, now: float) -> None:
-        # The oldest come first; a few at a time keep up with one that is added.
-        for _ in range(3):
-            oldest = next(iter(self._recent))
-            if now - self._recent[oldest][1] <= WINDOW and len(self._recent) <= MOST:
-                return
-            del self._recent[oldest]
