@@ -9,9 +9,9 @@ clock, r milliseconds of the monotonic clock (which a fix cannot step), s the or
 A file is named by its UTC day and a number that grows with each start: 2026-11-25-001.gz.
 It is a row of gzip members (RFC 1952), each written in one piece; `zcat` reads it.
 Twenty sentences a second come to 18 MB and 288 writes a day (measured with simulated
-instruments, a member every 300 s). A power cut loses the member that was being gathered (`interval` seconds) and what the
-kernel had not yet written (30 s and a commit of the file system, as Linux is set up by
-default); what stood there before stays readable.
+instruments, a member every 300 s). A power cut loses the member that was being gathered
+(`interval` seconds) and what the kernel had not yet written (30 s and a commit of the
+file system, as Linux is set up by default); what stood there before stays readable.
 """
 
 from __future__ import annotations
