@@ -20,8 +20,10 @@ def command_line(board: Board, layout: Layout) -> str:
         "fsck.mode=skip",
         f"boat.boot={layout.partition('boot').partuuid}",
         f"boat.data={layout.partition('data').partuuid}",
-        # Nobody is there to press a key, and nobody has a password to log in with.
+        # Nobody is there to press a key, and nobody has a password to log in with: a kernel
+        # that has failed or hangs starts again.
         "panic=10",
+        "softlockup_panic=1",
         "systemd.getty_auto=no",
         # Else the kernel sets a tenth of a small computer's memory aside for huge pages.
         "transparent_hugepage=never",
