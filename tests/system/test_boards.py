@@ -1,0 +1,28 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The other boards' own cards: each boots in the bench, and proves itself there.
+
+bcm2837-rpi-3-b runs on the emulated board; bcm2711-rpi-4-b's kernel and initramfs run on a
+generic arm64 machine. What their firmware would read is taken out of the card.
+"""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from tests.system.boats import Club
+
+
+@pytest.mark.parametrize("name", ["turnstone", "dunlin"])
+def test_a_board_boots_from_its_card(club: Club, name: str) -> None:
+    """The kept settings, a tablet on the air, every proof passed, and all of it once more."""
+    with club.launch(name) as boat:
+        chosen = json.loads(boat.ask("cat /run/boat/settings.json"))
+        assert (chosen["choice"], chosen["degraded"]) == ("kept", False)
+        assert boat.bench.join()["address"]
+        assert len(boat.bench.read(seconds=60, lines=20)["lines"]) >= 20
+        proof = boat.verify()
+        assert proof.well, proof.summary()
+        boat.power_cycle()
+        assert json.loads(boat.ask("cat /run/boat/settings.json"))["choice"] == "kept"
