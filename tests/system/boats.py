@@ -96,6 +96,11 @@ class Virtual:
             "BatchMode": "yes",
             "ConnectTimeout": "20",
             "LogLevel": "ERROR",
+            # A connection takes an emulated boat longer than most commands; it dies with
+            # the emulator.
+            "ControlMaster": "auto",
+            "ControlPath": self.bench.folder / "ssh",
+            "ControlPersist": "60",
         }
         words = ["ssh", "-F", "/dev/null", "-p", str(self.bench.ssh_port)]
         words += [f"-o{key}={value}" for key, value in options.items()]

@@ -1,0 +1,56 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a breakage is: something wrong aboard, and the tests of tests/boat that must see it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from tests.system.boats import Club, Virtual
+
+#: Breaks the boat, yields, and mends it. Where the boat itself cannot be broken, it yields
+#: a club in which other things are wanted of the boat than those that it is right in.
+Act = Callable[[Virtual], Iterator[Club | None]]
+
+
+@dataclass(frozen=True)
+class Breakage:
+    """`fails` names tests as a report does, such as "devices: adapter [gnss]"."""
+
+    name: str
+    fails: frozenset[str]
+    act: Act
+
+    @property
+    def subjects(self) -> list[str]:
+        """The files of tests/boat that must see it."""
+        return sorted({test.partition(":")[0] for test in self.fails})
+
+    @contextmanager
+    def aboard(self, boat: Virtual) -> Iterator[Club | None]:
+        """For as long as this lasts, the boat is broken; it is mended whatever happens."""
+        steps = self.act(boat)
+        club = next(steps)
+        try:
+            yield club
+        finally:
+            next(steps, None)
+
+
+def fails(*tests: str) -> Callable[[Act], Breakage]:
+    """Make a breakage of a function: exactly these tests of their files are to fail."""
+
+    def make(act: Act) -> Breakage:
+        return Breakage(act.__name__.replace("_", " "), frozenset(tests), act)
+
+    return make
+
+
+def until(true: Callable[[], bool], what: str, seconds: float = 60) -> None:
+    """Wait; AssertionError when it does not come true in time."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, f"waited {seconds:.0f} s for {what}"
+        time.sleep(0.2)

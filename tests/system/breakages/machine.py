@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Breakages of the machine itself: root, data, settings, units, clock."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.system.boats import Club, Virtual
+from tests.system.breakages.breakage import fails, until
+from tests.system.breakages.network import kept_aside, put_back
+
+BASE = "/usr/lib/boat-base/base.json"
+CHRONY = "/etc/chrony/chrony.conf"
+
+#: Kills a service as soon as the suite has begun to watch for restarts; see test_units.py.
+KILLER = "until pgrep --full --exact 'sleep 2'; do sleep 0.05; done; systemctl kill -s KILL dnsmasq"
+#: Restarted within the two seconds that the suite watches.
+SOON = "/run/systemd/system/dnsmasq.service.d/soon.conf"
+
+
+@fails("root: root is the overlay")
+def another_root(boat: Virtual) -> Iterator[Club | None]:
+    """What runs goes on with the root that it has; the mount table shows the other one."""
+    boat.ask("mount -t tmpfs other /")
+    yield None
+    boat.ask("umount /..")  # `/` alone is the root of who asks, below the other one
+
+
+@fails("root: base is read only")
+def base_covered(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("mount -t tmpfs other /run/boat/base")
+    yield None
+    boat.ask("umount /run/boat/base")
+
+
+@fails("root: only data is writable")
+def boot_partition_mounted(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("mkdir /run/boot && mount /dev/vda1 /run/boot")
+    yield None
+    boat.ask("umount /run/boot && rmdir /run/boot")
+
+
+@fails("root: overlay has room")
+def overlay_filled(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask(
+        "fallocate -l $(($(df --block-size=1 --output=size / | tail -1) * 85 / 100)) /var/log/full"
+    )
+    yield None
+    boat.ask("rm /var/log/full")
+
+
+@fails("data: mounted")
+def data_read_only(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("mount -o remount,ro /data")
+    yield None
+    boat.ask("mount -o remount,rw /data")
+
+
+@fails("data: writable")
+def data_full(boat: Virtual) -> Iterator[Club | None]:
+    """Whoever is root may use what is held back for root, too."""
+    free = "$(($(stat --file-system --format='%f * %S' /data)))"
+    boat.ask(f"fallocate -l {free} /data/full; dd if=/dev/zero of=/data/rest bs=4k", check=False)
+    yield None
+    boat.ask("rm /data/full /data/rest")
+
+
+@fails("data: kept settings are whole")
+def kept_settings_damaged(boat: Virtual) -> Iterator[Club | None]:
+    archive = "/data/settings/$(cut --delimiter=' ' --fields=1 /data/settings/kept).tar"
+    boat.ask(f"printf x >> {archive}")
+    yield None
+    boat.ask(f"truncate --size=-1 {archive}")
+
+
+@fails("identity: host name")
+def another_host_name(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("echo lapwing > /proc/sys/kernel/hostname")
+    yield None
+    boat.ask("cat /etc/hostname > /proc/sys/kernel/hostname")
+
+
+@fails("identity: base")
+def base_of_another_format(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask(f'sed \'s/"format": *1/"format": 2/\' {BASE} > /run/base.json')
+    boat.ask(f"! cmp --quiet /run/base.json {BASE} && mount --bind /run/base.json {BASE}")
+    yield None
+    boat.ask(f"umount {BASE}")
+
+
+@fails("identity: settings")
+def profile_changed_but_not_pushed(boat: Virtual) -> Iterator[Club | None]:
+    with tempfile.TemporaryDirectory() as folder:
+        club = boat.club.copy(Path(folder) / "boats")
+        file = club.folder / f"{boat.name}.yml"
+        file.write_text(file.read_text().replace("baud: 38400", "baud: 4800"))
+        yield club
+
+
+@fails("identity: no drift")
+def file_changed_by_hand(boat: Virtual) -> Iterator[Club | None]:
+    aside = kept_aside(boat, "/etc/motd")
+    boat.ask("echo 'I was here.' >> /etc/motd")
+    yield None
+    put_back(boat, "/etc/motd", aside)
+
+
+@fails("packages: nothing grabs the lines [brltty]")
+def program_installed_by_hand(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("cp /bin/true /usr/bin/brltty")
+    yield None
+    boat.ask("rm /usr/bin/brltty")
+
+
+@fails("packages: nothing grabs the lines [modemmanager]")
+def package_installed(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask(
+        "mkdir -p /run/modemmanager/DEBIAN && printf '%s\\n' 'Package: modemmanager' 'Version: 1' "
+        "'Architecture: all' 'Maintainer: nobody <nobody@boat>' 'Description: one that grabs' "
+        "> /run/modemmanager/DEBIAN/control && dpkg-deb --build /run/modemmanager /run/grabber.deb "
+        "&& dpkg --install /run/grabber.deb"
+    )
+    yield None
+    boat.ask("dpkg --purge modemmanager && rm -r /run/modemmanager /run/grabber.deb")
+
+
+@fails("units: enabled units are active", "ports: listening")
+def service_stopped(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("systemctl stop dnsmasq")
+    yield None
+    boat.ask("systemctl start dnsmasq")
+
+
+@fails("units: no failed units")
+def unit_failed(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask("systemd-run --quiet --unit=failing false")
+    until(lambda: boat.ask("systemctl is-failed failing", check=False) == "failed\n", "the failure")
+    yield None
+    boat.ask("systemctl reset-failed failing")
+
+
+@fails("units: no unit restarts")
+def service_restarts(boat: Virtual) -> Iterator[Club | None]:
+    boat.ask(f"mkdir -p $(dirname {SOON}) && printf '[Service]\\nRestartSec=0\\n' > {SOON}")
+    boat.ask("systemctl daemon-reload")
+    boat.ask(f'systemd-run --quiet --unit=killer sh -c "{KILLER}"')
+    yield None
+    boat.ask(f"systemctl stop killer; rm -r $(dirname {SOON}) && systemctl daemon-reload")
+
+
+@fails("clock: chrony has its source")
+def no_source_of_time(boat: Virtual) -> Iterator[Club | None]:
+    aside = kept_aside(boat, CHRONY)
+    boat.ask(f"sed -i '/^refclock/d' {CHRONY} && systemctl restart chrony")
+    yield None
+    put_back(boat, CHRONY, aside)
+    boat.ask("systemctl restart chrony")
+
+
+def clock_set(boat: Virtual, posix: float) -> Iterator[Club | None]:
+    """The instruments fall silent, and the clock is set wrong: chrony lets go of its source."""
+    boat.ask(f"systemctl stop boat-feed && date --set=@{posix:.0f}")
+    until(lambda: "#,*" not in boat.ask("chronyc -c sources"), "chrony's doubt")
+    yield None
+    boat.ask(f"date --set=@{time.time():.2f} && systemctl start boat-feed")
+
+
+@fails("clock: right time")
+def clock_fast(boat: Virtual) -> Iterator[Club | None]:
+    yield from clock_set(boat, time.time() + 60)
+
+
+@fails("clock: right time")
+def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
+    yield from clock_set(boat, 1_000_000_000)
+
+
+@fails("root: base is unwritten", "data: no errors")
+def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
+    """What only a start mends, which checks the file system: the last breakage of all.
+
+    The base keeps its content, since what is written is what was read there.
+    """
+    boat.ask("dd if=/dev/vda2 of=/dev/vda2 bs=4096 count=1 conv=notrunc,fsync")
+    boat.ask("echo worn > /sys/fs/ext4/vda4/trigger_fs_error")
+    yield None
+    boat.power_cycle()
