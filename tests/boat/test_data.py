@@ -10,7 +10,13 @@ import pytest
 from provision.push.suite import Answer
 
 #: Writes, flushes and removes one small file, as keeping settings does.
-WRITE = 'file=$(mktemp /data/.writable.XXXXXX) && echo well > "$file" && sync "$file"; rm "$file"'
+WRITE = """
+file=$(mktemp /data/.writable.XXXXXX) || exit
+echo well >"$file" && sync "$file"
+written=$?
+rm "$file"
+exit "$written"
+"""
 
 
 @pytest.fixture(scope="module")
