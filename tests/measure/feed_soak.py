@@ -112,6 +112,8 @@ async def stall(port: int) -> None:
     while True:
         with socket.socket() as channel, suppress(OSError):
             channel.setblocking(False)
+            # Little room on its side, so that its sleep is felt.
+            channel.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
             await asyncio.get_running_loop().sock_connect(channel, ("127.0.0.1", port))
             await asyncio.sleep(random.uniform(0.1, 30))
             if random.random() < 0.5:
@@ -135,7 +137,7 @@ def settings(folder: Path, port: int) -> tuple[dict[str, Wire], dict[str, Any]]:
     return wires, {
         "links": links,
         "outputs": {
-            "tcp": {"port": port, "address": "127.0.0.1", "per_address": 64, "patience": 3},
+            "tcp": {"port": port, "address": "127.0.0.1", "per_address": 64, "patience": 8},
             "udp": [{"address": "127.255.255.255", "port": free_port()}],
             "multicast": {"interface": "127.0.0.1"},
         },
