@@ -23,7 +23,8 @@ from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.errors import UserError
-from provision.profile.models import Link, Profile
+from provision.profile.links import Link
+from provision.profile.models import Profile
 from provision.profile.secrets import Secrets, psk
 from provision.run import run
 from provision.steps import note
@@ -59,7 +60,9 @@ class Bench:
         self.ssh_port, self.feed_port = free_ports(2)
         self.emulator = Emulator(board, self.folder, disk, self._wire())
         self.emulator.adapters = {
-            name: link.adapter for name, link in profile.links.items() if _emulated(name, link)
+            name: link.adapter
+            for name, link in profile.serial_links.items()
+            if _emulated(name, link)
         }
         self.emulator.order = list(self.emulator.adapters)
         random.Random(seed).shuffle(self.emulator.order)  # noqa: S311

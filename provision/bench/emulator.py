@@ -15,7 +15,7 @@ from pathlib import Path
 from provision.bench.qmp import Qmp
 from provision.boards import Board
 from provision.errors import UserError
-from provision.profile.models import Adapter
+from provision.profile.links import Adapter
 from provision.run import environment, find
 
 #: Folders of UEFI firmware for x86-64, as Debian 12 and 13 name the files.

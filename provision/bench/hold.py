@@ -86,8 +86,8 @@ def obey(bench: Bench, words: list[str]) -> str:
     try:
         match words:
             case [("unplug" | "plug") as verb, link]:
-                if link not in bench.profile.links:
-                    known = ", ".join(bench.profile.links)
+                if link not in bench.profile.serial_links:
+                    known = ", ".join(bench.profile.serial_links)
                     return f"error: there is no link {link}; the links are {known}"
                 (bench.emulator.unplug if verb == "unplug" else bench.emulator.plug)(link)
             case ["power-cut"]:

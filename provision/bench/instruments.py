@@ -27,8 +27,9 @@ from provision.bench.player import BITS_PER_CHARACTER, Player
 from provision.bench.sentences import compose
 from provision.bench.voyage import Voyage
 from provision.errors import UserError
+from provision.profile.links import Link
 from provision.profile.load import read
-from provision.profile.models import Link, Profile
+from provision.profile.models import Profile
 
 #: Seconds between tries to reach a socket that is not there.
 RETRY = 0.25
@@ -71,12 +72,12 @@ class Instruments:
         `tell` is called, in the instruments' thread, with each line that the boat sends.
         """
         for link in sockets:
-            if link not in profile.links:
+            if link not in profile.serial_links:
                 raise UserError(
                     f"{profile.boat} has no link {link}",
-                    hint=f"its links are {', '.join(profile.links)}",
+                    hint=f"its links are {', '.join(profile.serial_links)}",
                 )
-        self._links = {name: profile.links[name] for name in sockets}
+        self._links = {name: profile.serial_links[name] for name in sockets}
         self._sockets = dict(sockets)
         self._date = date
         self._tell = tell

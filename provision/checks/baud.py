@@ -26,7 +26,7 @@ def share(sentences: Mapping[str, float], baud: int) -> float:
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Links that are over 80 % (warning) or over 100 % (error) full, each way by itself."""
-    for name, link in boat.profile.links.items():
+    for name, link in boat.profile.serial_links.items():
         for way in ("talks", "listens"):
             sentences: Mapping[str, float] = getattr(link, way)
             full = share(sentences, link.baud)

@@ -21,7 +21,9 @@ def check(boat: Boat) -> Iterator[Finding]:
     """More adapters than sockets, more current than the board gives, hubs short of supply."""
     profile, board = boat.profile, boards.board(boat.profile.board)
     hubs = profile.usb.hubs
-    adapters = len({link.adapter.serial or link.adapter.port for link in profile.links.values()})
+    # A CAN interface may be on the board itself.
+    links = profile.serial_links.values()
+    adapters = len({link.adapter.serial or link.adapter.port for link in links})
     sockets = board.usb.ports - len(hubs) + sum(hub.ports for hub in hubs.values())
     own_hub = "add a hub with its own 5 V supply and name it under usb.hubs"
     if len(hubs) > board.usb.ports:

@@ -1,22 +1,57 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What two links, or two boats, cannot share."""
+"""What two links or inputs cannot share."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import combinations
 
 from provision.errors import Place, UserError
-from provision.profile.models import Adapter, Profile
+from provision.onboard.feed.groups import GROUPS
+from provision.profile.links import Adapter
+from provision.profile.models import Profile
 
 
-def adapters(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
-    """An error for each pair of links of one boat that mean one adapter.
+def all_of(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
+    """An error for each pair of links or inputs that mean one adapter, interface or port.
 
     `place` tells where a key of the profile stands.
     """
+    return [*_adapters(profile, place), *_taken_twice(profile, place)]
+
+
+def _taken_twice(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+    holders: dict[str, str] = {}
+    for what, key in _taken(profile):
+        first = holders.setdefault(what, key)
+        if first != key:
+            where = place(first)
+            yield UserError(
+                f"{what} is taken by {first} already",
+                place=place(key),
+                hint=f"that stands in {where.file}:{where.line}; give each its own",
+            )
+
+
+def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
+    """What only one can have, with the key that has it."""
+    for name, link in profile.can_links.items():
+        yield f"the interface {link.can}", f"links.{name}.can"
+    yield f"TCP port {profile.feed.tcp}", "feed.tcp"
+    for name, source in profile.inputs.items():
+        if source.tcp:
+            yield f"the server {source.tcp}", f"inputs.{name}.tcp"
+        if source.listen:
+            yield f"TCP port {source.listen}", f"inputs.{name}.listen"
+        if source.udp:
+            yield f"UDP port {source.udp}", f"inputs.{name}.udp"
+        for group in source.multicast or ():
+            yield f"UDP port {GROUPS[group][1]}", f"inputs.{name}.multicast"
+
+
+def _adapters(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
     errors = []
-    for (first, one), (second, two) in combinations(profile.links.items(), 2):
+    for (first, one), (second, two) in combinations(profile.serial_links.items(), 2):
         reason = _shared(one.adapter, two.adapter)
         if reason:
             where = place(f"links.{first}.adapter")

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, PlainSerializer
 from pydantic.annotated_handlers import GetJsonSchemaHandler
@@ -116,41 +117,178 @@ Interface = Annotated[
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 
-_SIZE = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*(MB|GB|TB)")
-_SCALE = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
+_BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
+_SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86400, "days": 86400}
 
 
-def _size(value: Any) -> Any:
-    if isinstance(value, str) and (match := _SIZE.fullmatch(value)):
-        return round(float(match[1]) * _SCALE[match[2]])
-    raise Refused(f"{value!r} is not a size", "write a number and its unit, such as 32 GB")
+@dataclass(frozen=True)
+class Quantity:
+    """A number with one of the units in `scale`, read as so many of the unit that counts 1.
 
+    `name` says in the error what it should have been, `example` how that is written.
+    """
+
+    scale: Mapping[str, int]
+    name: str
+    example: str
+
+    @property
+    def pattern(self) -> str:
+        """Number and unit, as a regular expression."""
+        return rf"([0-9]{{1,6}}(?:\.[0-9]{{1,3}})?) *({'|'.join(self.scale)})"
+
+    def read(self, value: Any) -> float:
+        """The value as a plain number."""
+        if isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
+            return float(match[1]) * self.scale[match[2]]
+        hint = f"write a number and its unit, such as {self.example}"
+        raise Refused(f"{value!r} is not {self.name}", hint)
+
+
+_SIZE = Quantity(_BYTES, "a size", "32 GB")
+_DURATION = Quantity(_SECONDS, "a duration", "10 s, 5 min, 2 h or 30 days")
 
 #: Bytes, written as a number with its unit: `32 GB` (decimal, as on the card's label).
-Size = Annotated[int, BeforeValidator(_size, json_schema_input_type=str)]
+Size = Annotated[
+    int,
+    BeforeValidator(
+        lambda value: round(_SIZE.read(value)),
+        json_schema_input_type=Annotated[str, Field(pattern=f"^{_SIZE.pattern}$")],
+    ),
+]
+
+#: Seconds, written as a number with its unit: `10 s`.
+Duration = Annotated[
+    float,
+    BeforeValidator(
+        _DURATION.read,
+        json_schema_input_type=Annotated[str, Field(pattern=f"^{_DURATION.pattern}$")],
+    ),
+]
 
 
-def _rates(value: Any) -> Any:
-    """A list means once a second each; a mapping gives the rate per second."""
-    if isinstance(value, list) and all(isinstance(formatter, str) for formatter in value):
-        if twice := sorted({formatter for formatter in value if value.count(formatter) > 1}):
-            raise Refused(
-                f"{', '.join(twice)} stands here twice",
-                "a sentence that comes more often has a rate: {HDG: 10}",
-            )
-        return dict.fromkeys(value, 1.0)
-    if not isinstance(value, dict):
-        raise Refused(
-            "these are no sentences",
-            "write a list, such as [RMC, GGA], or the rates, such as {RMC: 1, GGA: 2}",
-        )
+def once(value: list[Any]) -> list[Any]:
+    """The list, when nothing stands in it twice."""
+    for item in value:
+        if value.count(item) > 1:
+            raise Refused(f"{item} stands here twice", "name it once")
     return value
 
 
+@dataclass(frozen=True)
+class Rates:
+    """A list, which means once a second each, or a mapping to rates per second."""
+
+    name: str
+    listed: str
+    rated: str
+
+    def read(self, value: Any) -> Any:
+        """The mapping."""
+        if isinstance(value, list) and all(isinstance(item, str) for item in value):
+            if twice := sorted({item for item in value if value.count(item) > 1}):
+                raise Refused(
+                    f"{', '.join(twice)} stands here twice",
+                    f"what comes more often has a rate: {self.rated}",
+                )
+            return dict.fromkeys(value, 1.0)
+        if not isinstance(value, dict):
+            raise Refused(
+                f"these are no {self.name}",
+                f"write a list, such as {self.listed}, or the rates, such as {self.rated}",
+            )
+        return value
+
+
+Rate = Annotated[float, Field(gt=0, le=100)]
+
 #: Sentences with their rate per second.
 Sentences = Annotated[
-    dict[Formatter, Annotated[float, Field(gt=0, le=100)]],
-    BeforeValidator(_rates, json_schema_input_type=list[Formatter] | dict[Formatter, float]),
+    dict[Formatter, Rate],
+    BeforeValidator(
+        Rates("sentences", "[RMC, GGA]", "{RMC: 1, HDG: 10}").read,
+        json_schema_input_type=list[Formatter] | dict[Formatter, float],
+    ),
+]
+
+#: Kinds of data that an NMEA 2000 network is heard for; position comes with course and
+#: speed over ground, speed is that through the water.
+Kind = Literal["position", "heading", "depth", "wind", "speed", "time"]
+
+#: Kinds of data with how often a second each is heard at most.
+Kinds = Annotated[
+    dict[Kind, Rate],
+    BeforeValidator(
+        Rates("kinds of data", "[heading, depth]", "{heading: 10, depth: 1}").read,
+        json_schema_input_type=list[Kind] | dict[Kind, float],
+    ),
+]
+
+#: Two capital letters, or P for all that is proprietary (IEC 61162-1).
+Talker = Annotated[
+    str, Text("[A-Z]{2}|P", "a talker", "two capital letters, such as GP, or P for proprietary")
+]
+
+#: IANA service name registry, nmea-0183, from memory.
+NMEA_PORT = 10110
+
+
+def endpoint(value: Any, default: int | None = None) -> str:
+    """ADDRESS:PORT of a host; without a port `default` is meant, if there is one."""
+    example = f"write it as 10.47.2.60:{NMEA_PORT}"
+    text = value if isinstance(value, str) else ""
+    address, _, port = text.rpartition(":") if ":" in text or default is None else (text, "", "")
+    try:
+        host = ipaddress.IPv4Address(address)
+    except ipaddress.AddressValueError:
+        raise Refused(
+            f"{value!r} is not an IPv4 address and a port",
+            f"{example}; aboard no names are looked up",
+        ) from None
+    if host.is_multicast or host.is_unspecified or host.is_loopback:
+        raise Refused(f"{host} is not the address of a device", example)
+    if not port and default is not None:
+        return f"{host}:{default}"
+    if not re.fullmatch("[1-9][0-9]{0,4}", port) or int(port) > 65535:
+        raise Refused(f"{port!r} is not a port", example)
+    return f"{host}:{port}"
+
+
+_ADDRESS = r"([0-9]{1,3}\.){3}[0-9]{1,3}"
+
+#: A host and its port, such as 10.47.2.60:10110.
+Endpoint = Annotated[
+    str,
+    BeforeValidator(
+        endpoint, json_schema_input_type=Annotated[str, Field(pattern=f"^{_ADDRESS}:[0-9]+$")]
+    ),
+]
+
+_Host = Annotated[str, Field(pattern=f"^{_ADDRESS}(:[0-9]+)?$")]
+
+
+def _datagrams(value: Any) -> Any:
+    if isinstance(value, list):
+        if not value:
+            raise Refused("no host is named", "write null for no UDP at all")
+        return once([endpoint(item, NMEA_PORT) for item in value])
+    if value is None or (type(value) is int and 1 <= value <= 65535):
+        return value
+    raise Refused(
+        f"{value!r} is neither a port nor a list of hosts",
+        f"write {NMEA_PORT} for a broadcast, a list such as [10.47.2.60], or null for none",
+    )
+
+
+#: The port of a broadcast, a list of hosts (each as ADDRESS:PORT), or None.
+Datagrams = Annotated[
+    int | list[str] | None,
+    BeforeValidator(_datagrams, json_schema_input_type=Port | list[_Host] | None),
+]
+
+#: A SocketCAN interface as the kernel names it; vcan is its stand-in without a bus.
+CanInterface = Annotated[
+    str, Text("v?can[0-9]{1,2}", "a CAN interface", "as the kernel names it, such as can0")
 ]
 
 #: A USB path as the kernel names it: bus, then port numbers, such as 1-1.3.

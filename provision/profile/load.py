@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from provision import boards
 from provision.errors import Place, UserError, UserErrors
-from provision.profile.clashes import adapters
+from provision.profile import clashes, references
 from provision.profile.models import Profile
 from provision.profile.tree import Node, decode, parse, raise_all
 from provision.profile.words import explain, nearest
@@ -26,7 +26,7 @@ class Boat:
     profile: Profile
     file: Path
     places: Mapping[str, Place] = field(compare=False, repr=False)
-    """The place of each key, such as links.gnss.baud, in whichever file it was taken from."""
+    """The place of each key, such as links.gnss.baud or access.keys[0], in whichever file."""
 
     @property
     def name(self) -> str:
@@ -67,7 +67,7 @@ def read(path: Path) -> Boat:
     raise_all(errors)
     places = dict(_places(root, ""))
     boat = Boat(profile, path, places)
-    raise_all(adapters(profile, boat.place))
+    raise_all([*clashes.all_of(profile, boat.place), *references.broken(profile, boat.place)])
     return boat
 
 
@@ -182,11 +182,13 @@ def _board(root: Node, errors: list[UserError]) -> None:
 
 
 def _places(node: Node, key: str) -> list[tuple[str, Place]]:
-    children = node.value.items() if isinstance(node.value, dict) else ()
-    at = node.place if isinstance(node.value, dict | list) else node.at
-    found = [(key, at)]
-    for name, child in children:
-        found += _places(child, f"{key}.{name}" if key else name)
+    found = [(key, node.place if isinstance(node.value, dict | list) else node.at)]
+    if isinstance(node.value, dict):
+        for name, child in node.value.items():
+            found += _places(child, f"{key}.{name}" if key else name)
+    elif isinstance(node.value, list):
+        for number, child in enumerate(node.value):
+            found += _places(child, f"{key}[{number}]")
     return found
 
 

@@ -5,38 +5,28 @@ from __future__ import annotations
 
 import ipaddress
 import unicodedata
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator
 
+from provision.profile.feed import Clock, Feed, Log, Steering
 from provision.profile.fields import (
     AccessKey,
-    BaudRate,
     Country,
     HostName,
     Interface,
     LinkName,
     MacAddress,
-    Port,
-    Sentences,
-    Serial,
     Size,
-    UsbPort,
 )
+from provision.profile.links import AnyLink, Can, Input, Link
+from provision.profile.model import Model
 
 #: IEEE Std 802.11: an SSID has 1 to 32 octets.
 SSID_OCTETS = 32
 
 #: From a club's worth of addresses down to a dozen tablets.
 PREFIXES = range(16, 29)
-
-
-class Model(BaseModel):
-    """No unknown keys, no silent conversions, no changes after reading."""
-
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
-    )
 
 
 class Card(Model):
@@ -87,7 +77,7 @@ class Network(Model):
     access_point: AccessPoint
     wired: Literal["boat", "shore"] = "boat"
     """boat: the wired port joins the boat's own network; shore: it is an uplink."""
-    tablets: dict[HostName, Tablet] = {}
+    tablets: dict[HostName, Tablet] = Field(default={})
 
     @field_validator("address")
     @classmethod
@@ -104,53 +94,6 @@ class Network(Model):
         if value.ip in (value.network.network_address, value.network.broadcast_address):
             raise ValueError(f"{value.ip} is the network's own or its broadcast address")
         return value
-
-
-class Adapter(Model):
-    """Which USB-to-serial adapter: by serial number, or by the socket it is in."""
-
-    serial: Serial | None = None
-    """The serial number that the chip reports."""
-    interface: Annotated[int, Field(ge=0, le=15)] | None = None
-    """Which of a multi-port chip's interfaces, counted from 0."""
-    port: UsbPort | None = None
-    """The USB path, such as 1-1.3, for a chip without a serial number of its own."""
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Self:
-        if (self.serial is None) == (self.port is None):
-            raise ValueError("name the adapter either by serial or by port")
-        return self
-
-    def __str__(self) -> str:
-        name = f"serial {self.serial}" if self.serial else f"port {self.port}"
-        return name if self.interface is None else f"{name} interface {self.interface}"
-
-
-class Link(Model):
-    """One serial connection to an instrument."""
-
-    adapter: Adapter
-    baud: BaudRate = 4800
-    talks: Sentences = {}
-    """What the instrument sends: a list (once a second each) or the rate per second."""
-    listens: Sentences = {}
-    """What the instrument is sent: a list (once a second each) or the rate per second."""
-
-    @model_validator(mode="after")
-    def _used(self) -> Self:
-        if not self.talks and not self.listens:
-            raise ValueError("this link neither talks nor listens")
-        return self
-
-
-class Feed(Model):
-    """Where the sentences go."""
-
-    tcp: Port = 10110
-    """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
-    udp: Port | None = 10110
-    """The UDP port of the broadcast on the boat's own network; null for none."""
 
 
 class Access(Model):
@@ -173,7 +116,7 @@ class Hub(Model):
 class Usb(Model):
     """What the board's own sockets are extended with."""
 
-    hubs: dict[HostName, Hub] = {}
+    hubs: dict[HostName, Hub] = Field(default={})
 
 
 class Profile(Model):
@@ -181,15 +124,33 @@ class Profile(Model):
 
     boat: HostName
     """The boat's name, unique in the club; it becomes the host name."""
-    includes: list[str] = []
+    includes: list[str] = Field(default=[])
     """Files whose keys this profile shares; its own keys win."""
     board: str
     """The onboard computer's model."""
     card: Card = Card()
     network: Network
-    links: dict[LinkName, Link] = Field(min_length=1)
+    links: dict[LinkName, AnyLink] = Field(min_length=1)
+    """What is wired to the boat's computer."""
+    inputs: dict[LinkName, Input] = Field(default={})
+    """Sources on the boat's own network."""
     feed: Feed = Feed()
+    steering: Steering | None = None
+    """Without it no sentence from the network steers."""
+    clock: Clock | None = None
+    log: Log | None = None
+    """Without it nothing is logged."""
     access: Access
     usb: Usb = Usb()
-    accepted: dict[str, str] = {}
+    accepted: dict[str, str] = Field(default={})
     """Warnings of `check` that are known, each with the reason."""
+
+    @property
+    def serial_links(self) -> dict[str, Link]:
+        """The links that have an adapter."""
+        return {name: link for name, link in self.links.items() if isinstance(link, Link)}
+
+    @property
+    def can_links(self) -> dict[str, Can]:
+        """The links that are CAN interfaces."""
+        return {name: link for name, link in self.links.items() if isinstance(link, Can)}

@@ -12,7 +12,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 #: What a boat and its club may share between them: any of its keys may stand in either file.
-_SHARED = ("Network", "AccessPoint", "Access")
+_SHARED = ("Network", "AccessPoint", "Steering", "Access")
 
 
 def schema() -> dict[str, Any]:

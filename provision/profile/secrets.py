@@ -18,7 +18,7 @@ from pydantic import Field, ValidationError, field_validator
 
 from provision.errors import Place, UserError
 from provision.profile import private, vault
-from provision.profile.models import Model
+from provision.profile.model import Model
 
 #: IEEE Std 802.11: a pass-phrase has 8 to 63 printable ASCII characters.
 PASS_PHRASE = range(8, 64)

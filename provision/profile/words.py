@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 import difflib
+import re
 import types
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Annotated, Any, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Tag, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from provision.errors import UserError
@@ -58,13 +60,14 @@ def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[
 
 def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserError:
     loc, kind = detail["loc"], detail["type"]
-    node, last = locate(root, loc), str(loc[-1]) if loc else ""
+    keys = _untagged(model, loc)
+    node, last = locate(root, keys), str(loc[-1]) if loc else ""
     place = node.place if isinstance(node.value, dict | list) else node.at
     context, hint = detail.get("ctx", {}), ""
     match kind:
         case "missing":
             message = f"the key {last} is missing"
-            place = replace(node.place, key=".".join(map(str, loc)))
+            place = replace(node.place, key=".".join(map(str, keys)))
         case "extra_forbidden":
             message = f"there is no key {last} here"
             place = node.place
@@ -76,7 +79,7 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
             words, name = _BOUNDS[kind]
             message = f"{node.written} is out of range: {words} {context[name]:g}"
         case "literal_error":
-            choices = [choice.strip("'") for choice in context["expected"].split(" or ")]
+            choices = re.findall("'([^']*)'", context["expected"])
             message = f"{_found(node)} is not one of {', '.join(choices)}"
             hint = _meant(node.written, choices)
         case "value_error":
@@ -92,7 +95,7 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
 def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
     """The node at `loc`, or the nearest one above it that the file has."""
     node = root
-    for part in loc:
+    for above, part in zip(("", *loc), loc, strict=False):
         value = node.value
         if isinstance(value, dict) and part in value:
             node = value[str(part)]
@@ -101,14 +104,14 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
             items = [item for i, item in enumerate(value) if part in (i, item.value)]
             node = items[0] if items else node
         elif part == "[key]":
-            return Node(node.written, node.place, node.place)
+            return Node(str(above), node.place, node.place, str(above))
     return node
 
 
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The keys that the model knows at `loc`; none where the profile chooses the names."""
     kind = [kind for kind, _ in _walk(model, loc)][-1]
-    return list(kind.model_fields) if _is_model(kind) else []
+    return list(_fields(kind)) if _is_model(kind) else []
 
 
 def _about(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
@@ -121,14 +124,38 @@ def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[tuple[
     kind: Any = model
     yield kind, model.__doc__ or ""
     for part in loc:
-        if _is_model(kind):
-            if part not in kind.model_fields:
+        if part in (tagged := _tagged(kind)):
+            kind, about = tagged[str(part)], ""
+        elif _is_model(kind):
+            if part not in (fields := _fields(kind)):
                 return
-            field = kind.model_fields[str(part)]
-            kind, about = _inner(field.annotation), field.description or ""
+            kind, about = _inner(fields[str(part)].annotation), fields[str(part)].description or ""
         else:
             kind, about = _inner((get_args(kind) or (None,))[-1]), ""
         yield kind, about or (_is_model(kind) and kind.__doc__) or ""
+
+
+def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
+    kinds = [kind for kind, _ in _walk(model, loc)]
+    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in _tagged(kind)}
+    return tuple(part for at, part in enumerate(loc) if at not in tags)
+
+
+def _tagged(kind: Any) -> dict[str, Any]:
+    """The types of a union by their tags; none where there are no tags."""
+    members = get_args(kind) if get_origin(kind) in (Union, types.UnionType) else ()
+    return {
+        mark.tag: _inner(member)
+        for member in members
+        for mark in getattr(member, "__metadata__", ())
+        if isinstance(mark, Tag)
+    }
+
+
+def _fields(kind: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The fields by what the file calls them."""
+    return {field.alias or name: field for name, field in kind.model_fields.items()}
 
 
 def _is_model(kind: Any) -> bool:
@@ -137,7 +164,7 @@ def _is_model(kind: Any) -> bool:
 
 def _inner(kind: Any) -> Any:
     """The type without its annotations and without `| None`."""
-    while get_origin(kind) in (Annotated, Union, types.UnionType):
+    while get_origin(kind) in (Annotated, Union, types.UnionType) and not _tagged(kind):
         kind = get_args(kind)[0]
     return kind
 

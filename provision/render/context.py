@@ -10,17 +10,10 @@ from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets, host_public_key, psk
+from provision.render.feed import LOG_FOLDER, feed
 from provision.render.identity import mac_address, machine_id
 from provision.render.leases import Leases, leases
-
-#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
-NOT_BEFORE = 1754697600
-
-#: Where chrony takes the time from the feed; its configuration says the same.
-CLOCK_SOCKET = "/run/chrony/boat.sock"
-
-#: Sentences that carry both date and time (IEC 61162-1).
-DATED = ("RMC", "ZDA")
+from provision.render.ports import Ports, ports
 
 #: From here up a channel is in the 5 GHz band (IEEE Std 802.11).
 FIRST_5_GHZ_CHANNEL = 36
@@ -43,8 +36,10 @@ class Context:
     """64 hexadecimal digits."""
     host_key: str
     authorized_keys: list[str]
+    ports: Ports
     feed: dict[str, object]
     """/etc/boat/feed.json; provision/onboard/feed/config.py says what it means."""
+    log_folder: str
 
 
 def context(boat: Boat, secrets: Secrets) -> Context:
@@ -53,45 +48,19 @@ def context(boat: Boat, secrets: Secrets) -> Context:
     network = profile.network
     radio = network.access_point
     machine = machine_id(profile.boat, host_public_key(secrets))
+    shared = leases(network.address, network.tablets)
     return Context(
         profile=profile,
         board=board(profile.board),
         uplink=network.wired == "shore",
-        leases=leases(network.address, network.tablets),
+        leases=shared,
         machine_id=machine,
         bridge_mac=mac_address(machine, "boat0"),
         hw_mode="a" if radio.channel >= FIRST_5_GHZ_CHANNEL else "g",
         psk=psk(secrets.pass_phrase, radio.ssid),
         host_key=secrets.host_key.rstrip("\n") + "\n",
         authorized_keys=access_keys(boat),
-        feed=_feed(profile),
+        ports=ports(profile),
+        feed=feed(profile, shared),
+        log_folder=LOG_FOLDER,
     )
-
-
-def _feed(profile: Profile) -> dict[str, object]:
-    feed: dict[str, object] = {
-        "links": {
-            name: {
-                "device": f"/dev/boat/{name}",
-                "baud": link.baud,
-                "talks": link.talks,
-                "listens": link.listens,
-            }
-            for name, link in profile.links.items()
-        },
-        "outputs": {
-            "tcp": {"port": profile.feed.tcp},
-            "udp": [
-                {
-                    "address": str(profile.network.address.network.broadcast_address),
-                    "port": profile.feed.udp,
-                }
-            ]
-            if profile.feed.udp
-            else [],
-        },
-    }
-    dated = [name for name, link in profile.links.items() if set(DATED) & set(link.talks)]
-    if dated:
-        feed["clock"] = {"socket": CLOCK_SOCKET, "links": dated, "not_before": NOT_BEFORE}
-    return feed

@@ -21,7 +21,7 @@ from provision.bench.bench import CARD_SIZE, Bench
 from provision.bench.emulator import Emulator, Wire
 from provision.boards import Board, board
 from provision.errors import UserError
-from provision.profile.models import Adapter
+from provision.profile.links import Adapter
 from provision.profile.start import start
 from provision.run import run
 from tests.measure import plain
@@ -93,7 +93,7 @@ def main() -> None:
         club.card("kittiwake")
         profile = club.target("kittiwake").boat.profile
         kind = board(profile.board)
-        adapters = {name: link.adapter for name, link in profile.links.items()}
+        adapters = {name: link.adapter for name, link in profile.serial_links.items()}
         plain.disk(kind)
         ours, theirs, memory = [], [], []
         for _ in range(RUNS):

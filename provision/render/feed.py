@@ -1,0 +1,136 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""/etc/boat/feed.json, from the profile; provision/onboard/feed/config.py says what it means."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from provision.onboard.feed.believe import KINDS
+from provision.onboard.feed.pgns import FORMATTERS
+from provision.profile.feed import DATED, Steering
+from provision.profile.fields import Kind
+from provision.profile.links import Can, Filter, Input, Link
+from provision.profile.models import Profile
+from provision.render.leases import Leases
+
+#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
+NOT_BEFORE = 1754697600
+
+#: Where chrony takes the time from the feed; its configuration says the same.
+CLOCK_SOCKET = "/run/chrony/boat.sock"
+
+#: Where the voyage log lies, on the data partition.
+LOG_FOLDER = "/data/log"
+
+Json = dict[str, object]
+
+
+def feed(profile: Profile, leases: Leases) -> Json:
+    """What boat-feed is told; what the profile leaves out is left out here as well."""
+    made: Json = {
+        "links": {name: _link(name, link) for name, link in profile.links.items()},
+    }
+    if profile.inputs:
+        address = str(profile.network.address.ip)
+        made["inputs"] = {name: _input(source, address) for name, source in profile.inputs.items()}
+    made["outputs"] = _outputs(profile)
+    if prefer := profile.feed.prefer:
+        made["prefer"] = {
+            "order": prefer.order,
+            "silence": prefer.silence,
+            "steady": prefer.steady,
+        }
+    if profile.steering:
+        made["steering"] = _steering(profile, profile.steering, leases)
+    if clock := _clock_links(profile):
+        made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": NOT_BEFORE}
+    if log := profile.log:
+        made["log"] = {"folder": LOG_FOLDER, "days": round(log.keep / 86400), "cap": log.cap}
+    return made
+
+
+def _link(name: str, link: Link | Can) -> Json:
+    if isinstance(link, Can):
+        return {"can": link.can, "talks": _made_of(link.talks), **_filter(link.takes)}
+    made: Json = {
+        "device": f"/dev/boat/{name}",
+        "baud": link.baud,
+        "talks": link.talks,
+        "listens": link.listens,
+        **_allowed(link),
+        **_filter(link.takes),
+    }
+    if link.gives:
+        made["sends"] = _filter(link.gives)
+    return made
+
+
+def _made_of(kinds: Mapping[Kind, float]) -> dict[str, float]:
+    """The sentences that are made of kinds of data, with their rates."""
+    return {
+        formatter: rate
+        for kind, rate in kinds.items()
+        for formatter in KINDS[kind]
+        if formatter in FORMATTERS
+    }
+
+
+def _input(source: Input, address: str) -> Json:
+    made: Json = {
+        way: value
+        for way in ("tcp", "listen", "udp", "multicast")
+        if (value := getattr(source, way)) is not None
+    }
+    if source.multicast:
+        # Without it the kernel would join on whichever interface has the default route.
+        made["address"] = address
+    if source.talks:
+        made["talks"] = source.talks
+    return {**made, **_allowed(source), **_filter(source.takes)}
+
+
+def _allowed(source: Link | Input) -> Json:
+    return {name: True for name in ("unchecked", "long") if getattr(source, name)}
+
+
+def _filter(passes: Filter | None) -> Json:
+    return passes.model_dump(exclude_defaults=True) if passes else {}
+
+
+def _outputs(profile: Profile) -> Json:
+    network, gives = profile.network.address, profile.feed.gives
+    made: Json = {"tcp": {"port": profile.feed.tcp, **_filter(gives.get("tcp"))}}
+    udp = profile.feed.udp
+    broadcast = f"{network.network.broadcast_address}:{udp}"
+    hosts = [broadcast] if isinstance(udp, int) else udp or []
+    made["udp"] = [
+        {
+            "address": host.rpartition(":")[0],
+            "port": int(host.rpartition(":")[2]),
+            **_filter(gives.get(host) or gives.get("udp")),
+        }
+        for host in hosts
+    ]
+    if profile.feed.multicast:
+        made["multicast"] = {"interface": str(network.ip), **_filter(gives.get("multicast"))}
+    return made
+
+
+def _steering(profile: Profile, steering: Steering, leases: Leases) -> Json:
+    tablets = profile.network.tablets
+    return {
+        "link": steering.link,
+        "sentences": steering.sentences,
+        "from": {
+            name: {"address": str(leases.fixed[name]), "mac": tablets[name].mac}
+            if name in tablets
+            else {"link": name}
+            for name in steering.senders
+        },
+    }
+
+
+def _clock_links(profile: Profile) -> list[str]:
+    if profile.clock:
+        return profile.clock.sources
+    return [name for name, link in profile.serial_links.items() if set(DATED) & set(link.talks)]

@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where the feed is reached from the boat's own network."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from provision.onboard.feed.groups import GROUPS
+from provision.profile.models import Profile
+
+
+@dataclass(frozen=True)
+class Ports:
+    """Ports that inputs listen on."""
+
+    tcp: list[int]
+    udp: list[int]
+    groups: list[tuple[str, int]]
+    """Multicast addresses with their UDP ports."""
+
+    @property
+    def all(self) -> list[int]:
+        """Whatever the protocol, ascending."""
+        return sorted({*self.tcp, *self.udp, *(port for _, port in self.groups)})
+
+
+def ports(profile: Profile) -> Ports:
+    """What the profile's inputs listen on."""
+    inputs = profile.inputs.values()
+    return Ports(
+        tcp=[source.listen for source in inputs if source.listen],
+        udp=[source.udp for source in inputs if source.udp],
+        groups=[GROUPS[name] for source in inputs for name in source.multicast or ()],
+    )
