@@ -5,14 +5,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from provision.checks import baud, card, club, names, usb, wifi
+from provision.checks import baud, card, club, names, network, sources, steering, usb, wifi
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 from provision.profile.tree import raise_all
 
 __all__ = ["Finding", "Level", "check"]
 
-SUBJECTS = (names.check, baud.check, usb.check, wifi.check, card.check)
+SUBJECTS = (
+    names.check,
+    baud.check,
+    usb.check,
+    wifi.check,
+    network.check,
+    sources.check,
+    steering.check,
+    card.check,
+)
 
 
 def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Finding]:

@@ -5,16 +5,38 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from provision.card.layout import Layout
 from provision.checks.finding import Finding
+from provision.onboard.feed.voyage import SPARE
 from provision.profile.load import Boat
 
 #: 16 GB or more: common practice.
 SMALLEST = 16 * 10**9
 
 
+#: What is left of a partition for files; the file system itself takes the rest.
+#: Common practice.
+FILES = 0.95
+
+
+def room(size: int) -> int:
+    """Bytes that a voyage log can have on a card of `size` bytes."""
+    data = size - Layout("gpt", "any").partition("data").offset
+    return int(data * FILES) - SPARE
+
+
 def check(boat: Boat) -> Iterator[Finding]:
-    """A card of less than 16 GB."""
-    size = boat.profile.card.size
+    """A card of less than 16 GB, or one that the voyage log does not fit on."""
+    size, log = boat.profile.card.size, boat.profile.log
+    if log and log.cap > (left := max(0, room(size))):
+        yield Finding(
+            "error",
+            "log-cap",
+            f"a voyage log of {log.cap / 10**9:g} GB does not fit on a card of "
+            f"{size / 10**9:g} GB, which has {left / 10**9:.1f} GB for it",
+            boat.place("log.cap"),
+            "write a smaller log.cap, or take a larger card and write its size under card",
+        )
     if size < SMALLEST:
         yield Finding(
             "warning",

@@ -173,7 +173,7 @@ def test_a_full_link_is_told_at_its_rates(tmp_path: Path) -> None:
 
 def adapters(number: int) -> list[str]:
     """Links on `number` further adapters."""
-    return [f"l{i}: {{adapter: {{serial: S{i}}}, talks: [MWV]}}" for i in range(number)]
+    return [f"l{i}: {{adapter: {{serial: S{i}}}, talks: [RSA]}}" for i in range(number)]
 
 
 def test_more_adapters_than_sockets(tmp_path: Path) -> None:
@@ -183,7 +183,7 @@ def test_more_adapters_than_sockets(tmp_path: Path) -> None:
 
 def test_a_chip_with_several_ports_is_one_adapter(tmp_path: Path) -> None:
     entries = [
-        f"q{i}: {{adapter: {{serial: QUAD, interface: {i}}}, talks: [MWV]}}" for i in range(4)
+        f"q{i}: {{adapter: {{serial: QUAD, interface: {i}}}, talks: [RSA]}}" for i in range(4)
     ]
     assert found(boat(tmp_path, links(*entries, *adapters(2)))) == []
 

@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether it is plain which source of each kind of data is believed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.checks.finding import Finding
+from provision.onboard.feed.believe import KINDS
+from provision.profile.links import Can, Filter, Input, Link
+from provision.profile.load import Boat
+
+
+def rates(source: Link | Can | Input, kind: str) -> dict[str, float]:
+    """What a source tells of a kind of data and is taken, with the rates per second."""
+    if isinstance(source, Can):
+        return {name: rate for name, rate in source.talks.items() if name == kind}
+    return {
+        name: rate
+        for name, rate in source.talks.items()
+        if name in KINDS[kind] and _taken(source.takes, name)
+    }
+
+
+def _taken(passes: Filter | None, formatter: str) -> bool:
+    """Whether sentences with this formatter can get through."""
+    if passes is None:
+        return True
+    if passes.only and not any(p.formatter in (None, formatter) for p in passes.only):
+        return False
+    return not any(p.formatter == formatter and p.talker is None for p in passes.but)
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """Orders of preference that cannot work or mean nothing, and kinds that want for one."""
+    profile = boat.profile
+    sources: dict[str, Link | Can | Input] = {**profile.links, **profile.inputs}
+    # Of an input that says nothing of itself, anything may come.
+    unknown = [name for name, source in profile.inputs.items() if not source.talks]
+    prefer = profile.feed.prefer
+    orders = prefer.order if prefer else {}
+    for kind in KINDS:
+        telling = [name for name, source in sources.items() if rates(source, kind)]
+        if kind in orders:
+            yield from _order(boat, kind, telling, unknown)
+        elif len(telling) > 1:
+            yield Finding(
+                "warning",
+                f"no-preference.{kind}",
+                f"{_and(telling)} all tell {kind}, and tablets get it from each",
+                boat.place("feed.prefer" if prefer else "feed"),
+                f"say whom to believe first, with feed.prefer: {{{kind}: [{', '.join(telling)}]}}",
+            )
+
+
+def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Iterator[Finding]:
+    profile = boat.profile
+    prefer = profile.feed.prefer
+    assert prefer is not None
+    for number, name in enumerate(prefer.order[kind]):
+        place = boat.place(f"feed.prefer.{kind}[{number}]")
+        if name not in telling and name not in unknown:
+            yield Finding(
+                "error",
+                f"prefer.{kind}.{name}",
+                f"{name} tells nothing of {kind}",
+                place,
+                f"that would be {', '.join(KINDS[kind])} in what it talks",
+            )
+        source = profile.links.get(name) or profile.inputs[name]
+        often = max(rates(source, kind).values(), default=None)
+        if often and prefer.silence < 2 / often:
+            yield Finding(
+                "warning",
+                f"prefer-silence.{kind}.{name}",
+                f"{name} tells {kind} every {1 / often:g} s, and counts as silent after "
+                f"{prefer.silence:g} s",
+                place,
+                "let silence be twice as long as what lies between two sentences, or more",
+            )
+    if len({*telling, *unknown}) == 1:
+        yield Finding(
+            "warning",
+            f"prefer-alone.{kind}",
+            f"nothing but {_and([*telling, *unknown])} tells {kind}: there is nothing to prefer",
+            boat.place(f"feed.prefer.{kind}"),
+            "add the second source under links or inputs, or take the order out",
+        )
+
+
+def _and(names: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
