@@ -127,6 +127,11 @@ class Virtual:
         found: dict[str, Any] = json.loads(self.ask("boat-settings status --json"))
         return found
 
+    def chosen(self) -> dict[str, Any]:
+        """What the initramfs says of the settings that it chose."""
+        found: dict[str, Any] = json.loads(self.ask("cat /run/boat/settings.json"))
+        return found
+
     def feed(self) -> dict[str, Any]:
         """What `boat-feed --state` says."""
         found: dict[str, Any] = json.loads(self.ask("boat-feed --state"))

@@ -1,30 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Starting: what is mounted, which settings are chosen, and what a broken card still does."""
+"""Starting: what is mounted, and which settings are chosen."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
-from pathlib import Path
-
-import pytest
-
-from provision.card.layout import Layout
-from provision.run import run
-from tests.system.boats import Club, Virtual
-
-Launch = Callable[..., Virtual]
-
-
-def chosen(boat: Virtual) -> dict[str, object]:
-    """What the initramfs said."""
-    found: dict[str, object] = json.loads(boat.ask("cat /run/boat/settings.json"))
-    return found
+from tests.system.boats import Virtual
 
 
 def test_the_kept_settings_are_chosen(kittiwake: Virtual) -> None:
     """A fresh card boots what it was built with, and is not degraded."""
-    said = chosen(kittiwake)
+    said = kittiwake.chosen()
     assert said["choice"] == "kept"
     assert said["degraded"] is False
     assert said["sha256"] == kittiwake.club.target("kittiwake").render().sha256
@@ -75,53 +59,3 @@ def test_the_clock_never_starts_before_the_last_time_known(kittiwake: Virtual) -
         assert booted >= 1935817689
     finally:
         kittiwake.ask("touch -d @0 /data/state/clock; sync")
-
-
-@pytest.fixture
-def broken(club: Club, tmp_path: Path) -> Callable[[str, bytes], Path]:
-    """A copy of kittiwake's card with bytes written over the start of a partition."""
-
-    def make(partition: str, over: bytes) -> Path:
-        image = tmp_path / "broken.img"
-        run("cp", "--sparse=always", club.card("kittiwake"), image)
-        layout = Layout("gpt", club.target("kittiwake").render().sha256)
-        with image.open("r+b") as card:
-            card.seek(layout.partition(partition).offset)
-            card.write(over)
-        return image
-
-    return make
-
-
-def test_without_data_the_boat_still_feeds(
-    club: Club, launch: Launch, broken: Callable[[str, bytes], Path]
-) -> None:
-    """A wiped data partition: the settings as built, degraded, and the tablet hears all."""
-    boat = launch("kittiwake", broken("data", bytes(128 * 2**20)))
-    said = chosen(boat)
-    assert (said["choice"], said["degraded"], said["data"]) == ("built", True, "unreadable")
-    boat.bench.join()
-    heard = boat.bench.read(seconds=20, lines=20)["lines"]
-    assert len(heard) >= 20
-    assert boat.status()["degraded"] is True
-
-
-def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Path) -> None:
-    """First the kept archive is damaged, then the previous one as well."""
-    boat = launch("kittiwake")
-    changed = club.copy(tmp_path / "club")
-    profile = changed.folder / "kittiwake.yml"
-    profile.write_text(profile.read_text().replace("DPT: 2", "DPT: 1"))
-    before = boat.status()["kept"]
-    assert boat.push(changed, prove=False).well
-    after = boat.status()["kept"]
-    assert before != after
-    boat.ask(f"echo damage >> /data/settings/{after}.tar; sync")
-    boat.power_cycle()
-    said = chosen(boat)
-    assert (said["choice"], said["sha256"], said["degraded"]) == ("previous", before, True)
-    assert "damaged" in str(said["reason"])
-    boat.ask(f"echo damage >> /data/settings/{before}.tar; sync")
-    boat.power_cycle()
-    said = chosen(boat)
-    assert (said["choice"], said["degraded"]) == ("built", True)

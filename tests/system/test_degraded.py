@@ -1,0 +1,65 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a boat with a broken card still does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from provision.card.layout import Layout
+from provision.run import run
+from tests.system.boats import Club, Virtual
+
+Launch = Callable[..., Virtual]
+
+
+@pytest.fixture
+def broken(club: Club, tmp_path: Path) -> Callable[[str, bytes], Path]:
+    """A copy of kittiwake's card with bytes written over the start of a partition."""
+
+    def make(partition: str, over: bytes) -> Path:
+        image = tmp_path / "broken.img"
+        run("cp", "--sparse=always", club.card("kittiwake"), image)
+        layout = Layout("gpt", club.target("kittiwake").render().sha256)
+        with image.open("r+b") as card:
+            card.seek(layout.partition(partition).offset)
+            card.write(over)
+        return image
+
+    return make
+
+
+def test_without_data_the_boat_still_feeds(
+    club: Club, launch: Launch, broken: Callable[[str, bytes], Path]
+) -> None:
+    """A wiped data partition: the settings as built, degraded, and the tablet hears all."""
+    boat = launch("kittiwake", broken("data", bytes(128 * 2**20)))
+    said = boat.chosen()
+    assert (said["choice"], said["degraded"], said["data"]) == ("built", True, "unreadable")
+    boat.bench.join()
+    heard = boat.bench.read(seconds=20, lines=20)["lines"]
+    assert len(heard) >= 20
+    assert boat.status()["degraded"] is True
+
+
+def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Path) -> None:
+    """First the kept archive is damaged, then the previous one as well."""
+    boat = launch("kittiwake")
+    changed = club.copy(tmp_path / "club")
+    profile = changed.folder / "kittiwake.yml"
+    profile.write_text(profile.read_text().replace("DPT: 2", "DPT: 1"))
+    before = boat.status()["kept"]
+    assert boat.push(changed, prove=False).well
+    after = boat.status()["kept"]
+    assert before != after
+    boat.ask(f"echo damage >> /data/settings/{after}.tar; sync")
+    boat.power_cycle()
+    said = boat.chosen()
+    assert (said["choice"], said["sha256"], said["degraded"]) == ("previous", before, True)
+    assert "damaged" in str(said["reason"])
+    boat.ask(f"echo damage >> /data/settings/{before}.tar; sync")
+    boat.power_cycle()
+    said = boat.chosen()
+    assert (said["choice"], said["degraded"]) == ("built", True)
