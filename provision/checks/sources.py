@@ -13,13 +13,9 @@ from provision.profile.load import Boat
 
 def rates(source: Link | Can | Input, kind: str) -> dict[str, float]:
     """What a source tells of a kind of data and is taken, with the rates per second."""
-    if isinstance(source, Can):
-        return {name: rate for name, rate in source.talks.items() if name == kind}
-    return {
-        name: rate
-        for name, rate in source.talks.items()
-        if name in KINDS[kind] and _taken(source.takes, name)
-    }
+    taken = [name for name in KINDS[kind] if _taken(source.takes, name)]
+    wanted = [kind] if isinstance(source, Can) and taken else taken
+    return {name: rate for name, rate in source.talks.items() if name in wanted}
 
 
 def _taken(passes: Filter | None, formatter: str) -> bool:
