@@ -10,7 +10,7 @@ from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets, host_public_key, psk
-from provision.render.feed import LOG_FOLDER, feed
+from provision.render.feed import feed
 from provision.render.identity import mac_address, machine_id
 from provision.render.leases import Leases, leases
 from provision.render.ports import Ports, ports
@@ -39,7 +39,6 @@ class Context:
     ports: Ports
     feed: dict[str, object]
     """/etc/boat/feed.json; provision/onboard/feed/config.py says what it means."""
-    log_folder: str
 
 
 def context(boat: Boat, secrets: Secrets) -> Context:
@@ -62,5 +61,4 @@ def context(boat: Boat, secrets: Secrets) -> Context:
         authorized_keys=access_keys(boat),
         ports=ports(profile),
         feed=feed(profile, shared),
-        log_folder=LOG_FOLDER,
     )

@@ -19,7 +19,7 @@ NOT_BEFORE = 1754697600
 #: Where chrony takes the time from the feed; its configuration says the same.
 CLOCK_SOCKET = "/run/chrony/boat.sock"
 
-#: Where the voyage log lies, on the data partition.
+#: Where the voyage log lies, on the data partition; the service may write there.
 LOG_FOLDER = "/data/log"
 
 Json = dict[str, object]

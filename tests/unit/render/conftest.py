@@ -99,6 +99,47 @@ BOATS: dict[str, dict[str, Any]] = {
         },
         "feed": {"tcp": 20220, "udp": None},
     },
+    "busy": {
+        "network": {"tablets": {"chart-table": {"mac": "02:00:00:12:34:56"}}},
+        "links": {
+            "gnss": {"adapter": {"serial": "A1"}, "talks": {"RMC": 5}, "unchecked": True},
+            "gnss-2": {"adapter": {"serial": "A2"}, "talks": ["RMC", "ZDA"], "long": True},
+            "pilot": {
+                "adapter": {"serial": "A3"},
+                "talks": ["HDG"],
+                "takes": {"but": ["XTE"]},
+                "listens": {"APB": 1, "RMC": 2},
+                "gives": {"only": ["APB", {"link": "gnss", "formatter": "RMC"}]},
+            },
+            "plotter": {"adapter": {"serial": "A4"}, "talks": ["APB"]},
+            "backbone": {"can": "can0", "talks": {"heading": 10, "depth": 2}},
+            "engine-room": {"can": "vcan1", "talks": ["time"], "takes": {"but": ["GSV"]}},
+        },
+        "inputs": {
+            "ais": {"tcp": "10.47.1.60:10110", "talks": ["VDM"], "takes": {"only": ["VDM"]}},
+            "guests": {"listen": 10111, "unchecked": True},
+            "wind": {"udp": 10112, "long": True, "talks": {"MWV": 2}},
+            "bridge": {"multicast": ["NAVD", "TGTD"]},
+        },
+        "feed": {
+            "udp": ["10.47.1.61", "10.47.1.62:2000"],
+            "multicast": True,
+            "gives": {
+                "tcp": {"but": ["GSV"]},
+                "udp": {"only": ["VDM"]},
+                "10.47.1.62:2000": {"but": [{"talker": "GP"}]},
+                "multicast": {"only": [{"link": "gnss"}]},
+            },
+            "prefer": {"position": ["gnss", "gnss-2"], "silence": "5 s"},
+        },
+        "steering": {
+            "link": "pilot",
+            "from": ["chart-table", "plotter"],
+            "sentences": ["APB"],
+        },
+        "clock": {"from": ["gnss-2"]},
+        "log": {"keep": "14 days", "cap": "1.5 GB"},
+    },
 }
 
 

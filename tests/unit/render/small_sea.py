@@ -25,7 +25,11 @@ from contextlib import contextmanager, suppress
 BOAT, TABLET, WIRE = "10.47.1.1", "10.47.1.50", "10.47.1.60"
 SHORE, ASHORE = "192.0.2.1", "192.0.2.9"
 WAIT = 0.25
-TCP_PORTS = (22, 53, 80, 10110)
+TCP_PORTS = (22, 53, 80, 10110, 10111)
+UDP_PORTS = (53, 67, 69, 123, 10110, 10112)
+
+#: Addresses and ports of IEC 61162-450, from memory: SATD, NAVD.
+GROUPS = (("239.192.0.3", 60003), ("239.192.0.4", 60004))
 
 libc = ctypes.CDLL(None, use_errno=True)
 
@@ -90,6 +94,9 @@ def datagram(sender: str, source: int, receiver: str, address: str, port: int) -
     with within(receiver if receiver != "boat" else None):
         inbox = socket.socket(type=socket.SOCK_DGRAM)
         inbox.bind(("0.0.0.0", port))
+        if address.startswith("239."):
+            membership = socket.inet_aton(address) + socket.inet_aton(BOAT)
+            inbox.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
         inbox.settimeout(WAIT)
     with within(sender):
         outbox = socket.socket(type=socket.SOCK_DGRAM)
@@ -193,8 +200,9 @@ def main() -> None:
             found["leases"] = [lease("02:00:00:12:34:56"), lease("02:00:00:00:00:01")]
     serve(None, TCP_PORTS)
     found["tcp"] = [port for port in TCP_PORTS if tcp("tablet", BOAT, port)]
-    found["udp"] = [
-        port for port in (53, 67, 69, 123, 10110) if datagram("tablet", 4000, "boat", BOAT, port)
+    found["udp"] = [port for port in UDP_PORTS if datagram("tablet", 4000, "boat", BOAT, port)]
+    found["groups"] = [
+        port for group, port in GROUPS if datagram("tablet", 4000, "boat", group, port)
     ]
     found["from wire to tablet"] = [
         source for source in (67, 68, 547, 4000) if datagram("wire", source, "tablet", TABLET, 68)
@@ -202,6 +210,9 @@ def main() -> None:
     if uplink:
         serve("ashore", (8080,))
         serve("tablet", (8080,))
+        found["udp from shore"] = [
+            port for port in UDP_PORTS if datagram("ashore", 4000, "boat", SHORE, port)
+        ]
         found["tcp from shore"] = [port for port in TCP_PORTS if tcp("ashore", SHORE, port)]
         found["seen ashore"] = tcp("tablet", ASHORE, 8080)
         run("ip", "-n", "ashore", "route", "add", "10.47.1.0/24", "via", SHORE)

@@ -110,8 +110,9 @@ EXPOSED = {"boat-feed": 20, "dnsmasq": 25, "chrony": 25, "hostapd": 32, "nftable
 
 
 @pytest.mark.parametrize("unit", UNITS)
-def test_units_are_shut_in(tree: Callable[..., Path], unit: str) -> None:
+@pytest.mark.parametrize("boat", ["plain", "busy"])
+def test_units_are_shut_in(tree: Callable[..., Path], unit: str, boat: str) -> None:
     file = f"/etc/systemd/system/{unit}.service"
     command = ["systemd-analyze", "security", "--offline=yes", f"--threshold={EXPOSED[unit]}", file]
-    done = aboard(tree(), *command)
+    done = aboard(tree(**BOATS[boat]), *command)
     assert done.returncode == 0, done.stdout.splitlines()[-1]

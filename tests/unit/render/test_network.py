@@ -31,6 +31,7 @@ def alone(tree: Callable[..., Path]) -> dict[str, Any]:
 def test_a_boat_without_an_uplink(alone: dict[str, Any]) -> None:
     assert alone["tcp"] == [22, 53, 10110]
     assert alone["udp"] == [53, 67]
+    assert alone["groups"] == []
     # A DHCP server on the wire reaches no tablet; all else does.
     assert alone["from wire to tablet"] == [68, 4000]
     # Refused at once (RFC 1035: 5), not left to time out.
@@ -60,3 +61,17 @@ def test_a_boat_with_an_uplink(
     assert found["seen ashore"] == "192.0.2.1"
     assert found["shore to tablet"] is None
     assert found["tcp"] == [22, 53, 10110]
+
+
+def test_inputs_are_open_on_the_boats_own_network_alone(tree: Callable[..., Path]) -> None:
+    inputs = {
+        "guests": {"listen": 10111},
+        "wind": {"udp": 10112},
+        "bridge": {"multicast": ["NAVD"]},
+    }
+    found = sail(tree(inputs=inputs, network={"wired": "shore"}), "uplink")
+    assert found["tcp"] == [22, 53, 10110, 10111]
+    assert found["udp"] == [53, 67, 10112]
+    assert found["groups"] == [60004]
+    assert found["tcp from shore"] == []
+    assert found["udp from shore"] == []
