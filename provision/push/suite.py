@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What tests/boat is told about a boat, and how it asks it many things in one command."""
+"""What tests/boat is told about a boat, and how it asks it everything in one command."""
 
 from __future__ import annotations
 
@@ -14,6 +14,16 @@ from typing import Any, Protocol, Self
 SEPARATOR = "\x1e"
 
 Command = Sequence[str]
+
+#: Seconds that one command gets.
+LONGEST = 40
+
+#: What stands before the commands: where their output goes is in RAM, and gone at the end.
+BEFORE = """
+export LC_ALL=C.UTF-8 PATH="$PATH:/usr/sbin:/sbin"
+place=$(mktemp -d) && cd "$place" || exit 1
+trap 'rm -r "$place"' EXIT
+"""
 
 
 @dataclass(frozen=True)
@@ -63,19 +73,30 @@ class Host(Protocol):
         """Run a command with the login shell."""
 
 
-def ask(host: Host, commands: Mapping[str, Command]) -> dict[str, Answer]:
-    """Run several commands aboard over one SSH command, and return their answers by name.
+Answers = dict[str, Answer]
 
-    An emulated or a slow board takes a third of a second for every SSH command.
+
+def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, Answers]:
+    """Run all commands aboard over one SSH command; the answers by subject and name.
+
+    Subjects go side by side, the commands of one after each other: an emulated or a slow
+    board takes a third of a second for every SSH command, and much of a proof is waiting.
     """
-    script = "export LC_ALL=C.UTF-8 PATH=$PATH:/usr/sbin:/sbin\n" + "".join(
-        f"{shlex.join(command)} </dev/null 2>&1; printf '\\036%d\\036' $?\n"
-        for command in commands.values()
+    lanes = "".join(
+        "{\n"
+        + "".join(
+            f"timeout {LONGEST} {shlex.join(command)} </dev/null 2>&1; printf '\\036%d\\036' $?\n"
+            for command in commands.values()
+        )
+        + f"}} >{number} &\n"
+        for number, commands in enumerate(subjects.values())
     )
-    parts = host.run(script).stdout.split(SEPARATOR)
+    files = " ".join(map(str, range(len(subjects))))
+    said = host.run(f"{BEFORE}\n{lanes}wait\ncat {files}\n").stdout
+    parts = iter(said.split(SEPARATOR))
     return {
-        name: Answer(parts[2 * index], int(parts[2 * index + 1]))
-        for index, name in enumerate(commands)
+        subject: {name: Answer(next(parts), int(next(parts))) for name in commands}
+        for subject, commands in subjects.items()
     }
 
 

@@ -6,19 +6,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 import testinfra
 
-from provision.push.suite import Answer, Command, Job, ask
-
-Ask = Callable[[Mapping[str, Command]], dict[str, Answer]]
+from provision.push.suite import Answers, Job, ask
 
 #: pytest's exit status when the boat does not answer at all.
 UNREACHABLE = 10
+
+#: Units that some tests need, and where the answers about them are.
+UNITS = ("boat-feed.service", "chrony.service", "hostapd.service")
+NEEDED = "needed"
 
 JOB = pytest.StashKey[Job]()
 
@@ -66,31 +70,49 @@ def host(pytestconfig: pytest.Config, job: Job) -> Any:
     return testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config)
 
 
+@dataclass(frozen=True)
+class Gathered:
+    """The boat's answers by file, and when it was asked, from and to, on our own clock."""
+
+    answers: dict[str, Answers]
+    asked: tuple[float, float]
+
+
 @pytest.fixture(scope="session")
-def aboard(host: Any, job: Job) -> Ask:
-    """Ask the boat several things over one SSH command.
+def gathered(request: pytest.FixtureRequest, host: Any, job: Job) -> Gathered:
+    """What the boat answers to the `commands` of each file whose tests run.
 
     Once the boat does not answer, the suite ends: waiting for it once is enough.
     """
+    modules = dict.fromkeys(item.module for item in request.session.items)  # type: ignore[attr-defined]
+    commands = {module.__name__: module.commands(job) for module in modules}
+    commands[NEEDED] = {unit: ["systemctl", "is-active", unit] for unit in UNITS}
+    start = time.time()
+    try:
+        return Gathered(ask(host, commands), (start, time.time()))
+    except RuntimeError as error:
+        said = str(error.args[0].stderr).strip()
+        pytest.exit(f"{job.boat} does not answer: {said}", returncode=UNREACHABLE)
 
-    def ask_or_end(commands: Mapping[str, Command]) -> dict[str, Answer]:
-        try:
-            return ask(host, commands)
-        except RuntimeError as error:
-            said = str(error.args[0].stderr).strip()
-            pytest.exit(f"{job.boat} does not answer: {said}", returncode=UNREACHABLE)
 
-    return ask_or_end
+@pytest.fixture(scope="module")
+def facts(request: pytest.FixtureRequest, gathered: Gathered) -> Answers:
+    """What the boat answers to the `commands` of this file."""
+    return gathered.answers[request.module.__name__]
 
 
 @pytest.fixture(scope="session")
-def needs(aboard: Ask) -> Callable[[str], None]:
+def asked(gathered: Gathered) -> tuple[float, float]:
+    """When the boat was asked, from and to, in seconds since the epoch on our own clock."""
+    return gathered.asked
+
+
+@pytest.fixture(scope="session")
+def needs(gathered: Gathered) -> Callable[[str], None]:
     """Skip a test whose unit is down: test_units.py fails for that, and says so once."""
-    units = ("boat-feed.service", "chrony.service", "dnsmasq.service", "hostapd.service")
-    states = aboard({unit: ["systemctl", "is-active", unit] for unit in units})
 
     def check(unit: str) -> None:
-        if states[unit].status != 0:
+        if gathered.answers[NEEDED][unit].status != 0:
             pytest.skip(f"{unit} is not active")
 
     return check

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answer, pairs
+from provision.push.suite import Answers, Command, Job, pairs
 
 ESCAPED = re.compile(rb"\\(x[0-9a-fA-F]{2}|.)", re.DOTALL)
 LETTERS = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"e": b"\x1b"}
@@ -26,20 +26,18 @@ def octets(text: str) -> bytes:
     return ESCAPED.sub(plain, text.encode())
 
 
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    return {
+        "status": ["hostapd_cli", "-i", "wlan0", "status"],
+        "country": ["iw", "reg", "get"],
+        "addresses": ["ip", "-brief", "-4", "address", "show", "dev", "boat0"],
+    }
+
+
 @pytest.fixture(scope="module")
-def facts(aboard: Any, needs: Any) -> dict[str, Answer]:
+def status(facts: Answers, needs: Any) -> dict[str, str]:
     needs("hostapd.service")
-    return aboard(
-        {
-            "status": ["hostapd_cli", "-i", "wlan0", "status"],
-            "country": ["iw", "reg", "get"],
-            "addresses": ["ip", "-brief", "-4", "address", "show", "dev", "boat0"],
-        }
-    )
-
-
-@pytest.fixture(scope="module")
-def status(facts: dict[str, Answer]) -> dict[str, str]:
     return pairs(facts["status"].ok().output)
 
 
@@ -65,12 +63,12 @@ def test_channel(on_air: dict[str, str], profile: dict[str, Any]) -> None:
 
 
 @pytest.mark.usefixtures("on_air")
-def test_country(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+def test_country(facts: Answers, profile: dict[str, Any]) -> None:
     """The kernel holds the radio to the rules of the country that the profile names."""
     countries = re.findall(r"^country (\w\w):", facts["country"].ok().output, re.MULTILINE)
     assert profile["network"]["access_point"]["country"] in countries
 
 
-def test_address(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+def test_address(facts: Answers, profile: dict[str, Any]) -> None:
     """The boat has its own address; test_ports.py sees that a DHCP server gives out others."""
     assert profile["network"]["address"] in facts["addresses"].ok().output.split()

@@ -3,11 +3,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
-from provision.push.suite import Answer
+from provision.push.suite import Answers, Command, Job
 
 #: Writes, flushes and removes one small file, as keeping settings does.
 WRITE = """
@@ -19,37 +17,34 @@ exit "$written"
 """
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any) -> dict[str, Answer]:
-    return aboard(
-        {
-            "mount": ["findmnt", "--noheadings", "--output", "FSTYPE,OPTIONS", "/data"],
-            "write": ["sh", "-c", WRITE],
-            "pointers": ["sh", "-c", "cd /data/settings && ls | grep -Ex 'kept|previous'"],
-            "kept": ["sh", "-c", "cd /data/settings && sha256sum --check --quiet --strict kept"],
-            "previous": [
-                *("sh", "-c"),
-                "cd /data/settings && [ ! -e previous ] || "
-                "sha256sum --check --quiet --strict previous",
-            ],
-            "errors": ["sh", "-c", "cat /sys/fs/ext4/*/errors_count"],
-        }
-    )
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    return {
+        "mount": ["findmnt", "--noheadings", "--output", "FSTYPE,OPTIONS", "/data"],
+        "write": ["sh", "-c", WRITE],
+        "pointers": ["sh", "-c", "cd /data/settings && ls | grep -Ex 'kept|previous'"],
+        "kept": ["sh", "-c", "cd /data/settings && sha256sum --check --quiet --strict kept"],
+        "previous": [
+            *("sh", "-c"),
+            "cd /data/settings && [ ! -e previous ] || sha256sum --check --quiet --strict previous",
+        ],
+        "errors": ["sh", "-c", "cat /sys/fs/ext4/*/errors_count"],
+    }
 
 
-def test_mounted(facts: dict[str, Answer]) -> None:
+def test_mounted(facts: Answers) -> None:
     kind, options = facts["mount"].ok().output.split()
     assert kind == "ext4"
     assert "rw" in options.split(","), "/data is mounted read-only"
 
 
-def test_writable(facts: dict[str, Answer]) -> None:
+def test_writable(facts: Answers) -> None:
     if "rw" not in facts["mount"].ok().output.split()[-1].split(","):
         pytest.skip("test_mounted says why not")
     facts["write"].ok()
 
 
-def test_kept_settings_are_whole(facts: dict[str, Answer], on_trial: bool) -> None:
+def test_kept_settings_are_whole(facts: Answers, on_trial: bool) -> None:
     """What `kept` and `previous` name is there, with the SHA-256 that they say."""
     if on_trial and "kept" not in facts["pointers"].lines:
         pytest.skip("the first settings of this card are on trial")
@@ -57,6 +52,6 @@ def test_kept_settings_are_whole(facts: dict[str, Answer], on_trial: bool) -> No
     facts["previous"].ok()
 
 
-def test_no_errors(facts: dict[str, Answer]) -> None:
+def test_no_errors(facts: Answers) -> None:
     """The kernel has counted no error in the file system."""
     assert set(facts["errors"].ok().lines) == {"0"}

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answer, pairs
+from provision.push.suite import Answers, Command, Job, pairs
 
 USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)/")
 
@@ -20,19 +20,21 @@ exec cat "$place/power/control"
 """
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any, profile: dict[str, Any]) -> dict[str, Answer]:
-    commands = {"gettys": ["systemctl", "list-units", "--plain", "--no-legend", "serial-getty@*"]}
-    for link in profile["links"]:
+def commands(job: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    asked: dict[str, Command] = {
+        "gettys": ["systemctl", "list-units", "--plain", "--no-legend", "serial-getty@*"],
+    }
+    for link in job.profile["links"]:
         device = f"/dev/boat/{link}"
-        commands[f"{link} properties"] = ["udevadm", "info", "--query=property", "--name", device]
-        commands[f"{link} speed"] = ["stty", "--file", device, "speed"]
-        commands[f"{link} power"] = ["sh", "-c", POWER, device]
-    return aboard(commands)
+        asked[f"{link} properties"] = ["udevadm", "info", "--query=property", "--name", device]
+        asked[f"{link} speed"] = ["stty", "--file", device, "speed"]
+        asked[f"{link} power"] = ["sh", "-c", POWER, device]
+    return asked
 
 
 @pytest.fixture(scope="module")
-def properties(facts: dict[str, Answer], profile: dict[str, Any]) -> dict[str, dict[str, str]]:
+def properties(facts: Answers, profile: dict[str, Any]) -> dict[str, dict[str, str]]:
     return {link: pairs(facts[f"{link} properties"].output) for link in profile["links"]}
 
 
@@ -58,19 +60,19 @@ def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict
 
 
 @pytest.mark.usefixtures("plugged")
-def test_speed(link: str, facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+def test_speed(link: str, facts: Answers, profile: dict[str, Any]) -> None:
     """The port runs at the link's baud rate."""
     speed = facts[f"{link} speed"].ok().output.strip()
     assert speed == str(profile["links"][link]["baud"]), f"the port runs at {speed} baud"
 
 
 @pytest.mark.usefixtures("plugged")
-def test_stays_awake(link: str, facts: dict[str, Answer]) -> None:
+def test_stays_awake(link: str, facts: Answers) -> None:
     """The adapter is never suspended, since it would lose what comes in meanwhile."""
     assert facts[f"{link} power"].ok().output.strip() == "on"
 
 
-def test_no_login_prompt(plugged: str, facts: dict[str, Answer]) -> None:
+def test_no_login_prompt(plugged: str, facts: Answers) -> None:
     """No login prompt listens on an instrument's line."""
     running = [line.split()[0] for line in facts["gettys"].ok().lines]
     assert f"serial-getty@{plugged}.service" not in running

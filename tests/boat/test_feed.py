@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answer
+from provision.push.suite import Answers, Command, Job
 
 #: Part of its rate by which a sentence may be slower or faster, and what the counting
 #: window adds to that in sentences a second.
@@ -32,18 +32,17 @@ def listening_time(profile: dict[str, Any]) -> int:
     return min(LONGEST, 2 + math.ceil(1 / min(rates))) if rates else 1
 
 
+def commands(job: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    address, _, _ = job.profile["network"]["address"].partition("/")
+    seconds, port = listening_time(job.profile), job.profile["feed"]["tcp"]
+    read = ["bash", "-c", 'exec cat <"/dev/tcp/$0/$1"', address, str(port)]
+    return {"feed": ["timeout", str(seconds), *read], "state": ["boat-feed", "--state"]}
+
+
 @pytest.fixture(scope="module")
-def facts(aboard: Any, needs: Any, profile: dict[str, Any]) -> dict[str, Answer]:
+def states(facts: Answers, needs: Any) -> dict[str, Any]:
     needs("boat-feed.service")
-    address = profile["network"]["address"].split("/")[0]
-    read = ["timeout", str(listening_time(profile)), "bash", "-c", 'exec cat <"/dev/tcp/$0/$1"']
-    return aboard(
-        {"feed": [*read, address, str(profile["feed"]["tcp"])], "state": ["boat-feed", "--state"]}
-    )
-
-
-@pytest.fixture(scope="module")
-def states(facts: dict[str, Answer]) -> dict[str, Any]:
     return json.loads(facts["state"].ok().output)["links"]
 
 
@@ -72,7 +71,7 @@ def test_link_talks_at_its_rate(link: str, states: dict[str, Any], profile: dict
 
 
 def test_feed_carries_every_sentence(
-    link: str, facts: dict[str, Answer], states: dict[str, Any], profile: dict[str, Any]
+    link: str, facts: Answers, states: dict[str, Any], profile: dict[str, Any]
 ) -> None:
     """A client of the TCP feed gets each sentence of each link, and nothing that is none.
 

@@ -4,35 +4,30 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
-import pytest
-
-from provision.push.suite import Answer, Job
+from provision.push.suite import Answers, Command, Job
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any) -> dict[str, Answer]:
-    return aboard(
-        {
-            "host name": ["cat", "/proc/sys/kernel/hostname"],
-            "base": ["cat", "/usr/lib/boat-base/base.json"],
-            "settings": ["boat-settings", "status", "--json"],
-        }
-    )
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    return {
+        "host name": ["cat", "/proc/sys/kernel/hostname"],
+        "base": ["cat", "/usr/lib/boat-base/base.json"],
+        "settings": ["boat-settings", "status", "--json"],
+    }
 
 
-def test_host_name(facts: dict[str, Answer], job: Job) -> None:
+def test_host_name(facts: Answers, job: Job) -> None:
     assert facts["host name"].ok().output.strip() == job.boat
 
 
-def test_base(facts: dict[str, Answer], job: Job) -> None:
+def test_base(facts: Answers, job: Job) -> None:
     """The base is for this board's processor and in the format that the settings need."""
     base = json.loads(facts["base"].ok().output)
     assert (base["architecture"], base["format"]) == (job.architecture, job.manifest["base"])
 
 
-def test_settings(facts: dict[str, Answer], job: Job, on_trial: bool) -> None:
+def test_settings(facts: Answers, job: Job, on_trial: bool) -> None:
     """The wanted settings are live; and kept, unless they are on trial."""
     status = json.loads(facts["settings"].ok().output)
     assert status["boat"] == job.boat
@@ -42,7 +37,7 @@ def test_settings(facts: dict[str, Answer], job: Job, on_trial: bool) -> None:
         assert status["kept"] == job.sha256
 
 
-def test_no_drift(facts: dict[str, Answer]) -> None:
+def test_no_drift(facts: Answers) -> None:
     """Every file aboard is as it was rendered."""
     changed = [entry["path"] for entry in json.loads(facts["settings"].ok().output)["drift"]]
     assert changed == [], f"changed by hand: {', '.join(changed)}"

@@ -3,24 +3,22 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
-from provision.push.suite import Answer
+from provision.push.suite import Answers, Command, Job
 
 GRABBERS = {"modemmanager": "/usr/sbin/ModemManager", "brltty": "/usr/bin/brltty"}
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any) -> dict[str, Answer]:
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
     query = ["dpkg-query", "--show", "--showformat=${db:Status-Status}"]
     programs = {f"{name} program": ["test", "-e", path] for name, path in GRABBERS.items()}
-    return aboard(programs | {f"{name} package": [*query, name] for name in GRABBERS})
+    return programs | {f"{name} package": [*query, name] for name in GRABBERS}
 
 
 @pytest.mark.parametrize("name", sorted(GRABBERS))
-def test_nothing_grabs_the_lines(name: str, facts: dict[str, Answer]) -> None:
+def test_nothing_grabs_the_lines(name: str, facts: Answers) -> None:
     """Neither the program nor the package that brings it is there."""
     assert facts[f"{name} program"].status != 0
     assert facts[f"{name} package"].output != "installed"

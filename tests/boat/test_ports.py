@@ -7,9 +7,7 @@ import json
 import re
 from typing import Any
 
-import pytest
-
-from provision.push.suite import Answer
+from provision.push.suite import Answers, Command, Job
 
 #: test_default_is_drop sees to the policies.
 POLICY = re.compile(r"policy \w+;")
@@ -18,17 +16,15 @@ POLICY = re.compile(r"policy \w+;")
 FRESH = "nft --file /etc/nftables.conf && exec nft --stateless list ruleset"
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any) -> dict[str, Answer]:
-    return aboard(
-        {
-            "sockets": ["ss", "--no-header", "--listening", "--numeric", "--tcp", "--udp"],
-            "range": ["cat", "/proc/sys/net/ipv4/ip_local_port_range"],
-            "rules": ["nft", "--json", "list", "ruleset"],
-            "loaded": ["nft", "--stateless", "list", "ruleset"],
-            "written": ["unshare", "--net", "sh", "-c", FRESH],
-        }
-    )
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    return {
+        "sockets": ["ss", "--no-header", "--listening", "--numeric", "--tcp", "--udp"],
+        "range": ["cat", "/proc/sys/net/ipv4/ip_local_port_range"],
+        "rules": ["nft", "--json", "list", "ruleset"],
+        "loaded": ["nft", "--stateless", "list", "ruleset"],
+        "written": ["unshare", "--net", "sh", "-c", FRESH],
+    }
 
 
 def sockets(text: str, senders: range) -> set[tuple[str, int]]:
@@ -55,7 +51,7 @@ def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
     return wanted
 
 
-def test_listening(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
+def test_listening(facts: Answers, profile: dict[str, Any]) -> None:
     """Every port that the profile opens is served, and no other is."""
     first, last = map(int, facts["range"].ok().output.split())
     found = sockets(facts["sockets"].ok().output, range(first, last + 1))
@@ -63,7 +59,7 @@ def test_listening(facts: dict[str, Answer], profile: dict[str, Any]) -> None:
     assert wrong == [], f"open but not wanted, or wanted but not open: {', '.join(wrong)}"
 
 
-def test_default_is_drop(facts: dict[str, Answer]) -> None:
+def test_default_is_drop(facts: Answers) -> None:
     """What no rule lets in or through is dropped."""
     items = json.loads(facts["rules"].ok().output)["nftables"]
     chains = [item["chain"] for item in items if "chain" in item]
@@ -75,7 +71,7 @@ def test_default_is_drop(facts: dict[str, Answer]) -> None:
     assert policies == {"input": "drop", "forward": "drop"}
 
 
-def test_rules_as_written(facts: dict[str, Answer]) -> None:
+def test_rules_as_written(facts: Answers) -> None:
     """The rules that are loaded are those of the file, no more and no fewer."""
     loaded, written = (
         [line.strip() for line in POLICY.sub("", facts[name].ok().output).splitlines()]

@@ -4,11 +4,10 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 import pytest
 
-from provision.push.suite import Answer
+from provision.push.suite import Answers, Command, Job
 
 #: Percent of the overlay's memory that may be used; what is above will not last a season.
 FULLEST = 80
@@ -20,19 +19,17 @@ exec cat "/sys/class/block/${partition#/dev/}/stat"
 """
 
 
-@pytest.fixture(scope="module")
-def facts(aboard: Any) -> dict[str, Answer]:
-    return aboard(
-        {
-            "mounts": ["findmnt", "--json", "--list", "--output", "TARGET,SOURCE,FSTYPE,OPTIONS"],
-            "use": ["df", "--output=pcent", "/"],
-            "base": ["sh", "-c", WRITES],
-        }
-    )
+def commands(_: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    return {
+        "mounts": ["findmnt", "--json", "--list", "--output", "TARGET,SOURCE,FSTYPE,OPTIONS"],
+        "use": ["df", "--output=pcent", "/"],
+        "base": ["sh", "-c", WRITES],
+    }
 
 
 @pytest.fixture(scope="module")
-def mounts(facts: dict[str, Answer]) -> dict[str, dict[str, str]]:
+def mounts(facts: Answers) -> dict[str, dict[str, str]]:
     listed = json.loads(facts["mounts"].ok().output)["filesystems"]
     return {mount["target"]: mount for mount in listed}
 
@@ -60,11 +57,11 @@ def test_only_data_is_writable(mounts: dict[str, dict[str, str]]) -> None:
     assert others == [], f"mounted writable: {', '.join(others)}"
 
 
-def test_overlay_has_room(facts: dict[str, Answer]) -> None:
+def test_overlay_has_room(facts: Answers) -> None:
     percent = int(facts["use"].ok().lines[-1].strip(" %"))
     assert percent < FULLEST, f"{percent} % of the overlay's memory is used"
 
 
-def test_base_is_unwritten(facts: dict[str, Answer]) -> None:
+def test_base_is_unwritten(facts: Answers) -> None:
     """The kernel has written no sector of the base's partition since it started."""
     assert facts["base"].ok().output.split()[6] == "0"

@@ -6,9 +6,7 @@ from __future__ import annotations
 from pathlib import PurePosixPath
 from typing import Any
 
-import pytest
-
-from provision.push.suite import Answer, Job, pairs
+from provision.push.suite import Answers, Command, Job, pairs
 
 PROPERTIES = "--property=Id,LoadState,ActiveState,SubState,Result,Type,RemainAfterExit,NRestarts"
 
@@ -32,21 +30,17 @@ def unit_states(text: str) -> dict[str, dict[str, str]]:
     return {unit["Id"]: unit for unit in found if "Id" in unit}
 
 
-@pytest.fixture(scope="module")
-def units(job: Job) -> list[str]:
-    return enabled(job.manifest)
-
-
-@pytest.fixture(scope="module")
-def facts(aboard: Any, units: list[str]) -> dict[str, Answer]:
-    show = ["systemctl", "show", PROPERTIES, "--", *units]
+def commands(job: Job) -> dict[str, Command]:
+    """What to ask the boat."""
+    show = ["systemctl", "show", PROPERTIES, "--", *enabled(job.manifest)]
     failed = ["systemctl", "list-units", "--failed", "--plain", "--no-legend"]
-    return aboard({"before": show, "failed": failed, "pause": ["sleep", "2"], "after": show})
+    return {"before": show, "failed": failed, "pause": ["sleep", "2"], "after": show}
 
 
-def test_enabled_units_are_active(facts: dict[str, Answer], units: list[str]) -> None:
+def test_enabled_units_are_active(facts: Answers, job: Job) -> None:
     """A service that ran to its end well, and is meant to end, counts as well."""
     states = unit_states(facts["after"].ok().output)
+    units = enabled(job.manifest)
     assert units, "the settings enable no unit"
 
     def runs(unit: dict[str, str]) -> bool:
@@ -59,12 +53,12 @@ def test_enabled_units_are_active(facts: dict[str, Answer], units: list[str]) ->
     assert down == {}, said
 
 
-def test_no_failed_units(facts: dict[str, Answer]) -> None:
+def test_no_failed_units(facts: Answers) -> None:
     failed = [line.split()[0] for line in facts["failed"].ok().lines]
     assert failed == [], f"failed: {', '.join(failed)}"
 
 
-def test_no_unit_restarts(facts: dict[str, Answer]) -> None:
+def test_no_unit_restarts(facts: Answers) -> None:
     """No unit was started again while we watched it for two seconds."""
     before = unit_states(facts["before"].ok().output)
     after = unit_states(facts["after"].ok().output)

@@ -1,0 +1,65 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Many commands in one: each has its own answer, whatever the others do."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from provision.push import suite
+from provision.push.suite import Answer, ask, pairs
+
+
+class Here:
+    """This machine as a host, with the shell that it is asked through."""
+
+    def __init__(self, shell: str) -> None:
+        self.shell = shell
+
+    def run(self, command: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [self.shell, "-c", command], capture_output=True, text=True, check=False
+        )
+
+
+@pytest.fixture(params=["sh", "bash"])
+def host(request: pytest.FixtureRequest) -> Here:
+    return Here(request.param)
+
+
+def test_each_command_has_its_answer(host: Here) -> None:
+    answers = ask(
+        host,
+        {
+            "first": {"both": ["sh", "-c", "echo out; echo err >&2; exit 3"], "nothing": ["true"]},
+            "second": {"word": ["printf", "%s", "a 'b' $HOME\n"], "missing": ["no-such-program"]},
+        },
+    )
+    assert answers["first"] == {"both": Answer("out\nerr\n", 3), "nothing": Answer("", 0)}
+    assert answers["second"]["word"] == Answer("a 'b' $HOME\n", 0)
+    assert answers["second"]["missing"].status == 127
+
+
+def test_subjects_go_side_by_side(host: Here) -> None:
+    start = time.monotonic()
+    ask(host, {str(number): {"wait": ["sleep", "0.5"]} for number in range(8)})
+    assert time.monotonic() - start < 3
+
+
+def test_a_command_that_hangs_is_ended(host: Here, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(suite, "LONGEST", 0.2)
+    answers = ask(host, {"one": {"hangs": ["sleep", "60"], "next": ["echo", "well"]}})
+    assert answers["one"] == {"hangs": Answer("", 124), "next": Answer("well\n", 0)}
+
+
+def test_nothing_is_left(host: Here, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    ask(host, {"one": {"where": ["pwd"]}})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_pairs() -> None:
+    assert pairs("A=1\nno pair\nB=x=y\n") == {"A": "1", "B": "x=y"}
