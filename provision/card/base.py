@@ -38,6 +38,9 @@ FOLDER = Path(__file__).parent
 FORMAT = 1
 #: All times in a base, so that the same packages give the same bytes: 2026-01-01.
 EPOCH = 1767225600
+#: Where our hooks stand in the new root while it is built: who runs them is a user of the
+#: namespace, and may not look into the builder's home folder.
+HOOKS = "boat-hooks"
 #: Left out of the base: nobody reads them aboard.
 EXCLUDED = (
     "/usr/share/doc/*",
@@ -216,6 +219,13 @@ def _stage(recipe: Recipe, files: Path) -> None:
         )
         + "\n"
     )
+    hooks = files / HOOKS
+    hooks.mkdir()
+    shutil.copyfile(FOLDER / "customize", hooks / "customize")
+    shutil.copyfile(FOLDER / "loaders" / recipe.loader, hooks / "loader")
+    for path in (files, *files.rglob("*")):
+        if path.is_dir() or path.parent == hooks:
+            path.chmod(0o755)  # whatever the umask is
 
 
 def command(
@@ -236,10 +246,10 @@ def command(
         "--aptopt=Acquire::Languages none",
         *standins,
         f"--essential-hook=sync-in {files} /",
-        f"--customize-hook={FOLDER / 'customize'}",
-        f"--customize-hook={FOLDER / 'loaders' / recipe.loader}",
+        f'--customize-hook="$1/{HOOKS}/customize" "$1"',
+        f'--customize-hook="$1/{HOOKS}/loader" "$1"',
         f"--customize-hook=sync-out /boat-boot {target}",
-        '--customize-hook=rm -rf "$1/boat-boot"',
+        f'--customize-hook=rm -rf "$1/boat-boot" "$1/{HOOKS}"',
     ]
     return ["mmdebstrap", *options, recipe.suite, "-", *lines]
 
@@ -263,6 +273,7 @@ def _bootstrap(argv: list[str], target: Path) -> None:
             stdout=subprocess.PIPE,
             stderr=said,
             env=clean,
+            cwd="/",  # the hooks' user may not be able to stand where we are
         )
         packed = subprocess.run(
             packer, stdin=maker.stdout, stdout=said, stderr=said, env=clean, check=False
