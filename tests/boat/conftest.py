@@ -40,9 +40,10 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """A test that takes `link` runs once for each link of the profile."""
+    """A test that takes `link` runs once for each serial link of the profile."""
     if "link" in metafunc.fixturenames:
-        metafunc.parametrize("link", sorted(metafunc.config.stash[JOB].profile["links"]))
+        links = metafunc.config.stash[JOB].profile["links"]
+        metafunc.parametrize("link", sorted(name for name in links if "adapter" in links[name]))
 
 
 @pytest.fixture(scope="session")

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 
@@ -25,7 +26,10 @@ def commands(job: Job) -> dict[str, Command]:
     asked: dict[str, Command] = {
         "gettys": ["systemctl", "list-units", "--plain", "--no-legend", "serial-getty@*"],
     }
-    for link in job.profile["links"]:
+    for link, wired in job.profile["links"].items():
+        if "can" in wired:
+            asked[link] = ["ip", "-json", "-details", "link", "show", wired["can"]]
+            continue
         device = f"/dev/boat/{link}"
         asked[f"{link} properties"] = ["udevadm", "info", "--query=property", "--name", device]
         asked[f"{link} speed"] = ["stty", "--file", device, "speed"]
@@ -35,7 +39,8 @@ def commands(job: Job) -> dict[str, Command]:
 
 @pytest.fixture(scope="module")
 def properties(facts: Answers, profile: dict[str, Any]) -> dict[str, dict[str, str]]:
-    return {link: pairs(facts[f"{link} properties"].output) for link in profile["links"]}
+    links = [name for name, link in profile["links"].items() if "adapter" in link]
+    return {link: pairs(facts[f"{link} properties"].output) for link in links}
 
 
 @pytest.fixture
@@ -76,3 +81,15 @@ def test_no_login_prompt(plugged: str, facts: Answers) -> None:
     """No login prompt listens on an instrument's line."""
     running = [line.split()[0] for line in facts["gettys"].ok().lines]
     assert f"serial-getty@{plugged}.service" not in running
+
+
+def test_can_interfaces(facts: Answers, profile: dict[str, Any]) -> None:
+    """Each CAN interface is up, and runs at 250 kbit/s (ISO 11783-2 / NMEA 2000)."""
+    for name in [name for name, link in profile["links"].items() if "can" in link]:
+        (interface,) = json.loads(facts[name].ok().output)
+        assert "UP" in interface["flags"], f"{name}: {interface['ifname']} is down"
+        kind = interface["linkinfo"]
+        # What stands in for a bus has no bit rate.
+        if kind["info_kind"] != "vcan":
+            rate = kind["info_data"]["bittiming"]["bitrate"]
+            assert rate == 250_000, f"{name}: {interface['ifname']} runs at {rate} bit/s"

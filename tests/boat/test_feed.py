@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from provision.onboard.feed.believe import KIND_OF, KINDS
 from provision.push.suite import Answers, Command, Job
 
 #: Part of its rate by which a sentence may be slower or faster, and what the counting
@@ -41,9 +42,33 @@ def commands(job: Job) -> dict[str, Command]:
 
 
 @pytest.fixture(scope="module")
-def states(facts: Answers, needs: Any) -> dict[str, Any]:
+def state(facts: Answers, needs: Any) -> dict[str, Any]:
     needs("boat-feed.service")
-    return json.loads(facts["state"].ok().output)["links"]
+    return json.loads(facts["state"].ok().output)
+
+
+@pytest.fixture(scope="module")
+def states(state: dict[str, Any]) -> dict[str, Any]:
+    return state["links"]
+
+
+def held_back(profile: dict[str, Any], believed: dict[str, Any], link: str, name: str) -> bool:
+    """Whether the profile may keep a link's sentence, by formatter, from the feed's clients."""
+    source = believed.get(KIND_OF.get(name, ""), {}).get("source")
+    if source not in (None, link):
+        return True
+    filters = (profile["links"][link]["takes"], profile["feed"]["gives"].get("tcp"))
+    return any(_may_stop(passes, link, name) for passes in filters if passes)
+
+
+def _may_stop(passes: dict[str, Any], link: str, name: str) -> bool:
+    def fits(pattern: dict[str, Any]) -> bool:
+        return pattern["formatter"] in (None, name) and pattern["link"] in (None, link)
+
+    # What is said of one talker alone may or may not be about this instrument.
+    surely = [pattern for pattern in passes["only"] or () if not pattern["talker"]]
+    barred = passes["only"] is not None and not any(map(fits, surely))
+    return barred or any(map(fits, passes["but"]))
 
 
 def formatter(line: str) -> str | None:
@@ -70,17 +95,35 @@ def test_link_talks_at_its_rate(link: str, states: dict[str, Any], profile: dict
     assert wrong == {}, f"heard {said}"
 
 
-def test_feed_carries_every_sentence(
-    link: str, facts: Answers, states: dict[str, Any], profile: dict[str, Any]
-) -> None:
-    """A client of the TCP feed gets each sentence of each link, and nothing that is none.
+def test_can_links_are_heard(states: dict[str, Any], profile: dict[str, Any]) -> None:
+    """Each kind of data of an NMEA 2000 network arrives as one sentence or another."""
+    for name in [name for name, link in profile["links"].items() if "can" in link]:
+        assert states[name]["present"], f"boat-feed cannot open the interface of {name}"
+        heard = states[name]["rates"]
+        missing = [
+            kind
+            for kind in profile["links"][name]["talks"]
+            if not any(heard.get(formatter) for formatter in KINDS[kind])
+        ]
+        assert missing == [], f"{name} tells nothing of {', '.join(missing)}"
 
-    The last line may be cut by our own leaving.
+
+def test_feed_carries_every_sentence(
+    link: str, facts: Answers, state: dict[str, Any], profile: dict[str, Any]
+) -> None:
+    """A client of the TCP feed gets each sentence of each link that the profile lets through.
+
+    And nothing that is none; the last line may be cut by our own leaving.
     """
-    heard = {name for name, rate in states[link]["rates"].items() if rate}
-    expected = heard & set(profile["links"][link]["talks"])
+    heard = {name for name, rate in state["links"][link]["rates"].items() if rate}
+    believed = state["believed"]
+    expected = {
+        name
+        for name in heard & set(profile["links"][link]["talks"])
+        if not held_back(profile, believed, link, name)
+    }
     if not expected:
-        pytest.skip("nothing that the profile names is heard on this link")
+        pytest.skip("nothing of this link is heard, or it is all held back")
     received = [formatter(line) for line in facts["feed"].output.split("\r\n")[:-1]]
     missing = sorted(expected - set(received))
     assert missing == [], f"clients do not get {', '.join(missing)}"

@@ -7,6 +7,7 @@ import json
 import re
 from typing import Any
 
+from provision.onboard.feed.groups import GROUPS
 from provision.push.suite import Answers, Command, Job
 
 #: test_default_is_drop sees to the policies.
@@ -27,35 +28,43 @@ def commands(_: Job) -> dict[str, Command]:
     }
 
 
-def sockets(text: str, senders: range) -> set[tuple[str, int]]:
+def sockets(text: str, senders: range, wanted: set[tuple[str, int]]) -> set[tuple[str, int]]:
     """Protocol and port of every socket that others than the boat itself could reach.
 
-    A UDP port out of `senders` is one that the kernel gave to a program for sending.
+    A UDP port out of `senders` that is not `wanted` is one that the kernel gave to a program
+    for sending.
     """
     found = set()
     for line in text.splitlines():
         protocol, _, _, _, local = line.split()[:5]
         address, port = local.rsplit(":", 1)
         inside = address.startswith(("127.", "[::1]"))
-        if not inside and not (protocol == "udp" and int(port) in senders):
-            found.add((protocol, int(port)))
+        socket = (protocol, int(port))
+        sending = protocol == "udp" and int(port) in senders and socket not in wanted
+        if not inside and not sending:
+            found.add(socket)
     return found
 
 
 def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
-    """SSH, the feed, name service and DHCP; from shore, the answers to a DHCP client."""
+    """SSH, the feed and its inputs, name service and DHCP; from shore, answers to a DHCP client."""
+    inputs = profile["inputs"].values()
     wanted = {("tcp", 22), ("tcp", profile["feed"]["tcp"])}
     wanted |= {("tcp", 53), ("udp", 53), ("udp", 67)}
     if profile["network"]["wired"] == "shore":
         wanted |= {("udp", 68)}
-    return wanted
+    wanted |= {("tcp", source["listen"]) for source in inputs if source["listen"]}
+    wanted |= {("udp", source["udp"]) for source in inputs if source["udp"]}
+    groups = [group for source in inputs for group in source["multicast"] or ()]
+    return wanted | {("udp", GROUPS[group][1]) for group in groups}
 
 
 def test_listening(facts: Answers, profile: dict[str, Any]) -> None:
     """Every port that the profile opens is served, and no other is."""
     first, last = map(int, facts["range"].ok().output.split())
-    found = sockets(facts["sockets"].ok().output, range(first, last + 1))
-    wrong = [f"{protocol} {port}" for protocol, port in sorted(found ^ expected(profile))]
+    wanted = expected(profile)
+    found = sockets(facts["sockets"].ok().output, range(first, last + 1), wanted)
+    wrong = [f"{protocol} {port}" for protocol, port in sorted(found ^ wanted)]
     assert wrong == [], f"open but not wanted, or wanted but not open: {', '.join(wrong)}"
 
 

@@ -1,0 +1,91 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The suite that proves a boat expects of it what the profile asks for."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import re
+
+import pytest
+
+from provision.onboard.feed import config
+from tests.boat import test_feed as feed_aboard
+from tests.boat import test_ports as ports_aboard
+
+from .conftest import BOATS, Render, profile, text
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_the_suite_aboard_expects_what_the_firewall_opens(rendered: Render, boat: str) -> None:
+    rules = text(rendered(**BOATS[boat]), "/etc/nftables.conf")
+    chain = rules[rules.index("chain aboard {") :].partition("\n\t}")[0]
+    opened = {
+        (protocol, int(port))
+        for protocol, ports in re.findall(r"(tcp|udp) dport \{? ?([\d, ]+)", chain)
+        for port in ports.split(",")
+    }
+    plain = profile(**BOATS[boat]).model_dump(mode="json")
+    assert ports_aboard.expected(plain) - {("udp", 68)} == opened
+
+
+def test_the_suite_aboard_knows_inputs_from_senders() -> None:
+    said = """\
+udp UNCONN 0 0 239.192.0.4:60004 0.0.0.0:*
+udp UNCONN 0 0 0.0.0.0:45123 0.0.0.0:*
+tcp LISTEN 0 5 0.0.0.0:50000 0.0.0.0:*
+udp UNCONN 0 0 127.0.0.1:323 0.0.0.0:*
+"""
+    wanted = {("udp", 60004)}
+    assert ports_aboard.sockets(said, range(32768, 61000), wanted) == {
+        ("udp", 60004),
+        ("tcp", 50000),
+    }
+    assert ports_aboard.sockets(said, range(32768, 61000), set()) == {("tcp", 50000)}
+
+
+GSV = {"formatter": "GSV"}
+FILTERS = [
+    None,
+    {"only": [GSV]},
+    {"but": [GSV]},
+    {"but": [{"formatter": "GSV", "link": "gnss"}]},
+    {"only": [{"link": "gnss"}], "but": [{"formatter": "RMC"}]},
+]
+
+
+@pytest.mark.parametrize(("takes", "gives"), list(itertools.product(FILTERS, FILTERS)))
+def test_the_suite_aboard_expects_what_filters_let_through(
+    rendered: Render, takes: dict[str, object] | None, gives: dict[str, object] | None
+) -> None:
+    """As the feed itself filters, whatever the talker."""
+    links = {
+        name: {"adapter": {"serial": name}, "talks": ["RMC", "GSV"], "takes": takes}
+        for name in ("gnss", "second")
+    }
+    changes = {"links": links, "feed": {"gives": {"tcp": gives} if gives else {}}}
+    plain = profile(**changes).model_dump(mode="json")
+    read = config.parse(json.loads(text(rendered(**changes), "/etc/boat/feed.json")))
+    assert read.tcp is not None
+    for link, formatter in itertools.product(read.links, ("RMC", "GSV")):
+        passes = all(
+            each.passes(link.name, "GP", formatter) for each in (link.filter, read.tcp.filter)
+        )
+        assert feed_aboard.held_back(plain, {}, link.name, formatter) != passes
+
+
+def test_the_suite_aboard_expects_the_believed_source_alone() -> None:
+    plain = profile(**BOATS["busy"]).model_dump(mode="json")
+    believed = {"position": {"source": "gnss-2"}, "heading": {"source": None}}
+    held = {
+        (link, name): feed_aboard.held_back(plain, believed, link, name)
+        for link, name in (("gnss", "RMC"), ("gnss-2", "RMC"), ("gnss-2", "ZDA"), ("pilot", "HDG"))
+    }
+    assert [key for key, back in held.items() if back] == [("gnss", "RMC")]
+
+
+def test_the_suite_aboard_does_not_count_on_a_sentence_that_one_talkers_filter_may_stop() -> None:
+    plain = profile(feed={"gives": {"tcp": {"but": [{"talker": "GP"}]}}}).model_dump(mode="json")
+    assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
+    plain = profile(feed={"gives": {"tcp": {"only": [{"talker": "GP"}]}}}).model_dump(mode="json")
+    assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
