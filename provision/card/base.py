@@ -12,6 +12,7 @@ import hashlib
 import json
 import shutil
 import subprocess
+import tarfile
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -175,8 +176,8 @@ def build(recipe: Recipe, target: Path) -> None:
     """Build a base into the new folder `target`."""
     target.mkdir()
     with tempfile.TemporaryDirectory(prefix="provision-base-") as work:
-        files = Path(work) / "files"
-        _stage(recipe, files)
+        files = Path(work) / "files.tar"
+        _stage(recipe, Path(work) / "files", files)
         lines = sources().lines(recipe.suite, list(recipe.components))
         standins = foreign.options(recipe.architecture, recipe.suite, lines, Path(work))
         _bootstrap(command(recipe, files, target, lines, standins), target)
@@ -194,17 +195,16 @@ def _boot_partition(recipe: Recipe, target: Path) -> None:
     shutil.rmtree(tree)
 
 
-def _stage(recipe: Recipe, files: Path) -> None:
-    """Lay out our own files as they land in the base."""
-    files.mkdir(mode=0o755)
+def _stage(recipe: Recipe, files: Path, tray: Path) -> None:
+    """Lay out our own files as they land in the base, and pack them into the tar `tray`."""
+    files.mkdir()
     for name, source in recipe.files().items():
         path = files / name
         path.parent.mkdir(parents=True, exist_ok=True)
         if source.is_symlink():
             path.symlink_to(source.readlink())
         else:
-            shutil.copyfile(source, path)
-            path.chmod(0o755 if source.stat().st_mode & 0o100 else 0o644)
+            shutil.copy(source, path)
     own = files / "usr" / "lib" / "boat-base"
     (own / "initramfs-modules").write_text("".join(f"{name}\n" for name in recipe.modules))
     (own / "base.json").write_text(
@@ -221,11 +221,20 @@ def _stage(recipe: Recipe, files: Path) -> None:
     )
     hooks = files / HOOKS
     hooks.mkdir()
-    shutil.copyfile(FOLDER / "customize", hooks / "customize")
-    shutil.copyfile(FOLDER / "loaders" / recipe.loader, hooks / "loader")
-    for path in (files, *files.rglob("*")):
-        if path.is_dir() or path.parent == hooks:
-            path.chmod(0o755)  # whatever the umask is
+    shutil.copy(FOLDER / "customize", hooks / "customize")
+    shutil.copy(FOLDER / "loaders" / recipe.loader, hooks / "loader")
+    with tarfile.open(tray, "w") as tar:
+        for path in sorted(files.rglob("*")):
+            tar.add(path, str(path.relative_to(files)), recursive=False, filter=_as_roots)
+
+
+def _as_roots(member: tarfile.TarInfo) -> tarfile.TarInfo:
+    """A file as it is in a base, whoever builds it, when, and with which umask."""
+    member.uid = member.gid = 0
+    member.uname = member.gname = "root"
+    member.mode = 0o755 if member.isdir() or member.mode & 0o100 else 0o644
+    member.mtime = EPOCH
+    return member
 
 
 def command(
@@ -245,7 +254,7 @@ def command(
         "--dpkgopt=force-unsafe-io",
         "--aptopt=Acquire::Languages none",
         *standins,
-        f"--essential-hook=sync-in {files} /",
+        f"--essential-hook=tar-in {files} /",
         f'--customize-hook="$1/{HOOKS}/customize" "$1"',
         f'--customize-hook="$1/{HOOKS}/loader" "$1"',
         f"--customize-hook=sync-out /boat-boot {target}",
