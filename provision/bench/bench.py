@@ -109,11 +109,8 @@ class Bench:
             tree = self.folder / name
             tree.write_bytes(read_fat(boot, name))
         line = read_fat(boot, "cmdline.txt").decode().strip()
-        if self.board.bench.console:
-            line += f" console={self.board.bench.console}"
-        return Direct(
-            self.folder / KERNEL, self.folder / INITRAMFS, f"{line} {extras.RADIOS}", tree
-        )
+        line = f"{line} {extras.RADIOS} {self.board.bench.append}".rstrip()
+        return Direct(self.folder / KERNEL, self.folder / INITRAMFS, line, tree)
 
     def sockets(self) -> dict[str, Path]:
         """One socket per link, where anybody may play the instrument."""

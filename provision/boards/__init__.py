@@ -55,8 +55,8 @@ class Emulator(_Model):
     start: Literal["firmware", "kernel"]
     """firmware: UEFI finds the card's own loader; kernel: the emulator is handed kernel,
     initramfs, command line (and device tree) out of the card's boot partition."""
-    console: str | None = None
-    """A `console=` that the emulated machine has and the real one has not."""
+    append: str = ""
+    """What the emulated machine needs on the kernel's command line, and the real one does not."""
     card: Literal["virtio-blk-pci", "sd"]
     """The device that the card is behind."""
     network: Literal["virtio-net-pci", "usb-net"]
