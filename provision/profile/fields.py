@@ -200,7 +200,7 @@ class Rates:
         return value
 
 
-Rate = Annotated[float, Field(gt=0, le=100)]
+Rate = Annotated[float, Field(ge=0.001, le=100)]
 
 #: Sentences with their rate per second.
 Sentences = Annotated[

@@ -85,7 +85,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("[RMC, GGA]", "[RMC, RMC]", "7:53: links.gnss.talks", "RMC stands here twice", ""),
         ("[RMC, GGA]", "[RMC, gga]", "7:66: links.gnss.talks[1]", "not a sentence formatter", ""),
         ("{MWV: 2}", "{Mwv: 2}", "10:13: links.wind.talks.Mwv", "not a sentence formatter", ""),
-        ("{MWV: 2}", "{MWV: 0}", "10:18: links.wind.talks.MWV", "more than 0", ""),
+        ("{MWV: 2}", "{MWV: 0}", "10:18: links.wind.talks.MWV", "at least 0.001", ""),
         ("channel: 6", "channel: 200", "5:52: network.access_point.channel", "at most 177", ""),
         # what YAML takes for something else
         ("country: GB", "country: NO", "5:39: network.access_point.country", "false", '"NO"'),

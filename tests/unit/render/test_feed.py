@@ -11,11 +11,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from provision.errors import Place
 from provision.onboard.feed import config, models
 from provision.onboard.feed.filters import Filter, Pattern
+from provision.profile import clashes, references
+from provision.render.feed import feed
+from provision.render.leases import leases
 
-from .conftest import BOATS, Render, text
+from .conftest import BOATS, Render, profile, text
 
 RENDERED = "etc/boat/feed.json"
 
@@ -112,6 +118,80 @@ def test_a_tablet_steers_from_its_lease_alone(rendered: Render, busy: models.Con
     assert (plotter.name, plotter.link, plotter.address) == ("plotter", "plotter", None)
     lease = f"dhcp-host={tablet.mac},{tablet.address},chart-table\n"
     assert lease in text(rendered(**BOATS["busy"]), "/etc/dnsmasq.conf")
+
+
+# --- whatever a profile says -------------------------------------------------------------
+
+SOURCES = st.lists(
+    st.sampled_from(["gnss", "pilot", "backbone", "ais", "guests"]), min_size=1, unique=True
+)
+RATES = st.dictionaries(st.sampled_from(["RMC", "HDG", "PXYZ1"]), st.floats(0.001, 100), min_size=1)
+PATTERN = st.sampled_from(
+    ["GSV", {"talker": "P"}, {"talker": "GP", "formatter": "RMC"}, {"formatter": "PXYZ1"}]
+)
+GIVEN = st.one_of(PATTERN, st.sampled_from([{"link": "gnss"}, {"link": "backbone"}]))
+
+
+def passing(pattern: st.SearchStrategy[Any]) -> st.SearchStrategy[dict[str, Any]]:
+    some = st.lists(pattern, min_size=1, max_size=2)
+    both = st.fixed_dictionaries({"only": some, "but": some})
+    return st.one_of(both, *(st.fixed_dictionaries({way: some}) for way in ("only", "but")))
+
+
+ALLOWED = {"unchecked": st.booleans(), "long": st.booleans(), "takes": passing(PATTERN)}
+WAY = st.sampled_from(
+    [
+        {"tcp": "10.47.1.60:1"},
+        {"listen": 65535},
+        {"udp": 10110},
+        {"multicast": ["MISC", "PROP"]},
+    ]
+)
+
+
+@given(st.data())
+def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None:
+    def draw(optional: dict[str, Any], **needed: Any) -> dict[str, Any]:
+        keys = {name: st.just(value) for name, value in needed.items()}
+        found: dict[str, Any] = data.draw(st.fixed_dictionaries(keys, optional=optional))
+        return found
+
+    baud = {"baud": st.sampled_from([4800, 115200])}
+    gives = {"gives": passing(GIVEN)}
+    kinds = data.draw(st.sampled_from([["wind"], {"position": 0.001, "time": 100}]))
+    links = {
+        "gnss": draw(ALLOWED | baud, adapter={"serial": "A1"}, talks=data.draw(RATES)),
+        "pilot": draw(
+            ALLOWED | baud | gives, adapter={"port": "1-1"}, listens=["APB", "PXYZ1"], talks=["ZDA"]
+        ),
+        "backbone": draw({"takes": passing(PATTERN)}, can="can0", talks=kinds),
+    }
+    inputs = {
+        name: draw(ALLOWED | {"talks": RATES}, **data.draw(WAY)) for name in ("ais", "guests")
+    }
+    outputs = st.sampled_from(["tcp", "udp"])
+    lasting = st.sampled_from(["1 s", "2.5 s", "1 h"])
+    prefer = st.fixed_dictionaries(
+        {"position": SOURCES},
+        optional={"wind": SOURCES, "silence": lasting, "steady": lasting},
+    )
+    sending = {"udp": st.sampled_from([1, ["10.47.1.9"]]), "multicast": st.booleans()}
+    filters = {"gives": st.dictionaries(outputs, passing(GIVEN)), "prefer": prefer}
+    steering = {"link": "pilot", "from": ["mate"], "sentences": ["APB", "PXYZ1"]}
+    logs = st.sampled_from([{}, {"keep": "10000 days", "cap": "999999 GB"}, {"cap": "10 MB"}])
+    whole = draw(
+        {"log": logs, "steering": st.just(steering), "clock": st.just({"from": ["pilot"]})},
+        links=links,
+        inputs=inputs,
+        feed=draw(sending | filters),
+    )
+    boat = profile(network={"tablets": {"mate": {"mac": "02:00:00:12:34:56"}}}, **whole)
+    if clashes.all_of(boat, lambda _: Place(Path("tern.yml"))):
+        return
+    assert references.broken(boat, lambda _: Place(Path("tern.yml"))) == []
+    told = feed(boat, leases(boat.network.address, boat.network.tablets))
+    read = config.parse(json.loads(json.dumps(told)))
+    assert {link.name for link in (*read.links, *read.cans)} == links.keys()
 
 
 # --- the service ------------------------------------------------------------------------
