@@ -65,6 +65,7 @@ def root(tmp_path: Path, tray: Path) -> Path:
     for name in ("usr/bin/dash", "usr/bin/kmod", "usr/bin/dpkg"):
         (root / name).parent.mkdir(parents=True, exist_ok=True)
         (root / name).write_text("own")
+    (root / "etc/initramfs-tools/hooks").mkdir(parents=True)
     (root / "var/lib/dpkg").mkdir(parents=True)
     (root / "var/lib/dpkg/diversions").write_text("/lib32\n/.lib32.kept\nbase-files\n")
     with tarfile.open(tray) as tar:
