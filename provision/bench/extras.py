@@ -30,8 +30,10 @@ _PORTS = {
     "virtserialport": "/dev/virtio-ports/bench-tablet",
     "usb-serial": "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_BENCH-TABLET-if00-port0",
 }
-#: Sourced by the initramfs when its /run is there, which becomes the system's.
-_EARLY = f"""mkdir -p /run/systemd/system/multi-user.target.wants /run/bench
+#: Sourced by the initramfs as configuration, before its /run is there.
+_EARLY = "echo '. /bench/put' >> /scripts/init-bottom/ORDER\n"
+#: Run last of all in the initramfs, whose /run becomes the system's.
+_PUT = f"""mkdir -p /run/systemd/system/multi-user.target.wants /run/bench
 cp /bench/tablet.py /run/bench/tablet.py
 cp /bench/{_UNIT} /run/systemd/system/{_UNIT}
 ln -s ../{_UNIT} /run/systemd/system/multi-user.target.wants/{_UNIT}
@@ -68,6 +70,7 @@ def second_initramfs(board: Board, folder: Path) -> bytes:
     files = {
         f"bench/{_UNIT}": unit,
         "bench/tablet.py": PROGRAM.read_text(),
+        "bench/put": _PUT,
         "conf/conf.d/zz-bench": _EARLY,
     }
     for name, text in files.items():

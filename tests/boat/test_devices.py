@@ -11,7 +11,7 @@ import pytest
 
 from provision.push.suite import Answers, Command, Job, pairs
 
-USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)/")
+USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)(?=/)")
 
 #: Prints power/control of the USB device above the port that $0 names.
 POWER = """
