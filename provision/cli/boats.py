@@ -20,7 +20,7 @@ from provision.cli.common import (
     know,
     show,
 )
-from provision.push.play import PushOptions
+from provision.push.play import PushOptions, lay_out
 from provision.push.play import push as push_boats
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, parse_at
@@ -100,6 +100,21 @@ def verify(
             results.print(proof.summary())
     if not all(proof.well for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
+
+
+@app.command()
+def inventory(
+    names: BoatNames,
+    out: Annotated[
+        Path, typer.Option("-o", metavar="DIR", help="Where the files that it names are put.")
+    ],
+    boats: Boats = BOATS,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+) -> None:
+    """Print the inventory for plain ansible-playbook with roles/push.yml."""
+    fleet = targets(names, boats, vault_password_file)
+    print(lay_out(fleet, out, PushOptions(at=parse_at(at or []))))
 
 
 def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
