@@ -13,17 +13,14 @@ from pydantic import (
     model_validator,
 )
 
+from provision.profile.addresses import NMEA_PORT, Datagrams, Port, endpoint
 from provision.profile.fields import (
-    NMEA_PORT,
-    Datagrams,
     Duration,
     Formatter,
     HostName,
     LinkName,
-    Port,
     Refused,
     Size,
-    endpoint,
     once,
 )
 from provision.profile.links import Filter

@@ -3,13 +3,12 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, PlainSerializer
+from pydantic import BeforeValidator, Field, GetCoreSchemaHandler
 from pydantic.annotated_handlers import GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
@@ -95,27 +94,6 @@ def _baud(value: Any) -> Any:
 
 BaudRate = Annotated[int, BeforeValidator(_baud), Field(json_schema_extra={"enum": [*BAUD_RATES]})]
 
-
-def _interface(value: Any) -> Any:
-    try:
-        address = ipaddress.IPv4Interface(value) if isinstance(value, str) else None
-    except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
-        address = None
-    if address is None:
-        raise Refused(f"{value!r} is not an IPv4 address", "write it as 10.47.1.1/24")
-    if "/" not in value:
-        raise Refused(f"{value} names no prefix length", f"write it as {value}/24")
-    return address
-
-
-#: An IPv4 address with its prefix length, such as 10.47.1.1/24.
-Interface = Annotated[
-    ipaddress.IPv4Interface,
-    BeforeValidator(_interface, json_schema_input_type=str),
-    PlainSerializer(str, return_type=str),
-]
-
-Port = Annotated[int, Field(ge=1, le=65535)]
 
 _BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
 _SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86400, "days": 86400}
@@ -229,63 +207,6 @@ Talker = Annotated[
     str, Text("[A-Z]{2}|P", "a talker", "two capital letters, such as GP, or P for proprietary")
 ]
 
-#: IANA service name registry, nmea-0183, from memory.
-NMEA_PORT = 10110
-
-
-def endpoint(value: Any, default: int | None = None) -> str:
-    """ADDRESS:PORT of a host; without a port `default` is meant, if there is one."""
-    example = f"write it as 10.47.2.60:{NMEA_PORT}"
-    text = value if isinstance(value, str) else ""
-    address, _, port = text.rpartition(":") if ":" in text or default is None else (text, "", "")
-    try:
-        host = ipaddress.IPv4Address(address)
-    except ipaddress.AddressValueError:
-        raise Refused(
-            f"{value!r} is not an IPv4 address and a port",
-            f"{example}; aboard no names are looked up",
-        ) from None
-    if host.is_multicast or host.is_unspecified or host.is_loopback:
-        raise Refused(f"{host} is not the address of a device", example)
-    if not port and default is not None:
-        return f"{host}:{default}"
-    if not re.fullmatch("[1-9][0-9]{0,4}", port) or int(port) > 65535:
-        raise Refused(f"{port!r} is not a port", example)
-    return f"{host}:{port}"
-
-
-_ADDRESS = r"([0-9]{1,3}\.){3}[0-9]{1,3}"
-
-#: A host and its port, such as 10.47.2.60:10110.
-Endpoint = Annotated[
-    str,
-    BeforeValidator(
-        endpoint, json_schema_input_type=Annotated[str, Field(pattern=f"^{_ADDRESS}:[0-9]+$")]
-    ),
-]
-
-_Host = Annotated[str, Field(pattern=f"^{_ADDRESS}(:[0-9]+)?$")]
-
-
-def _datagrams(value: Any) -> Any:
-    if isinstance(value, list):
-        if not value:
-            raise Refused("no host is named", "write null for no UDP at all")
-        return once([endpoint(item, NMEA_PORT) for item in value])
-    if value is None or (type(value) is int and 1 <= value <= 65535):
-        return value
-    raise Refused(
-        f"{value!r} is neither a port nor a list of hosts",
-        f"write {NMEA_PORT} for a broadcast, a list such as [10.47.2.60], or null for none",
-    )
-
-
-#: The port of a broadcast, a list of hosts (each as ADDRESS:PORT), or None.
-Datagrams = Annotated[
-    int | list[str] | None,
-    BeforeValidator(_datagrams, json_schema_input_type=Port | list[_Host] | None),
-]
-
 #: A SocketCAN interface as the kernel names it; vcan is its stand-in without a bus.
 CanInterface = Annotated[
     str, Text("v?can[0-9]{1,2}", "a CAN interface", "as the kernel names it, such as can0")
@@ -306,15 +227,6 @@ Serial = Annotated[
         "[A-Za-z0-9._:+-]{1,126}",
         "a serial number",
         "letters, digits and . _ : + - only; match a chip that reports anything else by port",
-    ),
-]
-
-MacAddress = Annotated[
-    str,
-    Text(
-        "[0-9a-f]{2}(:[0-9a-f]{2}){5}",
-        "a hardware address",
-        'six pairs of lower-case hex digits in quotes, such as "02:00:00:12:34:56"',
     ),
 ]
 

@@ -7,14 +7,13 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
+from provision.profile.addresses import Endpoint, Port
 from provision.profile.fields import (
     BaudRate,
     CanInterface,
-    Endpoint,
     Formatter,
     Kinds,
     LinkName,
-    Port,
     Sentences,
     Serial,
     Talker,

@@ -9,14 +9,13 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
+from provision.profile.addresses import Interface, MacAddress
 from provision.profile.feed import Clock, Feed, Log, Steering
 from provision.profile.fields import (
     AccessKey,
     Country,
     HostName,
-    Interface,
     LinkName,
-    MacAddress,
     Size,
 )
 from provision.profile.links import AnyLink, Can, Input, Link
