@@ -107,7 +107,6 @@ def _gather(suite: str, sources: Sequence[str], work: Path) -> Path:
     root = work / "standins-root.tar"
     argv = [
         "mmdebstrap",
-        "--quiet",
         "--mode=unshare",
         "--variant=extract",
         f"--architectures={_OWN}",

@@ -5,11 +5,14 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import struct
 import subprocess
+import sys
 import tarfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -171,6 +174,20 @@ def test_initramfs_holds_the_targets_programs_only(system: Base) -> None:
     programs = {name.rsplit("/", 1)[-1] for name in machines}
     assert {"e2fsck", "kmod", "udevadm"} <= programs
     assert any(name.startswith("libkmod.so.2") for name in programs)
+
+
+def test_offline_without_a_base(tmp_path: Path) -> None:
+    """What to do before casting off is told here too, where the stand-ins come first."""
+    done = subprocess.run(
+        ["unshare", "-rn", sys.executable, "-c",
+         "from provision.boards import board; from provision.card.base import base; "
+         "base(board('bcm2711-rpi-4-b'))"],
+        env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)},
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert "cannot be reached" in done.stderr
+    assert "once while there is a network" in done.stderr
+    assert not any((tmp_path / "provision" / "bases").glob("*/*"))
 
 
 def test_the_archive_reader_notices_a_torn_archive() -> None:
