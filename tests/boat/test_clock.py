@@ -18,7 +18,7 @@ APART = 5.0
 def commands(job: Job) -> dict[str, Command]:
     """What to ask the boat; one that has just started gets a while to believe its source."""
     # Tries, two limits that do not matter, and seconds between tries.
-    patience: dict[str, Command] = {"wait": ["chronyc", "waitsync", "20", "0", "0", "2"]}
+    patience: dict[str, Command] = {"wait": ["chronyc", "waitsync", "15", "0", "0", "2"]}
     return {
         **(patience if tells_time(job.profile) else {}),
         "now": ["date", "+%s.%N"],
