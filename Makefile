@@ -17,7 +17,7 @@ lint: setup
 	shellcheck $$(git ls-files -z | xargs -0 grep -lE '^\#!/bin/(ba)?sh')
 
 unit: setup
-	python -m pytest -q tests/unit
+	python -m pytest -q -n 4 tests/unit
 
 system: setup
 	python -m pytest -q tests/system
