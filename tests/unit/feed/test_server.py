@@ -2,7 +2,6 @@
 import asyncio
 import os
 import socket
-import time
 from contextlib import suppress
 
 import pytest
@@ -200,25 +199,6 @@ def test_a_taken_port_is_an_error(bench: Bench) -> None:
 
         with pytest.raises(OSError, match=r"in use: 'TCP port \d+'"):
             asyncio.run(start())
-
-
-def test_latency_is_small_when_idle(bench: Bench) -> None:
-    gnss = bench.link("gnss")
-
-    async def play(feed: Feed) -> None:
-        tablet = Tablet(port_of(feed))
-        await until(lambda: arrived(feed, 1))
-        delays = []
-        for number in range(50):
-            begin = time.perf_counter()
-            gnss.say(numbered(number))
-            while not tablet.look().endswith(numbered(number)):
-                await asyncio.sleep(0)
-            delays.append(time.perf_counter() - begin)
-        assert sorted(delays)[25] < 0.01
-        tablet.close()
-
-    bench.run(play)
 
 
 def test_it_starts_before_its_address_is_there(bench: Bench) -> None:
