@@ -83,6 +83,8 @@ class Emulator:
         self.order: list[str] = []
         self.extras: list[str] = []
         self.direct: Direct | None = None
+        self.write_log: Path | None = None
+        """Where every write to the card is logged (QEMU's blklogwrites), if anywhere."""
         self.fast = False
         self._process: subprocess.Popen[bytes] | None = None
         self._qmp: Qmp | None = None
@@ -144,11 +146,21 @@ class Emulator:
     def _card(self) -> list[str]:
         if self.board.bench.card == "sd":
             return ["-drive", f"if=sd,format=qcow2,file={self.disk}"]
-        return [
+        device = f"{self.board.bench.card},drive=card"
+        argv = [
             *("-blockdev", f"driver=file,node-name=card-file,filename={self.disk}"),
             *("-blockdev", "driver=qcow2,node-name=card,file=card-file"),
-            *("-device", f"{self.board.bench.card},drive=card"),
         ]
+        if self.write_log:
+            self.write_log.touch()
+            argv += [
+                *("-blockdev", f"driver=file,node-name=log,filename={self.write_log}"),
+                *("-blockdev", "driver=blklogwrites,node-name=logged,file=card,log=log,"
+                  "log-sector-size=512,log-super-update-interval=1"),
+            ]  # fmt: skip
+            # Writes of zeros are then plain writes, and nothing but writes changes the card.
+            device = f"{self.board.bench.card},drive=logged,discard=off,write-zeroes=off"
+        return [*argv, "-device", device]
 
     def _ports(self) -> list[str]:
         facts = self.board.bench

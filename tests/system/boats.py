@@ -115,6 +115,10 @@ class Virtual:
             raise AssertionError(f"{command}: status {done.returncode}: {done.stderr}")
         return done.stdout
 
+    def hang_up(self) -> None:
+        """Close the connection that commands share."""
+        subprocess.run([*self._ssh, "-O", "exit"], capture_output=True, check=False)
+
     def put(self, file: Path, path: str) -> None:
         """Copy a file aboard, for root's eyes only."""
         with file.open("rb") as stream:
