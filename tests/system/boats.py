@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -25,6 +26,9 @@ from provision.push.reach import Endpoint
 from provision.push.result import PushResult
 from provision.push.workspace import workspace
 from provision.verify import State, VerifyResult, prove
+
+#: Seconds after which the feed's rates, taken over 10 to 20 seconds, owe nothing to its start.
+SETTLED = 25.0
 
 
 @dataclass(frozen=True)
@@ -156,6 +160,10 @@ class Virtual:
         with workspace() as folder:
             (wanted,) = prepare([target], folder, {self.name: self.place})
             return prove(wanted.folder / "job.json", self.place, state, subjects)
+
+    def settle(self) -> None:
+        """Wait until the feed has run long enough to know its rates."""
+        time.sleep(max(0.0, SETTLED - self.feed()["running"]))
 
     def power_cycle(self) -> None:
         """Pull the plug, put it back, and wait until the boat answers."""

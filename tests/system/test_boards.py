@@ -8,7 +8,6 @@ generic arm64 machine. What their firmware would read is taken out of the card.
 from __future__ import annotations
 
 import json
-import time
 
 import pytest
 
@@ -23,8 +22,7 @@ def test_a_board_boots_from_its_card(club: Club, name: str) -> None:
         assert (chosen["choice"], chosen["degraded"]) == ("kept", False)
         assert boat.bench.join()["address"]
         assert len(boat.bench.read(seconds=60, lines=20)["lines"]) >= 20
-        # An emulated board is still busy with its start; rates are taken over 10 to 20 seconds.
-        time.sleep(20)
+        boat.settle()
         proof = boat.verify()
         assert proof.well, proof.summary()
         boat.power_cycle()

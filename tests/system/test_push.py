@@ -30,6 +30,7 @@ def changed(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
 
 def test_a_fresh_boat_proves_itself(kittiwake: Virtual) -> None:
     """Every test of the suite passes on the card as it was built."""
+    kittiwake.settle()
     proof = kittiwake.verify()
     assert proof.well, proof.summary()
 
@@ -83,6 +84,7 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
     kittiwake.bench.profile = wanted.boat.profile
     assert kittiwake.bench.join()["address"].startswith("10.47.1.")
     assert kittiwake.bench.read(seconds=20, lines=5)["lines"]
+    kittiwake.settle()
     proof = kittiwake.verify(changed)
     assert proof.well, proof.summary()
 
