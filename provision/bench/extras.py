@@ -50,6 +50,8 @@ def smbios(board: Board, folder: Path) -> list[str]:
     credentials = {
         f"systemd.extra-unit.{_UNIT}": unit,
         "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={_UNIT}\n",
+        # Killed halfway by a busy bench, the radios' modules take the kernel with them.
+        "systemd.unit-dropin.systemd-modules-load.service": "[Service]\nTimeoutSec=infinity\n",
         "bench.tablet": PROGRAM.read_text(),
     }
     argv = ["-smbios", f"type=11,value=io.systemd.boot.kernel-cmdline-extra={RADIOS}"]

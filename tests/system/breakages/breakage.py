@@ -3,10 +3,12 @@
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 from tests.system.boats import Club, Virtual
 
@@ -46,6 +48,18 @@ def fails(*tests: str) -> Callable[[Act], Breakage]:
         return Breakage(act.__name__.replace("_", " "), frozenset(tests), act)
 
     return make
+
+
+@contextmanager
+def wanted_otherwise(boat: Virtual, old: str, new: str) -> Iterator[Club]:
+    """A club whose profile of this boat says something else, which was never pushed."""
+    with tempfile.TemporaryDirectory() as folder:
+        club = boat.club.copy(Path(folder) / "boats")
+        file = club.folder / f"{boat.name}.yml"
+        text = file.read_text()
+        assert text.count(old) == 1
+        file.write_text(text.replace(old, new))
+        yield club
 
 
 def until(true: Callable[[], bool], what: str, seconds: float = 60) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 from provision.bench.sentences import sentence
 from tests.system.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until
+from tests.system.breakages.breakage import fails, until, wanted_otherwise
 from tests.system.breakages.network import kept_aside, put_back
 
 FEED = "/etc/boat/feed.json"
@@ -127,6 +127,14 @@ def login_prompt_on_a_line(boat: Virtual) -> Iterator[Club | None]:
     yield None
     boat.ask(f"systemctl stop {getty}; ln --symbolic /dev/null {mask}; {again}")
     feed_anew(boat)
+
+
+@fails("devices: can interfaces", "feed: can links are heard")
+def network_of_instruments_not_there(boat: Virtual) -> Iterator[Club | None]:
+    """The bench has none, so that the profile asks for one instead."""
+    link = "backbone: {can: can0, talks: [heading]}"
+    with wanted_otherwise(boat, "links:\n", f"links:\n  {link}\n") as club:
+        yield club
 
 
 @fails("feed: link talks at its rate [depth-log]")

@@ -3,13 +3,11 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 from tests.system.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until
+from tests.system.breakages.breakage import fails, until, wanted_otherwise
 from tests.system.breakages.network import kept_aside, put_back
 
 BASE = "/usr/lib/boat-base/base.json"
@@ -93,10 +91,7 @@ def base_of_another_format(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("identity: settings")
 def profile_changed_but_not_pushed(boat: Virtual) -> Iterator[Club | None]:
-    with tempfile.TemporaryDirectory() as folder:
-        club = boat.club.copy(Path(folder) / "boats")
-        file = club.folder / f"{boat.name}.yml"
-        file.write_text(file.read_text().replace("baud: 38400", "baud: 4800"))
+    with wanted_otherwise(boat, "baud: 38400", "baud: 4800") as club:
         yield club
 
 
