@@ -27,7 +27,7 @@ def test_seen_by_exactly_its_tests(kittiwake: Virtual, breakage: Breakage) -> No
 
 def test_all_is_well_again_and_every_test_has_failed_once(kittiwake: Virtual) -> None:
     """The suite itself tells which tests there are; a new one needs a breakage, too."""
-    until(lambda: settled(kittiwake), "the instruments")
+    until(lambda: settled(kittiwake), "the instruments", seconds=180)
     result = kittiwake.verify()
     assert result.well, result.summary()
     assert [test for test in result.tests if test.ending != "passed"] == []
