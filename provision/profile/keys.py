@@ -34,6 +34,9 @@ CONSONANTS = "bdfghjkmnprstvz"
 VOWELS = "aeiou"
 WORDS = 4
 
+#: Host keys that were rotated away and are remembered: a boat may have slept through as many.
+FORMER = 5
+
 OPERATOR = "operator"
 
 
@@ -62,12 +65,18 @@ def make_keys(profile: Path, key: bytes, rotate: Collection[Secret] = ()) -> Mad
         changed = Secrets(
             pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
             host_key=private_key() if "host_key" in rotate else kept.host_key,
+            former_host_keys=former(kept) if "host_key" in rotate else kept.former_host_keys,
         )
         secrets.write(profile, changed, key, replace=True)
         fresh += sorted(rotate, reverse=True)
     if make_operator(profile.parent):
         fresh.append(OPERATOR)
     return Made(file, tuple(fresh))
+
+
+def former(kept: Secrets) -> tuple[str, ...]:
+    """The host keys to remember when the one of `kept` is replaced."""
+    return (secrets.host_public_key(kept), *kept.former_host_keys)[:FORMER]
 
 
 def make_operator(boats: Path) -> bool:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path
 
 import yaml
@@ -18,6 +19,7 @@ from pydantic import Field, ValidationError, field_validator
 
 from provision.errors import Place, UserError
 from provision.profile import private, vault
+from provision.profile.fields import SSH_KEY
 from provision.profile.model import Model
 
 #: IEEE Std 802.11: a pass-phrase has 8 to 63 printable ASCII characters.
@@ -31,6 +33,8 @@ class Secrets(Model):
     """Of the boat's Wi-Fi: 8 to 63 printable ASCII characters (IEEE Std 802.11)."""
     host_key: str = Field(repr=False)
     """The boat's SSH host key: an ed25519 private key in OpenSSH's format."""
+    former_host_keys: tuple[str, ...] = Field(default=(), strict=False)
+    """Public host keys that it had before, latest first: it answers with one until a push."""
 
     @field_validator("pass_phrase")
     @classmethod
@@ -48,6 +52,13 @@ class Secrets(Model):
             key = None
         if not isinstance(key, Ed25519PrivateKey):
             raise ValueError("has to be an ed25519 private key in OpenSSH's format")
+        return value
+
+    @field_validator("former_host_keys")
+    @classmethod
+    def _public(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if not all(re.fullmatch(SSH_KEY, line) for line in value):
+            raise ValueError("has to be a list of OpenSSH public keys")
         return value
 
 
@@ -94,7 +105,9 @@ def read(profile: Path, key: bytes) -> Secrets:
 def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False) -> Path:
     """Encrypt the secrets with the vault password `key` and write them beside the profile."""
     file = file_of(profile)
-    text = yaml.safe_dump(secrets.model_dump(), default_style="|", sort_keys=False)
+    text = yaml.safe_dump(
+        secrets.model_dump(mode="json", exclude_defaults=True), default_style="|", sort_keys=False
+    )
     private.write(file, vault.encrypt(text, key), replace=replace)
     return file
 

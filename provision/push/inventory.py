@@ -23,6 +23,9 @@ from provision.push.workspace import fits
 #: Where a boat takes settings in; RAM, gone with a power cycle.
 INCOMING = "/run/boat/incoming.tar"
 
+#: A file beside the boats' folders; once it is there, no further boat is begun with.
+HALT = "halt"
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -48,6 +51,7 @@ class Manner:
     prove: bool = True
     prove_unchanged: bool = False
     overwrite_drift: bool = False
+    stage: bool = False
     owner: str = "operator"
 
 
@@ -66,6 +70,7 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "boat_prove": manner.prove,
         "boat_prove_unchanged": manner.prove_unchanged,
         "boat_overwrite_drift": manner.overwrite_drift,
+        "boat_stage": manner.stage,
     }
     hosts = {boat.reach.boat: _host(boat) for boat in wanted}
     return json.dumps({"boats": {"vars": group, "hosts": hosts}}, indent=1) + "\n"
@@ -83,6 +88,7 @@ def _host(boat: Wanted) -> dict[str, Any]:
         "boat_board": boat.board,
         "boat_base": boat.base,
         "boat_sha256": boat.sha256,
+        "boat_halt": str(folder.parent / HALT),
         "boat_archive": str(folder / "settings.tar"),
         "boat_manifest": str(folder / "manifest.json"),
         "boat_prover": verify.command(folder / "job.json"),

@@ -20,7 +20,9 @@ from typing import Any
 
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.push.inventory import Manner, Wanted, inventory
+from provision.push.diff import with_diff
+from provision.push.inventory import HALT, Manner, Wanted, inventory
+from provision.push.notes import note_push
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint
 from provision.push.result import PushResult
@@ -45,7 +47,9 @@ class PushOptions:
 
     `at` says where boats answer when that is not their own address, `at_once` how many are
     worked on at the same time, `timer` after how many seconds a boat returns by itself.
-    `check` changes nothing and says what would change.
+    `check` changes nothing and says what would change. `stage` leaves the settings for the
+    boats' next start. After `stop_after` failures no further boat is begun with (0: never).
+    `former` accepts host keys from before a rotation, see `provision.push.prepare.reach`.
     """
 
     at: Mapping[str, Endpoint] = field(default_factory=dict)
@@ -55,6 +59,9 @@ class PushOptions:
     prove_unchanged: bool = False
     overwrite_drift: bool = False
     check: bool = False
+    stage: bool = False
+    stop_after: int = 0
+    former: bool = False
 
     @property
     def manner(self) -> Manner:
@@ -64,6 +71,7 @@ class PushOptions:
             prove=self.prove,
             prove_unchanged=self.prove_unchanged,
             overwrite_drift=self.overwrite_drift,
+            stage=self.stage,
             owner=operator(),
         )
 
@@ -98,13 +106,17 @@ def push(
     whenever it can be had. UserError when something is wrong before a boat was asked.
     """
     with workspace() as folder:
-        wanted = prepare(targets, folder, options.at)
+        wanted = prepare(targets, folder, options.at, former=options.former)
         write_private(folder / "ansible.cfg", "[defaults]\n")
         write_private(folder / "inventory.json", inventory(wanted, options.manner))
         stories = tell(wanted, folder, options, listener)
         with ThreadPoolExecutor(options.at_once) as pool:
             told = [stories[boat.reach.boat] for boat in wanted]
-            return list(pool.map(verdict, wanted, told, repeat(options.timer)))
+            ended = list(pool.map(verdict, wanted, told, repeat(options.timer)))
+            if options.check:
+                ended = list(pool.map(with_diff, wanted, targets, ended))
+            list(pool.map(note_push, targets, wanted, ended))
+            return ended
 
 
 def lay_out(targets: Sequence[Target], folder: Path, options: PushOptions) -> str:
@@ -128,9 +140,14 @@ def tell(
     """Run the playbook, and gather what it told about each boat."""
     start = time.monotonic()
     stories = {boat.reach.boat: Story(start, start) for boat in wanted}
+    failed = set()
     for event in play(folder, options):
         if "boat" in event:
             stories[event["boat"]].add(event)
+        if event["event"] == "failed":
+            failed.add(event["boat"])
+            if len(failed) == options.stop_after:
+                (folder / HALT).touch()
         if listener is not None:
             listener(event)
     return stories

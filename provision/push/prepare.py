@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +14,16 @@ from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets, host_public_key
 from provision.push.inventory import Wanted
-from provision.push.reach import Endpoint, Reach, arguments, config_file, shared_connection
+from provision.push.locate import locate
+from provision.push.memory import recall
+from provision.push.reach import (
+    Endpoint,
+    Reach,
+    arguments,
+    config_file,
+    known_host,
+    shared_connection,
+)
 from provision.push.suite import Job
 from provision.push.word import Asking
 from provision.push.workspace import fits, write_private
@@ -37,27 +47,59 @@ class Target:
         return render(self.boat.profile, self.secrets, boat_file=self.boat.file)
 
 
-def reach(target: Target, at: Mapping[str, Endpoint]) -> Reach:
-    """How to get to the boat: where `at` says, or else at its own address.
+def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:
+    """How to get to the boat: where `at` says, or else at its own address or where it was last.
 
-    New settings may bring it to its own address from wherever it answered before.
+    New settings may bring it to its own address from wherever it answered before. Host keys
+    from before a rotation are accepted until the boat was seen on the new one, and after that
+    only when `former` is set: it may have fallen back to older settings, or somebody else has
+    that key.
     """
     own = Endpoint(str(target.boat.profile.network.address.ip))
+    memory = recall(target.boat.file)
+    last = memory.place if memory else own
+    places = (at[target.name], own) if target.name in at else (own, last)
     identity = target.boat.file.parent / "operator"
+    key, earlier = host_public_key(target.secrets), target.secrets.former_host_keys
+    rotated = memory is not None and memory.host_key == key and not former
     return Reach(
         boat=target.name,
-        places=tuple(dict.fromkeys((at.get(target.name, own), own))),
-        host_key=host_public_key(target.secrets),
+        places=tuple(dict.fromkeys(places)),
+        host_key=key,
         identity=identity.resolve() if identity.is_file() else None,
+        former_keys=() if rotated else earlier,
+        dropped_keys=earlier if rotated else (),
     )
 
 
-def prepare(targets: Sequence[Target], folder: Path, at: Mapping[str, Endpoint]) -> list[Wanted]:
+def ways(
+    targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
+) -> list[Reach]:
+    """How to get to each boat, first where it answers now if that is not known."""
+    known = [reach(target, at, former=former) for target in targets]
+    with ThreadPoolExecutor(max(len(known), 1)) as pool:
+        return list(pool.map(lambda way: way if way.boat in at else _located(way), known))
+
+
+def _located(way: Reach) -> Reach:
+    return locate(way) if len(way.places) > 1 else way
+
+
+def prepare(
+    targets: Sequence[Target],
+    folder: Path,
+    at: Mapping[str, Endpoint],
+    *,
+    former: bool = False,
+) -> list[Wanted]:
     """Render every boat, and write what a push of it works from below `folder`.
 
     `folder` is private (mode 0700), and so is what is written.
     """
-    return [_prepare(target, folder / target.name, reach(target, at)) for target in targets]
+    return [
+        _prepare(target, folder / target.name, way)
+        for target, way in zip(targets, ways(targets, at, former=former), strict=True)
+    ]
 
 
 def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
@@ -78,7 +120,8 @@ def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
         places=way.places,
     )
     files: dict[str, str | bytes] = {
-        "known_hosts": way.known_host(),
+        "known_hosts": way.known_hosts(),
+        "new_known_hosts": known_host(way.boat, way.host_key),
         "settings.tar": settings.archive,
         "manifest.json": json.dumps(settings.manifest),
         "ssh_config": config_file(suite_options),

@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from provision.errors import UserError
+from provision.run import find
 
 #: The port of SSH (IANA service name registry, from memory).
 SSH = 22
@@ -57,8 +60,10 @@ class Reach:
     """One boat over SSH.
 
     `places` are where it may answer, tried in this order: a change may move it. `host_key` is
-    its public host key as `ssh-ed25519 AAAA...`, known before first contact. `identity` is
-    the private key to log in with; without one, SSH offers the user's own.
+    its public host key as `ssh-ed25519 AAAA...`, known before first contact. `former_keys` are
+    those that it may still have from before a rotation; `dropped_keys` those that it had, and
+    must not show any more. `identity` is the private key to log in with; without one, SSH
+    offers the user's own.
     """
 
     boat: str
@@ -66,11 +71,17 @@ class Reach:
     host_key: str
     identity: Path | None = None
     user: str = "root"
+    former_keys: tuple[str, ...] = ()
+    dropped_keys: tuple[str, ...] = ()
 
-    def known_host(self) -> str:
-        """The line for a known_hosts file; the boat's name stands there, not an address."""
-        kind, key = self.host_key.split()[:2]
-        return f"{self.boat} {kind} {key}\n"
+    @property
+    def pinned(self) -> tuple[str, ...]:
+        """The public host keys that the boat may show."""
+        return (self.host_key, *self.former_keys)
+
+    def known_hosts(self) -> str:
+        """A known_hosts file; the boat's name stands there, not an address."""
+        return "".join(known_host(self.boat, key) for key in self.pinned)
 
     def options(self, folder: Path) -> dict[str, str]:
         """OpenSSH options that pin the boat's identity, whatever address it answers at.
@@ -97,6 +108,29 @@ class Reach:
         if self.identity is not None:
             options |= {"IdentityFile": quoted(folder / "operator"), "IdentitiesOnly": "yes"}
         return options
+
+
+def known_host(boat: str, key: str) -> str:
+    """The line that pins one host key to a boat's name."""
+    kind, data = key.split()[:2]
+    return f"{boat} {kind} {data}\n"
+
+
+def fingerprint(key: str) -> str:
+    """A public key's fingerprint as OpenSSH prints it, `SHA256:...`."""
+    digest = hashlib.sha256(base64.b64decode(key.split()[1])).digest()
+    return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
+
+
+def ssh(user: str, options: Sequence[str], place: Endpoint, *first: str) -> list[str]:
+    """`ssh` to a place, over a connection of its own; a command for there goes behind it.
+
+    Of an option that is given twice, OpenSSH takes the first: those in `first` win.
+    """
+    return [
+        *(find("ssh"), "-F", "none", *first, *options, "-oControlPath=none"),
+        *("-p", str(place.port), "-l", user, place.host),
+    ]
 
 
 def quoted(path: Path, token: str = "") -> str:

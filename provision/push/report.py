@@ -13,6 +13,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from provision.push.fleet import Standing
 from provision.push.play import Event, Listener
 from provision.push.result import Outcome, PushResult
 from provision.verify import VerifyResult
@@ -20,9 +21,11 @@ from provision.verify import VerifyResult
 STYLES = {
     Outcome.KEPT: "green",
     Outcome.UNCHANGED: "green",
+    Outcome.STAGED: "green",
     Outcome.WOULD_CHANGE: "cyan",
     Outcome.RETURNED: "yellow",
     Outcome.REFUSED: "yellow",
+    Outcome.HELD: "yellow",
     Outcome.UNREACHABLE: "red",
     Outcome.FAILED: "bold red",
 }
@@ -33,6 +36,7 @@ ENDINGS = {"passed": "green", "failed": "bold red", "skipped": "dim"}
 STAGES = {
     "preflight": "looking",
     "trial": "trying",
+    "stage": "staging",
     "prove": "proving",
     "keep": "keeping",
     "return": "returning",
@@ -56,6 +60,47 @@ def push_table(results: Sequence[PushResult]) -> Table:
             Text(why),
         )
     return rows
+
+
+def fleet_table(standings: Sequence[Standing], now: float) -> Table:
+    """One row a boat; `now` is in seconds since 1970."""
+    rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen", "why")
+    for one in standings:
+        state, style = "healthy", "green"
+        if one.place is None:
+            state, style = "refused" if one.hint else "no answer", "red"
+        elif one.concerns:
+            state, style = "degraded" if one.degraded else "ailing", "yellow"
+        why = [one.reason, one.hint, *one.concerns]
+        if one.trial:
+            why.append(f"on trial for {one.trial['owner']}, {one.trial['seconds_left']:.0f} s left")
+        rows.add_row(
+            Text(one.boat),
+            Text(state, style=style),
+            one.kept[:12] or "unknown",
+            _against_profile(one),
+            str(len(one.drift) or ""),
+            f"{one.staged['digest'][:12]} on trial" if one.staged else "",
+            ago(now - one.seen) if one.seen is not None else "never",
+            Text("\n".join(part for part in why if part)),
+        )
+    return rows
+
+
+def _against_profile(one: Standing) -> str:
+    if not one.due:
+        return "as wanted"
+    if one.place is None:
+        return "to push"
+    return f"{len(one.differs)} files differ" if one.differs else "to push"
+
+
+def ago(seconds: float) -> str:
+    """How long ago something was, in one word or two."""
+    for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
+        if seconds >= size:
+            return f"{seconds / size:.0f} {unit} ago"
+    return "now"
 
 
 def verify_table(result: VerifyResult) -> Table:

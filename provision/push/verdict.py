@@ -7,6 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
+from provision.push.reach import Endpoint, fingerprint
 from provision.push.result import Outcome, PushResult
 from provision.push.word import Asking, hear, settled
 
@@ -42,7 +43,10 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         end = story.stages["trial"] + timer + GRACE if "trial" in story.stages else 0.0
         reason = reason or "the push was interrupted"
         outcome, reason = _last_word(boat, reason, end - time.monotonic())
-    changes = Outcome(outcome) in (Outcome.KEPT, Outcome.WOULD_CHANGE)
+    changes = Outcome(outcome) in (Outcome.KEPT, Outcome.STAGED, Outcome.WOULD_CHANGE)
+    place = story.said.get("place")
+    if Outcome(outcome) is Outcome.HELD:
+        reason = "the roll-out ended before it came to this boat"
     return PushResult(
         boat=boat.reach.boat,
         outcome=Outcome(outcome),
@@ -52,12 +56,19 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         stage=stage,
         seconds=story.ended - story.started,
         changed=tuple(story.said.get("changed", ())) if changes else (),
+        place=Endpoint(str(place["host"]), int(place["port"])) if place else boat.reach.places[0],
     )
 
 
 def explain(boat: Wanted, message: str) -> tuple[str, str]:
     """A reason and a hint for people, from the message of a failed task."""
     place = boat.reach.places[0]
+    if any(fingerprint(key) in message for key in boat.reach.dropped_keys):
+        return (
+            f"{place} shows a host key of {boat.reach.boat}'s from before it was rotated: the boat "
+            "has fallen back to older settings, or somebody else has that key",
+            "if it is the boat, push with --former-key",
+        )
     if any(words in message for words in WRONG_KEY):
         return (
             f"another machine answers at {place}: its host key is not {boat.reach.boat}'s",

@@ -19,8 +19,7 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from provision.errors import UserError
-from provision.push.reach import Endpoint
-from provision.run import find
+from provision.push.reach import Endpoint, ssh
 
 #: Seconds between two questions.
 PAUSE = 1.0
@@ -75,13 +74,10 @@ def command(asking: Path) -> list[str]:
 
 def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
     """Ask once, over a new connection."""
-    argv = [
-        *(find("ssh"), "-F", "none", f"-oConnectTimeout={connect_timeout}", *asking.options),
-        *("-oControlPath=none", "-p", str(place.port), "-l", asking.user, place.host, *STATUS),
-    ]
+    limit = f"-oConnectTimeout={connect_timeout}"
     try:
         done = subprocess.run(
-            argv,
+            [*ssh(asking.user, asking.options, place, limit), *STATUS],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,

@@ -79,8 +79,19 @@ def test_rotating_changes_the_one_named(kittiwake: Path, name: keys.Secret) -> N
     before = secrets.read(kittiwake, KEY).model_dump()
     assert keys.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
     after = secrets.read(kittiwake, KEY).model_dump()
-    assert {key for key in before if before[key] != after[key]} == {name}
+    changed = {key for key in before if before[key] != after[key]}
+    assert changed == {name, *(["former_host_keys"] if name == "host_key" else [])}
     assert mode(secrets.file_of(kittiwake)) == 0o600
+
+
+def test_host_keys_that_were_rotated_away_are_remembered(kittiwake: Path) -> None:
+    """As many as a boat may have slept through, since it answers with one of them."""
+    keys.make_keys(kittiwake, KEY)
+    had = [secrets.host_public_key(secrets.read(kittiwake, KEY))]
+    for _ in range(keys.FORMER + 1):
+        keys.make_keys(kittiwake, KEY, rotate=["host_key"])
+        had.insert(0, secrets.host_public_key(secrets.read(kittiwake, KEY)))
+    assert secrets.read(kittiwake, KEY).former_host_keys == tuple(had[1 : keys.FORMER + 1])
 
 
 def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Path) -> None:

@@ -25,7 +25,7 @@ from provision.errors import UserError
 from provision.profile import load
 from provision.profile.keys import make_operator, private_key
 from provision.profile.secrets import Secrets
-from provision.push import inventory, prepare
+from provision.push import inventory, prepare, rollout
 from provision.push.prepare import Target
 from provision.push.reach import Endpoint, Reach
 from provision.render import Settings
@@ -97,16 +97,22 @@ class RigBoat:
             "boat-settings": f'exec {sys.executable} {program} {self.root} "$@"',
             "cat": f'[ "$1" != /etc/boat/manifest.json ] || set -- {self.root}"$1"\n'
             'exec /bin/cat "$@"',
+            "tar": "for word; do shift\n"
+            f'[ "$word" != --directory=/ ] || word=--directory={self.root}\n'
+            'set -- "$@" "$word"; done; exec /bin/tar "$@"',
         }.items():
             (folder / name).write_text(f"#!/bin/sh\n{line}\n")
             (folder / name).chmod(0o755)
         return folder
 
-    def listen(self, host_key: str) -> subprocess.Popen[bytes]:
-        """Start an sshd with this host key that the operator's key opens."""
-        key = self.folder / "host_key"
-        key.touch(0o600)
-        key.write_text(host_key)
+    def listen(self, host_key: str | None = None) -> subprocess.Popen[bytes]:
+        """Start an sshd that the operator's key opens; its host key is the settings' own, or
+        another's."""
+        key = self.root / "etc/ssh/ssh_host_ed25519_key"
+        if host_key is not None:
+            key = self.folder / "host_key"
+            key.touch(0o600)
+            key.write_text(host_key)
         config = self.folder / "sshd_config"
         config.write_text(
             f"""
@@ -126,7 +132,9 @@ class RigBoat:
             # What the distribution's own unit does for an sshd of root's.
             Path("/run/sshd").mkdir(exist_ok=True)
         log = (self.folder / "sshd.log").open("wb")
-        return subprocess.Popen([find("sshd"), "-D", "-e", "-f", config], stderr=log)
+        process = subprocess.Popen([find("sshd"), "-D", "-e", "-f", config], stderr=log)
+        (self.folder / "sshd.pid").write_text(str(process.pid))
+        return process
 
 
 def wait_for(port: int) -> None:
@@ -139,16 +147,18 @@ def wait_for(port: int) -> None:
 
 
 @pytest.fixture(scope="module")
-def here() -> Iterator[pytest.MonkeyPatch]:
+def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[pytest.MonkeyPatch]:
     """Log in as whoever runs the tests, and look for boats on loopback only."""
     with pytest.MonkeyPatch.context() as patch:
         reach = prepare.reach
 
-        def near(*given: Any) -> Reach:
-            way = reach(*given)
+        def near(*given: Any, **named: Any) -> Reach:
+            way = reach(*given, **named)
             return replace(way, user=getpass.getuser(), places=way.places[:1])
 
-        patch.setattr(prepare, "reach", near)
+        for module in (prepare, rollout):
+            patch.setattr(module, "reach", near)
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
         yield patch
 
 
@@ -196,7 +206,7 @@ def rig(
         boat = RigBoat(file, top / name, Secrets(pass_phrase=CANARY, host_key=private_key()))
         boat.boot()
         if up:
-            running.append(boat.listen(host_key or boat.secrets.host_key))
+            running.append(boat.listen(host_key))
             wait_for(boat.port)
         return boat
 

@@ -4,7 +4,7 @@
 Run as `push_boat.py ROOT ARGUMENT...` this file is the boat's `boat-settings`: the code that
 runs aboard, on ROOT instead of /, with what it asks of systemd and the kernel left undone.
 While the file that ROOT/../good names is not as it was then, no unit can be
-restarted.
+restarted. A reload of ssh.service is one of that boat's sshd, so that it takes a new host key.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -41,6 +42,9 @@ class Units(System):
     def run(self, *command: str, timeout: float = 0) -> str:
         if command[:2] == ("systemctl", "restart") and self.bad():
             raise SettingsError("command", f"{' '.join(command)} failed")
+        if command[:3] == ("systemctl", "reload", "ssh.service"):
+            os.kill(int((self.root.parent / "sshd.pid").read_text()), signal.SIGHUP)
+            time.sleep(0.3)
         return ""
 
     def arm(self, seconds: int) -> None:

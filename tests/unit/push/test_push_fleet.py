@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from conftest import CANARY, RigBoat
 
-from provision import verify
+from provision import __version__, verify
 from provision.profile.keys import private_key
 from provision.push.play import PushOptions, push
 from provision.push.result import Outcome, PushResult
@@ -41,7 +41,7 @@ class Fleet:
 @pytest.fixture(scope="module")
 def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
-    names = ("changes", "same", "badproof", "badunits", "drifted", "busy", "wrongname")
+    names = ("changes", "same", "badproof", "badunits", "drifted", "busy", "wrongname", "oldbase")
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
@@ -57,6 +57,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     (boats["busy"].root / "run/boat/trial.json").write_text(json.dumps(trial))
     boats["renamed"] = boats.pop("wrongname")
     boats["renamed"].change("renamed", "boat")
+    (boats["oldbase"].root / "usr/lib/boat-base/base.json").write_text('{"format": 0}')
     events: list[dict[str, Any]] = []
     options = PushOptions(at={name: boat.endpoint for name, boat in boats.items()}, timer=60)
     results = push([boat.target for boat in boats.values()], options, events.append)
@@ -111,6 +112,15 @@ def test_a_boat_that_says_another_name_is_refused(fleet: Fleet) -> None:
     result = fleet.results["renamed"]
     assert result.outcome is Outcome.REFUSED
     assert "wrongname" in result.reason
+
+
+def test_settings_for_another_base_are_refused(fleet: Fleet) -> None:
+    """The reason says what would mend it: which card, or which version."""
+    result = fleet.results["oldbase"]
+    assert result.outcome is Outcome.REFUSED
+    assert "its base has format 0, these settings need format 1" in result.reason
+    assert "`provision card oldbase` makes now" in result.reason
+    assert f"push with version {__version__}" in result.reason
 
 
 def test_a_boat_that_is_off(fleet: Fleet) -> None:

@@ -9,7 +9,14 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError
-from provision.push.reach import Endpoint, Reach, arguments, config_file, parse_at
+from provision.push.reach import (
+    Endpoint,
+    Reach,
+    arguments,
+    config_file,
+    fingerprint,
+    parse_at,
+)
 from provision.run import find
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIJ0t4bC1n0o3V0gq0m2b8x7xkq2q9k8m9wq8l3n2b1c0"
@@ -71,4 +78,12 @@ def test_only_the_operators_key_is_offered(tmp_path: Path) -> None:
 
 
 def test_the_key_is_pinned_to_the_name() -> None:
-    assert REACH.known_host() == f"kittiwake {KEY}\n"
+    assert REACH.known_hosts() == f"kittiwake {KEY}\n"
+
+
+def test_a_fingerprint_is_what_ssh_prints(tmp_path: Path) -> None:
+    (tmp_path / "key.pub").write_text(KEY + "\n")
+    done = subprocess.run(
+        ["ssh-keygen", "-l", "-f", tmp_path / "key.pub"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split()[1] == fingerprint(KEY)

@@ -1,0 +1,59 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Take secrets out of files before anybody sees them, so that a change of one still shows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+
+#: Files that are a secret as a whole.
+WHOLE = ("/etc/ssh/ssh_host_*_key",)
+
+#: A private key in PEM, also one whose beginning or end was lost.
+_PEM = re.compile(
+    r"-----BEGIN [A-Z ]*PRIVATE KEY-----.*?(?:-----END [A-Z ]*PRIVATE KEY-----|\Z)"
+    r"|\A.*?-----END [A-Z ]*PRIVATE KEY-----",
+    re.DOTALL,
+)
+
+#: A setting whose name says that its value is nobody's business.
+_NAMED = re.compile(
+    r"^(?P<name>[\s\"'#]*[\w.-]*(?:psk|pass_?phrase|password|passwd|secret|private_?key|sae|wep_key)"
+    r"[\w.-]*[\"']?\s*[=:]\s*)(?P<value>\S.*)$",
+    re.MULTILINE | re.IGNORECASE,
+)
+
+#: What may be a key in hexadecimal or base64.
+_TOKEN = re.compile(r"[A-Za-z0-9+/_-]{32,}={0,2}")
+
+
+@dataclass
+class Mask:
+    """Puts `<secret N>` in the place of each; the same secret has the same number all along.
+
+    `known` are the secrets' own values, hidden wherever they stand.
+    """
+
+    known: Iterable[str]
+    numbers: dict[str, int] = field(default_factory=dict)
+
+    def __call__(self, path: str, text: str, *, private: bool) -> str:
+        """The text of the file at `path`; `private` if not everybody aboard may read it."""
+        if any(fnmatchcase(path, pattern) for pattern in WHOLE):
+            return self._name(text) + "\n"
+        for value in sorted(filter(None, self.known), key=len, reverse=True):
+            if value in text:
+                text = text.replace(value, self._name(value))
+        text = _PEM.sub(lambda found: self._name(found[0]), text)
+        if private or path.startswith("/etc/"):
+            text = _NAMED.sub(lambda found: found["name"] + self._name(found["value"]), text)
+        if private:
+            text = _TOKEN.sub(lambda found: self._name(found[0]), text)
+        return text
+
+    def _name(self, value: str) -> str:
+        if re.fullmatch(r"<secret \d+>", value):
+            return value
+        return f"<secret {self.numbers.setdefault(value, len(self.numbers) + 1)}>"

@@ -1,0 +1,46 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""After a boat was heard: remember where it answered, and on which settings and host key."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+
+from provision.push.inventory import Wanted
+from provision.push.memory import Memory, recall, remember
+from provision.push.prepare import Target
+from provision.push.reach import Endpoint, arguments, quoted, ssh
+from provision.push.result import Outcome, PushResult
+
+#: How a push ends that was with the boat itself.
+HEARD = (*(Outcome.KEPT, Outcome.UNCHANGED), Outcome.STAGED, Outcome.WOULD_CHANGE, Outcome.RETURNED)
+
+
+def note_push(target: Target, wanted: Wanted, result: PushResult) -> None:
+    """Remember what a push has learnt about a boat."""
+    if result.outcome in HEARD and result.place is not None:
+        has_it = result.outcome in (Outcome.KEPT, Outcome.UNCHANGED)
+        note(target, wanted, result.place, wanted.sha256 if has_it else None)
+
+
+def note(target: Target, wanted: Wanted, place: Endpoint, kept: str | None) -> None:
+    """Remember that the boat answered at `place`; `kept` is what it has kept, if that is known."""
+    before, reach = recall(target.boat.file), wanted.reach
+    key = before.host_key if before else ""
+    if not reach.former_keys or (kept == wanted.sha256 and shows_new_key(wanted, place)):
+        key = reach.host_key
+    known = kept if kept is not None else before.kept if before else ""
+    remember(target.boat.file, Memory(place, time.time(), known, key))
+
+
+def shows_new_key(wanted: Wanted, place: Endpoint) -> bool:
+    """Whether the boat answers when no host key but the one in its secrets is accepted."""
+    known = f"-oUserKnownHostsFile={quoted(wanted.folder / 'new_known_hosts')}"
+    options = arguments(wanted.reach.options(wanted.folder))
+    done = subprocess.run(
+        [*ssh(wanted.reach.user, options, place, known), "true"],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )
+    return done.returncode == 0

@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Roll-outs over boats on loopback: real Ansible, real SSH, the real program aboard.
+
+Each boat is a folder behind an sshd of its own; only its units are not real, and the suite is
+one that passes unless the boat's name is `badproof`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+import threading
+import time
+from collections.abc import Callable
+
+import pytest
+
+from provision import verify
+from provision.profile.keys import former, private_key
+from provision.profile.secrets import host_public_key
+from provision.push.fleet import standings
+from provision.push.memory import recall
+from provision.push.play import PushOptions, push
+from provision.push.result import Outcome
+from provision.push.rollout import Rollout, roll_out
+from tests.unit.push.conftest import CANARY, RigBoat, here, rig
+
+__all__ = ["here", "rig"]
+
+PROVER = """
+import json, sys
+print(json.dumps({"summary": "devices: the gnss is not there"}))
+sys.exit("badproof" in sys.argv[1])
+"""
+
+HOSTAPD = "etc/hostapd/boat.conf"
+
+Make = Callable[..., RigBoat]
+
+
+@pytest.fixture(autouse=True)
+def prover(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+
+
+def changed(rig: Make, name: str, **how: bool) -> RigBoat:
+    """A boat whose profile has changed since it was switched on."""
+    boat = rig(name, **how)
+    boat.change(f"{name} two", "network", "access_point", "ssid")
+    return boat
+
+
+def options(*boats: RigBoat, **more: object) -> PushOptions:
+    at = {boat.file.stem: boat.endpoint for boat in boats}
+    return dataclasses.replace(PushOptions(at=at, timer=60), **more)  # type: ignore[arg-type]
+
+
+def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
+    """The old key and the new one are accepted while it goes on, and the new one alone after."""
+    boat = rig("rotates")
+    old = boat.secrets
+    new = {"host_key": private_key(), "former_host_keys": former(old), "pass_phrase": f"{CANARY}!"}
+    boat.secrets = old.model_copy(update=new)
+    (result,) = push([boat.target], options(boat))
+    assert result.outcome is Outcome.KEPT, result
+    assert {f"/{HOSTAPD}", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
+    memory = recall(boat.file)
+    assert memory is not None
+    assert memory.host_key == host_public_key(boat.secrets)
+    (standing,) = standings([boat.target], options(boat).at)
+    assert standing.well, standing
+
+
+def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
+    boat = changed(rig, "dry")
+    before = (boat.root / HOSTAPD).read_bytes()
+    (result,) = push([boat.target], options(boat, check=True))
+    assert result.outcome is Outcome.WOULD_CHANGE, result
+    assert f"--- aboard/{HOSTAPD}\n+++ new/{HOSTAPD}\n" in result.diff
+    assert "+wpa_psk=<secret " in result.diff
+    assert CANARY not in json.dumps(result.as_json())
+    assert (boat.root / HOSTAPD).read_bytes() == before
+
+
+def test_settings_for_the_next_start(rig: Make) -> None:
+    """They lie on the card, nothing changes now, and drift aboard is no hindrance."""
+    boat = changed(rig, "staged")
+    (boat.root / "etc/motd").write_text("by hand\n")
+    before = (boat.root / HOSTAPD).read_bytes()
+    (result,) = push([boat.target], options(boat, stage=True))
+    assert result.outcome is Outcome.STAGED, result
+    assert result.well
+    assert (boat.root / HOSTAPD).read_bytes() == before
+    (standing,) = standings([boat.target], options(boat).at)
+    assert standing.staged is not None
+    assert standing.staged["digest"] == result.sha256
+
+
+def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> None:
+    boats = [changed(rig, name) for name in ("badproof", "second", "third")]
+    before = {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats}
+    chosen = options(*boats, at_once=1, stop_after=1)
+    ended = roll_out([boat.target for boat in boats], chosen, Rollout())
+    assert [result.outcome for result in ended] == [Outcome.RETURNED, Outcome.HELD, Outcome.HELD]
+    assert {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats} == before
+
+
+def test_a_boat_that_is_switched_on_in_time(rig: Make) -> None:
+    boat = changed(rig, "late", up=False)
+    running = []
+
+    def switch_on() -> None:
+        time.sleep(12)
+        running.append(boat.listen())
+
+    thread = threading.Thread(target=switch_on)
+    thread.start()
+    try:
+        (result,) = roll_out([boat.target], options(boat), Rollout(first="late", wait=120))
+        assert result.outcome is Outcome.KEPT, result
+    finally:
+        thread.join()
+        for process in running:
+            process.terminate()
+            process.wait()

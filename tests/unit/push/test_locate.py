@@ -1,0 +1,86 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat is found at its last known address, and nobody else is taken for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from conftest import RigBoat, free_port
+
+from provision.profile.keys import private_key
+from provision.profile.secrets import host_public_key
+from provision.push import locate as locate_module
+from provision.push import prepare
+from provision.push.locate import locate
+from provision.push.memory import Memory, place_of, recall, remember
+from provision.push.prepare import reach, ways
+from provision.push.reach import Endpoint, Reach
+
+
+@pytest.fixture(scope="module")
+def boat(rig: Callable[..., RigBoat]) -> RigBoat:
+    return rig("found")
+
+
+@pytest.fixture(scope="module")
+def other(rig: Callable[..., RigBoat]) -> RigBoat:
+    return rig("another")
+
+
+def test_the_place_that_shows_the_boats_key_comes_first(boat: RigBoat, other: RigBoat) -> None:
+    off = Endpoint("127.0.0.1", free_port())
+    key = host_public_key(boat.secrets)
+    way = Reach("found", (off, other.endpoint, boat.endpoint), key)
+    assert locate(way).places == (boat.endpoint, off, other.endpoint)
+
+
+def test_a_former_key_is_the_boats_too(boat: RigBoat, other: RigBoat) -> None:
+    new, old = (
+        host_public_key(boat.secrets.model_copy(update={"host_key": key}))
+        for key in (private_key(), boat.secrets.host_key)
+    )
+    way = Reach("found", (other.endpoint, boat.endpoint), new, former_keys=(old,))
+    assert locate(way).places[0] == boat.endpoint
+
+
+def test_nowhere(other: RigBoat) -> None:
+    """Then the order stays, and whoever connects sees why."""
+    key = host_public_key(other.secrets.model_copy(update={"host_key": private_key()}))
+    way = Reach("found", (Endpoint("127.0.0.1", free_port()), other.endpoint), key)
+    assert locate(way) == way
+
+
+def test_the_last_place_is_remembered_and_tried(
+    boat: RigBoat, here: pytest.MonkeyPatch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A boat whose profile has a new address is still at the old one."""
+    own = Endpoint(str(boat.target.boat.profile.network.address.ip))
+    assert reach(boat.target, {}).places == (own,)
+    memory = Memory(boat.endpoint, 1.5, "0" * 64, "ssh-ed25519 AAAA")
+    remember(boat.file, memory)
+    assert recall(boat.file) == memory
+    assert reach(boat.target, {}).places == (own, boat.endpoint)
+    monkeypatch.setattr(locate_module, "PATIENCE", 1)
+    here.setattr(prepare, "reach", reach)
+    (way,) = ways([boat.target], {})
+    assert way.places == (boat.endpoint, own)
+
+
+def test_where_a_boat_is_said_to_be_nobody_looks_elsewhere(boat: RigBoat) -> None:
+    said = Endpoint("127.0.0.1", free_port())
+    assert ways([boat.target], {"found": said})[0].places[0] == said
+
+
+def test_what_is_remembered_is_private_and_of_one_club(boat: RigBoat) -> None:
+    remember(boat.file, Memory(boat.endpoint, 1.5))
+    file = place_of(boat.file)
+    assert file.stat().st_mode & 0o077 == 0
+    assert place_of(boat.file.parent.parent / "elsewhere" / boat.file.name) != file
+
+
+def test_a_damaged_memory_is_none(boat: RigBoat) -> None:
+    remember(boat.file, Memory(boat.endpoint, 1.5))
+    for text in ("", "[]", '{"place": 1}', "\0"):
+        place_of(boat.file).write_text(text)
+        assert recall(boat.file) is None

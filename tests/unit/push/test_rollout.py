@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The order of a roll-out: who goes first, when it ends, and who is looked for until when."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from provision.errors import UserError
+from provision.push import rollout
+from provision.push.play import PushOptions
+from provision.push.prepare import Target
+from provision.push.result import Outcome, PushResult
+from provision.push.rollout import Run
+
+
+def targets(*names: str) -> list[Target]:
+    return [cast(Target, SimpleNamespace(name=name)) for name in names]
+
+
+@dataclass
+class Pusher:
+    """Pushes as told: `ends` has how each boat's pushes end, one after the other."""
+
+    ends: dict[str, list[Outcome]] = field(default_factory=dict)
+    rounds: list[tuple[list[str], int]] = field(default_factory=list)
+
+    def __call__(
+        self, some: Sequence[Target], options: PushOptions, _listener: Any
+    ) -> list[PushResult]:
+        names = [target.name for target in some]
+        self.rounds.append((names, options.stop_after))
+        return [
+            PushResult(name, (self.ends.get(name) or [Outcome.KEPT]).pop(0), "0") for name in names
+        ]
+
+    def run(self, fleet: list[Target], first: str = "", wait: float = 0, **more: Any) -> list[str]:
+        options = PushOptions(stop_after=more.pop("stop_after", 0))
+        run = Run(options, time.monotonic() + wait, push=self, **more)
+        return [f"{result.boat} {result.outcome}" for result in run.all(fleet, first)]
+
+
+def test_all_at_once() -> None:
+    push = Pusher()
+    assert push.run(targets("a", "b")) == ["a kept", "b kept"]
+    assert push.rounds == [(["a", "b"], 0)]
+
+
+def test_the_first_is_proven_before_the_others() -> None:
+    push = Pusher()
+    assert push.run(targets("a", "b", "c"), first="b") == ["a kept", "b kept", "c kept"]
+    assert [names for names, _ in push.rounds] == [["b"], ["a", "c"]]
+
+
+@pytest.mark.parametrize("outcome", [Outcome.RETURNED, Outcome.UNREACHABLE, Outcome.REFUSED])
+def test_without_the_first_no_other_is_begun_with(outcome: Outcome) -> None:
+    push = Pusher({"b": [outcome]})
+    assert push.run(targets("a", "b"), first="b") == ["a held back", f"b {outcome}"]
+    assert [names for names, _ in push.rounds] == [["b"]]
+
+
+def test_a_first_that_is_not_among_them() -> None:
+    with pytest.raises(UserError, match="z is to go first"):
+        Pusher().run(targets("a"), first="z")
+
+
+def test_failures_are_counted_over_all_rounds() -> None:
+    """A boat that is off is no failure; one that refuses or returns is."""
+    push = Pusher({"a": [Outcome.UNREACHABLE] * 2, "b": [Outcome.RETURNED], "c": [Outcome.KEPT]})
+    some = targets("a", "b", "c")
+    said = push.run(some, wait=60, stop_after=2, look=lambda away, _: list(away))
+    assert said == ["a kept", "b returned", "c kept"]
+    assert push.rounds == [(["a", "b", "c"], 2), (["a"], 1), (["a"], 1)]
+
+
+def test_too_many_failures_end_it() -> None:
+    push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.REFUSED], "c": [Outcome.HELD]})
+    some = targets("a", "b", "c")
+    said = push.run(some, wait=60, stop_after=1, look=lambda away, _: list(away))
+    assert said == ["a unreachable", "b refused", "c held back"]
+    assert len(push.rounds) == 1
+
+
+def test_boats_that_come_up_are_pushed_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rollout, "PAUSE", 0.01)
+    looks: list[list[str]] = []
+
+    def look(away: Sequence[Target], _: PushOptions) -> list[Target]:
+        looks.append([target.name for target in away])
+        return [target for target in away if target.name == ("b" if len(looks) < 4 else "a")][
+            : len(looks) > 2
+        ]
+
+    push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.UNREACHABLE]})
+    assert push.run(targets("a", "b", "c"), wait=60, look=look) == ["a kept", "b kept", "c kept"]
+    assert [names for names, _ in push.rounds] == [["a", "b", "c"], ["b"], ["a"]]
+
+
+def test_the_deadline_ends_the_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rollout, "PAUSE", 0.01)
+    push = Pusher({"a": [Outcome.UNREACHABLE]})
+    start = time.monotonic()
+    assert push.run(targets("a"), wait=0.2, look=lambda *_: []) == ["a unreachable"]
+    assert 0.2 <= time.monotonic() - start < 2

@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How boats stand, what a push would change in them, and what is remembered of them."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from conftest import CANARY, RigBoat
+
+from provision.profile.keys import former, private_key
+from provision.profile.secrets import host_public_key, psk
+from provision.push.diff import diff, fetch, secret_values, unpack
+from provision.push.fleet import Standing, standings
+from provision.push.inventory import Wanted
+from provision.push.memory import recall
+from provision.push.notes import note
+from provision.push.prepare import prepare
+from provision.push.reach import Endpoint
+from provision.push.workspace import workspace
+
+HOSTAPD = "/etc/hostapd/boat.conf"
+
+
+@pytest.fixture(scope="module")
+def boats(rig: Callable[..., RigBoat]) -> dict[str, RigBoat]:
+    boats = {name: rig(name) for name in ("well", "differs")}
+    boats["away"] = rig("away", up=False)
+    boats["impostor"] = rig("impostor", host_key=private_key())
+    boats["differs"].change("another", "network", "access_point", "ssid")
+    (boats["differs"].root / "etc/hostname").write_text("by hand\n")
+    return boats
+
+
+@pytest.fixture(scope="module")
+def at(boats: dict[str, RigBoat]) -> dict[str, Endpoint]:
+    return {name: boat.endpoint for name, boat in boats.items()}
+
+
+@pytest.fixture(scope="module")
+def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, Standing]:
+    asked = standings([boat.target for boat in boats.values()], at)
+    return {standing.boat: standing for standing in asked}
+
+
+@pytest.fixture
+def changed(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> Iterator[Wanted]:
+    with workspace() as folder:
+        yield prepare([boats["differs"].target], folder, at)[0]
+
+
+def test_a_boat_that_is_as_its_profile_says(found: dict[str, Standing]) -> None:
+    one = found["well"]
+    assert one.well, one
+    assert (one.kept, one.due, one.differs, one.drift) == (one.wanted, False, (), ())
+
+
+def test_what_a_push_would_change(found: dict[str, Standing]) -> None:
+    one = found["differs"]
+    assert one.due
+    assert not one.well
+    assert one.differs == ("/etc/hostapd/boat.conf", "/etc/hostname")
+    assert one.drift == (("/etc/hostname", "content"),)
+
+
+def test_who_does_not_answer(found: dict[str, Standing]) -> None:
+    assert (found["away"].place, found["away"].seen, found["away"].hint) == (None, None, "")
+    assert "another machine" in found["impostor"].reason
+    assert found["impostor"].place is None
+
+
+def test_when_a_boat_was_seen_is_remembered(
+    boats: dict[str, RigBoat], found: dict[str, Standing]
+) -> None:
+    """Also on which settings; and then it may be switched off."""
+    (away,) = standings([boats["well"].target], {"well": Endpoint("127.0.0.1", 1)})
+    assert away.place is None
+    assert away.seen == pytest.approx(found["well"].seen, abs=10)
+    assert away.kept == found["well"].kept
+    assert recall(boats["impostor"].file) is None
+
+
+def test_a_renamed_boat_is_told_and_not_remembered(
+    boats: dict[str, RigBoat], at: dict[str, Endpoint], tmp_path: Path
+) -> None:
+    file = boats["well"].file.with_name("other.yml")
+    file.write_text(boats["well"].file.read_text().replace("boat: well", "boat: other"))
+    target = dataclasses.replace(boats["well"], file=file).target
+    (one,) = standings([target], {"other": at["well"]})
+    assert "the boat there is well, not other" in one.concerns
+    assert recall(file) is None
+
+
+def test_the_diff_of_every_file(changed: Wanted, boats: dict[str, RigBoat]) -> None:
+    """Against what is aboard now, changes by hand included; without a secret."""
+    paths = (HOSTAPD, "/etc/hostname", "/etc/ssh/ssh_host_ed25519_key", "/not/there")
+    live = fetch(changed, paths)
+    assert live is not None
+    assert sorted(live) == sorted(paths[:3])
+    new = unpack((changed.folder / "settings.tar").read_bytes())
+    target = boats["differs"].target
+    shown = diff(paths, live, new, secret_values(target))
+    assert "-by hand\n+differs\n" in shown
+    assert "\n-ssid2=" in shown
+    assert "\n-wpa_psk=<secret 1>\n+wpa_psk=<secret 2>\n" in shown
+    assert "ssh_host" not in shown
+    for secret in (CANARY, psk(CANARY, "differs one"), psk(CANARY, "another")):
+        assert secret not in shown
+
+
+def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
+    boats: dict[str, RigBoat], at: dict[str, Endpoint]
+) -> None:
+    """And what shows it after that is refused, with words that say why."""
+    boat, old = boats["well"], boats["well"].secrets
+    new = dataclasses.replace(
+        boat,
+        secrets=old.model_copy(update={"host_key": private_key(), "former_host_keys": former(old)}),
+    )
+    (one,) = standings([new.target], at)
+    assert one.place == at["well"]
+    assert "/etc/ssh/ssh_host_ed25519_key" in one.differs
+    with workspace() as folder:
+        (wanted,) = prepare([new.target], folder, at)
+        assert wanted.reach.former_keys == (host_public_key(old),)
+        note(new.target, wanted, at["well"], wanted.sha256)
+        still = recall(boat.file)
+        assert still is not None
+        assert still.host_key == host_public_key(old), "it does not show the new key yet"
+        # As after a push that was proven.
+        wanted = dataclasses.replace(
+            wanted, reach=dataclasses.replace(wanted.reach, former_keys=())
+        )
+        note(new.target, wanted, at["well"], wanted.sha256)
+    (one,) = standings([new.target], at)
+    assert one.place is None
+    assert "from before it was rotated" in one.reason
+    assert "--former-key" in one.hint
+    (one,) = standings([new.target], at, former=True)
+    assert one.place == at["well"]
+
+
+def test_what_is_told_can_be_written_down(found: dict[str, Standing]) -> None:
+    told = json.dumps([one.as_json() for one in found.values()])
+    assert CANARY not in told
+    assert "PRIVATE KEY" not in told
