@@ -3,162 +3,21 @@
 
 from __future__ import annotations
 
-import getpass
-import io
-import json
-import os
-import socket
-import subprocess
-import sys
-import tarfile
-import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
-from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import Any
 
 import pytest
-import yaml
 
 from provision.errors import UserError
-from provision.profile import load
-from provision.profile.keys import make_operator, private_key
-from provision.profile.secrets import Secrets
-from provision.push import inventory, prepare, rollout
-from provision.push.prepare import Target
-from provision.push.reach import Endpoint, Reach
-from provision.render import Settings
 from provision.run import find
+from tests.unit.push.loopback import CANARY, RigBoat, boats_below, free_port, on_loopback
 
-#: Stands in every secret of these boats, and must turn up in no output.
-CANARY = "canary-in-the-pass-phrase"
-
-
-def free_port() -> int:
-    """A TCP port that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@dataclass
-class RigBoat:
-    """One boat: its profile's file, its folder as root, and where its sshd listens."""
-
-    file: Path
-    folder: Path
-    secrets: Secrets
-    port: int = field(default_factory=free_port)
-
-    @property
-    def root(self) -> Path:
-        return self.folder / "root"
-
-    @property
-    def endpoint(self) -> Endpoint:
-        return Endpoint("127.0.0.1", self.port)
-
-    @property
-    def target(self) -> Target:
-        return Target(load.read(self.file), self.secrets)
-
-    def change(self, value: object, *keys: str) -> None:
-        """Another value in the profile."""
-        content = yaml.safe_load(self.file.read_text())
-        inner = content
-        for key in keys[:-1]:
-            inner = inner[key]
-        inner[keys[-1]] = value
-        self.file.write_text(yaml.safe_dump(content))
-
-    def boot(self) -> Settings:
-        """The folder as the initramfs leaves the boat: kept settings unpacked."""
-        settings = self.target.render()
-        for folder in ("run/boat", "data/settings", "usr/lib/boat-base"):
-            (self.root / folder).mkdir(parents=True)
-        (self.root / "usr/lib/boat-base/base.json").write_text('{"format": 1}')
-        choice = {"choice": "kept", "sha256": settings.sha256, "degraded": False}
-        (self.root / "run/boat/settings.json").write_text(json.dumps(choice))
-        (self.root / "run/boat/settings.tar").write_bytes(settings.archive)
-        store = self.root / "data/settings"
-        (store / f"{settings.sha256}.tar").write_bytes(settings.archive)
-        (store / "kept").write_text(f"{settings.sha256}  {settings.sha256}.tar\n")
-        with tarfile.open(fileobj=io.BytesIO(settings.archive)) as tar:
-            tar.extractall(self.root, filter=lambda member, _: member)  # noqa: S202 - our own
-        return settings
-
-    def programs(self) -> Path:
-        """The folder with what the boat has and this machine has not."""
-        folder = self.folder / "bin"
-        folder.mkdir()
-        program = Path(__file__).with_name("push_boat.py")
-        for name, line in {
-            "boat-settings": f'exec {sys.executable} {program} {self.root} "$@"',
-            "cat": f'[ "$1" != /etc/boat/manifest.json ] || set -- {self.root}"$1"\n'
-            'exec /bin/cat "$@"',
-            "tar": "for word; do shift\n"
-            f'[ "$word" != --directory=/ ] || word=--directory={self.root}\n'
-            'set -- "$@" "$word"; done; exec /bin/tar "$@"',
-        }.items():
-            (folder / name).write_text(f"#!/bin/sh\n{line}\n")
-            (folder / name).chmod(0o755)
-        return folder
-
-    def listen(self, host_key: str | None = None) -> subprocess.Popen[bytes]:
-        """Start an sshd that the operator's key opens; its host key is the settings' own, or
-        another's."""
-        key = self.root / "etc/ssh/ssh_host_ed25519_key"
-        if host_key is not None:
-            key = self.folder / "host_key"
-            key.touch(0o600)
-            key.write_text(host_key)
-        config = self.folder / "sshd_config"
-        config.write_text(
-            f"""
-            ListenAddress 127.0.0.1:{self.port}
-            HostKey {key}
-            AuthorizedKeysFile {self.file.parent}/operator.pub
-            PidFile none
-            StrictModes no
-            UsePAM no
-            PasswordAuthentication no
-            KbdInteractiveAuthentication no
-            PermitRootLogin prohibit-password
-            SetEnv PATH={self.programs()}:/usr/sbin:/usr/bin:/sbin:/bin
-            """
-        )
-        if os.geteuid() == 0:
-            # What the distribution's own unit does for an sshd of root's.
-            Path("/run/sshd").mkdir(exist_ok=True)
-        log = (self.folder / "sshd.log").open("wb")
-        process = subprocess.Popen([find("sshd"), "-D", "-e", "-f", config], stderr=log)
-        (self.folder / "sshd.pid").write_text(str(process.pid))
-        return process
-
-
-def wait_for(port: int) -> None:
-    """Until somebody listens there."""
-    for _ in range(200):
-        with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
-            return
-        time.sleep(0.02)
-    raise AssertionError(f"nobody listens on port {port}")
+__all__ = ["CANARY", "RigBoat", "free_port", "here", "rig"]
 
 
 @pytest.fixture(scope="module")
 def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[pytest.MonkeyPatch]:
     """Log in as whoever runs the tests, and look for boats on loopback only."""
-    with pytest.MonkeyPatch.context() as patch:
-        reach = prepare.reach
-
-        def near(*given: Any, **named: Any) -> Reach:
-            way = reach(*given, **named)
-            return replace(way, user=getpass.getuser(), places=way.places[:1])
-
-        for module in (prepare, rollout):
-            patch.setattr(module, "reach", near)
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+    with on_loopback(tmp_path_factory.mktemp("state")) as patch:
         yield patch
 
 
@@ -166,52 +25,10 @@ def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[pytest.MonkeyPatc
 def rig(
     tmp_path_factory: pytest.TempPathFactory, here: pytest.MonkeyPatch
 ) -> Iterator[Callable[..., RigBoat]]:
-    """Makes boats by name; `up=False` leaves one switched off, `host_key` gives it another's."""
+    """Makes boats by name, see `boats_below`."""
     try:
         find("sshd")
     except UserError as error:
         pytest.fail(str(error))
-    top = tmp_path_factory.mktemp("rig")
-    host = inventory._host
-    here.setattr(
-        inventory,
-        "_host",
-        lambda boat: (
-            host(boat)
-            | {
-                "boat_incoming": str(top / boat.reach.boat / "incoming.tar"),
-                "ansible_remote_tmp": str(top / boat.reach.boat / "ansible"),
-            }
-        ),
-    )
-    boats = top / "boats"
-    boats.mkdir()
-    make_operator(boats)
-    running: list[subprocess.Popen[bytes]] = []
-
-    def make(name: str, *, up: bool = True, host_key: str | None = None) -> RigBoat:
-        profile = {
-            "boat": name,
-            "board": "x86-64",
-            "network": {
-                "address": f"10.47.{len(list(boats.iterdir()))}.1/24",
-                "access_point": {"ssid": f"{name} one", "country": "GB"},
-            },
-            "links": {"gnss": {"adapter": {"serial": "RG-GNSS-01"}, "talks": ["RMC"]}},
-            "access": {"keys": ["operator.pub"]},
-        }
-        file = boats / f"{name}.yml"
-        file.write_text(yaml.safe_dump(profile))
-        (top / name).mkdir()
-        boat = RigBoat(file, top / name, Secrets(pass_phrase=CANARY, host_key=private_key()))
-        boat.boot()
-        if up:
-            running.append(boat.listen(host_key))
-            wait_for(boat.port)
-        return boat
-
-    yield make
-    for process in running:
-        process.terminate()
-    for process in running:
-        process.wait()
+    with boats_below(tmp_path_factory.mktemp("rig"), here) as make:
+        yield make

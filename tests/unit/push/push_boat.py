@@ -42,7 +42,7 @@ class Units(System):
     def run(self, *command: str, timeout: float = 0) -> str:
         if command[:2] == ("systemctl", "restart") and self.bad():
             raise SettingsError("command", f"{' '.join(command)} failed")
-        if command[:3] == ("systemctl", "reload", "ssh.service"):
+        if command[:3] == ("systemctl", "reload-or-restart", "ssh.service"):
             os.kill(int((self.root.parent / "sshd.pid").read_text()), signal.SIGHUP)
             time.sleep(0.3)
         return ""
