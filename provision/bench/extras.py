@@ -23,7 +23,9 @@ _SERVICE = """[Unit]
 Description=A tablet aboard, played by the bench
 
 [Service]
-{credential}ExecStart=python3 {program} {port}
+{credential}ExecStart=python3 -S {program} {port}
+# The boat comes first.
+Nice=10
 Restart=on-failure
 """
 _PORTS = {

@@ -12,6 +12,7 @@ import os
 import stat
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -38,14 +39,17 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     ):
         os.truncate(image, layout.size)
         layout.write(str(image))
-        _copy(base.fat, image, layout.partition("boot").offset)
-        boot = Path(work) / "boot"
-        _boot_tree(boot, board, layout, settings, base)
-        fill_fat(f"{image}@@{layout.partition('boot').offset}", boot, EPOCH)
-        _copy(base.squashfs, image, layout.partition("base-a").offset)
-        data = Path(work) / "data"
-        _data_image(data, layout, settings, boot / "settings.tar")
-        _copy(data, image, layout.partition("data").offset)
+        # The base is nearly all of the card; the rest is made while it is copied.
+        with ThreadPoolExecutor(1) as pool:
+            copied = pool.submit(_copy, base.squashfs, image, layout.partition("base-a").offset)
+            _copy(base.fat, image, layout.partition("boot").offset)
+            boot = Path(work) / "boot"
+            _boot_tree(boot, board, layout, settings, base)
+            fill_fat(f"{image}@@{layout.partition('boot').offset}", boot, EPOCH)
+            data = Path(work) / "data"
+            _data_image(data, layout, settings, boot / "settings.tar")
+            _copy(data, image, layout.partition("data").offset)
+            copied.result()
     return layout
 
 
@@ -129,8 +133,6 @@ def _whole_or_nothing(target: Path) -> Iterator[Path]:
     image = Path(name)
     try:
         yield image
-        with image.open("rb") as file:
-            os.fsync(file.fileno())
         image.rename(target)
     except OSError as error:
         hint = "make room, or name a file on another disk" if error.errno == errno.ENOSPC else ""
