@@ -39,6 +39,7 @@ def test_data_survives_and_has_grown(kittiwake: Virtual) -> None:
     kittiwake.ask("echo kept > /data/state/witness; sync /data/state/witness")
     kittiwake.power_cycle()
     assert kittiwake.ask("cat /data/state/witness") == "kept\n"
+    kittiwake.ask("systemctl is-active boat-grow.timer && systemctl start boat-grow.service")
     size = int(kittiwake.ask("findmnt -b -n -o SIZE /data"))
     assert size > 2 * 10**9
 
