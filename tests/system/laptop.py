@@ -130,6 +130,8 @@ class Laptop:
         namespaces = ["--map-root-user", "--net", "--pid", "--fork", "--mount-proc"]
         # With unshare everything in there dies too: its child is process 1 of the others.
         command = [find("unshare"), *namespaces, "--kill-child=KILL", sys.executable]
+        # And it goes with the tests.
+        command = [find("setpriv"), "--pdeathsig", "KILL", "--", *command]
         return Running(
             subprocess.Popen(
                 [*command, "-m", __name__, json.dumps(places), json.dumps(asdict(job))],
