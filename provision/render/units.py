@@ -9,11 +9,11 @@ _UNITS = "/etc/systemd/system"
 _VENDOR = "/usr/lib/systemd/system"
 
 #: Units that start at boot: what wants them, and whether the file is ours or the base's.
-#: hostapd is wanted by the radio, too: it starts whenever that appears.
+#: hostapd is wanted by the radio itself: it starts whenever that appears, and a boat
+#: without a radio waits for nothing.
 ENABLED = (
     ("sysinit.target", "nftables.service", _UNITS),
     ("multi-user.target", "systemd-networkd.service", _VENDOR),
-    ("multi-user.target", "hostapd.service", _UNITS),
     ("sys-subsystem-net-devices-wlan0.device", "hostapd.service", _UNITS),
     ("multi-user.target", "dnsmasq.service", _UNITS),
     ("multi-user.target", "chrony.service", _UNITS),
