@@ -56,6 +56,14 @@ MASKED = (
     "systemd-rfkill.service",
     "systemd-rfkill.socket",
     "wpa_supplicant.service",
+    # Mounts and loads that no program aboard asks for; each is dear on a small processor.
+    "dev-hugepages.mount",
+    "proc-sys-fs-binfmt_misc.automount",
+    "sys-fs-fuse-connections.mount",
+    "sys-kernel-config.mount",
+    "sys-kernel-debug.mount",
+    "sys-kernel-tracing.mount",
+    "systemd-binfmt.service",
     # chrony keeps the clock.
     "systemd-timesyncd.service",
     # Nothing waits for a network.
