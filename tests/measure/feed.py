@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Measure boat-feed: how much it can carry, how late it is, and what it costs.
 
-    python -m tests.measure.feed [--json]
+    python -m tests.measure.feed
 
 All figures come from one run on one machine. Inputs are pseudo-terminals, clients TCP
 connections on the loopback; the feed runs as its own process.
@@ -9,7 +9,6 @@ connections on the loopback; the feed runs as its own process.
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import selectors
@@ -27,6 +26,7 @@ from typing import Any
 
 from provision.onboard.feed.ask import ask
 from provision.onboard.feed.sentence import frame
+from tests.measure.figures import Amount, Ratio
 
 ROOT = Path(__file__).parents[2]
 
@@ -329,32 +329,33 @@ def latencies(seconds: float) -> list[float]:
 
 
 def main() -> None:
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--json", action="store_true", help="print figures as JSON")
-    as_json = options.parse_args().json
     carried = throughput(LINKS, CLIENTS, MEGABYTES)
     worst = WORST / len(sentence(0, 0))
     delays = latencies(SECONDS)
     socat = copying(MEGABYTES)
     ours, theirs = paced_costs(SECONDS)
-    figures = {
-        "sentences_per_second": round(carried.sentences_per_second),
-        "lost": carried.lost,
-        "times_worst_case": round(carried.sentences_per_second / worst, 1),
-        "latency_median_ms": round(1000 * delays[len(delays) // 2], 2),
-        "latency_99_ms": round(1000 * delays[len(delays) * 99 // 100], 2),
-        "processor_ms_per_megabyte": round(1000 * carried.processor_per_megabyte, 1),
-        "socat_ms_per_megabyte": round(1000 * socat, 1),
-        "processor_ratio": round(carried.processor_per_megabyte / socat, 2),
-        "processor_ms_per_megabyte_at_true_pace": round(1000 * ours, 1),
-        "socat_ms_per_megabyte_at_true_pace": round(1000 * theirs, 1),
-        "processor_ratio_at_true_pace": round(ours / theirs, 2) if theirs else None,
-    }
-    if as_json:
-        print(json.dumps(figures))
-        return
-    for name, figure in figures.items():
-        print(f"{name.replace('_', ' '):40} {figure}")
+    figures: list[Ratio | Amount] = [
+        Ratio(
+            "a boat's worst case / what the feed carries without loss, in sentences a second",
+            worst,
+            carried.sentences_per_second,
+            1 / 20,
+            "/s",
+        ),
+        Amount("sentences lost at that load", carried.lost, 0, "sentences"),
+        Amount("latency at worst-case load, median", 1000 * delays[len(delays) // 2], 1, "ms"),
+        Amount("latency, 99th percentile", 1000 * delays[len(delays) * 99 // 100], 5, "ms"),
+        Ratio(
+            "processor time per megabyte delivered / socat's for one client",
+            carried.processor_per_megabyte,
+            socat,
+            3,
+            "s",
+        ),
+        Ratio("the same at the links' true pace", ours, theirs, 3, "s"),
+    ]
+    for figure in figures:
+        print(figure.line())
 
 
 if __name__ == "__main__":
