@@ -27,6 +27,15 @@ LONGEST = 10
 LENGTH = 80
 
 
+#: Waits until the feed has run for $0 seconds: its rates are taken over 10 to 20, and what an
+#: adapter had stored up when it was opened is no rate.
+SETTLED = 22
+SETTLE = """
+started=$(systemctl show --value -p ActiveEnterTimestampMonotonic boat-feed.service)
+while [ $(($(cut -d. -f1 /proc/uptime) - started / 1000000)) -lt "$0" ]; do sleep 1; done
+"""
+
+
 def listening_time(profile: dict[str, Any]) -> int:
     """Seconds in which every sentence of the profile comes at least once."""
     rates = [rate for link in profile["links"].values() for rate in link["talks"].values()]
@@ -38,7 +47,11 @@ def commands(job: Job) -> dict[str, Command]:
     address, _, _ = job.profile["network"]["address"].partition("/")
     seconds, port = listening_time(job.profile), job.profile["feed"]["tcp"]
     read = ["bash", "-c", 'exec cat <"/dev/tcp/$0/$1"', address, str(port)]
-    return {"feed": ["timeout", str(seconds), *read], "state": ["boat-feed", "--state"]}
+    return {
+        "settled": ["sh", "-c", SETTLE, str(SETTLED)],
+        "feed": ["timeout", str(seconds), *read],
+        "state": ["boat-feed", "--state"],
+    }
 
 
 @pytest.fixture(scope="module")
