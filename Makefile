@@ -24,11 +24,13 @@ unit: setup
 BENCH := python -m pytest -q -rR --reruns 1 --durations 10
 
 system: setup
-	$(BENCH) tests/system --ignore tests/system/test_return.py
+	$(BENCH) tests/system $(addprefix --ignore ,$(FAULTS))
 
-# Every fault that a push may meet; not yet proven to pass in one go.
+# Every fault that a push or a power cut may bring; longer, and not yet seen to pass in one go.
+FAULTS := tests/system/test_return.py tests/system/test_crash_states.py
+
 faults: setup
-	$(BENCH) tests/system/test_return.py
+	$(BENCH) $(FAULTS)
 
 measure: setup
 	python -m tests.measure
