@@ -102,9 +102,11 @@ def _copy(source: Path, image: Path, offset: int) -> None:
                 raise
             end = os.lseek(reading.fileno(), start, os.SEEK_HOLE)
             position = start
+            # sendfile works between any two file systems, copy_file_range does not.
+            os.lseek(writing.fileno(), offset + position, os.SEEK_SET)
             while position < end:
-                position += os.copy_file_range(
-                    reading.fileno(), writing.fileno(), end - position, position, offset + position
+                position += os.sendfile(
+                    writing.fileno(), reading.fileno(), position, end - position
                 )
 
 

@@ -120,6 +120,7 @@ def test_a_device_is_no_card_file(club: Club) -> None:
 
 def test_a_full_disk_leaves_nothing(club: Club, system: Base, tmp_path: Path) -> None:
     """A file system of 64 MiB fills up in the middle of the build."""
+    club.target("kittiwake")
     full = tmp_path / "full"
     full.mkdir()
     script = (
