@@ -18,14 +18,15 @@ import time
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
-
-import pytest
+from typing import TYPE_CHECKING, Literal
 
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.push.reach import Endpoint
 from provision.push.suite import Job
+
+if TYPE_CHECKING:
+    import pytest
 
 State = Literal["kept", "trial"]
 """Whether the settings to prove are kept already, or on trial: live, but not kept yet."""
@@ -123,6 +124,9 @@ def run_suite(
     job_file: Path, place: Endpoint, state: State, subjects: Sequence[str] = ()
 ) -> VerifyResult:
     """Run the suite in this process: all of it, or only what is about `subjects`."""
+    # Here, so that no command waits for it that does not prove anything.
+    import pytest  # noqa: PLC0415
+
     job = Job.read(job_file)
     suite = shipped("tests/boat")
     files = [suite / f"test_{subject}.py" for subject in subjects] or [suite]

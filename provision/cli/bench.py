@@ -9,8 +9,6 @@ from typing import Annotated, Literal
 
 import typer
 
-from provision.bench.bench import Bench
-from provision.bench.hold import hold as hold_bench
 from provision.card.assemble import assemble
 from provision.card.base import base
 from provision.card.write import boat_of
@@ -35,6 +33,10 @@ def bench(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Boot a boat's card in a virtual boat: adapters, instruments, radio and a tablet."""
+    # Here, so that no other command waits for the bench's libraries.
+    from provision.bench.bench import Bench  # noqa: PLC0415
+    from provision.bench.hold import hold as hold_bench  # noqa: PLC0415
+
     image = Path(name) if _is_image(name) else None
     known = know(boat_of(image) if image else name, boats, vault_password_file)
     with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:
