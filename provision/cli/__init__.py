@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import sys
 
-from provision.cli import bench, boats, cards, profiles
+from provision.cli import bench, boats, cards, profiles, replay
 from provision.cli.common import app, fail
 from provision.errors import UserError
 
-__all__ = ["app", "bench", "boats", "cards", "main", "profiles"]
+__all__ = ["app", "bench", "boats", "cards", "main", "profiles", "replay"]
 
 
 def main() -> None:

@@ -210,14 +210,18 @@ def _entries(lines: list[bytes]) -> Iterator[Logged]:
         if line.startswith(b"\\"):
             if entry is not None:
                 yield entry
-            _, block, sentence = line.split(b"\\", 2)
-            tag = tags.parse(block)
-            if tag is None:
-                entry = None
-                continue
-            wall, monotonic = float(tag.get("c") or 0) / 1000, float(tag.get("r") or 0) / 1000
-            entry = Logged(wall, monotonic, tag.get("s") or "", sentence + b"\n")
+            entry = _entry(line)
         elif entry is not None and line:
             entry = entry._replace(raw=entry.raw + line + b"\n")
     if entry is not None:
         yield entry
+
+
+def _entry(line: bytes) -> Logged | None:
+    """What a line with a TAG block says; None when it is none of ours."""
+    block, _, sentence = line[1:].partition(b"\\")
+    tag = tags.parse(block)
+    wall, monotonic, origin = (tag.get(code) or "" for code in "crs") if tag else ("", "", "")
+    if not (wall.isdecimal() and monotonic.isdecimal() and origin and sentence):
+        return None
+    return Logged(int(wall) / 1000, int(monotonic) / 1000, origin, sentence + b"\n")

@@ -1,0 +1,151 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Playing a voyage log back: each link's sentences, in their time, on a wire of its own.
+
+Within a file the monotonic clock tells the time between sentences, which no fix has stepped.
+True times are those of the system clock at the end of a file, when a fix had set it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+
+from provision.bench.wires import Wire
+from provision.errors import Place, UserError
+from provision.onboard.feed import voyage
+
+#: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
+PAUSE = 5.0
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One file of a voyage log, as a first reading found it."""
+
+    file: Path
+    begin: float
+    """Monotonic seconds of the first sentence."""
+    end: float
+    """Monotonic seconds of the last sentence."""
+    offset: float
+    """What makes true POSIX seconds of monotonic ones."""
+    origins: Mapping[str, int]
+    """How many sentences there are of each link and input."""
+
+    def moment(self, monotonic: float) -> datetime:
+        """When a sentence was heard."""
+        return datetime.fromtimestamp(monotonic + self.offset, UTC)
+
+
+@dataclass(frozen=True)
+class Due:
+    """A sentence and when to play it."""
+
+    at: float
+    """Seconds after the first that is played."""
+    moment: datetime
+    """When it was heard."""
+    origin: str
+    raw: bytes
+
+
+@dataclass
+class Played:
+    """What a replay came to: sentences by link."""
+
+    sent: Counter[str] = field(default_factory=Counter)
+    lost: Counter[str] = field(default_factory=Counter)
+    """Nobody took them."""
+    left_out: Counter[str] = field(default_factory=Counter)
+    """There was no wire for them."""
+
+
+def survey(file: Path) -> Recording:
+    """Read a file once; UserError when it is no voyage log."""
+    origins: Counter[str] = Counter()
+    begin, end, offset = math.inf, 0.0, 0.0
+    try:
+        for entry in voyage.read(str(file)):
+            begin, end = min(begin, entry.monotonic), max(end, entry.monotonic)
+            offset = entry.wall - entry.monotonic
+            origins[entry.origin] += 1
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+    if not origins:
+        raise UserError(
+            "this is no voyage log, or an empty one",
+            place=Place(file),
+            hint="a boat whose profile says `log:` keeps them as /data/log/DAY-NUMBER.gz",
+        )
+    return Recording(file, begin, end, offset, origins)
+
+
+def start_of(text: str, recordings: Sequence[Recording]) -> datetime:
+    """The moment that `--from` names; UserError when it is none, or behind the last sentence.
+
+    A time of day is one of the day of the first sentence; both are UTC unless they say more.
+    """
+    first = recordings[0].moment(recordings[0].begin)
+    last = recordings[-1].moment(recordings[-1].end)
+    moment = _moment(text, first.date())
+    if moment > last:
+        raise UserError(
+            f"--from {text} is behind the last sentence",
+            hint=f"the log goes from {first:%Y-%m-%dT%H:%M:%S} to {last:%Y-%m-%dT%H:%M:%S} UTC",
+        )
+    return moment
+
+
+def _moment(text: str, day: date) -> datetime:
+    try:
+        found = datetime.combine(day, time.fromisoformat(text))
+    except ValueError:
+        try:
+            found = datetime.fromisoformat(text)
+        except ValueError as error:
+            hint = "such as 14:05, or 2026-11-25T14:05, in UTC"
+            raise UserError(f"--from {text} is no time", hint=hint) from error
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def timeline(recordings: Sequence[Recording], start: datetime | None = None) -> Iterator[Due]:
+    """The sentences from `start` on, file by file, without what was silence between two files."""
+    at, last = 0.0, None
+    for recording in recordings:
+        newest = None
+        for entry in voyage.read(str(recording.file)):
+            moment = recording.moment(entry.monotonic)
+            if start is not None and moment < start:
+                continue
+            if newest is not None:
+                at += max(0.0, (moment - newest).total_seconds())
+            elif last is not None:
+                at += min(max(0.0, (moment - last).total_seconds()), PAUSE)
+            newest = moment if newest is None else max(newest, moment)
+            yield Due(at, moment, entry.origin, entry.raw)
+        last = newest or last
+
+
+async def play(
+    sentences: Iterator[Due], wires: Mapping[str, Wire], pace: float, played: Played
+) -> None:
+    """Play each sentence on the wire of its link, `pace` times as fast as life.
+
+    `played` is counted in as it goes. UserError when the other end of a wire goes away.
+    """
+    loop = asyncio.get_running_loop()
+    begin = loop.time()
+    for due in sentences:
+        wire = wires.get(due.origin)
+        if wire is None:
+            played.left_out[due.origin] += 1
+            continue
+        await asyncio.sleep(begin + due.at / pace - loop.time())
+        taken = wire.carry(due.raw)
+        (played.sent if taken else played.lost)[due.origin] += 1

@@ -1,0 +1,159 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Wires that a replay plays on: sockets of a held bench, or pseudo-terminals of this computer.
+
+Like a serial line, none of them waits: a sentence that is not taken at once is lost, whole.
+What comes the other way is read and dropped, since a full socket would stop the emulator.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import json
+import os
+import select
+import socket
+import tty
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+from provision.bench.instruments import SEND_BUFFER
+from provision.errors import Place, UserError
+
+#: What the feed on this computer is told, beside the terminals that it opens.
+CONFIG = "feed.json"
+
+
+class Wire:
+    """The near end of a wire; to be made inside a running loop."""
+
+    def __init__(self, name: str, handle: int) -> None:
+        """`handle` is a non-blocking descriptor, which stays the caller's."""
+        self._name = name
+        self._handle = handle
+        self._loop = asyncio.get_running_loop()
+        self._rest = b""
+        self._gone = False
+        self._away = False
+        self._loop.add_reader(handle, self._drop)
+
+    def carry(self, line: bytes) -> bool:
+        """Send a line, unless the one before has not left yet; whether it was taken.
+
+        UserError when whoever was at the other end has gone for good.
+        """
+        if self._gone:
+            raise UserError(f"whoever was at the other end of {self._name} has gone")
+        if self._away and is_open(self._handle):
+            self._away = False
+            self._loop.add_reader(self._handle, self._drop)
+        if self._rest or self._away:
+            return False
+        written = self._write(line)
+        if 0 < written < len(line):
+            self._rest = line[written:]
+            self._loop.add_writer(self._handle, self._go_on)
+        return written > 0
+
+    def _write(self, data: bytes) -> int:
+        try:
+            return os.write(self._handle, data)
+        except BlockingIOError:
+            return 0
+        except OSError as error:
+            self._hung_up(error)
+            return 0
+
+    def _go_on(self) -> None:
+        self._rest = self._rest[self._write(self._rest) :]
+        if not self._rest:
+            self._loop.remove_writer(self._handle)
+
+    def _drop(self) -> None:
+        try:
+            if not os.read(self._handle, 65536):
+                self._hung_up(None)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._hung_up(error)
+
+    def _hung_up(self, error: OSError | None) -> None:
+        # Who has a terminal open may close it and open it again; a socket is not served twice.
+        self._away = error is not None and error.errno == errno.EIO
+        self._gone = not self._away
+        self._rest = b""
+        self.close()
+
+    def close(self) -> None:
+        """Have the loop watch the descriptor no more."""
+        self._loop.remove_reader(self._handle)
+        self._loop.remove_writer(self._handle)
+
+
+@contextmanager
+def sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
+    """The descriptors of connections to a held bench's sockets, by link."""
+    with ExitStack() as stack:
+        found = {}
+        for link, path in paths.items():
+            end = stack.enter_context(socket.socket(socket.AF_UNIX))
+            # What nobody reads must not pile up on the wire.
+            end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+            try:
+                end.connect(str(path))
+            except OSError as error:
+                raise UserError(
+                    f"the socket of {link} does not answer: {error.strerror}",
+                    place=Place(path),
+                    hint="is the bench still held, and its power on?",
+                ) from error
+            end.setblocking(False)
+            found[link] = end.fileno()
+        yield found
+
+
+@contextmanager
+def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
+    """Descriptors of pseudo-terminals' far ends, by link; `folder`/LINK is what a feed opens.
+
+    A configuration for that feed is put beside them, unless there is one already.
+    """
+    with ExitStack() as stack:
+        found, devices = {}, {}
+        folder.mkdir(parents=True, exist_ok=True)
+        for link in links:
+            far, near = os.openpty()
+            stack.callback(os.close, far)
+            tty.setraw(near)
+            os.set_blocking(far, False)
+            # A network address is in the name of what came over the network.
+            device = folder / link.replace("/", "_")
+            if device.is_symlink():
+                device.unlink()
+            device.symlink_to(os.ttyname(near))
+            stack.callback(device.unlink, missing_ok=True)
+            os.close(near)
+            found[link], devices[link] = far, str(device.absolute())
+        config = folder / CONFIG
+        if not config.exists():
+            config.write_text(json.dumps(_config(folder, devices), indent=2) + "\n")
+        yield found
+
+
+def _config(folder: Path, devices: Mapping[str, str]) -> dict[str, object]:
+    """A feed on the loopback, which takes from each link whatever the boat took."""
+    return {
+        "links": {link: {"device": device, "long": True} for link, device in devices.items()},
+        "outputs": {"tcp": {"port": 10110, "address": "127.0.0.1"}},
+        "state": {"socket": str(folder.absolute() / "state.sock")},
+    }
+
+
+def is_open(terminal: int) -> bool:
+    """Whether somebody has the near end of this pseudo-terminal open."""
+    poll = select.poll()
+    # Hang-ups are always told.
+    poll.register(terminal, 0)
+    return not poll.poll(0)
