@@ -139,6 +139,15 @@ def test_adapters_that_were_plugged_in_in_another_order(
     assert serials(kittiwake) == wanted
 
 
+def test_the_boats_own_udev_finds_no_fault_with_the_rules(kittiwake: Virtual) -> None:
+    """`udevadm verify` is newer than the udev of some machines that build cards."""
+    rules = "/etc/udev/rules.d/70-boat.rules"
+    assert "Fail:    0" in kittiwake.ask(f"udevadm verify {rules}")
+    spoilt = f"(cat {rules}; echo 'KERNEL=\"a match key takes no value\"') > /tmp/70-spoilt.rules"
+    kittiwake.ask(spoilt)
+    assert "Fail:    1" in kittiwake.ask("udevadm verify /tmp/70-spoilt.rules", check=False)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_adapters_that_are_plugged_in_anew(
     kittiwake: Virtual, instruments: Instruments, wanted: dict[str, str], seed: int
