@@ -35,6 +35,8 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
     reason, hint = explain(boat, failure["message"]) if failure else ("", "")
     stage = failure["stage"] if failure else ""
     outcome = story.said.get("outcome")
+    if not story.stages and not failure:
+        outcome = Outcome.HELD
     if not outcome and failure and (stage == "preflight" or failure["event"] == "unreachable"):
         # Once the trial was ordered, no lost connection ends the playbook.
         away = failure["event"] == "unreachable" and not hint
