@@ -10,24 +10,20 @@ import contextlib
 import json
 import signal
 import socket
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from provision.bench.bench import Bench
-from provision.errors import Place, UserError
+from provision.bench.held import CONTROL, WHERE
+from provision.errors import UserError
 from provision.steps import step
 
 COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
 
-#: Says in the bench's folder what `hold` prints as JSON.
-WHERE = "where.json"
-
 
 def hold(bench: Bench, as_json: bool) -> None:
     """Say how to reach the boat, and obey the control socket until `quit`, INT or TERM."""
-    path = bench.folder / "control"
+    path = bench.folder / CONTROL
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
         server.bind(str(path))
         server.listen()
@@ -109,54 +105,6 @@ def obey(bench: Bench, words: list[str]) -> str:
     except UserError as error:
         return f"error: {error.message}"
     return "ok"
-
-
-def held(file: Path | None = None) -> dict[str, Any]:
-    """How to reach a held bench: what it printed as JSON into `file`, or the one on this computer.
-
-    UserError when there is none, or more than one.
-    """
-    if file is not None:
-        return _where(file)
-    found = [
-        where
-        for where in Path(tempfile.gettempdir()).glob(f"bench-*/{WHERE}")
-        if _answers(where.with_name("control"))
-    ]
-    if len(found) == 1:
-        return _where(found[0])
-    if found:
-        names = " or ".join(f"--bench {where}" for where in sorted(found))
-        raise UserError("more than one bench is held", hint=names)
-    hint = "provision bench BOAT --hold --instruments none, or --terminals DIR for a feed here"
-    raise UserError("no bench is held on this computer", hint=hint)
-
-
-def _where(file: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(file.read_text(encoding="utf-8"))
-        if not all(isinstance(path, str) for path in found["links"].values()):
-            raise TypeError
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise UserError(
-            "does not say where a bench's links are",
-            place=Place(file),
-            hint="it is what `provision bench BOAT --hold --json` prints",
-        ) from error
-    return dict(found)
-
-
-def _answers(path: Path) -> bool:
-    """Whether somebody still serves a control socket; a killed bench leaves it behind."""
-    with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
-        try:
-            client.connect(str(path))
-        except OSError:
-            return False
-    return True
 
 
 def control(path: Path, command: str) -> str:

@@ -26,6 +26,7 @@ from provision.bench.ais import Transponder
 from provision.bench.player import BITS_PER_CHARACTER, Player
 from provision.bench.sentences import compose
 from provision.bench.voyage import Voyage
+from provision.bench.wires import SEND_BUFFER
 from provision.errors import UserError
 from provision.profile.links import Link
 from provision.profile.load import read
@@ -36,9 +37,6 @@ RETRY = 0.25
 
 #: Lines that a link remembers of what it was sent.
 REMEMBERED = 10_000
-
-#: The least that the kernel grants: what nobody reads must not pile up on the wire.
-SEND_BUFFER = 4608
 
 
 @dataclass(frozen=True)

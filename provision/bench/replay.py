@@ -15,12 +15,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from provision.bench.wires import Wire
+from provision.bench.wires import Wire, is_open
 from provision.errors import Place, UserError
 from provision.onboard.feed import voyage
+from provision.steps import step
 
 #: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
 PAUSE = 5.0
+
+#: Seconds between two looks whether a feed has opened the terminals.
+LOOK = 0.1
+
+#: Seconds that whoever listens gets to take the last sentence.
+LINGER = 0.5
 
 
 @dataclass(frozen=True)
@@ -149,3 +156,41 @@ async def play(
         await asyncio.sleep(begin + due.at / pace - loop.time())
         taken = wire.carry(due.raw)
         (played.sent if taken else played.lost)[due.origin] += 1
+
+
+def replay(
+    recordings: Sequence[Recording],
+    start: datetime | None,
+    handles: Mapping[str, int],
+    pace: float,
+) -> Played:
+    """Play `recordings` from `start` on, on the wires with these descriptors, by link.
+
+    Where they are terminals, somebody is waited for who opens them all.
+    """
+    return asyncio.run(_replay(recordings, start, handles, pace))
+
+
+async def _replay(
+    recordings: Sequence[Recording],
+    start: datetime | None,
+    handles: Mapping[str, int],
+    pace: float,
+) -> Played:
+    if not all(map(is_open, handles.values())):
+        with step("Waiting for a feed"):
+            while not all(map(is_open, handles.values())):
+                await asyncio.sleep(LOOK)
+    played = Played()
+    first, last = recordings[0], recordings[-1]
+    begin = max(start or first.moment(first.begin), first.moment(first.begin))
+    title = f"Playing {begin:%Y-%m-%d %H:%M:%S} to {last.moment(last.end):%Y-%m-%d %H:%M:%S} UTC"
+    wires = {link: Wire(link, handle) for link, handle in handles.items()}
+    try:
+        with step(title):
+            await play(timeline(recordings, start), wires, pace, played)
+            await asyncio.sleep(LINGER)
+    finally:
+        for wire in wires.values():
+            wire.close()
+    return played

@@ -18,8 +18,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from provision.bench.instruments import SEND_BUFFER
 from provision.errors import Place, UserError
+
+#: The least that the kernel grants a socket: what nobody reads must not pile up on the wire.
+SEND_BUFFER = 4608
 
 #: What the feed on this computer is told, beside the terminals that it opens.
 CONFIG = "feed.json"
@@ -99,7 +101,6 @@ def sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
         found = {}
         for link, path in paths.items():
             end = stack.enter_context(socket.socket(socket.AF_UNIX))
-            # What nobody reads must not pile up on the wire.
             end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
             try:
                 end.connect(str(path))

@@ -3,32 +3,21 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager
-from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from provision.bench import replay as playing
-from provision.bench.hold import held
-from provision.bench.replay import Played, Recording
-from provision.bench.wires import CONFIG, Wire, is_open, sockets, terminals
 from provision.cli.common import Json, app, show
 from provision.errors import UserError
 from provision.steps import note, step
 
-#: Seconds between two looks whether a feed has opened the terminals.
-LOOK = 0.1
-
-#: Seconds that whoever listens gets to take the last sentence.
-LINGER = 0.5
+if TYPE_CHECKING:
+    from provision.bench.replay import Played
 
 
-@app.command()
-def replay(  # noqa: PLR0913
+@app.command(name="replay")
+def command(  # noqa: PLR0913
     files: Annotated[
         list[Path],
         typer.Argument(metavar="FILE...", help="Files of a voyage log, in their order."),
@@ -52,64 +41,29 @@ def replay(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Play a voyage log back, on a held bench or to a feed on this computer."""
+    # Here, so that no other command waits for the bench's libraries.
+    from provision.bench.held import held, links  # noqa: PLC0415
+    from provision.bench.replay import replay, start_of, survey  # noqa: PLC0415
+    from provision.bench.wires import CONFIG, sockets, terminals  # noqa: PLC0415
+
     if bench and folder:
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
     with step("Reading the log"):
-        recordings = [playing.survey(file) for file in files]
-    start = playing.start_of(begin, recordings) if begin else None
+        recordings = [survey(file) for file in files]
+    start = start_of(begin, recordings) if begin else None
     origins = sorted({origin for one in recordings for origin in one.origins})
-    wires: AbstractContextManager[Mapping[str, int]]
-    wires = terminals(folder, origins) if folder else sockets(_links(held(bench), origins))
+    wires = terminals(folder, origins) if folder else sockets(links(held(bench), origins))
     with wires as handles:
         if folder:
             note(f"a feed for them: python -m provision.onboard.feed --config {folder / CONFIG}")
-        played = asyncio.run(_play(recordings, start, handles, pace, wait=folder is not None))
-    _tell(played, as_json)
-
-
-def _links(where: Mapping[str, object], origins: Sequence[str]) -> dict[str, Path]:
-    """The sockets of the links that the log has sentences of."""
-    links = where["links"]
-    assert isinstance(links, dict)
-    found = {origin: Path(links[origin]) for origin in origins if origin in links}
-    if not found:
-        raise UserError(
-            f"the log has sentences of {', '.join(origins)}, of which the bench has none",
-            hint="hold a bench of the boat that the log is of",
-        )
-    return found
-
-
-async def _play(
-    recordings: Sequence[Recording],
-    start: datetime | None,
-    handles: Mapping[str, int],
-    pace: float,
-    *,
-    wait: bool,
-) -> Played:
-    if wait:
-        with step("Waiting for a feed"):
-            while not all(map(is_open, handles.values())):
-                await asyncio.sleep(LOOK)
-    played = Played()
-    first, last = recordings[0], recordings[-1]
-    begin, end = start or first.moment(first.begin), last.moment(last.end)
-    wires = {link: Wire(link, handle) for link, handle in handles.items()}
-    try:
-        with step(f"Playing {begin:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} UTC"):
-            await playing.play(playing.timeline(recordings, start), wires, pace, played)
-            await asyncio.sleep(LINGER)
-    finally:
-        for wire in wires.values():
-            wire.close()
-    return played
-
-
-def _tell(played: Played, as_json: bool) -> None:
+        played = replay(recordings, start, handles, pace)
     if as_json:
         show({"sent": played.sent, "lost": played.lost, "left_out": played.left_out})
-        return
+    else:
+        _tell(played)
+
+
+def _tell(played: Played) -> None:
     for link, count in sorted(played.sent.items()):
         note(f"{link}: {count} sentences")
     for link, count in sorted(played.lost.items()):

@@ -11,14 +11,15 @@ import socket
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from threading import Thread
 
 import pytest
 from typer.testing import CliRunner
 
-from provision.bench.hold import held
+from provision.bench.held import held
 from provision.bench.replay import start_of, survey, timeline
 from provision.bench.wires import Wire, is_open, terminals
 from provision.cli import app
@@ -81,8 +82,10 @@ def replay(*arguments):
 @contextmanager
 def playing(*arguments):
     """The command in a thread of its own; `result` waits for how it ended."""
-    with ThreadPoolExecutor(1) as pool:
-        yield pool.submit(replay, *arguments)
+    ended = Future()
+    # A daemon: when a test fails, nobody may ever open the terminals that it waits for.
+    Thread(target=lambda: ended.set_result(replay(*arguments)), daemon=True).start()
+    yield ended
 
 
 @contextmanager
@@ -179,7 +182,7 @@ def test_each_link_says_what_it_said_then(passage, tmp_path):
 def test_it_keeps_its_pace(passage, tmp_path, pace, least, most):
     with (
         served(tmp_path, "depth") as (where, ends),
-        playing(passage, "--bench", where, "--pace", pace),
+        playing(passage, "--bench", where, "--pace", pace) as played,
     ):
         connection, _ = ends["depth"].accept()
         with connection, connection.makefile("rb") as stream:
@@ -188,6 +191,7 @@ def test_it_keeps_its_pace(passage, tmp_path, pace, least, most):
             last = [stream.readline() for _ in range(9)][-1]
             took = time.monotonic() - begin
             stream.read()
+        assert played.result(20).exit_code == 0
     assert last == numbered(9)
     assert least < took < most
 
@@ -200,7 +204,7 @@ def test_what_the_boat_sends_fills_no_socket(passage, tmp_path):
         with connection:
             connection.sendall(b"x" * 2_000_000)
             assert len(connection.makefile("rb").read()) == 10 * len(numbered(0))
-        assert played.result().exit_code == 0
+        assert played.result(20).exit_code == 0
 
 
 def test_links_that_the_bench_has_not_are_left_out(passage, tmp_path):
@@ -264,9 +268,10 @@ def free_port():
 def test_a_feed_here_tells_it_to_its_clients(passage, tmp_path):
     folder, config = tmp_path / "terminals", tmp_path / "feed.json"
     with playing(passage, "--terminals", folder) as played:
-        while not (folder / "feed.json").exists():
+        made = folder / "feed.json"
+        while not (made.exists() and made.read_text().endswith("}\n")):
             time.sleep(0.01)
-        settings = json.loads((folder / "feed.json").read_text())
+        settings = json.loads(made.read_text())
         settings["outputs"]["tcp"]["port"] = port = free_port()
         config.write_text(json.dumps(settings))
         feed = subprocess.Popen(

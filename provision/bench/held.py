@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Finding a bench that somebody holds on this computer."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from provision.errors import Place, UserError
+
+#: In a held bench's folder: how to reach everything around the boat, as JSON, and the socket
+#: that takes commands.
+WHERE, CONTROL = "where.json", "control"
+
+
+def held(file: Path | None = None) -> dict[str, Any]:
+    """How to reach a held bench: what it printed as JSON into `file`, or the one on this computer.
+
+    UserError when there is none, or more than one.
+    """
+    if file is not None:
+        return _where(file)
+    found = [
+        where
+        for where in Path(tempfile.gettempdir()).glob(f"bench-*/{WHERE}")
+        if _answers(where.with_name(CONTROL))
+    ]
+    if len(found) == 1:
+        return _where(found[0])
+    if found:
+        names = " or ".join(f"--bench {where}" for where in sorted(found))
+        raise UserError("more than one bench is held", hint=names)
+    hint = "provision bench BOAT --hold --instruments none, or --terminals DIR for a feed here"
+    raise UserError("no bench is held on this computer", hint=hint)
+
+
+def links(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
+    """The sockets of a held bench's links, of those that `origins` names; UserError if none."""
+    found = {origin: Path(where["links"][origin]) for origin in origins if origin in where["links"]}
+    if not found:
+        raise UserError(
+            f"the log has sentences of {', '.join(origins)}, of which the bench has none",
+            hint="hold a bench of the boat that the log is of",
+        )
+    return found
+
+
+def _where(file: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(file.read_text(encoding="utf-8"))
+        if not all(isinstance(path, str) for path in found["links"].values()):
+            raise TypeError
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise UserError(
+            "does not say where a bench's links are",
+            place=Place(file),
+            hint="it is what `provision bench BOAT --hold --json` prints",
+        ) from error
+    return dict(found)
+
+
+def _answers(path: Path) -> bool:
+    """Whether somebody still serves a control socket; a killed bench leaves it behind."""
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
+        try:
+            client.connect(str(path))
+        except OSError:
+            return False
+    return True
