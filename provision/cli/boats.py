@@ -22,8 +22,10 @@ from provision.cli.common import (
     show,
 )
 from provision.errors import UserError
-from provision.profile import load, secrets, vault
+from provision.profile import load
+from provision.profile.tree import raise_all
 from provision.push.fleet import standings
+from provision.push.gather import Unfit, gather
 from provision.push.play import PushOptions, lay_out
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, parse_at
@@ -47,26 +49,24 @@ FormerKey = Annotated[
 
 
 def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
-    """The boats with their secrets opened, each once; a folder's vault password is asked once."""
+    """The boats with these names, each once; UserErrors with all that is wrong with any."""
     files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
-    fleet = [load.read(file) for file in files.values()]
-    for boat in fleet:
-        if not secrets.file_of(boat.file).exists():
-            # Asking for a password first would be rude.
-            secrets.read(boat.file, b"")
-    keys: dict[Path, bytes] = {}
-    for boat in fleet:
-        folder = boat.file.parent
-        keys[folder] = keys.get(folder) or vault.password(folder, password)
-    return [Target(boat, secrets.read(boat.file, keys[boat.file.parent])) for boat in fleet]
+    fit, unfit = gather(list(files.values()), password)
+    if unfit:
+        raise_all([error for one in unfit for error in one.errors])
+    return fit
 
 
-def all_of(boats: Path) -> list[str]:
-    """All boats of a folder, as paths; UserError when there are none."""
-    found = [str(file) for file in load.files(boats)]
+def some_or_all(
+    names: Sequence[str], boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats with these names; without any, all of the folder, and those that are wrong."""
+    if names:
+        return targets(names, boats, password), []
+    found = load.files(boats)
     if not found:
         raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
-    return found
+    return gather(found, password)
 
 
 @app.command()
@@ -114,13 +114,18 @@ def push(  # noqa: PLR0913
     )
     if everyone == bool(names):
         raise UserError("name the boats to push to, or give --all")
-    fleet = targets(names or all_of(boats), boats, vault_password_file)
+    fleet, unfit = some_or_all(names or (), boats, vault_password_file)
+    for one in unfit:
+        if one.name == first:
+            raise one.error
     with (
         progress([one.name for one in fleet], console)
         if not as_json
         else (contextlib.nullcontext()) as listener
     ):
         ended = roll_out(fleet, options, Rollout(first, wait), listener)
+    if unfit:
+        ended = sorted([*ended, *(one.result() for one in unfit)], key=lambda one: one.boat)
     if as_json:
         show({"boats": [result.as_json() for result in ended]})
     else:
@@ -143,8 +148,10 @@ def fleet(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Ask running boats how they stand, all at once; without names, all of the folder."""
-    asked = targets(names or all_of(boats), boats, vault_password_file)
+    asked, unfit = some_or_all(names or (), boats, vault_password_file)
     found = standings(asked, parse_at(at or []), former=former_key)
+    if unfit:
+        found = sorted([*found, *(one.standing() for one in unfit)], key=lambda one: one.boat)
     if as_json:
         show({"boats": [one.as_json() for one in found]})
     else:

@@ -34,7 +34,8 @@ class Standing:
     `place` is where it answered; without one, `reason` and `hint` say why it did not, and
     `kept` is what is remembered. `wanted` and `kept` are digests of settings, `differs` the
     files that a push would change. `due` says whether a push would change anything at all:
-    live or kept settings may differ in what they say of themselves alone. `drift` has what was
+    live or kept settings may differ in what they say of themselves alone. A boat whose
+    profile is wrong has "" for `wanted`. `drift` has what was
     changed by hand as path and kind. `concerns` are for people; a boat without any is healthy.
     `seen` is when it answered last, in seconds since 1970.
     """

@@ -69,6 +69,8 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
         state, style = "healthy", "green"
         if one.place is None:
             state, style = "refused" if one.hint else "no answer", "red"
+            if not one.wanted:
+                state = "not asked"
         elif one.concerns:
             state, style = "degraded" if one.degraded else "ailing", "yellow"
         why = [one.reason, one.hint, *one.concerns]
@@ -88,6 +90,8 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
 
 
 def _against_profile(one: Standing) -> str:
+    if not one.wanted:
+        return "wrong"
     if not one.due:
         return "as wanted"
     if one.place is None:

@@ -49,10 +49,14 @@ def roll_out(
 
 
 def looking(targets: Sequence[Target], options: PushOptions) -> list[Target]:
-    """Those of the boats that show their host key at one of their places now."""
+    """Those of the boats that show their host key now, at a place where a push looks for them."""
 
     def there(target: Target) -> bool:
-        return answering(reach(target, options.at, former=options.former)) is not None
+        way = reach(target, options.at, former=options.former)
+        if target.name in options.at:
+            # A push takes the operator's word for it, and goes nowhere else.
+            way = replace(way, places=way.places[:1])
+        return answering(way) is not None
 
     with ThreadPoolExecutor(max(len(targets), 1)) as pool:
         found = list(pool.map(there, targets))
@@ -112,11 +116,14 @@ class Run:
         return left if left > 0 else None
 
     def _wait(self, away: Sequence[Target]) -> list[Target]:
-        """Those of the boats that answer before the deadline, as soon as one does."""
+        """Those of the boats that answer before the deadline, as soon as one does.
+
+        They get some time first: a push has just found them not to answer.
+        """
         while away and time.monotonic() < self.deadline:
+            time.sleep(min(PAUSE, max(0.0, self.deadline - time.monotonic())))
             if up := self.look(away, self.options):
                 return up
-            time.sleep(min(PAUSE, max(0.0, self.deadline - time.monotonic())))
         return []
 
 

@@ -4,19 +4,26 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from conftest import RigBoat, free_port
 
 from provision.errors import UserError
-from provision.push import rollout
+from provision.push import prepare, rollout
 from provision.push.play import PushOptions
 from provision.push.prepare import Target
+from provision.push.reach import Endpoint, Reach
 from provision.push.result import Outcome, PushResult
-from provision.push.rollout import Run
+from provision.push.rollout import Run, looking
+
+
+@pytest.fixture(autouse=True)
+def no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rollout, "PAUSE", 0.01)
 
 
 def targets(*names: str) -> list[Target]:
@@ -86,8 +93,7 @@ def test_too_many_failures_end_it() -> None:
     assert len(push.rounds) == 1
 
 
-def test_boats_that_come_up_are_pushed_to(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rollout, "PAUSE", 0.01)
+def test_boats_that_come_up_are_pushed_to() -> None:
     looks: list[list[str]] = []
 
     def look(away: Sequence[Target], _: PushOptions) -> list[Target]:
@@ -101,8 +107,30 @@ def test_boats_that_come_up_are_pushed_to(monkeypatch: pytest.MonkeyPatch) -> No
     assert [names for names, _ in push.rounds] == [["a", "b", "c"], ["b"], ["a"]]
 
 
-def test_the_deadline_ends_the_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rollout, "PAUSE", 0.01)
+def test_a_boat_that_answers_but_is_not_reached_is_tried_with_pauses() -> None:
+    """It may be too busy to let anybody in; pushing without end would not help it."""
+    push = Pusher({"a": [Outcome.UNREACHABLE] * 1000})
+    assert push.run(targets("a"), wait=0.3, look=lambda away, _: list(away)) == ["a unreachable"]
+    assert 2 <= len(push.rounds) <= 31
+
+
+def test_a_boat_is_looked_for_where_it_is_pushed_to(
+    rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the operator says; that it answers at its own address as well is no help then."""
+    boat = rig("moved")
+    nobody = Endpoint("127.0.0.1", free_port())
+
+    def both(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:
+        return replace(near(target, {"moved": boat.endpoint}), places=(nobody, boat.endpoint))
+
+    near = prepare.reach
+    monkeypatch.setattr(rollout, "reach", both)
+    assert looking([boat.target], PushOptions()) == [boat.target]
+    assert looking([boat.target], PushOptions(at={"moved": nobody})) == []
+
+
+def test_the_deadline_ends_the_waiting() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE]})
     start = time.monotonic()
     assert push.run(targets("a"), wait=0.2, look=lambda *_: []) == ["a unreachable"]

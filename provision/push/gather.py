@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A whole folder of boats, where one that is wrong is no reason to leave the others alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.errors import Place, UserError, UserErrors
+from provision.profile import load, secrets, vault
+from provision.push.fleet import Standing
+from provision.push.memory import recall
+from provision.push.prepare import Target
+from provision.push.result import Outcome, PushResult
+
+
+@dataclass(frozen=True)
+class Unfit:
+    """A boat whose profile or secrets are wrong, so that its settings cannot be known."""
+
+    file: Path
+    error: UserError
+
+    @property
+    def name(self) -> str:
+        """The boat's name as far as it is known: that of its file."""
+        return self.file.stem
+
+    @property
+    def errors(self) -> list[UserError]:
+        """All that is wrong."""
+        return self.error.errors if isinstance(self.error, UserErrors) else [self.error]
+
+    @property
+    def reason(self) -> str:
+        """What is wrong first, and where."""
+        first = self.errors[0]
+        place = f"{first.place}: " if first.place else ""
+        more = f", and {len(self.errors) - 1} more" if len(self.errors) > 1 else ""
+        return f"{place}{first.message}{more}"
+
+    def result(self) -> PushResult:
+        """As the end of a push: nothing was tried."""
+        return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.errors[0].hint)
+
+    def standing(self) -> Standing:
+        """As one of a fleet: it was not asked."""
+        before = recall(self.file)
+        return Standing(
+            boat=self.name,
+            wanted="",
+            reason=self.reason,
+            hint=self.errors[0].hint,
+            kept=before.kept if before else "",
+            seen=before.seen if before else None,
+        )
+
+
+def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], list[Unfit]]:
+    """The boats of these profiles with their secrets opened, and those that are wrong.
+
+    UserError when the vault password of the folder cannot be had.
+    """
+    fit: dict[str, Target] = {}
+    unfit: list[Unfit] = []
+    keys: dict[Path, bytes] = {}
+    for file in files:
+        try:
+            boat = load.read(file)
+            if boat.name in fit:
+                other = fit[boat.name].boat.file
+                raise UserError(f"{other} is about a boat {boat.name}, too", place=Place(file))
+            if not secrets.file_of(file).exists():
+                # Asking for a password first would be rude.
+                secrets.read(file, b"")
+        except UserError as error:
+            unfit.append(Unfit(file, error))
+            continue
+        folder = file.parent
+        keys[folder] = keys.get(folder) or vault.password(folder, password)
+        try:
+            target = Target(boat, secrets.read(file, keys[folder]))
+            target.render()
+        except UserError as error:
+            unfit.append(Unfit(file, error))
+        else:
+            fit[boat.name] = target
+    return list(fit.values()), unfit

@@ -1,0 +1,85 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A folder with one boat that is wrong: it is told of, and the others go on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError
+from provision.profile import vault
+from provision.profile.keys import make_keys
+from provision.profile.start import start
+from provision.push.gather import gather
+from provision.push.result import Outcome
+
+NAMES = ("dunlin", "kittiwake", "turnstone")
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> dict[str, Path]:
+    """Three boats with secrets."""
+    boats = tmp_path / "boats"
+    start(boats)
+    found = {name: boats / f"{name}.yml" for name in NAMES}
+    for file in found.values():
+        make_keys(file, vault.password(boats))
+    return found
+
+
+def no_yaml(file: Path) -> None:
+    file.write_text("boat: [\n")
+
+
+def no_such_board(file: Path) -> None:
+    file.write_text(file.read_text().replace("board: ", "board: no-"))
+
+
+def same_name(file: Path) -> None:
+    file.write_text(file.read_text().replace("boat: kittiwake", "boat: dunlin"))
+
+
+def no_secrets(file: Path) -> None:
+    file.with_suffix(".secrets.yml").unlink()
+
+
+def anothers_secrets(file: Path) -> None:
+    secrets = file.with_suffix(".secrets.yml")
+    secrets.unlink()
+    secrets.write_bytes(vault.encrypt("pass_phrase: nothing\n", b"another password"))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (no_yaml, "kittiwake.yml:"),
+        (no_such_board, "no-x86-64"),
+        (same_name, "about a boat dunlin, too"),
+        (no_secrets, "kittiwake"),
+        (anothers_secrets, "kittiwake.secrets.yml"),
+    ],
+)
+def test_the_others_are_gathered(
+    files: dict[str, Path], spoil: Callable[[Path], None], words: str
+) -> None:
+    spoil(files["kittiwake"])
+    fit, (wrong,) = gather(list(files.values()), None)
+    assert [target.name for target in fit] == ["dunlin", "turnstone"]
+    result, standing = wrong.result(), wrong.standing()
+    assert (result.boat, result.outcome, result.well) == ("kittiwake", Outcome.REFUSED, False)
+    assert words in result.reason
+    assert (standing.boat, standing.place, standing.well) == ("kittiwake", None, False)
+    assert standing.reason == result.reason
+
+
+def test_all_are_well(files: dict[str, Path]) -> None:
+    fit, wrong = gather(list(files.values()), None)
+    assert ([target.name for target in fit], wrong) == (list(NAMES), [])
+
+
+def test_a_vault_password_that_is_not_there_ends_it(files: dict[str, Path]) -> None:
+    """It is no single boat's."""
+    with pytest.raises(UserError):
+        gather(list(files.values()), files["dunlin"].with_name("no-such-file"))
