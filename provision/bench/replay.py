@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -177,9 +178,10 @@ async def _replay(
     handles: Mapping[str, int],
     pace: float,
 ) -> Played:
-    if not all(map(is_open, handles.values())):
+    ends = [handle for handle in handles.values() if os.isatty(handle)]
+    if not all(map(is_open, ends)):
         with step("Waiting for a feed"):
-            while not all(map(is_open, handles.values())):
+            while not all(map(is_open, ends)):
                 await asyncio.sleep(LOOK)
     played = Played()
     first, last = recordings[0], recordings[-1]
