@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from provision.cli.boats import all_of, push
+from provision.cli.boats import push, some_or_all
 from provision.errors import UserError
 from provision.push.fleet import Standing
 from provision.push.reach import Endpoint
@@ -50,6 +50,10 @@ def row(standing: Standing) -> str:
             "a healthy unknown to push 333333333333 on trial now",
         ),
         (Standing("a", "1" * 64, hint="look there"), "a refused unknown to push never look there"),
+        (
+            Standing("a", "", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),
+            "a not asked 222222222222 wrong 2 h ago a.yml:3: no",
+        ),
     ],
 )
 def test_a_row(standing: Standing, expected: str) -> None:
@@ -58,7 +62,7 @@ def test_a_row(standing: Standing, expected: str) -> None:
 
 def test_no_boat_at_all(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="no boat in"):
-        all_of(tmp_path)
+        some_or_all((), tmp_path, None)
 
 
 @pytest.mark.parametrize(("names", "everyone"), [(None, False), (["a"], True)])
