@@ -80,6 +80,8 @@ class _Choice:
         self._order = order
         self._prefer = prefer
         self._heard: dict[str, _Heard] = {}
+        self._passed: dict[str, tuple[float, float]] = {}
+        """When each formatter has last passed with data, and how long after the one before."""
 
     def _rank(self, origin: str) -> int:
         """Sources that the order does not name come behind all that it does."""
@@ -87,15 +89,30 @@ class _Choice:
 
     def passes(self, sentence: Sentence) -> bool:
         origin, now = sentence.origin, sentence.heard
-        if says_something(sentence):
+        says = says_something(sentence)
+        if says:
             self._note(origin, now)
             if self.source != origin and self._takes_over(origin, now):
                 log.warning(
                     "%s: %s is believed now, before it %s", self.kind, origin, self.source or "none"
                 )
                 self.source, self.since = origin, now
+                doubles = self._doubles(sentence)
+                self._passed.clear()
+                if doubles:
+                    return False
         # Before anybody had data: empty sentences show at least that something is there.
-        return self.source in (None, origin)
+        if self.source not in (None, origin):
+            return False
+        if says:
+            last, _ = self._passed.get(sentence.formatter, (now, 0.0))
+            self._passed[sentence.formatter] = (now, now - last)
+        return True
+
+    def _doubles(self, sentence: Sentence) -> bool:
+        """Whether the source of before has just said what this sentence would say again."""
+        last, interval = self._passed.get(sentence.formatter, (sentence.heard, 0.0))
+        return sentence.heard - last < interval / 2
 
     def _note(self, origin: str, now: float) -> None:
         heard = self._heard.get(origin)
