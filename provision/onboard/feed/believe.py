@@ -80,8 +80,8 @@ class _Choice:
         self._order = order
         self._prefer = prefer
         self._heard: dict[str, _Heard] = {}
-        self._passed: dict[str, tuple[float, float]] = {}
-        """When each formatter has last passed with data, and how long after the one before."""
+        self._said: dict[str, tuple[str, float, float]] = {}
+        """Who said each formatter last, when, and how long after the one before."""
 
     def _rank(self, origin: str) -> int:
         """Sources that the order does not name come behind all that it does."""
@@ -97,22 +97,19 @@ class _Choice:
                     "%s: %s is believed now, before it %s", self.kind, origin, self.source or "none"
                 )
                 self.source, self.since = origin, now
-                doubles = self._doubles(sentence)
-                self._passed.clear()
-                if doubles:
-                    return False
         # Before anybody had data: empty sentences show at least that something is there.
         if self.source not in (None, origin):
             return False
-        if says:
-            last, _ = self._passed.get(sentence.formatter, (now, 0.0))
-            self._passed[sentence.formatter] = (now, now - last)
-        return True
+        return not (says or sentence.formatter in _MUTE) or self._is_news(sentence)
 
-    def _doubles(self, sentence: Sentence) -> bool:
-        """Whether the source of before has just said what this sentence would say again."""
-        last, interval = self._passed.get(sentence.formatter, (sentence.heard, 0.0))
-        return sentence.heard - last < interval / 2
+    def _is_news(self, sentence: Sentence) -> bool:
+        """Whether no other source has said the same a moment before it was believed no more."""
+        origin, now = sentence.origin, sentence.heard
+        by, last, interval = self._said.get(sentence.formatter, (origin, now, 0.0))
+        if by != origin and now - last < interval / 2:
+            return False
+        self._said[sentence.formatter] = (origin, now, now - last)
+        return True
 
     def _note(self, origin: str, now: float) -> None:
         heard = self._heard.get(origin)
