@@ -9,6 +9,7 @@ import shutil
 import socket
 import tempfile
 import time
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -37,7 +38,9 @@ SSH = 22
 class Bench:
     """One virtual boat; use it in a `with`, so that nothing is left running.
 
-    `seed` shuffles the order in which the adapters are plugged in.
+    `seed` shuffles the order in which the adapters are plugged in, `date` (aware) is the
+    simulated boat's time, the present by default, and `clock_chip` what the board's own clock
+    says at every power-on.
     """
 
     def __init__(  # noqa: PLR0913
@@ -49,6 +52,8 @@ class Bench:
         *,
         instruments: bool = True,
         seed: int = 0,
+        date: datetime | None = None,
+        clock_chip: datetime | None = None,
     ) -> None:
         self.profile = profile
         self.secrets = secrets
@@ -69,12 +74,16 @@ class Bench:
         self.emulator.fast = works(board)
         if board.bench.start == "kernel":
             self.emulator.direct = self._direct(card)
+        self.emulator.date = clock_chip
         if board.bench.extras == "smbios":
-            self.emulator.extras = extras.smbios(board, self.folder)
+            self.emulator.networks = _networks(profile)
+            self.emulator.extras = extras.smbios(board, self.folder, self.emulator.networks)
+        for name in profile.can_links.keys() - self.emulator.networks:
+            note(f"{name} is not plugged in: the emulator has no such controller")
         self.tablet = Tablet(self.emulator.tablet)
         self.instruments: Instruments | None = None
         if instruments:
-            self.instruments = Instruments(profile, self.sockets())
+            self.instruments = Instruments(profile, self.sockets(), date=date)
 
     def _wire(self) -> Wire:
         """Plug the bench into the boat's wired port, at the far end of its network."""
@@ -114,7 +123,7 @@ class Bench:
 
     def sockets(self) -> dict[str, Path]:
         """One socket per link, where anybody may play the instrument."""
-        return {link: self.emulator.socket(link) for link in self.emulator.adapters}
+        return {link: self.emulator.socket(link) for link in self.emulator.links}
 
     def power_on(self) -> None:
         """Close the breaker."""
@@ -161,8 +170,11 @@ class Bench:
             time.sleep(0.2)
         raise UserError(f"the boat does not answer SSH; its console: {self.emulator.console}")
 
-    def join(self, seconds: float = 240) -> dict[str, Any]:
-        """Let the tablet join the boat's access point and get an address."""
+    def join(self, seconds: float = 240, mac: str = "") -> dict[str, Any]:
+        """Let the tablet join the boat's access point and get an address.
+
+        Another hardware address than its radio's makes another tablet of it.
+        """
         self.tablet.wait(seconds)
         point = self.profile.network.access_point
         return self.tablet.ask(
@@ -171,6 +183,7 @@ class Bench:
             ssid=point.ssid.encode().hex(),
             psk=psk(self.secrets.pass_phrase, point.ssid),
             frequency=frequency(point.channel),
+            mac=mac,
         )
 
     def read(self, seconds: float = 30, lines: int = 0) -> dict[str, Any]:
@@ -192,6 +205,16 @@ class Bench:
             "links": {link: str(path) for link, path in self.sockets().items()},
             "console": str(self.emulator.console),
         }
+
+
+def _networks(profile: Profile) -> list[str]:
+    """The CAN links in the order in which the kernel counts their controllers from can0.
+
+    None when an interface is named otherwise: nothing else can be had here.
+    """
+    by_interface = {link.can: name for name, link in profile.can_links.items()}
+    counted = [by_interface.get(f"can{number}", "") for number in range(len(by_interface))]
+    return counted if all(counted) else []
 
 
 def _emulated(name: str, link: Link) -> bool:

@@ -10,6 +10,7 @@ import subprocess
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from provision.bench.qmp import Qmp
@@ -81,6 +82,10 @@ class Emulator:
         self.wire = wire
         self.adapters: dict[str, Adapter] = {}
         self.order: list[str] = []
+        self.networks: list[str] = []
+        """CAN links, whose controllers the boat's kernel counts in this order."""
+        self.date: datetime | None = None
+        """What the board's clock chip says at power-on; the present unless set."""
         self.extras: list[str] = []
         self.direct: Direct | None = None
         self.write_log: Path | None = None
@@ -92,6 +97,11 @@ class Emulator:
     def socket(self, link: str) -> Path:
         """The socket where the instrument of a link is played."""
         return self.folder / f"link-{link}"
+
+    @property
+    def links(self) -> list[str]:
+        """All links that have a socket."""
+        return [*self.adapters, *self.networks]
 
     @property
     def tablet(self) -> Path:
@@ -118,7 +128,9 @@ class Emulator:
         argv += self._card()
         argv += self._usb()
         argv += ["-netdev", self.wire.option(), "-device", f"{facts.network},netdev=wire"]
-        argv += self._ports()
+        argv += self._ports() + self._controllers()
+        if self.date:
+            argv += ["-rtc", f"base={self.date.astimezone(UTC):%Y-%m-%dT%H:%M:%S}"]
         argv += ["-qmp", f"unix:{self.folder}/qmp,server=on,wait=off"]
         return argv + self.extras
 
@@ -184,6 +196,24 @@ class Emulator:
             argv += ["-device", "usb-serial,chardev=tablet,serial=BENCH-TABLET,always-plugged=on"]
         return argv
 
+    def _controllers(self) -> list[str]:
+        """Two on each bus: the boat's, and one that the instruments are played on.
+
+        All of the boat's come first, for the kernel counts them as it finds them.
+        """
+        argv = []
+        for link in self.networks:
+            argv += ["-object", f"can-bus,id=bus-{link}"]
+        for link in self.networks * 2:
+            argv += ["-device", f"kvaser_pci,canbus=bus-{link}"]
+        for link in self.networks:
+            argv += [
+                "-chardev",
+                f"socket,id=can-{link},path={self.socket(link)},server=on,wait=off",
+            ]
+            argv += ["-device", f"virtserialport,chardev=can-{link},name=bench-can-{link}"]
+        return argv
+
     def _usb(self) -> list[str]:
         """The controller and its hubs, before whatever else would take their sockets."""
         controller = self.board.bench.usb
@@ -224,7 +254,7 @@ class Emulator:
 
     def power_on(self) -> None:
         """Start the emulator."""
-        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.adapters)):
+        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.links)):
             (self.folder / name).unlink(missing_ok=True)
         log = self.folder / "emulator.log"
         with log.open("ab") as said:

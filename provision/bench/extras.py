@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the bench adds to a guest without touching its card: two radios and the tablet.
+"""What the bench adds to a guest without touching its card: radios, a tablet, players.
 
 The radios come by the kernel's command line. The tablet's program and unit come as systemd
 credentials (systemd.system-credentials(7)) in the firmware's SMBIOS strings; where the
@@ -9,6 +9,7 @@ emulator starts the kernel itself, in a second initramfs behind the card's own.
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from pathlib import Path
 
 from provision.boards import Board
@@ -42,20 +43,43 @@ ln -s ../{_UNIT} /run/systemd/system/multi-user.target.wants/{_UNIT}
 """
 
 
-def smbios(board: Board, folder: Path) -> list[str]:
-    """The emulator's arguments; `folder` keeps the files that they name."""
+#: Plays the instruments of a CAN link on the controller that is counted behind the boat's own.
+_CAN_PROGRAM = PROGRAM.with_name("can.py")
+_CAN_SERVICE = """[Unit]
+Description=Instruments on a CAN bus, played by the bench
+
+[Service]
+ImportCredential=bench.can
+ExecStart=python3 -S %d/bench.can /dev/virtio-ports/bench-can-{link} {interface}
+Nice=10
+Restart=on-failure
+"""
+
+
+def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str]:
+    """The emulator's arguments; `folder` keeps the files that they name.
+
+    `networks` are the CAN links, in the order of the boat's controllers.
+    """
     unit = _SERVICE.format(
         credential="ImportCredential=bench.tablet\n",
         program="%d/bench.tablet",
         port=_PORTS[board.bench.tablet],
     )
+    players = {
+        f"bench-can-{link}.service": _CAN_SERVICE.format(link=link, interface=f"can{number}")
+        for number, link in enumerate(networks, start=len(networks))
+    }
     credentials = {
         f"systemd.extra-unit.{_UNIT}": unit,
-        "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={_UNIT}\n",
+        **{f"systemd.extra-unit.{name}": text for name, text in players.items()},
+        "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={' '.join([_UNIT, *players])}\n",
         # Killed halfway by a busy bench, the radios' modules take the kernel with them.
         "systemd.unit-dropin.systemd-modules-load.service": "[Service]\nTimeoutSec=infinity\n",
         "bench.tablet": PROGRAM.read_text(),
     }
+    if players:
+        credentials["bench.can"] = _CAN_PROGRAM.read_text()
     argv = ["-smbios", f"type=11,value=io.systemd.boot.kernel-cmdline-extra={RADIOS}"]
     for name, text in credentials.items():
         path = folder / f"credential-{name}"

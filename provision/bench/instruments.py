@@ -18,22 +18,30 @@ import time
 from collections import Counter, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Self
 
 from provision.bench.ais import Transponder
-from provision.bench.player import BITS_PER_CHARACTER, Player
+from provision.bench.n2k import BIT_RATE, Backbone
+from provision.bench.player import Player
 from provision.bench.sentences import compose
 from provision.bench.voyage import Voyage
 from provision.bench.wires import SEND_BUFFER
 from provision.errors import UserError
-from provision.profile.links import Link
+from provision.profile.links import Can, Link
 from provision.profile.load import read
 from provision.profile.models import Profile
 
 #: Seconds between tries to reach a socket that is not there.
 RETRY = 0.25
+
+#: Sentences that only a GNSS receiver sends.
+FIXES = frozenset({"GGA", "GLL", "GNS", "RMC"})
+
+#: Metres between the antennas of two receivers aboard, which lie along the keel.
+BETWEEN = 4.0
 
 #: Lines that a link remembers of what it was sent.
 REMEMBERED = 10_000
@@ -51,6 +59,8 @@ class Heard:
 
 class Instruments:
     """Plays each link's `talks` on its socket, and keeps what the boat sends there.
+
+    On the socket of a CAN link those are frames, struct can_frame of sixteen bytes each.
 
     The sockets are UNIX stream sockets that someone else serves; one that is absent or goes
     away is tried again for as long as the instruments run. They run in a thread of their own.
@@ -70,12 +80,14 @@ class Instruments:
         `tell` is called, in the instruments' thread, with each line that the boat sends.
         """
         for link in sockets:
-            if link not in profile.serial_links:
+            if link not in profile.links:
                 raise UserError(
                     f"{profile.boat} has no link {link}",
-                    hint=f"its links are {', '.join(profile.serial_links)}",
+                    hint=f"its links are {', '.join(profile.links)}",
                 )
-        self._links = {name: profile.serial_links[name] for name in sockets}
+        self._links = {name: profile.links[name] for name in sockets}
+        receivers = [name for name, link in profile.serial_links.items() if FIXES & set(link.talks)]
+        self._receivers = {name: number for number, name in enumerate(receivers)}
         self._sockets = dict(sockets)
         self._date = date
         self._tell = tell
@@ -89,6 +101,7 @@ class Instruments:
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._work: asyncio.Task[None] | None = None
+        self._epoch = 0.0
 
     def start(self) -> None:
         """Begin to play; returns at once, whether the sockets are there or not."""
@@ -113,6 +126,13 @@ class Instruments:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+    @property
+    def now(self) -> datetime:
+        """The simulated boat's time."""
+        if self._loop is None:
+            raise RuntimeError("the instruments have not started")
+        return datetime.fromtimestamp(self._epoch + self._loop.time(), UTC)
 
     def say(self, link: str, line: bytes) -> None:
         """Have a link's instrument send these bytes, as they are, before its next sentence."""
@@ -146,35 +166,44 @@ class Instruments:
         self._loop = asyncio.get_running_loop()
         self._work = asyncio.current_task()
         start = self._date.timestamp() if self._date else time.time()
-        epoch = start - self._loop.time()
+        self._epoch = start - self._loop.time()
         for name, link in self._links.items():
-            self._players[name] = Player(link.baud, link.talks, self._compose, epoch)
+            self._players[name] = self._player(name, link)
         ready.set()
         with contextlib.suppress(asyncio.CancelledError):
             async with asyncio.TaskGroup() as group:
-                for name, link in self._links.items():
-                    group.create_task(self._keep(name, link))
+                for name in self._links:
+                    group.create_task(self._keep(name))
 
-    def _compose(self, formatter: str, moment: datetime) -> list[bytes]:
+    def _player(self, name: str, link: Link | Can) -> Player:
+        if isinstance(link, Can):
+            frames = Backbone(self.voyage).frames
+            kinds = {str(kind): rate for kind, rate in link.talks.items()}
+            return Player(BIT_RATE, kinds, frames, self._epoch)
+        compose = partial(self._compose, self._receivers.get(name, 0))
+        return Player(link.baud, link.talks, compose, self._epoch)
+
+    def _compose(self, receiver: int, formatter: str, moment: datetime) -> list[bytes]:
+        """What one instrument says; `receiver` counts the boat's GNSS receivers."""
         if formatter == "VDM":
             return self._transponder.heard(moment)
         if formatter == "VDO":
             return self._transponder.own(moment)
-        return compose(formatter, self.voyage.at(moment))
+        return compose(formatter, self.voyage.at(moment).seen_from(receiver * BETWEEN))
 
-    async def _keep(self, name: str, link: Link) -> None:
+    async def _keep(self, name: str) -> None:
         """Connect a link, and connect it again."""
         while True:
             with contextlib.suppress(OSError):
                 reader, writer = await asyncio.open_unix_connection(self._sockets[name])
                 try:
-                    await self._connected(name, link, reader, writer)
+                    await self._connected(name, reader, writer)
                 finally:
                     writer.transport.abort()
             await asyncio.sleep(RETRY)
 
     async def _connected(
-        self, name: str, link: Link, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+        self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
         """Play and listen until the other side closes."""
         pipe = writer.get_extra_info("socket")
@@ -183,7 +212,7 @@ class Instruments:
         playing = asyncio.ensure_future(
             self._players[name].play(writer.write, lambda: not transport.get_write_buffer_size())
         )
-        listening = asyncio.ensure_future(self._listen(name, link.baud, reader))
+        listening = asyncio.ensure_future(self._listen(name, reader))
         try:
             await asyncio.wait((playing, listening), return_when=asyncio.FIRST_COMPLETED)
             for task in (playing, listening):
@@ -194,14 +223,14 @@ class Instruments:
             listening.cancel()
             await asyncio.gather(playing, listening, return_exceptions=True)
 
-    async def _listen(self, name: str, baud: int, reader: asyncio.StreamReader) -> None:
+    async def _listen(self, name: str, reader: asyncio.StreamReader) -> None:
         """Hear what comes at the wire's pace, as an instrument does.
 
         Yet it is read at once: an emulated adapter cannot have the boat wait, and a full
         socket would stop the whole emulator.
         """
         loop = asyncio.get_running_loop()
-        character = BITS_PER_CHARACTER / baud
+        character = self._players[name].character
         rest, free = b"", 0.0
         while piece := await reader.read(4096):
             moment = max(free, loop.time())

@@ -93,6 +93,11 @@ class Player:
         self.lost: Counter[str] = Counter()
         """Sentences by formatter that nobody took: the adapter is unplugged, or off."""
 
+    @property
+    def character(self) -> float:
+        """Seconds that a character takes on the wire."""
+        return self._wire.character
+
     def say(self, line: bytes) -> None:
         """Put bytes on the wire before the next sentence: noise, say, or a bad checksum."""
         self._extra.put_nowait(line)

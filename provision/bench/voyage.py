@@ -18,7 +18,7 @@ from __future__ import annotations
 import cmath
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 #: Metres in a nautical mile, which is also a minute of latitude here (ISO 80000-3).
@@ -201,6 +201,17 @@ class State:
         """The wind that the masthead feels: the true wind less the boat's own motion."""
         felt = toward(self.true_wind_direction + 180, self.true_wind_speed) - self.fix.velocity
         return Wind(abs(felt), (bearing(-felt) - self.heading) % 360)
+
+    def seen_from(self, forward: float) -> State:
+        """The same boat, where an antenna sees it that lies so many metres further forward."""
+        if not forward:
+            return self
+        shift = toward(self.heading, forward)
+        latitude = self.fix.latitude + shift.imag / METRES_PER_DEGREE
+        longitude = self.fix.longitude + shift.real / (
+            METRES_PER_DEGREE * math.cos(math.radians(self.fix.latitude))
+        )
+        return replace(self, fix=replace(self.fix, latitude=latitude, longitude=longitude))
 
 
 class Voyage:

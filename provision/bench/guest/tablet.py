@@ -50,6 +50,7 @@ class Tablet:
         (RUN / "dhcp").write_text(DHCP_SCRIPT)
         (RUN / "dhcp").chmod(0o755)
         self.supplicant: subprocess.Popen[bytes] | None = None
+        self.mac = ""
 
     def enter(self) -> None:
         """Take the second radio into a namespace of its own, and go there."""
@@ -61,10 +62,18 @@ class Tablet:
         # In Python since 3.12; the guest's is newer than the one this is checked with.
         os.setns(os.open(f"/run/netns/{NAMESPACE}", os.O_RDONLY))  # type: ignore[attr-defined]
         run("ip", "link", "set", "lo", "up")
+        self.mac = Path(f"/sys/class/net/{RADIO}/address").read_text().strip()
 
-    def join(self, ssid: str, psk: str, frequency: int, seconds: float = 60) -> dict[str, Any]:
-        """Join the network (SSID and PSK in hexadecimal; MHz) and ask for an address."""
+    def join(
+        self, ssid: str, psk: str, frequency: int, seconds: float = 60, mac: str = ""
+    ) -> dict[str, Any]:
+        """Join the network (SSID and PSK in hexadecimal; MHz) and ask for an address.
+
+        Another hardware address makes another tablet of it; without one it is the radio's own.
+        """
         self.leave()
+        run("ip", "link", "set", RADIO, "down")
+        run("ip", "link", "set", RADIO, "address", mac or self.mac)
         config = RUN / "wpa.conf"
         config.write_text(
             f"ctrl_interface={RUN}/wpa\nnetwork={{\n ssid={ssid}\n psk={psk}\n"
@@ -125,14 +134,30 @@ class Tablet:
         run("ip", "address", "flush", "dev", RADIO, check=False)
         return {}
 
-    def listen(
-        self, host: str, port: int, seconds: float, lines: int = 0, send: str = ""
+    def borrow(self, address: str) -> dict[str, Any]:
+        """Take an address (with its prefix length) that was not given to this tablet."""
+        run("ip", "address", "add", address, "dev", RADIO)
+        return {}
+
+    def listen(  # noqa: PLR0913
+        self,
+        host: str,
+        port: int,
+        seconds: float,
+        lines: int = 0,
+        send: str = "",
+        source: str = "",
     ) -> dict[str, Any]:
-        """Connect over TCP, send something perhaps, and read for so long or so many lines."""
+        """Connect over TCP, send something perhaps, and read for so long or so many lines.
+
+        `source` is the address to come from. The answer's `at` is when each line came, in
+        seconds of the guest's uptime.
+        """
         end = time.monotonic() + seconds
         got = b""
         first = None
-        with contextlib.closing(connected(host, port, end)) as stream:
+        at: list[float] = []
+        with contextlib.closing(connected(host, port, end, source)) as stream:
             if send:
                 stream.sendall(send.encode("latin-1"))
             while (left := end - time.monotonic()) > 0:
@@ -144,11 +169,25 @@ class Tablet:
                 if not piece:
                     break
                 got += piece
+                at += [uptime()] * piece.count(b"\n")
                 if first is None and b"\n" in got:
                     first = uptime()
                 if lines and got.count(b"\n") >= lines:
                     break
-        return {"lines": got.decode("latin-1").splitlines(), "first": first}
+        return {"lines": got.decode("latin-1").splitlines(), "at": at, "first": first}
+
+    def serve(self, port: int, lines: list[str], seconds: float) -> dict[str, Any]:
+        """Be an instrument on the network: say the lines, one a second, to who connects."""
+        end = time.monotonic() + seconds
+        said = 0
+        with socket.create_server(("", port)) as server:
+            server.settimeout(seconds)
+            with server.accept()[0] as stream:
+                while time.monotonic() < end:
+                    stream.sendall(lines[said % len(lines)].encode("latin-1") + b"\r\n")
+                    said += 1
+                    time.sleep(1)
+        return {"said": said}
 
     def datagrams(self, port: int, seconds: float, group: str = "") -> dict[str, Any]:
         """Receive UDP datagrams, broadcast or of a multicast group, for so many seconds."""
@@ -192,11 +231,11 @@ class Tablet:
         return {"said": run("iw", "dev", RADIO, "scan", "freq", str(frequency))}
 
 
-def connected(host: str, port: int, end: float) -> socket.socket:
+def connected(host: str, port: int, end: float, source: str = "") -> socket.socket:
     """A TCP connection, tried until `end` on the monotonic clock."""
     while True:
         try:
-            return socket.create_connection((host, port), timeout=2)
+            return socket.create_connection((host, port), 2, (source, 0))
         except OSError:
             if time.monotonic() > end:
                 raise

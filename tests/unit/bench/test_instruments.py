@@ -217,3 +217,19 @@ def test_by_hand(profile, serve, tmp_path):
     wrong = subprocess.run([*command, "wind=x"], capture_output=True, text=True, check=False)
     assert wrong.returncode == 2
     assert "kittiwake has no link wind" in wrong.stderr
+
+
+def test_two_receivers_have_their_own_antennas(profile, serve, tmp_path):
+    """Their fixes are never the same to the last digit, as no two real ones are."""
+    spare = {"gnss-2": link("KW-4", baud=38400, talks={"RMC": 10.0})}
+    plain = profile.model_dump(mode="json", exclude_defaults=True)
+    both = Profile.model_validate({**plain, "links": plain["links"] | spare})
+    ends = {name: serve(name) for name in ("gnss", "gnss-2")}
+    with Instruments(both, {name: tmp_path / name for name in ends}, date=DATE):
+        first, second = (
+            pynmea2.parse(read_lines(end.accept(), 1)[0].decode(), check=True)
+            for end in ends.values()
+        )
+    assert first.datetime == second.datetime
+    apart = (first.latitude - second.latitude, first.longitude - second.longitude)
+    assert 1 < 60 * 1852 * (apart[0] ** 2 + (apart[1] * 0.642) ** 2) ** 0.5 < 8

@@ -132,3 +132,13 @@ def test_targets_are_several_and_move_apart_from_the_boat():
         later = boat.target(ship, after(60))
         assert fix.ground_speed > 3
         assert (fix.latitude, fix.longitude) != (later.latitude, later.longitude)
+
+
+def test_another_antenna_sees_the_same_boat_a_little_further_on():
+    state = Voyage(seed=3).at(NOON)
+    ahead = state.seen_from(4)
+    east, north = metres(state, ahead)
+    assert math.hypot(north, east) == pytest.approx(4, abs=1e-3)
+    assert math.degrees(math.atan2(east, north)) % 360 == pytest.approx(state.heading, abs=0.01)
+    assert (ahead.ground_speed, ahead.depth) == (state.ground_speed, state.depth)
+    assert state.seen_from(0) == state

@@ -1,0 +1,60 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Instruments on an NMEA 2000 network, played inside the guest on a controller of their own.
+
+Puts frames (struct can_frame, sixteen bytes each) that come over a serial port on the bus, to
+which the boat's controller is wired. Runs on the guest's python3; standard library only.
+"""
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+FRAME = 16
+
+#: ISO 11783-2 / NMEA 2000.
+BIT_RATE = "250000"
+
+
+def bring_up(interface: str) -> None:
+    """Wait for the controller's driver, and start it."""
+    while not Path(f"/sys/class/net/{interface}").exists():
+        time.sleep(0.1)
+    link = ["ip", "link", "set", interface]
+    subprocess.run([*link, "type", "can", "bitrate", BIT_RATE, "restart-ms", "100"], check=True)
+    subprocess.run([*link, "up"], check=True)
+
+
+def put(bus: socket.socket, frame: bytes) -> None:
+    """Send a frame; the queue may be full while nobody is up who could acknowledge."""
+    for _ in range(50):
+        try:
+            bus.send(frame)
+            return
+        except OSError:
+            time.sleep(0.01)
+
+
+def main(device: str, interface: str) -> None:
+    """Pass frames on until the guest ends."""
+    bring_up(interface)
+    bus = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
+    bus.bind((interface,))
+    port = os.open(device, os.O_RDWR)
+    pending = b""
+    while True:
+        data = os.read(port, 4096)
+        if not data:
+            # Nobody plays; whoever comes next begins with a whole frame.
+            pending = b""
+            time.sleep(0.1)
+        pending += data
+        while len(pending) >= FRAME:
+            put(bus, pending[:FRAME])
+            pending = pending[FRAME:]
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

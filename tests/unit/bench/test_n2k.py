@@ -1,0 +1,112 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The frames of the simulated NMEA 2000 instruments: what a reference library reads in them."""
+
+from __future__ import annotations
+
+import math
+import socket
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from provision.bench.instruments import Instruments
+from provision.bench.n2k import FRAME, GROUPS, KINDS, Backbone
+from provision.bench.voyage import KNOT, Voyage
+from provision.onboard.feed import pgns
+from provision.profile.fields import Kind
+from provision.profile.models import Profile
+
+nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
+
+MOMENT = datetime(2031, 3, 4, 5, 6, 7, 250_000, tzinfo=UTC)
+VOYAGE = Voyage(seed=1)
+
+
+def decoded(frames):
+    """What the library reads in the frames, in its own units, by group."""
+    decoder, found = nmea2000.NMEA2000Decoder(), {}
+    for frame in frames:
+        identifier, length, data = FRAME.unpack(frame)
+        assert identifier & 0x80000000
+        said = " ".join(f"{byte:02X}" for byte in data[:length])
+        message = decoder.decode(f" can0  {identifier & 0x1FFFFFFF:08X}   [{length}]  {said}")
+        if message:
+            found[message.PGN] = {field.id: field.value for field in message.fields}
+    return found
+
+
+def degrees(radians):
+    return pytest.approx(math.degrees(radians), abs=0.01)
+
+
+def test_all_kinds_agree_with_the_simulated_boat():
+    backbone, state = Backbone(VOYAGE), VOYAGE.at(MOMENT)
+    found = decoded([frame for kind in KINDS for frame in backbone.frames(kind, MOMENT)])
+    assert found.keys() == GROUPS.keys()
+    assert state.magnetic_heading == degrees(found[127250]["heading"])
+    assert state.variation == degrees(found[127250]["variation"])
+    assert found[127250]["reference"] == "Magnetic"
+    assert found[128259]["speedWaterReferenced"] == pytest.approx(
+        state.water_speed * KNOT, abs=0.01
+    )
+    depth = found[128267]
+    assert depth["depth"] + depth["offset"] == pytest.approx(state.depth, abs=0.01)
+    for group, close in ((129025, 1e-7), (129029, 1e-9)):
+        assert found[group]["latitude"] == pytest.approx(state.fix.latitude, abs=close)
+        assert found[group]["longitude"] == pytest.approx(state.fix.longitude, abs=close)
+    assert state.course == degrees(found[129026]["cog"])
+    assert found[129026]["sog"] == pytest.approx(state.ground_speed * KNOT, abs=0.01)
+    assert found[129026]["cogReference"] == "True"
+    assert found[129029]["date"] == MOMENT.date()
+    assert str(found[129029]["time"]) == "05:06:07"  # the library leaves out parts of a second
+    wind = found[130306]
+    assert state.apparent_wind.angle == degrees(wind["windAngle"])
+    assert wind["windSpeed"] == pytest.approx(state.apparent_wind.speed * KNOT, abs=0.01)
+    assert wind["reference"] == "Apparent"
+
+
+def test_each_fix_is_a_fast_packet_of_its_own():
+    backbone = Backbone(VOYAGE)
+    frames = [FRAME.unpack(frame)[2] for _ in range(9) for frame in backbone.frames("time", MOMENT)]
+    assert [frame[0] & 0x1F for frame in frames] == list(range(7)) * 9
+    assert [frame[0] >> 5 for frame in frames[::7]] == [0, 1, 2, 3, 4, 5, 6, 7, 0]
+
+
+def test_all_that_the_boat_understands_is_sent():
+    assert set(GROUPS) == set(pgns.GROUPS)
+    assert set(KINDS) == set(get_args(Kind))
+
+
+@pytest.fixture
+def profile():
+    return Profile.model_validate(
+        {
+            "boat": "kittiwake",
+            "board": "x86-64",
+            "network": {
+                "address": "10.47.1.1/24",
+                "access_point": {"ssid": "Kittiwake", "country": "GB"},
+            },
+            "links": {"backbone": {"can": "can0", "talks": {"heading": 10, "position": 1}}},
+            "access": {"keys": ["ssh-ed25519 " + "A" * 68]},
+        }
+    )
+
+
+def test_frames_come_whole_over_the_links_socket(profile, tmp_path: Path):
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(tmp_path / "backbone"))
+        listening.listen(1)
+        listening.settimeout(5)
+        with Instruments(profile, {"backbone": tmp_path / "backbone"}, date=MOMENT) as instruments:
+            connection, _ = listening.accept()
+            connection.settimeout(5)
+            heard = b""
+            while len(heard) < 25 * FRAME.size:
+                heard += connection.recv(4096)
+            assert instruments.now > MOMENT
+            assert instruments.sent("backbone")["heading"] >= 10
+    groups = decoded(heard[at : at + FRAME.size] for at in range(0, 25 * FRAME.size, FRAME.size))
+    assert {127250, 129025, 129026} <= groups.keys()
