@@ -16,6 +16,8 @@ import pytest
 from provision.profile.start import start
 from tests.system.boats import Club, Virtual
 
+pytest_plugins = ["tests.system.reporting"]
+
 
 @pytest.fixture(scope="session")
 def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
