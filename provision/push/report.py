@@ -96,6 +96,8 @@ def _against_profile(one: Standing) -> str:
         return "as wanted"
     if one.place is None:
         return "to push"
+    if len(one.differs) == 1:
+        return "1 file differs"
     return f"{len(one.differs)} files differ" if one.differs else "to push"
 
 

@@ -70,12 +70,12 @@ def _sweep(parent: Path) -> None:
 def _remove(folder: Path) -> None:
     for socket in folder.glob("*/*/*"):
         if socket.is_socket():
-            _close(socket)
+            hang_up(socket)
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def _close(socket: Path) -> None:
-    """End the SSH connection that listens on a control socket."""
+def hang_up(socket: Path) -> None:
+    """End the shared SSH connection that listens on a control socket."""
     subprocess.run(
         [find("ssh"), "-F", "none", "-o", f"ControlPath={socket}", "-O", "exit", "boat"],
         stdin=subprocess.DEVNULL,

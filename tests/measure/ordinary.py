@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An ordinary playbook to measure a push against: a task a file, and the usual handlers.
+
+It writes the same files over the same SSH options, with pipelining and a shared connection. It
+proves nothing, arms no timer, and keeps nothing safe from a power cut.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import yaml
+
+from provision.push.play import environment
+from provision.push.workspace import hang_up
+from provision.render import Link, Settings
+
+#: What only our own program reads, and what the boat itself writes.
+LEFT_OUT = ("/etc/boat/manifest.json", "/var/lib/systemd/random-seed")
+
+HANDLERS = {
+    "daemon-reload": [["systemctl", "daemon-reload"]],
+    "udev": [
+        ["udevadm", "control", "--reload"],
+        ["udevadm", "trigger", "--subsystem-match=tty", "--action=change"],
+    ],
+    "networkd": [["networkctl", "reload"]],
+    "hostname": [["systemctl", "restart", "systemd-hostnamed.service"]],
+    "sysctl": [["/usr/lib/systemd/systemd-sysctl"]],
+    "tmpfiles": [["systemd-tmpfiles", "--create"]],
+}
+
+
+@dataclass(frozen=True)
+class Ordinary:
+    """The playbook of one boat. `folder` is what `provision.push.play.lay_out` has filled."""
+
+    folder: Path
+
+    def write(self, settings: Settings) -> int:
+        """Write the playbook for these settings; how many tasks it has, handlers left out."""
+        self.folder.joinpath("templates").mkdir(exist_ok=True)
+        tasks, links = list[dict[str, Any]](), list[dict[str, str]]()
+        for number, (path, entry) in enumerate(sorted(settings.files.items())):
+            if path in LEFT_OUT:
+                continue
+            if isinstance(entry, Link):
+                links.append({"src": entry.target, "dest": path})
+                continue
+            source = self.folder / "templates" / f"{number}.j2"
+            source.write_bytes(b"{% raw %}" + entry.content + b"{% endraw %}")
+            words = {"src": str(source), "dest": path, "mode": f"{entry.mode:04o}"}
+            words |= {"trim_blocks": False}  # type: ignore[dict-item]
+            task = {"name": f"Write {path}", "ansible.builtin.template": words}
+            tasks.append(task | {"notify": _due(settings, path)})
+        link = {"src": "{{ item.src }}", "dest": "{{ item.dest }}", "state": "link"}
+        tasks.append(
+            {
+                "name": "Link",
+                "ansible.builtin.file": link | {"force": True, "follow": False},
+                "loop": links,
+                "notify": "daemon-reload",
+            }
+        )
+        handlers = [
+            {
+                "name": f"{name}: {argv[-1]}",
+                "listen": name,
+                "ansible.builtin.command": {"argv": argv},
+            }
+            for name, commands in _handlers(settings).items()
+            for argv in commands
+        ]
+        play = {"hosts": "boats", "gather_facts": False, "tasks": tasks, "handlers": handlers}
+        (self.folder / "ordinary.yml").write_text(yaml.safe_dump([play], sort_keys=False))
+        return len(tasks)
+
+    def run(self) -> int:
+        """Run it as its author would, without a connection from before; how much it changed."""
+        for socket in self.folder.glob("*/c/*"):
+            hang_up(socket)
+        inventory, said = self.folder / "inventory.json", self.folder / "said"
+        command = ["-m", "ansible", "playbook", "-i", str(inventory), "ordinary.yml"]
+        # Into a file: the shared connection outlives the playbook and would hold a pipe open.
+        with said.open("w") as file:
+            done = subprocess.run(
+                [sys.executable, *command],
+                env=environment(self.folder) | {"ANSIBLE_STDOUT_CALLBACK": "default"},
+                cwd=self.folder,
+                stdin=subprocess.DEVNULL,
+                stdout=file,
+                stderr=file,
+                check=False,
+            )
+        text = said.read_text()
+        if done.returncode != 0:
+            raise RuntimeError(text[-3000:])
+        return int(text.rpartition("changed=")[2].split()[0])
+
+
+def _handlers(settings: Settings) -> dict[str, list[list[str]]]:
+    return {
+        _name(one): HANDLERS.get(one["action"]) or [["systemctl", one["action"], one["unit"]]]
+        for one in _reloads(settings)
+    }
+
+
+def _reloads(settings: Settings) -> list[dict[str, Any]]:
+    return list(settings.manifest["reload"])  # type: ignore[call-overload]
+
+
+def _name(one: dict[str, Any]) -> str:
+    return f"{one['action']} {one.get('unit', '')}".strip()
+
+
+def _due(settings: Settings, path: str) -> list[str]:
+    """The handlers that a changed file notifies."""
+    return [
+        _name(one)
+        for one in _reloads(settings)
+        if any(PurePosixPath(path).match(pattern) for pattern in one["paths"])
+    ]

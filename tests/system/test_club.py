@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A club of 24 boats, three of them switched off and two that cannot be proven.
+
+Every boat has namespaces of its own, its own address and host name, a real sshd with the
+settings' own configuration and keys, and the real program aboard over a private RAM overlay.
+What is not real are its units: whatever the program asks of systemd, udev and networkd is left
+undone, and of the suite only those files run that ask nothing of them. The laptop runs the
+`provision` command in another namespace, as an operator does.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from tests.system.moorings import Done, Moorings, moorings
+
+BOATS = (
+    *("avocet", "brent", "curlew", "dotterel", "eider", "fulmar", "gannet", "godwit"),
+    *("guillemot", "knot", "lapwing", "merganser", "oystercatcher", "pintail", "plover"),
+    *("puffin", "razorbill", "redshank", "ruff", "sanderling", "scoter", "shearwater"),
+    *("teal", "whimbrel"),
+)
+OFF = ("curlew", "pintail", "teal")
+UNPROVEN = ("fulmar", "ruff")
+OTHERS = tuple(name for name in BOATS if name not in (*OFF, *UNPROVEN))
+
+#: What no boat of ours has, and the suite does not let pass.
+LOGIN = "printf 'guest:$y$j9T$abc$def:19000:0:99999:7:::\\n' >>/etc/shadow"
+
+DAY = 86400.0
+
+#: Seconds that a boat gets to answer a connection (OpenSSH's ConnectTimeout).
+CONNECT = 10
+
+
+def profile(name: str, number: int) -> dict[str, object]:
+    """A small boat."""
+    return {
+        "boat": name,
+        "board": "x86-64",
+        "network": {
+            "address": f"10.47.{number}.1/24",
+            "access_point": {"ssid": f"{name} one", "country": "GB"},
+        },
+        "links": {"gnss": {"adapter": {"serial": f"RG-{number:02}-01"}, "talks": ["RMC"]}},
+        "access": {"keys": ["operator.pub"]},
+    }
+
+
+@dataclass(frozen=True)
+class Season:
+    """What happened, in order: digests of settings by boat, and how the commands ended."""
+
+    at_first: dict[str, str]
+    wanted: dict[str, str]
+    standing: Done
+    pushed: Done
+    after: dict[str, dict[str, Any]]
+    fleet: Done
+    fleet_json: Done
+    again: dict[str, str]
+    pushed_json: Done
+
+
+def digests(club: Moorings) -> dict[str, str]:
+    """What the profiles ask for now."""
+    return {name: club.target(name).render().sha256 for name in BOATS}
+
+
+def change(club: Moorings, word: str) -> dict[str, str]:
+    """Another SSID for everybody; the digests that are wanted from now on."""
+    for name in BOATS:
+        club.change(name, f"{name} {word}", "network", "access_point", "ssid")
+    return digests(club)
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
+    profiles = {name: profile(name, number) for number, name in enumerate(BOATS)}
+    with moorings(tmp_path_factory.mktemp("club"), profiles) as club:
+        at_first = digests(club)
+        club.switch_on(BOATS)
+        standing = club.provision("fleet")
+        club.switch_off(OFF)
+        club.seen(OFF, 3 * DAY)
+        for name in UNPROVEN:
+            club.aboard(name, "sh", "-c", LOGIN)
+        wanted = change(club, "two")
+        pushed = club.provision("push", "--all", "--at-once", "24")
+        up = [name for name in BOATS if name not in OFF]
+        after = {
+            name: json.loads(club.aboard(name, "boat-settings", "status", "--json")) for name in up
+        }
+        with ThreadPoolExecutor() as pool:
+            asked = pool.submit(club.provision, "fleet", "--json")
+            fleet, fleet_json = club.provision("fleet"), asked.result()
+        again = change(club, "three")
+        pushed_json = club.provision("push", "--all", "--at-once", "24", "--json")
+        yield Season(
+            at_first, wanted, standing, pushed, after, fleet, fleet_json, again, pushed_json
+        )
+
+
+def rows(done: Done) -> dict[str, str]:
+    """The table's rows by boat, with single blanks."""
+    head, *lines = (" ".join(line.split()) for line in done.output.splitlines())
+    assert head.startswith("boat ")
+    found = dict(line.partition(" ")[::2] for line in lines if line)
+    assert tuple(found) == BOATS, done.output
+    return found
+
+
+def by_boat(done: Done) -> dict[str, dict[str, Any]]:
+    """What `--json` printed; nothing else is on standard output."""
+    found = {one["boat"]: one for one in json.loads(done.output)["boats"]}
+    assert tuple(found) == BOATS
+    return found
+
+
+def test_all_are_as_wanted_at_first(season: Season) -> None:
+    """Every boat answers at its own address with its own key, and none needs a push."""
+    assert season.standing.status == 0, season.standing
+    for name, row in rows(season.standing).items():
+        assert row == f"healthy {season.at_first[name][:12]} as wanted now"
+
+
+def test_the_table_and_the_status_of_a_push(season: Season) -> None:
+    assert season.pushed.status == 1, season.pushed.errors
+    for name, row in rows(season.pushed).items():
+        if name in OFF:
+            assert row.startswith("unreachable "), row
+        elif name in UNPROVEN:
+            assert row.startswith("returned "), row
+            assert "logins: no password is set" in row
+        else:
+            assert row.startswith("kept "), row
+
+
+def test_who_is_kept_and_who_is_back(season: Season) -> None:
+    """By the boats' own word, asked without the laptop."""
+    for name, status in season.after.items():
+        digest = season.at_first[name] if name in UNPROVEN else season.wanted[name]
+        assert (status["live"], status["kept"], status["trial"]) == (digest, digest, None), name
+        assert status["drift"] == [], name
+
+
+def test_how_the_fleet_stands(season: Season) -> None:
+    assert season.fleet.status == 1
+    for name, row in rows(season.fleet).items():
+        if name in OFF:
+            kept = season.at_first[name][:12]
+            assert row.startswith(f"no answer {kept} to push 3 d ago "), row
+        elif name in UNPROVEN:
+            assert row == f"healthy {season.at_first[name][:12]} 2 files differ now", row
+        else:
+            assert row == f"healthy {season.wanted[name][:12]} as wanted now", row
+
+
+def test_the_fleet_is_asked_in_parallel(season: Season) -> None:
+    """Three boats that do not answer take no longer than one."""
+    assert CONNECT <= season.fleet.seconds < 2 * CONNECT
+
+
+def test_the_fleet_as_json(season: Season) -> None:
+    assert season.fleet_json.status == 1
+    for name, one in by_boat(season.fleet_json).items():
+        assert one["wanted"] == season.wanted[name]
+        assert one["reachable"] == (name not in OFF)
+        assert one["well"] == one["due"] is False or one["due"] == (name in (*OFF, *UNPROVEN))
+        assert one["well"] == (name in OTHERS)
+
+
+def test_a_push_as_json(season: Season) -> None:
+    """The boats that were well take the next change, too; the others stand as they did."""
+    assert season.pushed_json.status == 1
+    for name, one in by_boat(season.pushed_json).items():
+        assert one["sha256"] == season.again[name]
+        if name in OFF:
+            assert (one["outcome"], one["well"]) == ("unreachable", False)
+        elif name in UNPROVEN:
+            assert (one["outcome"], one["well"], one["stage"]) == ("returned", False, "prove")
+        else:
+            assert (one["outcome"], one["well"]) == ("kept", True), one
+            assert one["changed"] == ["/etc/hostapd/boat.conf"]
