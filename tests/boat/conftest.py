@@ -40,10 +40,22 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """A test that takes `link` runs once for each serial link of the profile."""
-    if "link" in metafunc.fixturenames:
-        links = metafunc.config.stash[JOB].profile["links"]
-        metafunc.parametrize("link", sorted(name for name in links if "adapter" in links[name]))
+    """A test that takes `link` runs once for each serial link of the profile; one that takes
+    `can_link`, once for each NMEA 2000 network."""
+    links = metafunc.config.stash[JOB].profile["links"]
+    for fixture, key in (("link", "adapter"), ("can_link", "can")):
+        if fixture in metafunc.fixturenames:
+            names: list[str | None] = sorted(name for name in links if key in links[name])
+            metafunc.parametrize(fixture, names or [None])
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where the profile has no such link there is nothing to prove, and nothing to pass."""
+    items[:] = [item for item in items if None not in _parameters(item).values()]
+
+
+def _parameters(item: pytest.Item) -> dict[str, object]:
+    return item.callspec.params if hasattr(item, "callspec") else {}
 
 
 @pytest.fixture(scope="session")

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from provision.onboard.feed.believe import KIND_OF, KINDS
+from provision.onboard.feed.sentence import LENGTH, LONG
 from provision.push.suite import Answers, Command, Job
 
 #: Part of its rate by which a sentence may be slower or faster, and what the counting
@@ -22,9 +23,8 @@ WINDOW = 0.2
 #: Seconds; a sentence that comes more rarely is not waited for.
 LONGEST = 10
 
-#: Characters of a sentence between its start delimiter and CR LF, both left out of the 82
-#: that it may have at most with them (IEC 61162-1).
-LENGTH = 80
+#: Characters that CR LF, which ends a sentence, adds to its line.
+END = 2
 
 
 #: Waits until the feed has run for $0 seconds: its rates are taken over 10 to 20, and what an
@@ -84,10 +84,17 @@ def _may_stop(passes: dict[str, Any], link: str, name: str) -> bool:
     return barred or any(map(fits, passes["but"]))
 
 
-def formatter(line: str) -> str | None:
+def longest(profile: dict[str, Any]) -> int:
+    """Characters that a sentence may have in the feed: more than IEC 61162-1 allows it only
+    where the profile lets a link or input send such."""
+    sources = [*profile["links"].values(), *profile["inputs"].values()]
+    return LONG if any(source.get("long") for source in sources) else LENGTH
+
+
+def formatter(line: str, most: int) -> str | None:
     """The formatter of a whole sentence with a right checksum (IEC 61162-1), or None."""
     body, star, checksum = line[1:].partition("*")
-    if line[:1] not in ("$", "!") or not star or len(line) > LENGTH:
+    if line[:1] not in ("$", "!") or not star or len(line) + END > most:
         return None
     if f"{reduce(xor, body.encode(), 0):02X}" != checksum:
         return None
@@ -108,17 +115,16 @@ def test_link_talks_at_its_rate(link: str, states: dict[str, Any], profile: dict
     assert wrong == {}, f"heard {said}"
 
 
-def test_can_links_are_heard(states: dict[str, Any], profile: dict[str, Any]) -> None:
+def test_can_link_is_heard(can_link: str, states: dict[str, Any], profile: dict[str, Any]) -> None:
     """Each kind of data of an NMEA 2000 network arrives as one sentence or another."""
-    for name in [name for name, link in profile["links"].items() if "can" in link]:
-        assert states[name]["present"], f"boat-feed cannot open the interface of {name}"
-        heard = states[name]["rates"]
-        missing = [
-            kind
-            for kind in profile["links"][name]["talks"]
-            if not any(heard.get(formatter) for formatter in KINDS[kind])
-        ]
-        assert missing == [], f"{name} tells nothing of {', '.join(missing)}"
+    assert states[can_link]["present"], "boat-feed cannot open its interface"
+    heard = states[can_link]["rates"]
+    missing = [
+        kind
+        for kind in profile["links"][can_link]["talks"]
+        if not any(heard.get(formatter) for formatter in KINDS[kind])
+    ]
+    assert missing == [], f"nothing of {', '.join(missing)} is heard"
 
 
 def test_feed_carries_every_sentence(
@@ -137,7 +143,8 @@ def test_feed_carries_every_sentence(
     }
     if not expected:
         pytest.skip("nothing of this link is heard, or it is all held back")
-    received = [formatter(line) for line in facts["feed"].output.split("\r\n")[:-1]]
+    most = longest(profile)
+    received = [formatter(line, most) for line in facts["feed"].output.split("\r\n")[:-1]]
     missing = sorted(expected - set(received))
     assert missing == [], f"clients do not get {', '.join(missing)}"
     assert None not in received, "clients get lines that are no sentences"

@@ -26,11 +26,14 @@ def test_seen_by_exactly_its_tests(kittiwake: Virtual, breakage: Breakage) -> No
 
 
 def test_all_is_well_again_and_every_test_has_failed_once(kittiwake: Virtual) -> None:
-    """The suite itself tells which tests there are; a new one needs a breakage, too."""
+    """The suite itself tells which tests there are; a new one needs a breakage, too.
+
+    There are more in the breakages, of what this boat has not: each was there to fail.
+    """
     until(lambda: settled(kittiwake), "the instruments", seconds=180)
     result = kittiwake.verify()
     assert result.well, result.summary()
     assert [test for test in result.tests if test.ending != "passed"] == []
     there = {without_link(f"{test.subject}: {test.test}") for test in result.tests}
     broken = {without_link(test) for breakage in BREAKAGES for test in breakage.fails}
-    assert broken == there
+    assert there <= broken

@@ -129,9 +129,9 @@ def login_prompt_on_a_line(boat: Virtual) -> Iterator[Club | None]:
     feed_anew(boat)
 
 
-@fails("devices: can interfaces", "feed: can links are heard")
+@fails("devices: can interface [backbone]", "feed: can link is heard [backbone]")
 def network_of_instruments_not_there(boat: Virtual) -> Iterator[Club | None]:
-    """The bench has none, so that the profile asks for one instead."""
+    """This boat has none, so that the profile asks for one instead; see also test_feed.py."""
     link = "backbone: {can: can0, talks: [heading]}"
     with wanted_otherwise(boat, "links:\n", f"links:\n  {link}\n") as club:
         yield club

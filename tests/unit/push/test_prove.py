@@ -37,6 +37,12 @@ def test_each_test_is_told(result: VerifyResult) -> None:
     assert endings["feed: link talks at its rate [gnss]"] == "skipped"
 
 
+def test_nothing_is_told_of_links_that_the_boat_has_not(result: VerifyResult) -> None:
+    tests = {f"{test.subject}: {test.test}" for test in result.tests}
+    assert "devices: adapter [gnss]" in tests
+    assert [test for test in tests if "can " in test or "None" in test or "NOTSET" in test] == []
+
+
 def test_the_boat_is_not_proven(result: VerifyResult) -> None:
     assert not result.well
     assert result.summary().endswith("more")

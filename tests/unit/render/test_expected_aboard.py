@@ -10,6 +10,7 @@ import re
 import pytest
 
 from provision.onboard.feed import config
+from provision.onboard.feed.sentence import frame
 from tests.boat import test_feed as feed_aboard
 from tests.boat import test_ports as ports_aboard
 
@@ -89,3 +90,20 @@ def test_the_suite_aboard_does_not_count_on_a_sentence_that_one_talkers_filter_m
     assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
     plain = profile(feed={"gives": {"tcp": {"only": [{"talker": "GP"}]}}}).model_dump(mode="json")
     assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
+
+
+@pytest.mark.parametrize("allowed", [{}, {"links": True}, {"inputs": True}])
+def test_the_suite_aboard_takes_long_sentences_where_they_are_allowed(
+    allowed: dict[str, bool],
+) -> None:
+    links = {"gnss": {"adapter": {"serial": "A1"}, "talks": ["RMC"], "long": "links" in allowed}}
+    links["backbone"] = {"can": "can0", "talks": ["heading"]}
+    inputs = {"ais": {"tcp": "10.47.1.60:10110", "long": "inputs" in allowed}}
+    plain = profile(links=links, inputs=inputs).model_dump(mode="json")
+    most = feed_aboard.longest(plain)
+    usual, long = (
+        frame(f"$IITXT,01,01,01,{'x' * (length - len('$IITXT,01,01,01,*00') - 2)}").decode()
+        for length in (82, 83)
+    )
+    assert feed_aboard.formatter(usual.rstrip(), most) == "TXT"
+    assert feed_aboard.formatter(long.rstrip(), most) == ("TXT" if allowed else None)
