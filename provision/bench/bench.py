@@ -202,7 +202,9 @@ class Bench:
             "boat": self.profile.boat,
             "ssh": {"host": "127.0.0.1", "port": self.ssh_port, "user": "root"},
             "feed": {"host": "127.0.0.1", "port": self.feed_port},
-            "links": {link: str(path) for link, path in self.sockets().items()},
+            "links": {link: str(self.emulator.socket(link)) for link in self.emulator.adapters},
+            # Struct can_frame, sixteen bytes each, instead of sentences.
+            "networks": {link: str(self.emulator.socket(link)) for link in self.emulator.networks},
             "console": str(self.emulator.console),
         }
 
