@@ -9,6 +9,7 @@ Serial time is right to a fraction of a second, no better.
 from __future__ import annotations
 
 import asyncio
+import json
 import re
 import socket
 import struct
@@ -37,9 +38,12 @@ TOLERANCE = 1.0
 #: A fix is good for so many seconds; a link that was good so recently keeps the others out.
 FRESH = 10.0
 
-#: Dates more than this after `not_before` are no dates: 1024 weeks, when a receiver's
+#: Dates more than this after the earliest are no dates: 1024 weeks, when a receiver's
 #: count of weeks rolls over (IS-GPS-200).
 SPAN = 1024 * 7 * 86400
+
+#: What the boat's operating system says of itself.
+BASE = "/usr/lib/boat-base/base.json"
 
 _TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d+)?")
 
@@ -81,12 +85,22 @@ def zda_time(fields: list[str]) -> float | None:
     return _epoch(fields[1], fields[2], fields[3], fields[0])
 
 
+def built(base: str) -> float:
+    """When this boat's base was built, in seconds since 1970; 0 where there is none to ask."""
+    try:
+        with open(base, "rb") as file:
+            return float(json.load(file)["built"])
+    except (OSError, ValueError, TypeError, KeyError):
+        return 0.0
+
+
 class Clock:
     """Gives chrony samples from the first of the named links that has a dated fix."""
 
     def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
         """`bauds` are the baud rates of the links, by name."""
         self._clock = clock
+        self._not_before = max(clock.not_before, built(BASE))
         self._characters = {name: character_time(baud) for name, baud in bauds.items()}
         self._teller = teller
         self._loop = asyncio.get_running_loop()
@@ -110,7 +124,7 @@ class Clock:
         told = self._told(sentence)
         if told is None:
             return
-        if not self._clock.not_before <= told <= self._clock.not_before + SPAN:
+        if not self._not_before <= told <= self._not_before + SPAN:
             self.refused["date"] += 1
             date = time.strftime("%Y-%m-%d", time.gmtime(told))
             self._teller.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")

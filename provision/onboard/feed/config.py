@@ -47,6 +47,7 @@ order of preference, others behind them.
 `queue` is in bytes for each client, `patience` in seconds without progress before a
 client is disconnected. `silence` is in seconds before another source or controller may
 take over, `steady` the seconds that a lost one must be heard before it is believed again.
+Dates before `not_before` are refused, and those before the boat's base was built.
 `days` and `cap` (bytes) bound the voyage log, `interval` is the seconds between two
 writes. `journal` is the seconds between two lines of counters in the journal.
 """

@@ -203,6 +203,34 @@ def test_a_receiver_past_its_week_roll_over_is_refused(
     assert caplog.text.count("refused") == 1
 
 
+@pytest.mark.parametrize(
+    ("text", "refused"),
+    [
+        (f'{{"built": {BUILT + 10 * 86400:.0f}}}', 3),
+        (f'{{"built": {BUILT - 10 * 86400:.0f}}}', 0),
+        ('{"built": null}', 0),
+        ("{}", 0),
+        ("half a fi", 0),
+        (None, 0),
+    ],
+)
+def test_dates_before_the_base_was_built_are_refused(
+    bench: Bench, chrony: Chrony, monkeypatch: pytest.MonkeyPatch, text: str | None, refused: int
+) -> None:
+    base = bench.folder / "base.json"
+    monkeypatch.setattr(clocks, "BASE", str(base))
+    if text is not None:
+        base.write_text(text)
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(3):
+            say(rmc(BUILT + 5 * 86400 + second), second)
+
+    clock = play(bench, tell)
+    assert clock.refused["date"] == refused
+    assert bool(chrony.samples()) == (refused == 0)
+
+
 def test_jumps_are_refused_until_they_stay(bench: Bench, chrony: Chrony) -> None:
     def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
         for second in range(5):

@@ -238,6 +238,28 @@ def test_steering_in_datagrams_is_refused_whoever_it_says_it_is_from(bench: Benc
     bench.run(play)
 
 
+@pytest.mark.usefixtures("own_groups")
+def test_steering_in_multicast_is_refused_whoever_it_says_it_is_from(bench: Bench) -> None:
+    pilot = bench.link("autopilot", baud=115200, listens={"APB": 100})
+    bench.settings["inputs"] = {"bridge": {"multicast": ["NAVD"], "address": "127.0.0.1"}}
+    bench.settings["steering"] = {
+        "link": "autopilot",
+        "sentences": ["APB"],
+        "from": {"chart-table": {"address": "127.0.0.1"}},
+    }
+
+    async def play(feed: Feed) -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+            interface = socket.inet_aton("127.0.0.1")
+            other.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, interface)
+            other.sendto(HEADER + tags.build(("s", "GP0001")) + APB, GROUPS["NAVD"])
+        await until(lambda: feed.gate.refused == 1)
+        await asyncio.sleep(0.04)
+
+    bench.run(play)
+    assert pilot.heard() == b""
+
+
 def test_steering_from_an_input_that_the_profile_does_not_name_is_refused(bench: Bench) -> None:
     pilot = bench.link("autopilot", baud=115200, listens={"APB": 100})
     bench.settings["inputs"] = {"net": {"listen": 0, "address": "127.0.0.1", "talks": {"APB": 1}}}

@@ -188,6 +188,40 @@ def test_udp_gets_whole_sentences_in_datagrams(bench: Bench) -> None:
         bench.run(play)
 
 
+def test_filter_of_each_udp_output(bench: Bench) -> None:
+    gnss, spare = bench.link("gnss"), bench.link("spare")
+    ears = [socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(3)]
+    for ear in ears:
+        ear.bind(("127.0.0.1", 0))
+        ear.settimeout(5)
+    filters: list[dict[str, object]] = [
+        {"only": [{"talker": "GP"}]},
+        {"but": [{"link": "gnss"}, {"formatter": "VTG"}]},
+        {},
+    ]
+    bench.settings["outputs"]["udp"] = [
+        {"address": "127.0.0.1", "port": ear.getsockname()[1], **one}
+        for ear, one in zip(ears, filters, strict=True)
+    ]
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL + numbered(1))
+        await until(lambda: feed.links[0].as_json()["sentences"] == 2)
+        spare.say(VTG + numbered(2))
+        await until(lambda: feed.links[1].as_json()["sentences"] == 2)
+        await asyncio.sleep(0.01)
+
+    bench.run(play)
+    heard = []
+    for ear in ears:
+        ear.setblocking(False)
+        with ear, suppress(BlockingIOError):
+            heard.append(b"")
+            while True:
+                heard[-1] += ear.recv(65535)
+    assert heard == [GLL + VTG, numbered(2), GLL + numbered(1) + VTG + numbered(2)]
+
+
 def test_a_taken_port_is_an_error(bench: Bench) -> None:
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
