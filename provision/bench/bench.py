@@ -76,7 +76,7 @@ class Bench:
             self.emulator.direct = self._direct(card)
         self.emulator.date = clock_chip
         if board.bench.extras == "smbios":
-            self.emulator.networks = _networks(profile)
+            self.emulator.networks = networks(profile)
             self.emulator.extras = extras.smbios(board, self.folder, self.emulator.networks)
         for name in profile.can_links.keys() - self.emulator.networks:
             note(f"{name} is not plugged in: the emulator has no such controller")
@@ -209,7 +209,7 @@ class Bench:
         }
 
 
-def _networks(profile: Profile) -> list[str]:
+def networks(profile: Profile) -> list[str]:
     """The CAN links in the order in which the kernel counts their controllers from can0.
 
     None when an interface is named otherwise: nothing else can be had here.
