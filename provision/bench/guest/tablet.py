@@ -57,12 +57,12 @@ class Tablet:
         phy = Path(f"/sys/class/net/{RADIO}/phy80211/name")
         while not phy.exists():
             time.sleep(0.1)
+        self.mac = Path(f"/sys/class/net/{RADIO}/address").read_text().strip()  # before it leaves
         run("ip", "netns", "add", NAMESPACE)
         run("iw", "phy", phy.read_text().strip(), "set", "netns", "name", NAMESPACE)
         # In Python since 3.12; the guest's is newer than the one this is checked with.
         os.setns(os.open(f"/run/netns/{NAMESPACE}", os.O_RDONLY))  # type: ignore[attr-defined]
         run("ip", "link", "set", "lo", "up")
-        self.mac = Path(f"/sys/class/net/{RADIO}/address").read_text().strip()
 
     def join(
         self, ssid: str, psk: str, frequency: int, seconds: float = 60, mac: str = ""
