@@ -48,6 +48,8 @@ def _tablet(bench: Bench) -> dict[str, object]:
 def _plain(where: dict[str, object]) -> str:
     lines = []
     for key, value in where.items():
+        if value == {}:
+            continue
         text = value
         if isinstance(value, dict):
             text = ", ".join(f"{name} {one}" for name, one in value.items())
