@@ -32,6 +32,9 @@ from provision.run import search_path
 
 Event = dict[str, Any]
 
+#: Ansible looks for results a thousand times a second by default, and at every boat each time.
+CONFIG = "[defaults]\ninternal_poll_interval = 0.01\n"
+
 #: Called with each event of the playbook as it comes; see callbacks/boat_events.py.
 Listener = Callable[[Event], None]
 
@@ -107,7 +110,7 @@ def push(
     """
     with workspace() as folder:
         wanted = prepare(targets, folder, options.at, former=options.former)
-        write_private(folder / "ansible.cfg", "[defaults]\n")
+        write_private(folder / "ansible.cfg", CONFIG)
         write_private(folder / "inventory.json", inventory(wanted, options.manner))
         stories = tell(wanted, folder, options, listener)
         with ThreadPoolExecutor(options.at_once) as pool:

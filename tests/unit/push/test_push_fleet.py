@@ -18,12 +18,12 @@ from provision.profile.keys import private_key
 from provision.push.play import PushOptions, push
 from provision.push.result import Outcome, PushResult
 
-#: A suite that passes unless the boat's name is in it.
+#: A suite that passes without a word, or fails with one or none, by the boat's name.
 PROVER = """
 import json, sys
-well = "badproof" not in sys.argv[1]
-print(json.dumps({"summary": "devices: the gnss is not there"}))
-sys.exit(not well)
+if "badproof" in sys.argv[1]:
+    print(json.dumps({"summary": "devices: the gnss is not there"}))
+sys.exit("badproof" in sys.argv[1] or "noproof" in sys.argv[1])
 """
 
 
@@ -41,7 +41,8 @@ class Fleet:
 @pytest.fixture(scope="module")
 def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
-    names = ("changes", "same", "badproof", "badunits", "drifted", "busy", "wrongname", "oldbase")
+    names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
+    names += ("wrongname", "oldbase")
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
@@ -83,7 +84,7 @@ def test_nothing_to_change_is_said(fleet: Fleet) -> None:
     assert stages == ["preflight"]
 
 
-@pytest.mark.parametrize("name", ["badproof", "badunits"])
+@pytest.mark.parametrize("name", ["badproof", "noproof", "badunits"])
 def test_a_failure_returns_the_boat(fleet: Fleet, name: str) -> None:
     boat, result = fleet.boats[name], fleet.results[name]
     assert result.outcome is Outcome.RETURNED, result
@@ -93,6 +94,7 @@ def test_a_failure_returns_the_boat(fleet: Fleet, name: str) -> None:
 
 def test_the_reason_is_told(fleet: Fleet) -> None:
     assert fleet.results["badproof"].reason == "devices: the gnss is not there"
+    assert fleet.results["noproof"].reason == "the suite ended with status 1"
     assert "hostapd.service failed" in fleet.results["badunits"].reason
 
 
