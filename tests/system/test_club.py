@@ -28,6 +28,7 @@ BOATS = (
 )
 OFF = ("curlew", "pintail", "teal")
 UNPROVEN = ("fulmar", "ruff")
+WRONG = "wryneck"
 OTHERS = tuple(name for name in BOATS if name not in (*OFF, *UNPROVEN))
 
 #: What no boat of ours has, and the suite does not let pass.
@@ -66,6 +67,7 @@ class Season:
     fleet_json: Done
     again: dict[str, str]
     pushed_json: Done
+    """With one profile more in the folder that is none."""
 
 
 def digests(club: Moorings) -> dict[str, str]:
@@ -101,6 +103,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
             asked = pool.submit(club.provision, "fleet", "--json")
             fleet, fleet_json = club.provision("fleet"), asked.result()
         again = change(club, "three")
+        club.file(WRONG).write_text("boat: [\n")
         pushed_json = club.provision("push", "--all", "--at-once", "24", "--json")
         yield Season(
             at_first, wanted, standing, pushed, after, fleet, fleet_json, again, pushed_json
@@ -118,9 +121,7 @@ def rows(done: Done) -> dict[str, str]:
 
 def by_boat(done: Done) -> dict[str, dict[str, Any]]:
     """What `--json` printed; nothing else is on standard output."""
-    found = {one["boat"]: one for one in json.loads(done.output)["boats"]}
-    assert tuple(found) == BOATS
-    return found
+    return {one["boat"]: one for one in json.loads(done.output)["boats"]}
 
 
 def test_all_are_as_wanted_at_first(season: Season) -> None:
@@ -169,7 +170,9 @@ def test_the_fleet_is_asked_in_parallel(season: Season) -> None:
 
 def test_the_fleet_as_json(season: Season) -> None:
     assert season.fleet_json.status == 1
-    for name, one in by_boat(season.fleet_json).items():
+    found = by_boat(season.fleet_json)
+    assert tuple(found) == BOATS
+    for name, one in found.items():
         assert one["wanted"] == season.wanted[name]
         assert one["reachable"] == (name not in OFF)
         assert one["due"] == (name not in OTHERS)
@@ -177,9 +180,17 @@ def test_the_fleet_as_json(season: Season) -> None:
 
 
 def test_a_push_as_json(season: Season) -> None:
-    """The boats that were well take the next change, too; the others stand as they did."""
+    """The boats that were well take the next change, too; the others stand as they did.
+
+    That a profile cannot be read is told, and is no other boat's business.
+    """
     assert season.pushed_json.status == 1
-    for name, one in by_boat(season.pushed_json).items():
+    found = by_boat(season.pushed_json)
+    assert tuple(found) == (*BOATS, WRONG)
+    wrong = found.pop(WRONG)
+    assert (wrong["outcome"], wrong["well"]) == ("refused", False)
+    assert "wryneck.yml:" in wrong["reason"]
+    for name, one in found.items():
         assert one["sha256"] == season.again[name]
         if name in OFF:
             assert (one["outcome"], one["well"]) == ("unreachable", False)
