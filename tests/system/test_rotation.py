@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""New secrets come with an ordinary push; settings for another place wait for the next start."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.errors import UserError
+from provision.profile import secrets
+from provision.push.result import Outcome
+from provision.run import run
+from tests.system.boats import Club, Virtual
+
+BOAT = "kittiwake"
+
+#: Seconds of the trial that follows a start: the tablet finds the new network meanwhile.
+TIMER = 120
+
+#: Seconds beyond it; everything aboard an emulated boat takes its time.
+BEYOND = 60
+
+
+def shown(boat: Virtual) -> set[str]:
+    """The host keys that the boat shows to whoever asks; a busy one may need to be asked again."""
+    command = ["ssh-keyscan", "-t", "ed25519,ecdsa,rsa", "-T", 60, "-p", boat.place.port]
+    for _ in range(5):
+        scan = run(*command, boat.place.host, check=False).stdout
+        if found := {" ".join(line.split()[1:3]) for line in scan.splitlines() if line[:1] != "#"}:
+            return found
+    raise AssertionError("the boat shows no host key at all")
+
+
+def waited(boat: Virtual, on_trial: bool, seconds: float) -> dict[str, Any]:
+    """The boat's status as soon as something, or nothing, is on trial and nothing at work."""
+    end = time.monotonic() + seconds
+    while True:
+        status = boat.status()
+        if bool(status["trial"]) == on_trial and not status["at_work"]:
+            return status
+        assert time.monotonic() < end, status
+        time.sleep(1)
+
+
+@pytest.fixture(scope="module")
+def rotated(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
+    """The same club, with another pass-phrase and another host key for the boat."""
+    copy = club.copy(tmp_path_factory.mktemp("rotated") / "boats")
+    command = ["-m", "provision", "keys", BOAT, "--boats", str(copy.folder)]
+    rotate = ["--rotate", "pass_phrase", "--rotate", "host_key"]
+    subprocess.run([sys.executable, *command, *rotate], check=True)
+    return copy
+
+
+@pytest.fixture(scope="module")
+def after(kittiwake: Virtual, rotated: Club) -> Virtual:
+    """The boat as the operator knows it after the rotation."""
+    old, new = kittiwake.bench.secrets, rotated.target(BOAT).secrets
+    assert new.pass_phrase != old.pass_phrase
+    assert shown(kittiwake) == {secrets.host_public_key(old)}
+    result = kittiwake.push(rotated)
+    assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
+    assert {"/etc/hostapd/boat.conf", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
+    assert new.pass_phrase not in str(result)
+    kittiwake.bench.secrets = new
+    return Virtual(rotated, kittiwake.bench)
+
+
+def test_only_the_new_host_key_is_shown(after: Virtual, rotated: Club) -> None:
+    """And a push that accepts no other reaches the boat, and finds nothing to do."""
+    assert shown(after) == {secrets.host_public_key(rotated.target(BOAT).secrets)}
+    result = after.push()
+    assert result.outcome is Outcome.UNCHANGED, result.reason
+
+
+def test_tablets_join_with_the_new_pass_phrase_only(after: Virtual, club: Club) -> None:
+    bench, new = after.bench, after.bench.secrets
+    assert bench.join()["address"].startswith("10.47.1.")
+    bench.secrets = club.target(BOAT).secrets
+    try:
+        with pytest.raises(UserError):
+            bench.join(seconds=20)
+    finally:
+        bench.secrets = new
+    assert bench.join()["address"].startswith("10.47.1.")
+
+
+def test_settings_for_another_place(after: Virtual, rotated: Club, tmp_path: Path) -> None:
+    """Nothing changes before the plug is pulled; then they are on trial, and nobody keeps them."""
+    kept = after.status()["kept"]
+    there = rotated.copy(tmp_path / "there")
+    profile = there.folder / f"{BOAT}.yml"
+    profile.write_text(profile.read_text().replace("ssid: Kittiwake", "ssid: Kittiwake there"))
+    new = there.target(BOAT)
+    before = after.bench.profile
+    assert new.boat.profile.network.access_point.ssid == "Kittiwake there"
+
+    result = after.push(there, stage=True, timer=TIMER)
+    assert result.outcome is Outcome.STAGED, result.reason
+    status = after.status()
+    assert (status["live"], status["kept"], status["trial"]) == (kept, kept, None)
+    assert status["staged"]["digest"] == new.render().sha256
+    assert after.bench.join()["address"].startswith("10.47.1.")
+
+    after.hang_up()
+    after.power_cycle()
+    status = waited(after, on_trial=True, seconds=BEYOND)
+    assert (status["live"], status["kept"], status["staged"]) == (new.render().sha256, kept, None)
+    assert 0 < status["trial"]["seconds_left"] <= TIMER
+    after.bench.profile = new.boat.profile
+    assert after.bench.join()["address"].startswith("10.47.1.")
+
+    status = waited(after, on_trial=False, seconds=TIMER + BEYOND)
+    assert (status["live"], status["kept"], status["drift"]) == (kept, kept, [])
+    assert "time was up" in status["last_return"]["reason"]
+    after.bench.profile = before
+    assert after.bench.join()["address"].startswith("10.47.1.")
