@@ -171,7 +171,9 @@ def test_the_suite_proves_it_too(fulmar: Virtual) -> None:
     assert {test.test for test in result.tests if "[backbone]" in test.test} == {
         "can interface [backbone]", "can link is heard [backbone]",
     }  # fmt: skip
-    assert [test for test in result.tests if test.ending != "passed"] == []
+    # What the second receiver says is held back as long as the first is believed.
+    skipped = [test.test for test in result.tests if test.ending != "passed"]
+    assert skipped == ["feed carries every sentence [gnss-2]"]
 
 
 @pytest.mark.parametrize(
