@@ -22,6 +22,8 @@ PROGRAM = Path(__file__).parent / "guest" / "tablet.py"
 _UNIT = "bench-tablet.service"
 _SERVICE = """[Unit]
 Description=A tablet aboard, played by the bench
+Wants={device}
+After={device}
 
 [Service]
 {credential}ExecStart=python3 -S {program} {port}
@@ -56,16 +58,19 @@ Restart=on-failure
 """
 
 
+def _service(board: Board, program: str, credential: str = "") -> str:
+    """The tablet's unit; it waits for its port, which udev names late."""
+    port = _PORTS[board.bench.tablet]
+    device = run("systemd-escape", "--path", "--suffix=device", port).stdout.strip()
+    return _SERVICE.format(device=device, credential=credential, program=program, port=port)
+
+
 def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str]:
     """The emulator's arguments; `folder` keeps the files that they name.
 
     `networks` are the CAN links, in the order of the boat's controllers.
     """
-    unit = _SERVICE.format(
-        credential="ImportCredential=bench.tablet\n",
-        program="%d/bench.tablet",
-        port=_PORTS[board.bench.tablet],
-    )
+    unit = _service(board, "%d/bench.tablet", credential="ImportCredential=bench.tablet\n")
     players = {
         f"bench-can-{link}.service": _CAN_SERVICE.format(link=link, interface=f"can{number}")
         for number, link in enumerate(networks, start=len(networks))
@@ -92,9 +97,7 @@ def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str
 def second_initramfs(board: Board, folder: Path) -> bytes:
     """A cpio archive to put behind the card's own initramfs."""
     tree = folder / "second-initramfs"
-    unit = _SERVICE.format(
-        credential="", program="/run/bench/tablet.py", port=_PORTS[board.bench.tablet]
-    )
+    unit = _service(board, "/run/bench/tablet.py")
     files = {
         f"bench/{_UNIT}": unit,
         "bench/tablet.py": PROGRAM.read_text(),

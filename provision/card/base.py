@@ -31,6 +31,7 @@ from provision.card.layout import BOOT_SIZE
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.card.sources import sources
 from provision.errors import UserError
+from provision.render.code import feed_code
 from provision.run import environment, failure, find, run
 from provision.steps import step
 
@@ -90,6 +91,7 @@ class Recipe:
         code += sorted((package / "onboard" / "settings").glob("*.py"))
         for path in code:
             found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
+        found |= {path.removeprefix("/"): source for path, source in feed_code().items()}
         return found
 
     @cached_property

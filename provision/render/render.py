@@ -22,6 +22,7 @@ from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
+from provision.render.code import feed_code
 from provision.render.context import Context, context
 from provision.render.escape import FILTERS, only_escaped
 from provision.render.reload import RELOAD
@@ -33,9 +34,6 @@ MODES = {
     "/etc/ssh/ssh_host_ed25519_key": 0o600,
     "/usr/bin/boat-feed": 0o755,
 }
-
-#: Where the feed's code lies aboard, as the package that it is here.
-CODE = "/usr/lib/boat"
 
 #: The random seed outlives a power cycle, and no image carries one.
 SEED = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
@@ -55,7 +53,7 @@ def render(profile: Profile, secrets: Secrets, *, boat_file: Path) -> Settings:
         if error.place is None:
             raise UserError(error.message, place=Place(boat_file), hint=error.hint) from error
         raise
-    files |= _code()
+    files |= {path: File(source.read_bytes()) for path, source in feed_code().items()}
     files |= unit_links(known.uplink)
     files[SEED[0]] = Link(SEED[1])
     return build(
@@ -98,20 +96,6 @@ def _templates(known: Context) -> Iterator[tuple[str, Entry]]:
         if text.strip():
             path = f"/{name}"
             yield path, File(text.encode(), MODES.get(path, 0o644))
-
-
-def _code() -> dict[str, Entry]:
-    """The feed, as a package of its own: a push can change it, on trial."""
-    package = paths.PACKAGE
-    sources = [
-        package / "__init__.py",
-        package / "onboard" / "__init__.py",
-        *(package / "onboard" / "feed").rglob("*.py"),
-    ]
-    return {
-        f"{CODE}/provision/{source.relative_to(package).as_posix()}": File(source.read_bytes())
-        for source in sources
-    }
 
 
 def write(settings: Settings, folder: Path) -> None:

@@ -58,23 +58,22 @@ MASKED = (
     "wpa_supplicant.service",
     # Mounts and loads that no program aboard asks for; each is dear on a small processor.
     "dev-hugepages.mount",
+    "dev-mqueue.mount",
+    "kmod-static-nodes.service",
     "proc-sys-fs-binfmt_misc.automount",
     "sys-fs-fuse-connections.mount",
     "sys-kernel-config.mount",
     "sys-kernel-debug.mount",
     "sys-kernel-tracing.mount",
     "systemd-binfmt.service",
+    "systemd-networkd-persistent-storage.service",
+    "systemd-udev-load-credentials.service",
+    # The initramfs has mounted all there is.
+    "systemd-remount-fs.service",
     # chrony keeps the clock.
     "systemd-timesyncd.service",
     # Nothing waits for a network.
     "systemd-networkd-wait-online.service",
-    # File systems that nothing aboard uses.
-    "dev-hugepages.mount",
-    "dev-mqueue.mount",
-    "proc-sys-fs-binfmt_misc.automount",
-    "sys-fs-fuse-connections.mount",
-    "sys-kernel-debug.mount",
-    "sys-kernel-tracing.mount",
 )
 
 #: Generators: getty would put one on a console, gpt-auto mount partitions that it finds,

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import re
+
 from tests.system.boats import Virtual
 
 
@@ -32,6 +34,21 @@ def test_the_base_cannot_be_written(kittiwake: Virtual) -> None:
     kittiwake.power_cycle()
     assert "changed" not in kittiwake.ask("cat /etc/motd")
     kittiwake.ask("test -x /usr/bin/lsblk")
+
+
+def test_the_feed_is_not_compiled_at_each_start(kittiwake: Virtual) -> None:
+    """What the base has compiled counts, and only for the very bytes it was made from."""
+    app = "/usr/lib/boat/provision/onboard/feed/app.py"
+    look = "PYTHONPATH=/usr/lib/boat python3 -B -P -v -c 'import provision.onboard.feed.app' 2>&1"
+    said = kittiwake.ask(look)
+    imported = set(re.findall(r"import 'provision\.([a-z_.0-9]+)'", said))
+    assert "onboard.feed.app" in imported
+    assert len(re.findall(r"\.pyc matches /usr/lib/boat/provision/", said)) == len(imported) + 1
+    kittiwake.ask(f"echo '# changed by a push' >> {app}")
+    try:
+        assert f"matches {app}" not in kittiwake.ask(look)
+    finally:
+        kittiwake.ask(f"sed -i '$d' {app}")
 
 
 def test_data_survives_and_has_grown(kittiwake: Virtual) -> None:

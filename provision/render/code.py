@@ -1,0 +1,27 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The feed's own code, as it lands aboard.
+
+It travels in the settings, so that a push can change it, on trial. The base has the same code
+compiled, at the places where Python looks for that: a compiled file counts while it was made
+from just these bytes, and a boat whose settings are newer than its base compiles at each start.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from provision import paths
+
+#: The folder that Python looks for it in.
+CODE = "/usr/lib/boat"
+
+
+def feed_code() -> dict[str, Path]:
+    """Where each source file lands, and where it stands here: a package of its own."""
+    package = paths.PACKAGE
+    sources = [
+        package / "__init__.py",
+        package / "onboard" / "__init__.py",
+        *(package / "onboard" / "feed").rglob("*.py"),
+    ]
+    return {f"{CODE}/provision/{one.relative_to(package).as_posix()}": one for one in sources}
