@@ -8,6 +8,7 @@ only listens.
 from __future__ import annotations
 
 import asyncio
+import os
 import socket
 import struct
 from typing import Any
@@ -64,6 +65,10 @@ class Can:
             wanted = [struct.pack("=II", group << 8 | EXTENDED, mask) for group in GROUPS]
             channel.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, b"".join(wanted))
             channel.bind((self._interface,))
+            # An interface that is down can be bound to; the error waits in the socket.
+            waiting = channel.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if waiting:
+                raise OSError(waiting, os.strerror(waiting))
         except OSError as error:
             if channel is not None:
                 channel.close()
