@@ -17,7 +17,6 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +42,9 @@ CHART_TABLE = "10.47.9.204"
 #: one is believed again; what a busy bench may be late.
 SILENCE, STEADY, LATE = 4, 6, 4
 
+#: A second, of the autopilot's compass.
+HEADINGS = 5
+
 FULMAR = f"""
 boat: fulmar
 includes: [club.yml]
@@ -54,7 +56,7 @@ network:
 links:
   gnss:      {{adapter: {{serial: FM-GNSS-01}}, baud: 4800, talks: [RMC, GGA, VTG]}}
   gnss-2:    {{adapter: {{serial: FM-GNSS-02}}, baud: 4800, talks: [RMC, GGA, VTG]}}
-  autopilot: {{adapter: {{serial: FM-PLOT-03}}, baud: 4800, talks: {{HDG: 5}}, listens: [APB]}}
+  autopilot: {{adapter: {{serial: FM-PLOT-03}}, talks: {{HDG: {HEADINGS}}}, listens: [APB]}}
   backbone:  {{can: can0, talks: {{position: 1, heading: 5, depth: 2, wind: 2, speed: 1}}}}
 inputs:
   ais-net:   {{tcp: "{CHART_TABLE}:10111", talks: [VDM]}}
@@ -117,11 +119,13 @@ def believed(boat: Virtual) -> str | None:
 
 def apart(boat: Virtual, instruments: Instruments) -> float:
     """Seconds by which the boat's clock is wrong at least, whenever it looked while we asked."""
-    before = instruments.now.timestamp()
-    said = float(boat.ask("date +%s.%N"))
-    after = instruments.now.timestamp()
-    assert after - before < 5
-    return max(before - said, said - after, 0.0)
+    for _ in range(10):
+        before = instruments.now.timestamp()
+        said = float(boat.ask("date +%s.%N"))
+        after = instruments.now.timestamp()
+        if after - before < 2:
+            return max(before - said, said - after, 0.0)
+    raise AssertionError("the bench is too busy for the time to be asked")
 
 
 def test_the_clock_is_right_a_minute_after_the_first_fix(
@@ -246,16 +250,18 @@ def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
         until(lambda: believed(fulmar) == "gnss", "the first receiver at last")
         assert not passage.done(), "the tablet listened too shortly"
         heard = passage.result()
-    lines = list(zip(heard["at"], heard["lines"], strict=False))
+    lines = heard["lines"]
     for formatter in ("RMC", "GGA"):
-        times = [line.split(",")[1] for _, line in lines if line.startswith(f"$GP{formatter}")]
+        times = [line.split(",")[1] for line in lines if line.startswith(f"$GP{formatter}")]
         assert len(times) == len(set(times)), f"{formatter} of the same moment twice"
         assert times == sorted(times)
         assert len(times) > 50
-    came = [at for at, line in lines if line[3:6] in ("RMC", "GLL")]
-    longest = max(after - before for before, after in pairwise(came))
-    assert longest <= SILENCE + LATE, f"{longest:.1f} s without a position"
-    assert any(line.startswith("$IIGLL") for _, line in lines)
+    # Told by the headings in between: a busy bench delays those as well.
+    marks = {"$GPRMC": "p", "$IIGLL": "p", "$HCHDG": "h"}
+    told = "".join(marks.get(line[:6], "") for line in lines)
+    longest = max(map(len, told.split("p"))) / HEADINGS
+    assert longest <= SILENCE + 2, f"{longest:.1f} s without a position"
+    assert any(line.startswith("$IIGLL") for line in lines)
     said = fulmar.ask("journalctl --unit boat-feed --output cat")
     changes = " ".join(re.findall(r"position: (\S+) is believed now", said))
     assert re.search("gnss gnss-2 gnss backbone (gnss-2 )?gnss$", changes), changes
@@ -351,10 +357,11 @@ def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
         received = listen(fulmar, 20)["lines"]
         told = json.loads(player.communicate(timeout=120)[0])
     assert told["lost"] == {} and told["left_out"] == {"backbone": told["left_out"]["backbone"]}
-    fixes = [
-        one.raw.decode().rstrip() for one in last if one.origin == "gnss" and b"RMC" in one.raw
-    ]
+    fixes = [one.raw.decode().rstrip() for one in last if one.origin == "gnss"]
+    fixes = [line for line in fixes if line.startswith("$GPRMC")]
     again = [line for line in received if line.startswith("$GPRMC")]
+    # The second receiver may have been the first to speak.
+    again = again[again[0] not in fixes :]
     assert len(again) > 10
     first = fixes.index(again[0])
     assert again == fixes[first : first + len(again)]
