@@ -177,9 +177,9 @@ class Instruments:
 
     def _player(self, name: str, link: Link | Can) -> Player:
         if isinstance(link, Can):
-            frames = Backbone(self.voyage).frames
+            burst = Backbone(self.voyage).burst
             kinds = {str(kind): rate for kind, rate in link.talks.items()}
-            return Player(BIT_RATE, kinds, frames, self._epoch)
+            return Player(BIT_RATE, kinds, burst, self._epoch)
         compose = partial(self._compose, self._receivers.get(name, 0))
         return Player(link.baud, link.talks, compose, self._epoch)
 

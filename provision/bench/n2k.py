@@ -102,6 +102,10 @@ class Backbone:
         self._voyage = voyage
         self._packets: Counter[int] = Counter()
 
+    def burst(self, kind: str, moment: datetime) -> list[bytes]:
+        """The frames of one kind of data at a moment, as one piece."""
+        return [b"".join(self.frames(kind, moment))]
+
     def frames(self, kind: str, moment: datetime) -> list[bytes]:
         """What is sent of one kind of data at a moment: struct can_frame, sixteen bytes each."""
         state = self._voyage.at(moment)

@@ -108,7 +108,8 @@ class _Choice:
         by, last, interval = self._said.get(sentence.formatter, (origin, now, 0.0))
         if by != origin and now - last < interval / 2:
             return False
-        self._said[sentence.formatter] = (origin, now, now - last)
+        # The silence between two sources is no interval of either.
+        self._said[sentence.formatter] = (origin, now, now - last if by == origin else 0.0)
         return True
 
     def _note(self, origin: str, now: float) -> None:

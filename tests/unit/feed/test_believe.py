@@ -88,6 +88,23 @@ def test_taking_over_says_nothing_twice_and_leaves_nothing_out(ahead: float) -> 
     assert passed == [second for second in (*range(10, 20), *range(back, 60)) for _ in burst]
 
 
+def test_a_change_after_a_long_silence_delays_nobody_later() -> None:
+    """The first is out for long; the second says a single fix before the first is back."""
+    believing = beliefs(steady=0)
+    passed = [
+        (second, origin)
+        for second, origin in (
+            *((second, "gnss") for second in range(3)),
+            (20, "spare"),
+            *((second, "gnss") for second in range(21, 26)),
+        )
+        if passes(believing, origin, second)
+    ]
+    assert passed == [(s, "gnss") for s in range(3)] + [(20, "spare")] + [
+        (s, "gnss") for s in range(21, 26)
+    ]
+
+
 def test_a_void_fix_is_silence() -> None:
     believing = beliefs()
     passed = []
