@@ -35,7 +35,7 @@ from tests.system import moored
 SHORE = "10.46.0.1"
 
 #: Files of the suite that ask nothing of units, adapters or a radio.
-SUBJECTS = ("identity", "logins", "packages")
+SUBJECTS = ("identity", "logins")
 
 #: Seconds that a boat, or the laptop, gets to come up on a busy machine.
 PATIENCE = 60
