@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
 
 from provision.profile.keys import private_key
 from provision.profile.models import Profile
@@ -21,10 +20,6 @@ KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0
 SECRETS = Secrets(pass_phrase="canary in a bilge", host_key=private_key())
 
 Render = Callable[..., Settings]
-
-# How long a case takes says more about the machine than about the code.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
 
 
 def profile(**changes: Any) -> Profile:

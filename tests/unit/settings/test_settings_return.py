@@ -54,7 +54,7 @@ def with_base(root: Path, base: Tree, *settings: Tree) -> None:
 
 
 @given(base=TREES, old=TREES, new=TREES)
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_return_undoes_any_trial(base: Tree, old: Tree, new: Tree) -> None:
     with TemporaryDirectory(dir=RAM) as folder:
         root = Path(folder)
@@ -72,7 +72,7 @@ def test_return_undoes_any_trial(base: Tree, old: Tree, new: Tree) -> None:
 
 
 @given(base=TREES, old=TREES, new=TREES)
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_trial_is_what_the_next_boot_gives(base: Tree, old: Tree, new: Tree) -> None:
     """Files on trial are those that a boot with the same settings unpacks over the base."""
     with TemporaryDirectory(dir=RAM) as one, TemporaryDirectory(dir=RAM) as other:
