@@ -71,6 +71,10 @@ def boot(folder: Path, address: str, gateway: str) -> None:
     for name in ("run", "tmp", "data"):
         (root / name).mkdir(exist_ok=True)
         _mount("-t", "tmpfs", "tmpfs", root / name)
+    # The program is run from where it lies, which may be in one of those.
+    code = root / REPOSITORY.relative_to("/")
+    code.mkdir(parents=True, exist_ok=True)
+    _mount("--bind", "-o", "ro", REPOSITORY, code)
     _mount("--rbind", "/dev", root / "dev")
     _mount("-t", "proc", "proc", root / "proc")
     _mount("-t", "sysfs", "sysfs", root / "sys")
