@@ -23,6 +23,7 @@ def command_line(board: Board, layout: Layout) -> str:
         # Nobody is there to press a key, and nobody has a password to log in with: a kernel
         # that has failed or hangs starts again.
         "panic=10",
+        "oops=panic",
         "softlockup_panic=1",
         "systemd.getty_auto=no",
         # Else the kernel sets a tenth of a small computer's memory aside for huge pages.

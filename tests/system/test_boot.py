@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import re
+import time
 
 from tests.system.boats import Virtual
 
@@ -78,3 +79,17 @@ def test_the_clock_never_starts_before_the_last_time_known(kittiwake: Virtual) -
         assert booted >= 1935817689
     finally:
         kittiwake.ask("touch -d @0 /data/state/clock; sync")
+
+
+def test_a_kernel_that_fails_starts_again(kittiwake: Virtual) -> None:
+    """Also one that would limp on: what a dead thread holds hangs all others sooner or later."""
+    names = ("panic", "panic_on_oops", "softlockup_panic")
+    found = kittiwake.ask("cat " + " ".join(f"/proc/sys/kernel/{name}" for name in names))
+    assert found.split() == ["10", "1", "1"]
+    start = "cat /proc/sys/kernel/random/boot_id"
+    before = kittiwake.ask(start)
+    kittiwake.ask("(sleep 1; echo c > /proc/sysrq-trigger) > /dev/null 2>&1 &")
+    time.sleep(3)
+    kittiwake.hang_up()
+    kittiwake.bench.wait_for_ssh()
+    assert kittiwake.ask(start) != before
