@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from rich.console import Console
 from rich.live import Live
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from provision.push.fleet import Standing
@@ -44,7 +44,9 @@ STAGES = {
 
 
 def _table(*columns: str) -> Table:
-    return Table(*columns, box=None, pad_edge=False, show_edge=False)
+    # Folded where the screen is narrow: a place that is cut off is none.
+    headed = (Column(name, overflow="fold") for name in columns)
+    return Table(*headed, box=None, pad_edge=False, show_edge=False)
 
 
 def push_table(results: Sequence[PushResult]) -> Table:

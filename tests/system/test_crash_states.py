@@ -50,7 +50,7 @@ RATES = ("DPT: 1", "DPT: 3", "DPT: 4")
 REPORT = """{
     echo
     echo "chosen $(cat /run/boat/settings.json)"
-    echo "manifest $(sha256sum < /root/etc/boat/manifest.json)"
+    echo "manifest $(sha256sum < ${rootmnt}/etc/boat/manifest.json)"
 } > /dev/console
 sleep 0.2
 echo o > /proc/sysrq-trigger

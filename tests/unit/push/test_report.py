@@ -69,3 +69,13 @@ def test_no_boat_at_all(tmp_path: Path) -> None:
 def test_a_push_to_whom(names: list[str] | None, everyone: bool, tmp_path: Path) -> None:
     with pytest.raises(UserError, match="name the boats"):
         push(names, tmp_path, everyone=everyone)
+
+
+def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
+    text = io.StringIO()
+    reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
+    standing = Standing(boat="oystercatcher", wanted="", reason=reason)
+    Console(file=text, width=80).print(fleet_table([standing], NOW))
+    assert "…" not in text.getvalue()
+    why = "".join(line.split()[-1] for line in text.getvalue().splitlines()[1:4])
+    assert "boats/oyst" in why
