@@ -336,6 +336,7 @@ def test_a_configuration_that_is_there_is_kept(tmp_path):
         (b"hello\n" * 100, "this is no voyage log, or an empty one"),
         (gzip.compress(b"\\hello\n\\s:x*00\\\n$GPGLL\n\\c:x,r:1,s:y*00\\z\n"), "no voyage log"),
     ],
+    ids=["missing", "empty", "plain", "compressed"],
 )
 def test_what_is_no_voyage_log(tmp_path, content, said):
     file = tmp_path / "log.gz"
