@@ -27,8 +27,8 @@ from provision.push.result import PushResult
 from provision.push.workspace import workspace
 from provision.verify import State, VerifyResult, prove
 
-#: Seconds after which the feed's rates, taken over 10 to 20 seconds, owe nothing to its start.
-SETTLED = 25.0
+#: Seconds after which the feed has opened its ports and heard enough to tell its rates.
+SETTLED = 10.0
 
 
 @dataclass(frozen=True)

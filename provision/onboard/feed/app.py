@@ -191,8 +191,9 @@ class Feed:
         """Everything that can be asked, as plain data.
 
         links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
-        (sentences a second by formatter, over the last 10 to 20 s), last_heard (seconds
-        ago), of serial links load (percent of the baud rate) and how often opened;
+        (sentences a second by formatter, taken over the last rates_over seconds, at most
+        20), last_heard (seconds ago), of serial links load (percent of the baud rate) and
+        how often opened;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,
         since, last_heard, how many sentences were refused; echoes: sentences that came

@@ -82,6 +82,7 @@ class Can:
         """Read frames from this socket from now on."""
         self._channel = channel
         self._pause = BACK_OFF[0]
+        self._intake.opened()
         self._loop.add_reader(channel, self._read)
         self._teller.mended(self.name, "open", "open again")
 

@@ -44,6 +44,10 @@ class Intake:
         self._timer: asyncio.TimerHandle | None = None
         self._all = source.filter == Filter()
 
+    def opened(self) -> None:
+        """What is taken in has been opened, perhaps anew."""
+        self._counts.opened(self._loop.time())
+
     def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
         """A framer for one stream of bytes from here."""
         framer = Framer(
@@ -111,5 +115,6 @@ class Intake:
             "sentences": self._counts.sentences,
             "errors": self.errors.as_json(),
             "rates": self._counts.rates(now),
+            "rates_over": round(self._counts.over(now), 1),
             "last_heard": None if heard is None else round(now - heard, 2),
         }

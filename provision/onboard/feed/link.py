@@ -63,6 +63,7 @@ class Link:
         self._pause = BACK_OFF[0]
         self._heard = self._loop.time()
         self._framer.reset()
+        self._intake.opened()
         self._loop.add_reader(self.port, self._read)
         self._teller.mended(self.name, "open", "open again" if self._opened > 1 else "open")
         if self._opened == 1:

@@ -38,7 +38,8 @@ def settled(boat: Virtual) -> bool:
     """Whether every link is heard at its rates, as nearly as tests/boat/test_feed.py wants it."""
     links = boat.feed()["links"]
     return all(
-        abs(links[name]["rates"].get(formatter, 0) - rate) <= 0.25 * rate + 0.2
+        links[name]["rates_over"] >= 4
+        and abs(links[name]["rates"].get(formatter, 0) - rate) <= 0.25 * rate + 0.2
         for name, link in boat.bench.profile.links.items()
         for formatter, rate in link.talks.items()
     )

@@ -26,7 +26,7 @@ def test_the_socket_tells_the_state(bench: Bench) -> None:
         told = await asyncio.to_thread(ask, path)
         link = told["links"]["gnss"]
         assert set(link) >= {
-            "present", "bytes", "sentences", "errors", "rates", "last_heard", "load"
+            "present", "bytes", "sentences", "errors", "rates", "rates_over", "last_heard", "load"
         }  # fmt: skip
         assert set(link["errors"]) >= {"checksum", "noise", "length", "baud"}
         assert link["present"] is True and link["bytes"] == len(GLL)
@@ -67,6 +67,22 @@ def test_rates_follow_the_last_seconds_only() -> None:
     counts.rates(45.0)
     assert counts.rates(90.0) == {"DPT": 0.0}
     assert (counts.sentences, counts.bytes, counts.last_heard) == (60, 600, 30.0)
+
+
+def test_what_an_adapter_had_stored_up_is_no_rate() -> None:
+    counts = Counts(0.0)
+    dpt = make("$SDDPT,1,", origin="x", heard=0)
+    counts.heard(200, [dpt] * 20, 0.1)
+    assert counts.rates(0.5) == {"DPT": 0.0} and counts.over(0.5) == 0.0
+    for second in range(1, 9):
+        counts.heard(10, [dpt], second + 0.2)
+    assert counts.over(9.0) == pytest.approx(7.8)
+    assert counts.rates(9.0) == {"DPT": pytest.approx(1.0, abs=0.1)}
+    # Opened anew, it has stored up again.
+    counts.opened(60.0)
+    counts.heard(200, [dpt] * 20, 60.1)
+    assert counts.rates(61.5) == {"DPT": 0.0}
+    assert counts.sentences == 48
 
 
 def test_made_up_formatters_eat_no_memory() -> None:
