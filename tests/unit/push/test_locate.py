@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from conftest import RigBoat, free_port
 
 from provision.profile.keys import private_key
 from provision.profile.secrets import host_public_key
@@ -16,6 +15,7 @@ from provision.push.locate import locate
 from provision.push.memory import Memory, place_of, recall, remember
 from provision.push.prepare import reach, ways
 from provision.push.reach import Endpoint, Reach
+from tests.unit.push.loopback import RigBoat, free_port
 
 
 @pytest.fixture(scope="module")

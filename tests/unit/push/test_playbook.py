@@ -10,11 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import CANARY, RigBoat
 
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.push.play import PushOptions, lay_out
+from tests.unit.push.loopback import CANARY, RigBoat
 
 
 @pytest.fixture(scope="module")

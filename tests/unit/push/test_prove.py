@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from conftest import RigBoat
 
 from provision.paths import shipped
 from provision.push.prepare import prepare
 from provision.push.reach import Endpoint
 from provision.push.workspace import workspace
 from provision.verify import VerifyResult, prove
+from tests.unit.push.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from conftest import CANARY, RigBoat
 
 from provision import __version__, verify
 from provision.profile.keys import private_key
 from provision.push.play import PushOptions, push
 from provision.push.result import Outcome, PushResult
+from tests.unit.push.loopback import CANARY, RigBoat
 
 #: A suite that passes without a word, or fails with one or none, by the boat's name.
 PROVER = """

@@ -10,7 +10,6 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
-from conftest import RigBoat, free_port
 
 from provision.errors import UserError
 from provision.push import prepare, rollout
@@ -19,6 +18,7 @@ from provision.push.prepare import Target
 from provision.push.reach import Endpoint, Reach
 from provision.push.result import Outcome, PushResult
 from provision.push.rollout import Run, looking
+from tests.unit.push.loopback import RigBoat, free_port
 
 
 @pytest.fixture(autouse=True)

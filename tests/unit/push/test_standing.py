@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from conftest import CANARY, RigBoat
 
 from provision.profile.keys import former, private_key
 from provision.profile.secrets import host_public_key, psk
@@ -21,6 +20,7 @@ from provision.push.notes import note
 from provision.push.prepare import prepare
 from provision.push.reach import Endpoint
 from provision.push.workspace import workspace
+from tests.unit.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "/etc/hostapd/boat.conf"
 
