@@ -1,29 +1,59 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The `provision` command. Each file here holds commands of one kind: parse, call, print.
 
-Exit status: 0 well, 1 found something wrong, 2 could not run.
+Exit status: 0 well, 1 found something wrong, 2 could not run; 128 and a signal's number when
+that ended it.
 """
 
 from __future__ import annotations
 
+import signal
 import sys
+from types import FrameType
+
+import typer
 
 from provision.cli import bench, boats, cards, profiles, replay
-from provision.cli.common import app, fail
+from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
 from provision.errors import UserError
 
 __all__ = ["app", "bench", "boats", "cards", "main", "profiles", "replay"]
 
 
+#: What Typer raises when a command was called wrongly; it has no public name for it.
+USAGE: type[Exception] = typer.BadParameter.mro()[1]
+
+
 def main() -> None:
     """Run one command; errors that the user can mend are printed here and nowhere else."""
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        # What is private or runs beside is to end with the command, also when that is ended.
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, _end)
     try:
-        app(prog_name="provision")
+        sys.exit(app(prog_name="provision", standalone_mode=False))
     except UserError as error:
         sys.exit(fail(error))
+    except USAGE as error:
+        sys.exit(_misused(error))
+    except typer.Abort:
+        print("Aborted.", file=sys.stderr)
+        sys.exit(1)
     except KeyboardInterrupt:
-        sys.exit(130)
+        sys.exit(INTERRUPTED)
     except BrokenPipeError:
         # Whoever read us has heard enough.
         sys.stderr.close()
         sys.exit(1)
+
+
+def _end(number: int, _frame: FrameType | None) -> None:
+    sys.exit(128 + number)
+
+
+def _misused(error: Exception) -> int:
+    """Say how the command was called wrongly; the exit status for it."""
+    if "--json" in sys.argv:
+        return fail(UserError(error.format_message()))  # type: ignore[attr-defined]
+    error.show()  # type: ignore[attr-defined]
+    return COULD_NOT_RUN

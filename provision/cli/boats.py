@@ -14,11 +14,13 @@ import typer
 from provision.cli.common import (
     BOATS,
     FOUND_SOMETHING,
+    INTERRUPTED,
     BoatNames,
     Boats,
     Json,
     VaultFile,
     app,
+    fail,
     show,
 )
 from provision.errors import UserError
@@ -46,6 +48,9 @@ FormerKey = Annotated[
     bool,
     typer.Option("--former-key", help="Accept a host key from before it was rotated, too."),
 ]
+
+#: Seconds; no boat takes a longer trial, see provision/onboard/settings/cli.py.
+LONGEST = 24 * 3600
 
 
 def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
@@ -90,7 +95,7 @@ def push(  # noqa: PLR0913
     ] = False,
     at_once: Annotated[int, typer.Option(min=1, help="How many boats side by side.")] = 8,
     timer: Annotated[
-        int, typer.Option(min=30, help="Seconds after which a boat returns by itself.")
+        int, typer.Option(min=30, max=LONGEST, help="Seconds after which a boat returns by itself.")
     ] = PushOptions.timer,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Change nothing; say what would change.")
@@ -118,12 +123,14 @@ def push(  # noqa: PLR0913
     for one in unfit:
         if one.name == first:
             raise one.error
-    with (
-        progress([one.name for one in fleet], console)
-        if not as_json
-        else (contextlib.nullcontext()) as listener
-    ):
-        ended = roll_out(fleet, options, Rollout(first, wait), listener)
+    shown = contextlib.nullcontext() if as_json else progress([one.name for one in fleet], console)
+    try:
+        with shown as listener:
+            ended = roll_out(fleet, options, Rollout(first, wait), listener)
+    except KeyboardInterrupt:
+        hint = f"a boat with settings on trial returns within {timer} s; `provision fleet` says how"
+        fail(UserError("the push was stopped in the middle", hint=hint))
+        raise typer.Exit(INTERRUPTED) from None
     if unfit:
         ended = sorted([*ended, *(one.result() for one in unfit)], key=lambda one: one.boat)
     if as_json:

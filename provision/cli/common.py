@@ -20,6 +20,7 @@ from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
 from provision.render import Settings, render
 
+INTERRUPTED = 130
 COULD_NOT_RUN = 2
 FOUND_SOMETHING = 1
 

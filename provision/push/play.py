@@ -10,9 +10,9 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from itertools import repeat
 from pathlib import Path
@@ -34,6 +34,9 @@ Event = dict[str, Any]
 
 #: Ansible looks for results a thousand times a second by default, and at every boat each time.
 CONFIG = "[defaults]\ninternal_poll_interval = 0.01\n"
+
+#: Seconds that a playbook gets to end when it is told to.
+PATIENCE = 10
 
 #: Called with each event of the playbook as it comes; see callbacks/boat_events.py.
 Listener = Callable[[Event], None]
@@ -144,22 +147,23 @@ def tell(
     start = time.monotonic()
     stories = {boat.reach.boat: Story(start, start) for boat in wanted}
     failed = set()
-    for event in play(folder, options):
-        if "boat" in event:
-            stories[event["boat"]].add(event)
-        if event["event"] == "failed":
-            failed.add(event["boat"])
-            if len(failed) == options.stop_after:
-                (folder / HALT).touch()
-        if listener is not None:
-            listener(event)
+    with closing(play(folder, options)) as events:
+        for event in events:
+            if "boat" in event:
+                stories[event["boat"]].add(event)
+            if event["event"] == "failed":
+                failed.add(event["boat"])
+                if len(failed) == options.stop_after:
+                    (folder / HALT).touch()
+            if listener is not None:
+                listener(event)
     return stories
 
 
-def play(folder: Path, options: PushOptions) -> Iterator[Event]:
+def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
     """Run `roles/push.yml` over the inventory in `folder`; yields its events as they come.
 
-    UserError when it ended badly without a single one.
+    UserError when it ended badly without a single one. Whoever stops listening ends it.
     """
     command = [
         *(sys.executable, "-m", "ansible", "playbook"),
@@ -182,14 +186,27 @@ def play(folder: Path, options: PushOptions) -> Iterator[Event]:
     ):
         begun = False
         assert process.stdout is not None
-        for line in process.stdout:
-            with suppress(ValueError):
-                event = json.loads(line)
-                begun = True
-                yield event
+        try:
+            for line in process.stdout:
+                with suppress(ValueError):
+                    event = json.loads(line)
+                    begun = True
+                    yield event
+        except BaseException:
+            _end(process)
+            raise
         if process.wait() != 0 and not begun:
             errors.seek(0)
             raise UserError(f"ansible-playbook could not run: {errors.read().strip()[-2000:]}")
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    """End a playbook that nobody listens to any more; it ends its own workers."""
+    process.terminate()
+    try:
+        process.wait(PATIENCE)
+    except subprocess.TimeoutExpired:
+        process.kill()
 
 
 def environment(folder: Path) -> dict[str, str]:

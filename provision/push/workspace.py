@@ -31,14 +31,25 @@ def workspace() -> Iterator[Path]:
     if not os.access(parent, os.W_OK) or not fits(parent / f"{PREFIX}12345678/{'b' * 16}/c"):
         parent = Path("/tmp")  # noqa: S108 - mkdtemp makes the folder private
     _sweep(parent)
-    folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=parent))
-    lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    folder, lock = _make(parent)
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX)
         yield folder
     finally:
         _remove(folder)
         os.close(lock)
+
+
+def _make(parent: Path) -> tuple[Path, int]:
+    """A new folder, and what holds it."""
+    while True:
+        folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=parent))
+        with suppress(FileNotFoundError):
+            lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            # Before it was held, another process may have taken it for a killed push's.
+            if folder.is_dir():
+                return folder, lock
+            os.close(lock)
 
 
 def fits(connections: Path) -> bool:

@@ -13,8 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from provision.errors import UserError
 from provision.profile.start import start
 from tests.system.boats import Club, Virtual
+
+#: Seconds that a boat gets to come back by itself after its kernel failed.
+COME_BACK = 120
 
 pytest_plugins = ["tests.system.reporting"]
 
@@ -43,3 +47,20 @@ def launch(club: Club) -> Iterator[Callable[..., Virtual]]:
             return running.enter_context(club.launch(name, card))
 
         yield start_one
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_call(item: pytest.Item) -> None:
+    """A test that is run once more finds its boats answering, whatever befell them before."""
+    if getattr(item, "execution_count", 1) > 1:
+        for boat in getattr(item, "funcargs", {}).values():
+            if isinstance(boat, Virtual):
+                _bring_back(boat)
+
+
+def _bring_back(boat: Virtual) -> None:
+    boat.hang_up()
+    try:
+        boat.bench.wait_for_ssh(COME_BACK)
+    except UserError:
+        boat.power_cycle()

@@ -21,8 +21,12 @@ KEEPALIVE = (15, 5, 3)
 #: What the kernel may hold for one client, in bytes: old news is worth little.
 SEND_BUFFER = 32768
 
-#: Bytes read from a client, or taken from its queue, in one go.
+#: Bytes taken from a client's queue, or read from a connection, in one go.
 PIECE = 4096
+
+#: Bytes read from a client in one go: what was held up on its way is to come in one piece, so
+#: that the newest of it is known.
+BACKLOG = 16384
 
 
 def keep_alive(channel: socket.socket, patience: float) -> None:
@@ -122,7 +126,7 @@ class Client:
 
     def _read(self) -> None:
         try:
-            data = self._channel.recv(PIECE)
+            data = self._channel.recv(BACKLOG)
         except BlockingIOError:
             return
         except OSError as error:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import asyncio
 import os
 from collections import deque
+from itertools import chain
 from typing import Any
 
 from provision.onboard.feed.link import Link
 from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence, steers
-from provision.onboard.feed.serialport import character_time
+from provision.onboard.feed.serialport import character_time, waiting_to_leave
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller
 
@@ -33,6 +34,13 @@ QUEUE = 32
 #: A steering sentence older than this, in seconds, is never delivered.
 STALE = 1.0
 
+#: Seconds for which what was written may stay in the kernel before the port is opened anew,
+#: which is the only way to take it back.
+STUCK = 2.0
+
+#: Of these and of proprietary ones each says something of its own (waypoints, keys): a newer
+#: one stands for none that waits.
+EACH = frozenset({"RTE", "WPL"})
 
 _REASONS = {
     "absent": "the adapter is not there",
@@ -40,6 +48,7 @@ _REASONS = {
     "replaced": "a newer one has come before it could be sent",
     "full": "too much waits",
     "stale": "it would be more than a second old",
+    "blocked": "the other side takes nothing",
 }
 
 
@@ -56,14 +65,16 @@ class Listener:
         self._rates = link.config.listens
         self._pace = Pace(link.config.listens)
         self._queues: tuple[deque[Sentence], ...] = (deque(), deque(), deque())
-        self._timer: asyncio.TimerHandle | None = None
+        self._timer: asyncio.Handle | None = None
         self._free_at = 0.0
+        self._begun: Sentence | None = None
         self._rest = b""
-        self._rest_since = 0.0
+        self._until = 0.0
+        """When the last character of what was begun must have left."""
         link.closed = self.clear
         self.sent = 0
         self.bytes = 0
-        self.drops = dict.fromkeys(("absent", "rate", "replaced", "full", "stale", "blocked"), 0)
+        self.drops = dict.fromkeys(_REASONS, 0)
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return (
@@ -79,16 +90,12 @@ class Listener:
         if self._link.port is None:
             self._drop(sentence, "absent")
             return
-        if not self._pace.passes(sentence.formatter, sentence.heard):
-            self._drop(sentence, "rate")
-            return
         queue = self._queues[urgency]
-        if urgency == STEERING:
-            for waiting in list(queue):
-                if waiting.formatter == sentence.formatter:
-                    queue.remove(waiting)
-                    self._drop(waiting, "replaced")
-        queue.append(sentence)
+        if not (urgency == STEERING and self._replaces(sentence, queue)):
+            if not self._pace.passes(sentence.formatter, sentence.heard):
+                self._drop(sentence, "rate")
+                return
+            queue.append(sentence)
         if sum(map(len, self._queues)) > QUEUE:
             # The oldest of the least urgent goes.
             for least in reversed(self._queues):
@@ -96,7 +103,20 @@ class Listener:
                     self._drop(least.popleft(), "full")
                     break
         if self._timer is None:
-            self._send()
+            # What has been read in one piece is all queued first: the most urgent and newest
+            # of it is to go, not the first.
+            self._timer = self._loop.call_soon(self._send)
+
+    def _replaces(self, sentence: Sentence, queue: deque[Sentence]) -> bool:
+        """Put a steering sentence in the place of an older one that waits, if there is one."""
+        if sentence.formatter in EACH or sentence.talker == "P":
+            return False
+        for place, waiting in enumerate(queue):
+            if waiting.formatter == sentence.formatter:
+                queue[place] = sentence
+                self._drop(waiting, "replaced")
+                return True
+        return False
 
     def _urgency(self, sentence: Sentence) -> int:
         if steers(sentence.talker, sentence.formatter):
@@ -130,35 +150,61 @@ class Listener:
         if now < self._free_at:
             self._timer = self._loop.call_at(self._free_at, self._send)
             return
-        if not self._rest:
+        if self._begun and now + len(self._rest) * self._character > self._until:
+            # A half sentence fails its checksum on the other side.
+            self._drop(self._begun, "blocked")
+            self._begun, self._rest = None, b""
+        if self._begun is None:
+            if self._held_up(port, now):
+                return
             sentence = self._next(now)
             if sentence is None:
                 return
-            self._rest, self._rest_since = sentence.raw, now
-            self.sent += 1
+            self._begin(sentence, now)
         try:
             written = os.write(port, self._rest)
         except BlockingIOError:
             written = 0
         except OSError as error:
-            self._rest = b""
             self._link.lost(error.strerror or str(error))
             return
         self._rest = self._rest[written:]
         self.bytes += written
-        if self._rest and now - self._rest_since > STALE:
-            # The other side takes nothing; the half sentence fails its checksum there.
-            self._rest = b""
-            self.drops["blocked"] += 1
+        if not self._rest:
+            self._begun = None
+            self.sent += 1
         # While blocked, ask again as often as a character or two would leave.
         self._free_at = now + max(written * self._character, 0.005)
         self._timer = self._loop.call_at(self._free_at, self._send)
 
+    def _held_up(self, port: int, now: float) -> bool:
+        """Whether the kernel still holds what should have left: nothing is to wait behind it."""
+        try:
+            if not waiting_to_leave(port):
+                return False
+        except OSError as error:
+            self._link.lost(error.strerror or str(error))
+            return True
+        if now - self._free_at > STUCK:
+            self._link.lost("what is sent to it does not leave", "stuck")
+        else:
+            self._timer = self._loop.call_later(0.005, self._send)
+        return True
+
+    def _begin(self, sentence: Sentence, now: float) -> None:
+        self._begun, self._rest = sentence, sentence.raw
+        steering = self._urgency(sentence) == STEERING
+        begin = sentence.heard if steering else now + len(sentence.raw) * self._character
+        self._until = begin + STALE
+
     def clear(self) -> None:
-        """Forget all that waits; the port is closed."""
-        self._rest = b""
+        """Drop all that waits; the port is closed."""
+        waiting = [*([self._begun] if self._begun else []), *chain(*self._queues)]
+        self._begun, self._rest = None, b""
         for queue in self._queues:
             queue.clear()
+        for sentence in waiting:
+            self._drop(sentence, "absent")
 
     def as_json(self) -> dict[str, Any]:
         """Queue and drops, for the state."""

@@ -29,7 +29,7 @@ class Parts:
     """Joins the parts of one origin."""
 
     def __init__(self) -> None:
-        self._waiting: dict[tuple[bytes, bytes, int], list[Sentence]] = {}
+        self._waiting: dict[tuple[str, bytes, bytes, int], list[Sentence]] = {}
 
     def __bool__(self) -> bool:
         """Whether any part waits."""
@@ -41,7 +41,8 @@ class Parts:
         total, number = (int(match[2]), int(match[3])) if match else (1, 1)
         if match is None or not 1 <= number <= total > 1:
             return [sentence]
-        key = match[1], match[4], total
+        # Several may bring theirs to one input, and number them alike.
+        key = sentence.sender, match[1], match[4], total
         waiting = self._waiting.setdefault(key, [])
         if number != len(waiting) + 1:
             # One was lost, or another message with the same id has begun.

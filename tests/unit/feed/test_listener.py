@@ -1,14 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import asyncio
+import os
+from contextlib import suppress
 
 import pytest
 
+from provision.onboard.feed import listener as listeners
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.listener import Listener
 from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence, frame, make
 
-from .conftest import GGA, GLL, VTG, Bench, numbered, until
+from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
 APB = "$GPAPB,A,A,{:.2f},L,N,V,V,011,M,DEST,011,M,011,M"
 
@@ -79,15 +82,13 @@ def test_steering_goes_first_then_own_motion_then_the_rest(bench: Bench) -> None
     async def play(feed: Feed) -> None:
         unlimited(feed)
         now = asyncio.get_running_loop().time()
-        busy = sentence("$SDDPT,0,0.5", now)
-        rest = [sentence(f"$SDDPT,{n},0.5", now) for n in (1, 2)]
+        rest = [sentence(f"$SDDPT,{n},0.5", now) for n in (0, 1, 2)]
         motion = [sentence("$GPVTG,1", now)]
         steering = [apb(0.5, now)]
-        feed.hub.publish([busy, *rest, *motion, *steering])
+        feed.hub.publish([*rest, *motion, *steering])
         await until(lambda: listener_of(feed).sent == 5)
         await asyncio.sleep(0.05)
-        order = [busy, *steering, *motion, *rest]
-        assert lines(pilot.heard()) == [s.raw for s in order]
+        assert lines(pilot.heard()) == [s.raw for s in (*steering, *motion, *rest)]
 
     bench.run(play)
 
@@ -105,8 +106,7 @@ def test_full_queue_drops_the_oldest_of_the_least_urgent(bench: Bench) -> None:
         _, motion, rest = listener._queues
         assert [s.fields[0] for s in motion] == [str(n) for n in range(10)]
         assert [s.fields[0] for s in rest] == [str(n) for n in range(18, 40)]
-        # The first one is on the wire.
-        assert listener.drops["full"] == 17 and listener.sent == 1
+        assert listener.drops["full"] == 18
 
     bench.run(play)
 
@@ -122,9 +122,11 @@ def test_steering_older_than_a_second_is_never_delivered(
         now = asyncio.get_running_loop().time()
         # It would be a second old when its last character has left.
         listener.put(apb(1, now - 0.95))
-        assert listener.drops["stale"] == 1
+        await until(lambda: listener.drops["stale"] == 1)
+        listener.put(apb(2, asyncio.get_running_loop().time()))
+        await until(lambda: listener.sent == 1)
         # The newest takes the place of those that wait.
-        for n in range(2, 6):
+        for n in range(3, 6):
             listener.put(apb(n, asyncio.get_running_loop().time()))
         await until(lambda: listener.sent == 2)
         await asyncio.sleep(0.3)
@@ -134,6 +136,130 @@ def test_steering_older_than_a_second_is_never_delivered(
     bench.run(play)
     for said in ("it would be more than a second old", "a newer one has come"):
         assert caplog.text.count(said) == 1
+
+
+def test_of_what_was_held_up_on_its_way_only_the_newest_steers(bench: Bench) -> None:
+    """Ten seconds of a tablet's sentences come in one piece, once its radio is heard again."""
+    pilot = bench.link("pilot", baud=4800, listens={"APB": 1})
+    bench.settings["steering"] = {
+        "link": "pilot",
+        "sentences": ["APB"],
+        "from": {"chart-table": {"address": "127.0.0.1"}},
+    }
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        tablet.channel.send(b"".join(apb(n, 0).raw for n in range(10)))
+        await until(lambda: listener_of(feed).sent == 1)
+        await asyncio.sleep(0.3)
+        assert listener_of(feed).sent == 1
+        assert pilot.heard() == apb(9, 0).raw
+        tablet.close()
+
+    bench.run(play)
+
+
+def test_each_waypoint_of_a_route_is_sent(bench: Bench) -> None:
+    bench.link("plotter", talks={"WPL": 1})
+    pilot = bench.link("pilot", baud=115200, listens={"WPL": 10})
+
+    async def play(feed: Feed) -> None:
+        unlimited(feed)
+        route = b"".join(frame(f"$GPWPL,4917.16,N,12310.64,W,{n:03}") for n in range(5))
+        bench.instruments["plotter"].say(route)
+        await until(lambda: listener_of(feed).sent == 5)
+        await asyncio.sleep(0.02)
+        assert pilot.heard() == route
+
+    bench.run(play)
+
+
+def stuffed(listener: Listener, port: int) -> None:
+    """Fill the port, so that nothing more goes in; the far end does not read."""
+    with suppress(BlockingIOError):
+        while os.write(port, b"\r\n" * 100):
+            pass
+    with suppress(BlockingIOError):
+        while os.write(port, b"\n"):
+            pass
+    listener._character = 1e-6
+
+
+def test_steering_that_was_begun_is_given_up_when_it_is_a_second_old(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench.link("plotter", talks={"APB": 1})
+    pilot = bench.link("pilot", baud=115200, listens={"APB": 1000})
+
+    async def play(feed: Feed) -> None:
+        listener = unlimited(feed)
+        port = feed.links[1].port
+        assert port is not None
+        stuffed(listener, port)
+        # Nine tenths of its second were gone before it could be begun.
+        feed.hub.publish([apb(1, asyncio.get_running_loop().time() - 0.9)])
+        await asyncio.sleep(0.3)
+        assert listener.drops["blocked"] == 1
+        assert b"APB" not in pilot.heard()
+
+    bench.run(play)
+    assert caplog.text.count("APB of plotter dropped: the other side takes nothing") == 1
+
+
+def test_nothing_waits_in_the_kernel_behind_what_does_not_leave(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listeners, "STUCK", 0.2)
+    held: list[int] = []
+    monkeypatch.setattr(listeners, "waiting_to_leave", lambda _: len(held))
+    pilot = bench.link("pilot", baud=115200, listens={"DPT": 1000})
+
+    async def play(feed: Feed) -> None:
+        listener = unlimited(feed)
+        loop = asyncio.get_running_loop()
+
+        def say(number: int) -> None:
+            feed.hub.publish([sentence(f"$SDDPT,{number},0.5", loop.time())])
+
+        say(1)
+        await until(lambda: listener.sent == 1)
+        held.append(1)
+        say(2)
+        await asyncio.sleep(0.05)
+        assert listener.sent == 1
+        held.clear()
+        await until(lambda: listener.sent == 2)
+        # For good: the port is opened anew, which makes the kernel forget it.
+        held.append(1)
+        say(3)
+        await until(lambda: feed.links[0].port is None)
+        held.clear()
+        assert listener.drops["absent"] == 1
+        await until(lambda: feed.links[0].port is not None)
+        say(4)
+        await until(lambda: listener.sent == 3)
+        await asyncio.sleep(0.02)
+
+    bench.run(play)
+    assert lines(pilot.heard()) == [numbered(n) for n in (1, 2, 4)]
+
+
+def test_steering_that_waits_when_the_adapter_goes_is_dropped_and_named(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench.link("plotter", talks={"APB": 1, "RMB": 1})
+    bench.link("pilot", baud=4800, listens={"APB": 1000, "RMB": 1000})
+
+    async def play(feed: Feed) -> None:
+        listener = unlimited(feed)
+        now = asyncio.get_running_loop().time()
+        feed.hub.publish([sentence("$GPRMB,A", now, "plotter"), apb(1, now)])
+        feed.links[1].lost("pulled out")
+        assert listener.drops["absent"] == 2
+        assert listener.as_json()["queue"] == 0
+
+    bench.run(play)
+    assert "APB of plotter dropped: the adapter is not there" in caplog.text
 
 
 def test_a_listener_that_takes_nothing_gets_no_old_steering_later(bench: Bench) -> None:

@@ -29,6 +29,11 @@ def part(total: int, number: int, message: str = "3", at: float = 0.0) -> Senten
     return make(f"!AIVDM,{total},{number},{message},B,payload{number},0", origin="ais", heard=at)
 
 
+def by(sender: str, number: int) -> Sentence:
+    """One half of the message that a sender on the network calls 3."""
+    return part(2, number)._replace(sender=sender)
+
+
 def raws(sentences: list[Sentence]) -> list[bytes]:
     return [sentence.raw for sentence in sentences]
 
@@ -63,6 +68,14 @@ def test_two_messages_at_once_are_told_apart_by_their_ids() -> None:
     (first,) = joining.take(part(2, 2, "1"))
     assert second.raw == part(2, 1, "2").raw + part(2, 2, "2").raw
     assert first.raw == part(2, 1, "1").raw + part(2, 2, "1").raw
+
+
+def test_two_senders_at_once_are_told_apart() -> None:
+    joining = Parts()
+    assert joining.take(by("10.47.1.60", 1)) == joining.take(by("10.47.1.61", 1)) == []
+    for sender in ("10.47.1.60", "10.47.1.61"):
+        (whole,) = joining.take(by(sender, 2))
+        assert (whole.sender, whole.raw) == (sender, part(2, 1).raw + part(2, 2).raw)
 
 
 def test_a_lost_part_delays_nobody_for_ever() -> None:

@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
+from provision.push import workspace as module
 from provision.push.workspace import workspace, write_private
 
 KILLED = """
@@ -18,6 +21,20 @@ with workspace() as folder:
     write_private(folder / "secret", "secret")
     print(folder, flush=True)
     os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+#: A command that lasts.
+LASTS = """
+import sys, time
+from provision.cli import app, main
+from provision.push.workspace import workspace
+@app.command()
+def last():
+    with workspace() as folder:
+        print(folder, flush=True)
+        time.sleep(60)
+sys.argv = ["provision", "last"]
+main()
 """
 
 
@@ -49,6 +66,36 @@ def test_a_killed_push_leaves_it_to_the_next(
     with workspace() as folder:
         assert folder.parent == left.parent
         assert not left.exists()
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_command_that_is_ended_leaves_nothing(number: signal.Signals) -> None:
+    """Also when its terminal is closed."""
+    command = subprocess.Popen([sys.executable, "-c", LASTS], stdout=subprocess.PIPE, text=True)
+    assert command.stdout is not None
+    folder = Path(command.stdout.readline().strip())
+    assert folder.is_dir()
+    command.send_signal(number)
+    assert command.wait(10) == 128 + number
+    assert not folder.exists()
+
+
+def test_a_new_one_is_not_taken_for_a_killed_pushs(
+    runtime: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another push may sweep in the moment before it is held."""
+    make, made = tempfile.mkdtemp, list[str]()
+
+    def swept_at_once(**how: str) -> str:
+        made.append(make(**how))
+        if len(made) == 1:
+            module._sweep(runtime)
+        return made[-1]
+
+    monkeypatch.setattr(tempfile, "mkdtemp", swept_at_once)
+    with workspace() as folder:
+        assert folder.is_dir()
+    assert len(made) == 2
 
 
 def test_another_push_that_runs_is_left_alone(runtime: Path) -> None:
