@@ -18,7 +18,11 @@ from provision.run import find
 #: temporary name that it gives a socket 18 more (from memory).
 LONGEST = 107 - 40 - 18
 
-PREFIX = "provision-push-"
+#: Short, so that sockets have room below it, and nobody else's, since old ones are removed.
+PREFIX = ".prov-"
+
+#: RAM that every Linux has, where nobody has logged in through systemd.
+MEMORY = "/dev/shm"  # noqa: S108 - the same
 
 
 @contextmanager
@@ -27,16 +31,23 @@ def workspace() -> Iterator[Path]:
 
     It lies in RAM where the system offers that. What a killed push left there is removed.
     """
-    parent = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir())
-    if not os.access(parent, os.W_OK) or not fits(parent / f"{PREFIX}12345678/{'b' * 16}/c"):
-        parent = Path("/tmp")  # noqa: S108 - mkdtemp makes the folder private
-    _sweep(parent)
-    folder, lock = _make(parent)
+    parents = _parents()
+    for parent in parents:
+        _sweep(parent)
+    folder, lock = _make(parents[0])
     try:
         yield folder
     finally:
         _remove(folder)
         os.close(lock)
+
+
+def _parents() -> list[Path]:
+    """Where such a folder may lie, the best place first."""
+    offered = (os.environ.get("XDG_RUNTIME_DIR"), MEMORY, tempfile.gettempdir())
+    places = [Path(name) for name in offered if name and os.access(name, os.W_OK)]
+    short = [one for one in places if fits(one / f"{PREFIX}12345678" / ("b" * 16) / "c")]
+    return [*short, Path("/tmp")]  # noqa: S108 - mkdtemp makes the folder private
 
 
 def _make(parent: Path) -> tuple[Path, int]:

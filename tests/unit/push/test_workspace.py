@@ -103,6 +103,15 @@ def test_another_push_that_runs_is_left_alone(runtime: Path) -> None:
         assert one.is_dir()
 
 
+def test_what_systemd_offers_a_user_is_not_too_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that no secret is written to a disk; a boat's name may have 16 letters."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", "/run/user/1000")
+    monkeypatch.setattr("os.access", lambda *_: True)
+    assert module._parents()[0] == Path("/run/user/1000")
+    monkeypatch.delenv("XDG_RUNTIME_DIR")
+    assert module._parents()[0] == Path(module.MEMORY)
+
+
 def test_a_path_too_long_for_sockets_is_not_taken(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
