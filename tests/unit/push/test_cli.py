@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A command that cannot run says why: for people, or as JSON where that was asked for."""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import pytest
+
+from provision.cli import main
+
+
+def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
+    """The exit status of the `provision` command."""
+    monkeypatch.setattr(sys, "argv", ["provision", *words])
+    with pytest.raises(SystemExit) as exit:
+        main()
+    return exit.value.code
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("push", "name the boats to push to, or give --all"),
+        ("push kittiwake --all", "name the boats to push to, or give --all"),
+        ("push kittiwake --boats nowhere", "there is no boat kittiwake"),
+        ("push --all --boats nowhere", "there is no boat in nowhere"),
+        ("push kittiwake --at kittiwake", "does not say where"),
+        ("push kittiwake --at-once 0", "--at-once"),
+        ("push kittiwake --at-once -3", "--at-once"),
+        ("push kittiwake --at-once many", "--at-once"),
+        ("push kittiwake --stop-after -1", "--stop-after"),
+        ("push kittiwake --wait -1", "--wait"),
+        ("push kittiwake --timer 5", "--timer"),
+        ("push kittiwake --timer 86401", "--timer"),
+        ("push kittiwake --frist dunlin", "--frist"),
+        ("fleet --boats nowhere", "there is no boat in nowhere"),
+        ("verify", "BOAT"),
+        ("frobnicate", "frobnicate"),
+    ],
+)
+def test_how_it_was_called_wrongly(
+    words: str, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert ended(monkeypatch, *words.split(), "--json") == 2
+    as_json = capsys.readouterr()
+    (error,) = json.loads(as_json.out)["errors"]
+    assert said in error["message"]
+    assert as_json.err == ""
+    assert ended(monkeypatch, *words.split()) == 2
+    for_people = capsys.readouterr()
+    assert said in for_people.err
+    assert for_people.out == ""
+
+
+def test_help_is_no_error(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert not ended(monkeypatch, "push", "--help")
+    assert "--at-once" in capsys.readouterr().out
