@@ -95,9 +95,15 @@ class Feed(Model):
     tcp: Port = NMEA_PORT
     """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
     udp: Datagrams = NMEA_PORT
-    """The port of a broadcast on the boat's own network, a list of hosts, or null for none."""
+    """The port of a broadcast on the boat's own network, a list of hosts, or null for none.
+
+    What came from that network is not broadcast there again; TCP has it.
+    """
     multicast: bool = False
-    """Whether the wired port carries multicast as of IEC 61162-450."""
+    """Whether the boat's own network carries multicast as of IEC 61162-450.
+
+    What came from that network is not sent there again; TCP has it.
+    """
     gives: dict[Output, Filter] = Field(default={})
     """Which sentences go where: by tcp, udp, multicast or a host that udp lists."""
     prefer: Prefer | None = None

@@ -107,12 +107,17 @@ def _outputs(profile: Profile) -> Json:
         {
             "address": host.rpartition(":")[0],
             "port": int(host.rpartition(":")[2]),
+            **({"network": str(network.network)} if host == broadcast else {}),
             **_filter(gives.get(host) or gives.get("udp")),
         }
         for host in hosts
     ]
     if profile.feed.multicast:
-        made["multicast"] = {"interface": str(network.ip), **_filter(gives.get("multicast"))}
+        made["multicast"] = {
+            "interface": str(network.ip),
+            "network": str(network.network),
+            **_filter(gives.get("multicast")),
+        }
     return made
 
 

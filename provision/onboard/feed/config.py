@@ -7,8 +7,10 @@ All keys but `links` may be left out; what is left out is off, or has the value 
      "inputs": {NAME: INPUT},
      "outputs": {"tcp": {"port": 10110, "address": "", "clients": 64, "per_address": 8,
                          "queue": 65536, "patience": 30, FILTER},
-                 "udp": [{"address": "10.47.1.255", "port": 10110, FILTER}],
-                 "multicast": {"interface": "10.47.1.1", "source": "II0001", FILTER}},
+                 "udp": [{"address": "10.47.1.255", "port": 10110,
+                          "network": "10.47.1.0/24", FILTER}],
+                 "multicast": {"interface": "10.47.1.1", "source": "II0001",
+                               "network": "0.0.0.0/0", FILTER}},
      "prefer": {"order": {"position": ["gnss", "ais-net"]}, "silence": 10, "steady": 10},
      "steering": {"link": "autopilot", "sentences": ["APB", "RMB", "XTE"], "silence": 10,
                   "from": {"chart-table": {"address": "10.47.1.50", "mac": "02:00:00:12:34:56"},
@@ -44,6 +46,9 @@ or input it says what is taken from it, on an output and in `sends` what is sent
 The kinds of data in `order` are position (with course and speed over ground), heading,
 depth, wind, speed (through the water), temperature and time; links and inputs come in
 order of preference, others behind them.
+`network` of an output says whom a broadcast or multicast reaches: what was sent to us from
+there does not go back there, and is to be read over TCP. Without it a UDP address is taken
+for a host's.
 `queue` is in bytes for each client, `patience` in seconds without progress before a
 client is disconnected. `silence` is in seconds before another source or controller may
 take over, `steady` the seconds that a lost one must be heard before it is believed again.
@@ -76,6 +81,7 @@ from provision.onboard.feed.models import (
     Tcp,
     Udp,
 )
+from provision.onboard.feed.subnet import EVERYWHERE, Subnet
 
 #: Rates that serial adapters and instruments use; 4800 is IEC 61162-1, 38400 IEC 61162-2.
 BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
@@ -113,6 +119,14 @@ def _check_address(value: str, place: str) -> None:
         socket.inet_pton(socket.AF_INET, value)
     except OSError:
         raise ConfigError(f"{place}: {value} is no IPv4 address") from None
+
+
+def _network(keys: Keys) -> Subnet | None:
+    text: str | None = keys.take("network", str, None)
+    try:
+        return Subnet.parse(text) if text is not None else None
+    except ValueError:
+        raise ConfigError(f"{keys.name('network')}: {text} is no IPv4 network") from None
 
 
 def _link(name: str, keys: Keys) -> Link | Can:
@@ -186,6 +200,7 @@ def _udp(keys: Keys) -> Udp:
     return Udp(
         address=_address(keys, "address"),
         port=keys.whole("port", 1, 65535, 10110),
+        network=_network(keys),
         filter=_filter(keys),
     )
 
@@ -198,6 +213,7 @@ def _multicast(keys: Keys) -> Multicast:
     return Multicast(
         interface=_address(keys, "interface", ""),
         source=source,
+        network=_network(keys) or EVERYWHERE,
         filter=_filter(keys),
     )
 

@@ -10,14 +10,12 @@ from typing import Any
 from provision.onboard.feed import models
 from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.subnet import Subnet, came_from
 from provision.onboard.feed.teller import Teller
 
 #: Bytes of sentences in one datagram: what fits an Ethernet frame (RFC 894) behind the
 #: headers of IP and UDP, with some to spare.
 DATAGRAM = 1400
-
-#: Here one address stands for every program, and says nothing of who is who.
-LOOPBACK = "127.0.0.1"
 
 
 def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
@@ -49,6 +47,7 @@ class Datagrams:
         """`not_from` are origins on the same medium."""
         self.name = f"{udp.address}:{udp.port}"
         self._udp = udp
+        self._reaches = udp.network or Subnet.parse(f"{udp.address}/32")
         self._teller = teller
         self._loop = asyncio.get_running_loop()
         self._pending: list[bytes] = []
@@ -62,7 +61,7 @@ class Datagrams:
         return origin not in self._not_from and self._udp.filter.passes(origin, talker, formatter)
 
     def put(self, sentence: Sentence) -> None:
-        if sentence.sender == self._udp.address and sentence.sender != LOOPBACK:
+        if came_from(sentence.sender, self._reaches):
             return
         if not self._pending:
             self._loop.call_soon(self._flush)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from provision.onboard.feed.filters import Filter
+from provision.onboard.feed.subnet import Subnet
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,8 @@ class Udp:
 
     address: str
     port: int
+    network: Subnet | None
+    """Whom a broadcast reaches; None for a host."""
     filter: Filter
 
 
@@ -76,6 +79,8 @@ class Multicast:
 
     interface: str
     source: str
+    network: Subnet
+    """Whom it reaches."""
     filter: Filter
 
 

@@ -12,6 +12,7 @@ from provision.onboard.feed.datagrams import DATAGRAM, pack
 from provision.onboard.feed.groups import ANY, GROUPS, HEADER, group_of
 from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.subnet import came_from
 from provision.onboard.feed.teller import Teller
 
 #: Line counts and group ids run to here and begin again (from memory).
@@ -38,7 +39,7 @@ class Multicast:
         self._loop = asyncio.get_running_loop()
         self._pending: list[Sentence] = []
         self._line = self._group = 0
-        self._ready = False
+        self._ready = self._faulty = False
         self._retry_at = 0.0
         self._channel = own.sender()
         # Never past the boat's own network.
@@ -51,6 +52,8 @@ class Multicast:
         )
 
     def put(self, sentence: Sentence) -> None:
+        if came_from(sentence.sender, self._multicast.network):
+            return
         if not self._pending:
             self._loop.call_soon(self._flush)
         self._pending.append(sentence)
@@ -58,6 +61,7 @@ class Multicast:
     def _flush(self) -> None:
         pending, self._pending = self._pending, []
         if not self._on_interface():
+            self._faulty = True
             self.dropped += len(pending)
             return
         groups: dict[str, list[bytes]] = {}
@@ -92,7 +96,7 @@ class Multicast:
                 self._channel.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
                 self._ready = True
             except OSError as error:
-                self._teller.warn("multicast", "interface", error.strerror or str(error))
+                self._teller.warn("multicast", "send", error.strerror or str(error))
         return self._ready
 
     def _send(self, datagram: bytes, to: tuple[str, int]) -> None:
@@ -100,10 +104,13 @@ class Multicast:
             self._channel.sendto(datagram, to)
         except OSError as error:
             self.dropped += 1
-            self._ready = False
+            self._ready, self._faulty = False, True
             self._teller.warn("multicast", "send", error.strerror or str(error))
         else:
             self.sent += 1
+            if self._faulty:
+                self._faulty = False
+                self._teller.mended("multicast", "send", "sends again")
 
     def close(self) -> None:
         self._channel.close()

@@ -10,12 +10,12 @@ from typing import Any
 
 from provision.onboard.feed import models
 from provision.onboard.feed.clients import Client, prepare
-from provision.onboard.feed.datagrams import LOOPBACK
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.hub import Hub
 from provision.onboard.feed.listening import listen_tcp
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.steering import Gate
+from provision.onboard.feed.subnet import LOOPBACK
 from provision.onboard.feed.teller import Teller, log
 
 #: Connections that wait to be accepted.

@@ -62,6 +62,14 @@ def test_filters() -> None:
         ({"links": {"gnss": {**LINK, "long": 1}}}, "links.gnss.long: 1 has the wrong type"),
         ({"links": {}, "outputs": {"tcp": {"port": 70000}}}, "outputs.tcp.port: 70000"),
         ({"links": {}, "outputs": {"udp": [{}]}}, "outputs.udp[0].address: is missing"),
+        (
+            {"links": {}, "outputs": {"udp": [{"address": "10.47.1.255", "network": "10.47.1.0"}]}},
+            "outputs.udp[0].network: 10.47.1.0 is no IPv4 network",
+        ),
+        (
+            {"links": {}, "outputs": {"multicast": {"network": "boat/24"}}},
+            "outputs.multicast.network: boat/24 is no IPv4 network",
+        ),
         ({"links": {}, "outputs": {"udp": {}}}, "outputs.udp: {} has the wrong type"),
         ({"links": {}, "outputs": {"tcp": {"only": [{}]}}}, "outputs.tcp.only[0]: names neither"),
         ({"links": {}, "clock": {"socket": "x", "links": ["a"]}}, "clock.links: there is no"),

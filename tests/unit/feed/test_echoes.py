@@ -1,12 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import asyncio
 import socket
+from ipaddress import IPv4Address, IPv4Network
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.echoes import MOST, WINDOW, Echoes
+from provision.onboard.feed.groups import GROUPS
 from provision.onboard.feed.sentence import Sentence, make
+from provision.onboard.feed.subnet import Subnet
 from provision.onboard.feed.teller import Teller
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
@@ -166,3 +171,51 @@ def test_nothing_goes_back_to_the_address_it_came_from(bench: Bench) -> None:
                 client.close()
 
         bench.run(play)
+
+
+@pytest.mark.usefixtures("own_groups")
+def test_what_came_from_a_network_is_neither_broadcast_nor_multicast_there(bench: Bench) -> None:
+    """One box on the boat's network brings its own sentences, one beyond it others; a broadcast
+    or multicast would reach the first, which may bring it all again."""
+    gnss = bench.link("gnss")
+    bench.settings["inputs"] = {"box": {"listen": 0, "address": "127.0.0.1"}}
+    ears = {name: socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for name in ("cast", "group")}
+    ears["cast"].bind(("127.255.255.255", 0))
+    group, port = GROUPS["NAVD"]
+    ears["group"].bind((group, port))
+    membership = socket.inet_aton(group) + socket.inet_aton("127.0.0.1")
+    ears["group"].setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
+    network = {"network": "127.0.0.0/28"}
+    outputs = bench.settings["outputs"]
+    cast = {"address": "127.255.255.255", "port": ears["cast"].getsockname()[1]}
+    outputs["udp"] = [{**cast, **network}]
+    outputs["multicast"] = {"interface": "127.0.0.1", **network}
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed), "127.0.0.6")
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        for address, said in (("127.0.0.5", GGA), ("127.0.0.99", VTG)):
+            brings = Tablet(feed.inputs[0].port, address)  # type: ignore[union-attr]
+            brings.channel.send(said)
+            await until(lambda said=said: said in tablet.look())
+            brings.close()
+        gnss.say(GLL)
+        await until(lambda: GLL in tablet.look())
+        await until(lambda: feed.multicast.sent == 2)  # type: ignore[union-attr]
+        tablet.close()
+
+    bench.run(play)
+    for ear in ears.values():
+        with ear:
+            ear.settimeout(1)
+            heard = [ear.recv(65535) for _ in range(2)]
+            assert [VTG in heard[0], GLL in heard[1]] == [True, True]
+            assert GGA not in b"".join(heard)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(0, 32), st.integers(0, 2**32 - 1))
+def test_a_subnet_holds_what_the_standard_library_says(base: int, length: int, other: int) -> None:
+    network = IPv4Network((base, length), strict=False)
+    subnet = Subnet.parse(str(network))
+    assert subnet.holds(str(IPv4Address(other))) == (IPv4Address(other) in network)
+    assert subnet.holds(str(network.broadcast_address))

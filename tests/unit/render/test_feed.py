@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from provision.errors import Place
 from provision.onboard.feed import config, models
 from provision.onboard.feed.filters import Filter, Pattern
+from provision.onboard.feed.subnet import Subnet
 from provision.profile import clashes, references
 from provision.render.feed import feed
 from provision.render.leases import leases
@@ -49,7 +50,7 @@ def test_a_plain_boats_file_says_no_more_than_it_must(rendered: Render) -> None:
         },
         "outputs": {
             "tcp": {"port": 10110},
-            "udp": [{"address": "10.47.1.255", "port": 10110}],
+            "udp": [{"address": "10.47.1.255", "port": 10110, "network": "10.47.1.0/24"}],
         },
         "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": 1754697600},
     }
@@ -95,6 +96,7 @@ def test_outputs(busy: models.Config) -> None:
     assert busy.tcp is not None and busy.multicast is not None
     assert busy.tcp.filter == Filter(None, (Pattern(formatter="GSV"),))
     assert busy.multicast.interface == "10.47.1.1"
+    assert busy.multicast.network == Subnet.parse("10.47.1.0/24")
     assert busy.multicast.filter == Filter((Pattern(link="gnss"),))
     # A host's own filter stands for that of all.
     assert [(udp.address, udp.port, udp.filter) for udp in busy.udp] == [

@@ -1,0 +1,52 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which addresses a broadcast or multicast reaches: nothing goes back to where it came from."""
+
+from __future__ import annotations
+
+import socket
+import struct
+from typing import NamedTuple
+
+#: Here one address stands for every program, and says nothing of who is who.
+LOOPBACK = "127.0.0.1"
+
+
+def _number(address: str) -> int:
+    return int(struct.unpack("!I", socket.inet_aton(address))[0])
+
+
+class Subnet(NamedTuple):
+    """A range of IPv4 addresses."""
+
+    first: int
+    mask: int
+
+    @classmethod
+    def parse(cls, text: str) -> Subnet:
+        """From its CIDR notation; ValueError when it is none.
+
+        >>> Subnet.parse("10.47.1.0/24").holds("10.47.1.60")
+        True
+        """
+        address, _, length = text.partition("/")
+        try:
+            packed = socket.inet_pton(socket.AF_INET, address)
+        except OSError:
+            raise ValueError(text) from None
+        if not length.isdecimal() or int(length) > 32:
+            raise ValueError(text)
+        mask = 0xFFFFFFFF << 32 - int(length) & 0xFFFFFFFF
+        return cls(int(struct.unpack("!I", packed)[0]) & mask, mask)
+
+    def holds(self, address: str) -> bool:
+        return _number(address) & self.mask == self.first
+
+
+#: All that there are.
+EVERYWHERE = Subnet(0, 0)
+
+
+def came_from(sender: str, subnet: Subnet) -> bool:
+    """Whether a sentence that `sender` sent came from there; those of serial links, which
+    have no sender, and of this computer did not."""
+    return bool(sender) and sender != LOOPBACK and subnet.holds(sender)
