@@ -55,19 +55,31 @@ LONGEST = 24 * 3600
 
 def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
     """The boats with these names, each once; UserErrors with all that is wrong with any."""
-    files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
-    fit, unfit = gather(list(files.values()), password)
-    if unfit:
-        raise_all([error for one in unfit for error in one.errors])
+    fit, unfit = named(names, boats, password)
+    raise_all([error for one in unfit for error in one.errors])
     return fit
+
+
+def named(
+    names: Sequence[str], boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats with these names, each once, and those that are wrong."""
+    files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
+    return gather(list(files.values()), password)
 
 
 def some_or_all(
     names: Sequence[str], boats: Path, password: Path | None
 ) -> tuple[list[Target], list[Unfit]]:
-    """The boats with these names; without any, all of the folder, and those that are wrong."""
+    """The boats with these names, or all of the folder; and those of them that are wrong.
+
+    UserErrors when there is no boat at all, or when all that were named are wrong.
+    """
     if names:
-        return targets(names, boats, password), []
+        fit, unfit = named(names, boats, password)
+        if not fit:
+            raise_all([error for one in unfit for error in one.errors])
+        return fit, unfit
     found = load.files(boats)
     if not found:
         raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")

@@ -18,6 +18,7 @@ from provision.errors import UserError, UserErrors
 from provision.profile import load, secrets, vault
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
+from provision.push.gather import have_secrets
 from provision.render import Settings, render
 
 INTERRUPTED = 130
@@ -96,9 +97,7 @@ def read(name: str, boats: Path) -> Boat:
 def know(name: str, boats: Path, password: Path | None) -> Known:
     """A boat with its secrets opened."""
     boat = read(name, boats)
-    if not secrets.file_of(boat.file).exists():
-        # Asking for a password first would be rude.
-        secrets.read(boat.file, b"")
+    have_secrets(boat.file)
     key = vault.password(boat.file.parent, password)
     return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
 

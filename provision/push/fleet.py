@@ -35,14 +35,16 @@ class Standing:
     `kept` is what is remembered. `wanted` and `kept` are digests of settings, `differs` the
     files that a push would change. `due` says whether a push would change anything at all:
     live or kept settings may differ in what they say of themselves alone. A boat whose
-    profile is wrong has "" for `wanted`. `drift` has what was
-    changed by hand as path and kind. `concerns` are for people; a boat without any is healthy.
-    `seen` is when it answered last, in seconds since 1970.
+    profile or secrets are not as they should be has "" for `wanted`, and `unfit` says in a word
+    or two what the matter is. `drift` has what was changed by hand as path and kind. `concerns`
+    are for people; a boat without any is healthy. `seen` is when it answered last, in seconds
+    since 1970.
     """
 
     boat: str
     wanted: str
     place: Endpoint | None = None
+    unfit: str = ""
     reason: str = ""
     hint: str = ""
     kept: str = ""

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,6 +41,14 @@ class Unfit:
         more = f", and {len(self.errors) - 1} more" if len(self.errors) > 1 else ""
         return f"{place}{first.message}{more}"
 
+    @property
+    def matter(self) -> str:
+        """What the matter is, in a word or two."""
+        place, private = self.errors[0].place, secrets.file_of(self.file)
+        if place is None or place.file != private:
+            return "wrong"
+        return "secrets wrong" if private.exists() else "no secrets"
+
     def result(self) -> PushResult:
         """As the end of a push: nothing was tried."""
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.errors[0].hint)
@@ -50,10 +59,24 @@ class Unfit:
         return Standing(
             boat=self.name,
             wanted="",
+            unfit=self.matter,
             reason=self.reason,
             hint=self.errors[0].hint,
             kept=before.kept if before else "",
             seen=before.seen if before else None,
+        )
+
+
+def have_secrets(file: Path) -> None:
+    """UserError when the boat with this profile has no secrets yet.
+
+    To be seen to before anybody is asked for a password.
+    """
+    if not secrets.file_of(file).exists():
+        raise UserError(
+            "the boat has no secrets yet",
+            place=Place(secrets.file_of(file)),
+            hint=f"provision keys {shlex.quote(str(file))}",
         )
 
 
@@ -71,9 +94,7 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
             if boat.name in fit:
                 other = fit[boat.name].boat.file
                 raise UserError(f"{other} is about a boat {boat.name}, too", place=Place(file))
-            if not secrets.file_of(file).exists():
-                # Asking for a password first would be rude.
-                secrets.read(file, b"")
+            have_secrets(file)
         except UserError as error:
             unfit.append(Unfit(file, error))
             continue

@@ -71,7 +71,7 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
         state, style = "healthy", "green"
         if one.place is None:
             state, style = "refused" if one.hint else "no answer", "red"
-            if not one.wanted:
+            if one.unfit:
                 state = "not asked"
         elif one.concerns:
             state, style = "degraded" if one.degraded else "ailing", "yellow"
@@ -92,8 +92,8 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
 
 
 def _against_profile(one: Standing) -> str:
-    if not one.wanted:
-        return "wrong"
+    if one.unfit:
+        return one.unfit
     if not one.due:
         return "as wanted"
     if one.place is None:

@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from provision.errors import UserError
+from provision.cli import main
+from provision.cli.boats import some_or_all
+from provision.errors import UserError, UserErrors
 from provision.profile import vault
 from provision.profile.keys import make_keys
 from provision.profile.start import start
@@ -52,17 +55,17 @@ def anothers_secrets(file: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("spoil", "words"),
+    ("spoil", "words", "matter"),
     [
-        (no_yaml, "kittiwake.yml:"),
-        (no_such_board, "no-x86-64"),
-        (same_name, "about a boat dunlin, too"),
-        (no_secrets, "kittiwake"),
-        (anothers_secrets, "kittiwake.secrets.yml"),
+        (no_yaml, "kittiwake.yml:", "wrong"),
+        (no_such_board, "no-x86-64", "wrong"),
+        (same_name, "about a boat dunlin, too", "wrong"),
+        (no_secrets, "has no secrets yet", "no secrets"),
+        (anothers_secrets, "kittiwake.secrets.yml", "secrets wrong"),
     ],
 )
 def test_the_others_are_gathered(
-    files: dict[str, Path], spoil: Callable[[Path], None], words: str
+    files: dict[str, Path], spoil: Callable[[Path], None], words: str, matter: str
 ) -> None:
     spoil(files["kittiwake"])
     fit, (wrong,) = gather(list(files.values()), None)
@@ -72,6 +75,41 @@ def test_the_others_are_gathered(
     assert words in result.reason
     assert (standing.boat, standing.place, standing.well) == ("kittiwake", None, False)
     assert standing.reason == result.reason
+    assert standing.unfit == matter
+
+
+def test_the_command_that_makes_secrets_works_as_it_stands(
+    files: dict[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Wherever the boats are, and whatever their folder is called."""
+    folder = files["kittiwake"].parent.rename(files["kittiwake"].parents[1] / "our boats")
+    file = folder / "kittiwake.yml"
+    no_secrets(file)
+    _, (wrong,) = gather([file], None)
+    program, *words = shlex.split(wrong.result().hint)
+    assert program == "provision"
+    monkeypatch.setattr("sys.argv", [program, *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    assert gather([file], None)[1] == []
+
+
+def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Path]) -> None:
+    no_yaml(files["kittiwake"])
+    boats = files["dunlin"].parent
+    names = ["dunlin", "kittiwake", str(files["dunlin"]), "dunlin"]
+    fit, (wrong,) = some_or_all(names, boats, None)
+    assert ([target.name for target in fit], wrong.name) == (["dunlin"], "kittiwake")
+
+
+def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> None:
+    """Then all that is wrong is told at once."""
+    for name in ("kittiwake", "turnstone"):
+        no_secrets(files[name])
+    with pytest.raises(UserErrors) as told:
+        some_or_all(["kittiwake", "turnstone"], files["dunlin"].parent, None)
+    assert [str(error.place).endswith(".secrets.yml") for error in told.value.errors] == [True] * 2
 
 
 def test_all_are_well(files: dict[str, Path]) -> None:

@@ -51,8 +51,12 @@ def row(standing: Standing) -> str:
         ),
         (Standing("a", "1" * 64, hint="look there"), "a refused unknown to push never look there"),
         (
-            Standing("a", "", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),
+            Standing("a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),
             "a not asked 222222222222 wrong 2 h ago a.yml:3: no",
+        ),
+        (
+            Standing("a", "", unfit="no secrets", reason="none yet"),
+            "a not asked unknown no secrets never none yet",
         ),
     ],
 )
@@ -74,7 +78,7 @@ def test_a_push_to_whom(names: list[str] | None, everyone: bool, tmp_path: Path)
 def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     text = io.StringIO()
     reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
-    standing = Standing(boat="oystercatcher", wanted="", reason=reason)
+    standing = Standing(boat="oystercatcher", wanted="", unfit="wrong", reason=reason)
     Console(file=text, width=80).print(fleet_table([standing], NOW))
     assert "…" not in text.getvalue()
     why = "".join(line.split()[-1] for line in text.getvalue().splitlines()[1:4])
