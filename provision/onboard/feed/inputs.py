@@ -17,8 +17,8 @@ from provision.onboard.feed.teller import Teller, log
 #: Seconds between attempts to connect: at first, and at most.
 BACK_OFF = (0.5, 8.0)
 
-#: A server that has said nothing for so many seconds is asked anew.
-SILENCE = 60.0
+#: A server that has said nothing for so many seconds is asked anew: at first, and at most.
+SILENCE = (60.0, 600.0)
 
 #: Seconds that a connection may take to come about.
 CONNECT = 10.0
@@ -72,12 +72,14 @@ class TcpInput:
         self._intake = Intake(source, deliver, teller)
         self._connection: Connection | None = None
         self._task: asyncio.Task[None] | None = None
+        self._pause = BACK_OFF[0]
+        self._patience = SILENCE[0]
+        self._before = 0
 
     def open(self) -> None:
         self._task = self._loop.create_task(self._run())
 
     async def _run(self) -> None:
-        pause = BACK_OFF[0]
         while True:
             try:
                 self._connection = await self._connect()
@@ -86,15 +88,13 @@ class TcpInput:
                 reason = error.strerror or "no answer"
                 self._teller.warn(self.name, "open", f"{where}: {reason}; trying on")
             else:
-                self._teller.mended(self.name, "open", "connected again")
-                heard = self._intake.as_json()["bytes"]
+                self._before = self._intake.bytes
                 reason = await self._connection.ended
                 self._connection = None
+                self._note()
                 self._teller.warn(self.name, "open", f"{reason}; connecting anew")
-                if self._intake.as_json()["bytes"] > heard:
-                    pause = BACK_OFF[0]
-            await asyncio.sleep(pause)
-            pause = min(2 * pause, BACK_OFF[1])
+            await asyncio.sleep(self._pause)
+            self._pause = min(2 * self._pause, BACK_OFF[1])
 
     async def _connect(self) -> Connection:
         channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -108,11 +108,22 @@ class TcpInput:
         self._intake.heard_at = self._loop.time()
         return Connection(channel, self._host, self._intake)
 
+    def _note(self) -> None:
+        """One that has been heard is well: not one that takes us and sends us away each time."""
+        if self._intake.bytes > self._before:
+            self._before = self._intake.bytes
+            self._pause, self._patience = BACK_OFF[0], SILENCE[0]
+            self._teller.mended(self.name, "open", "heard again")
+
     def watch(self, now: float) -> None:
         """Ask a silent server anew; to be called every few seconds."""
+        if self._connection is None:
+            return
+        self._note()
         heard = self._intake.heard_at
-        if self._connection is not None and heard is not None and now - heard > SILENCE:
-            self._connection.close(f"silent for {SILENCE:.0f} s")
+        if heard is not None and now - heard > self._patience:
+            self._patience = min(2 * self._patience, SILENCE[1])
+            self._connection.close(f"silent for {now - heard:.0f} s")
 
     def close(self) -> None:
         if self._task is not None:

@@ -103,6 +103,11 @@ class Intake:
             self._timer.cancel()
             self._timer = None
 
+    @property
+    def bytes(self) -> int:
+        """All that has come since the start."""
+        return self._counts.bytes
+
     def bytes_per_second(self) -> float:
         return self._counts.bytes_per_second(self._loop.time())
 

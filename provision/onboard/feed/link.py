@@ -20,6 +20,9 @@ from provision.onboard.feed.teller import Teller, log
 #: Seconds between attempts to open: at first, and at most.
 BACK_OFF = (0.25, 2.0)
 
+#: A port that has stayed open for so many seconds is well, even when nothing is heard.
+WELL = 2.0
+
 #: After so many seconds of silence a talker's port is looked at, and after so many opened anew.
 LOOK, REOPEN = 5.0, 30.0
 
@@ -42,6 +45,8 @@ class Link:
         self._framer = self._intake.framer()
         self._number = 0
         self._opened = 0
+        self._opened_at = 0.0
+        self._proven = False
         self._pause = BACK_OFF[0]
         self._heard = 0.0
         self._patience = REOPEN
@@ -60,14 +65,20 @@ class Link:
             self._try_later()
             return
         self._opened += 1
-        self._pause = BACK_OFF[0]
-        self._heard = self._loop.time()
+        self._proven = False
+        self._opened_at = self._heard = self._loop.time()
         self._framer.reset()
         self._intake.opened()
         self._loop.add_reader(self.port, self._read)
-        self._teller.mended(self.name, "open", "open again" if self._opened > 1 else "open")
         if self._opened == 1:
             log.info("%s: %s at %d baud", self.name, self.config.device, self.config.baud)
+
+    def _well(self) -> None:
+        """It has been heard or has stayed open: one that fails at once each time is not mended."""
+        if not self._proven:
+            self._proven = True
+            self._pause = BACK_OFF[0]
+            self._teller.mended(self.name, "open", "open again" if self._opened > 1 else "open")
 
     def _try_later(self) -> None:
         self._retry = self._loop.call_later(self._pause, self.open)
@@ -110,6 +121,7 @@ class Link:
         if not data:
             self.lost("hung up")
             return
+        self._well()
         self._heard = self._loop.time()
         if self._intake.take(self._framer, data) and self._silent:
             self._silent = False
@@ -120,6 +132,8 @@ class Link:
         """Look after a port that has gone silent; to be called every few seconds."""
         if self.port is None:
             return
+        if now - self._opened_at >= WELL:
+            self._well()
         silent = now - self._heard
         if silent < LOOK:
             return

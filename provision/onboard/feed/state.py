@@ -35,9 +35,14 @@ class StateSocket:
         self._server = await asyncio.start_unix_server(self._tell, sock=self._channel)
 
     async def _tell(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with suppress(OSError, asyncio.TimeoutError):
-            writer.write(json.dumps(self._state()).encode() + b"\n")
-            await asyncio.wait_for(writer.drain(), TIMEOUT)
+        # Else the last of it would wait for a deaf one for ever.
+        writer.transport.set_write_buffer_limits(0)
+        try:
+            async with asyncio.timeout(TIMEOUT):
+                writer.write(json.dumps(self._state()).encode() + b"\n")
+                await writer.drain()
+        except OSError:
+            writer.transport.abort()
         writer.close()
 
     def close(self) -> None:

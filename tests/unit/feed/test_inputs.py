@@ -82,8 +82,9 @@ def test_a_server_that_is_not_there_is_waited_for(
 
 
 def test_a_server_that_falls_silent_is_asked_anew(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
+    caplog.set_level("INFO")
     monkeypatch.setattr(inputs, "BACK_OFF", (0.02, 0.1))
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
@@ -93,14 +94,44 @@ def test_a_server_that_falls_silent_is_asked_anew(
             near, _ = await loop.sock_accept(far)
             (source,) = feed.inputs
             await until(lambda: source.as_json()["present"])
-            source.watch(loop.time() + inputs.SILENCE - 1)
-            assert source.as_json()["present"]
-            source.watch(loop.time() + inputs.SILENCE + 1)
-            again, _ = await loop.sock_accept(far)
-            near.close()
-            again.close()
+            channels = [near]
+            # Less and less often, and named once; once it speaks, as at first.
+            for silence, says in ((60, b""), (120, b""), (60, GLL), (120, b"")):
+                if says:
+                    channels[-1].sendall(says)
+                    await until(lambda: source.as_json()["sentences"] == 1)
+                    source.watch(loop.time())
+                source.watch(loop.time() + silence - 1)
+                assert source.as_json()["present"]
+                source.watch(loop.time() + silence + 1)
+                await until(lambda: not source.as_json()["present"])
+                channels.append((await loop.sock_accept(far))[0])
+                await until(lambda: source.as_json()["present"])
+            for channel in channels:
+                channel.close()
 
         bench.run(play)
+    told = [line for line in caplog.text.splitlines() if "ais-net:" in line]
+    assert ["silent" in told[0], "heard again" in told[1], "silent" in told[2]] == [True] * 3
+    assert len(told) == 3
+
+
+def test_a_server_that_sends_us_away_each_time_is_named_once(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO")
+    monkeypatch.setattr(inputs, "BACK_OFF", (0.01, 0.02))
+    with server() as far:
+        bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
+
+        async def play(feed: Feed) -> None:
+            loop = asyncio.get_running_loop()
+            for _ in range(8):
+                near, _ = await loop.sock_accept(far)
+                near.close()
+
+        bench.run(play)
+    assert caplog.text.count("ais-net:") == 1
 
 
 def test_others_bring_sentences_to_a_port(bench: Bench) -> None:

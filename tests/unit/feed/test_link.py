@@ -156,6 +156,52 @@ def test_a_silent_talker_is_opened_anew_less_and_less_often(
     assert display.heard() == b""
 
 
+def test_a_port_that_opens_and_fails_at_once_is_named_once_and_tried_less_often(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(links, "BACK_OFF", (0.01, 0.08))
+    bench.link("gnss")
+
+    def broken(device: str, baud: int) -> int:
+        ours, theirs = os.pipe()
+        os.close(theirs)
+        os.set_blocking(ours, False)
+        return ours
+
+    async def play(feed: Feed) -> None:
+        feed.links[0].lost("pulled out")
+        monkeypatch.setattr(links, "open_port", broken)
+        before = len(os.listdir("/proc/self/fd"))
+        await asyncio.sleep(0.5)
+        assert 3 <= feed.links[0].as_json()["opened"] <= 11
+        assert len(os.listdir("/proc/self/fd")) <= before
+
+    caplog.set_level("INFO")
+    bench.run(play)
+    assert caplog.text.count("opening it anew") == 1
+    assert "open again" not in caplog.text
+
+
+def test_a_display_that_says_nothing_is_well_when_its_port_stays_open(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO")
+    display = bench.link("display", listens={"DPT": 1})
+
+    async def play(feed: Feed) -> None:
+        (link,) = feed.links
+        link.lost("pulled out")
+        await until(lambda: link.port is not None)
+        now = asyncio.get_running_loop().time()
+        link.watch(now + links.WELL - 0.5)
+        assert "open again" not in caplog.text
+        link.watch(now + links.WELL + 0.1)
+        assert "display: open again" in caplog.text
+
+    bench.run(play)
+    assert display.heard() == b""
+
+
 def test_faults_are_named_once(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     gnss = bench.link("gnss")
 

@@ -1,11 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import asyncio
 import json
+import os
 import socket
 from pathlib import Path
 
 import pytest
 
+from provision.onboard.feed import state
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.ask import ask
 from provision.onboard.feed.counts import FORMATTERS, Counts
@@ -38,6 +40,20 @@ def test_the_socket_tells_the_state(bench: Bench) -> None:
 
     bench.run(play)
     assert not Path(bench.settings["state"]["socket"]).exists()
+
+
+def test_who_asks_and_never_listens_is_left(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(state, "TIMEOUT", 0.1)
+
+    async def play(feed: Feed) -> None:
+        monkeypatch.setattr(feed.state_socket, "_state", lambda: {"much": "x" * 2**20})
+        before = len(os.listdir("/proc/self/fd"))
+        with socket.socket(socket.AF_UNIX) as deaf:
+            deaf.connect(bench.settings["state"]["socket"])
+            await until(lambda: len(os.listdir("/proc/self/fd")) == before + 2)
+            await until(lambda: len(os.listdir("/proc/self/fd")) == before + 1)
+
+    bench.run(play)
 
 
 def test_a_socket_left_by_a_dead_process_is_replaced(bench: Bench) -> None:
