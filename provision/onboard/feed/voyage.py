@@ -13,6 +13,9 @@ instruments, a member every 300 s). A power cut loses the member that was being 
 (`interval` seconds, 300 unless told otherwise) and what the kernel had not yet written (30 s
 old, looked for every 5 s, committed within 5 s: Linux and ext4 as they are set up by default):
 340 s at most. What stood there before stays readable.
+
+A card that is worn may take seconds for a write, or never come back from it; a thread of its
+own waits for it, never the feed.
 """
 
 from __future__ import annotations
@@ -23,6 +26,8 @@ import re
 import time
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
+from threading import Thread
 from typing import Any, NamedTuple
 
 from provision.onboard.feed import models, tags
@@ -37,6 +42,9 @@ MEMBER = 256 * 1024
 
 #: The log leaves so many bytes of the file system free.
 SPARE = 64 * 2**20
+
+#: Seconds that the last of the log is waited for at the end.
+GRACE = 5.0
 
 #: Compression level: a slow computer's time against a card's wear (common practice).
 LEVEL = 6
@@ -58,6 +66,7 @@ class VoyageLog:
         self._member: list[bytes] = []
         self._compressed = 0
         self._timer: asyncio.TimerHandle | None = None
+        self._writer: Thread | None = None
         self._name = ""
         self._day = ""
         self.sentences = self.written = self.writes = self.lost = 0
@@ -91,7 +100,7 @@ class VoyageLog:
             self._compressed += len(piece)
 
     def write(self) -> None:
-        """Write what has been gathered, as one gzip member."""
+        """Have what has been gathered written, as one gzip member."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -101,13 +110,29 @@ class VoyageLog:
         self._member.clear()
         self._compressed = 0
         self._compressor = zlib.compressobj(LEVEL, zlib.DEFLATED, _GZIP)
+        if self._writer is not None and self._writer.is_alive():
+            self._wrote(0, "the last write has not ended yet")
+            return
+        # A daemon: at the end nobody waits for a card that never answers.
+        self._writer = Thread(target=self._write_aside, args=(member,), daemon=True)
+        self._writer.start()
+
+    def _write_aside(self, member: bytes) -> None:
         try:
             self._append(member)
+            fault = ""
         except OSError as error:
+            fault = error.strerror or str(error)
+        # The loop may have ended meanwhile.
+        with suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._wrote, len(member), fault)
+
+    def _wrote(self, size: int, fault: str) -> None:
+        if fault:
             self.lost += 1
-            self._teller.warn("voyage log", "write", f"{self._log.folder}: {error.strerror}")
+            self._teller.warn("voyage log", "write", f"{self._log.folder}: {fault}")
         else:
-            self.written += len(member)
+            self.written += size
             self.writes += 1
             self._teller.mended("voyage log", "write", "written again")
 
@@ -147,9 +172,15 @@ class VoyageLog:
             os.unlink(os.path.join(folder, names.pop(0)))
 
     def close(self) -> None:
-        """Write what is left."""
+        """Write what is left, if the card takes it."""
+        self._wait()
         if self._text or self._member or self._timer is not None:
             self.write()
+            self._wait()
+
+    def _wait(self) -> None:
+        if self._writer is not None:
+            self._writer.join(GRACE)
 
     def as_json(self) -> dict[str, Any]:
         """What has been logged, for the state."""

@@ -5,6 +5,7 @@ import os
 import subprocess
 import time
 from pathlib import Path
+from threading import Event
 
 import pytest
 
@@ -14,7 +15,7 @@ from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.voyage import VoyageLog, read
 
-from .conftest import GGA, GLL, VTG, Bench, numbered, until
+from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 from .test_parts import STATIC
 
 
@@ -99,7 +100,7 @@ def test_a_day_costs_the_card_little(logging_bench: Bench, monkeypatch: pytest.M
                 for raw in (GLL, VTG, numbered(second)):
                     log.put(feed_sentence(raw, float(second)))
             if second % 300 == 299:
-                log.write()
+                await written(log)
         assert log.writes == 12
         # A hundred bytes a line with its TAG block would be 4 MB.
         assert log.written < 400_000
@@ -112,13 +113,20 @@ def feed_sentence(raw: bytes, heard: float) -> Sentence:
     return sentence
 
 
+async def written(log: VoyageLog) -> None:
+    """Have what was gathered written, and wait until it is, or is lost."""
+    before = log.writes + log.lost
+    log.write()
+    await until(lambda: log.writes + log.lost == before + 1)
+
+
 def write_two_members(bench: Bench) -> bytes:
     gnss = bench.link("gnss")
 
     async def play(feed: Feed) -> None:
         gnss.say(b"".join(map(numbered, range(200))))
         await until(lambda: log_of(feed).sentences == 200)
-        log_of(feed).write()
+        await written(log_of(feed))
         gnss.say(b"".join(map(numbered, range(200, 400))))
         await until(lambda: log_of(feed).sentences == 400)
 
@@ -173,7 +181,7 @@ def test_a_full_card_stops_the_log_and_nothing_else(
         for number in range(3):
             gnss.say(numbered(number))
             await until(lambda n=number: log_of(feed).sentences == n + 1)
-            log_of(feed).write()
+            await written(log_of(feed))
         assert feed.state()["links"]["gnss"]["sentences"] == 3
         assert log_of(feed).lost == 2
 
@@ -189,10 +197,65 @@ def test_a_data_partition_that_is_not_there_stops_nothing(logging_bench: Bench) 
     async def play(feed: Feed) -> None:
         gnss.say(GLL)
         await until(lambda: log_of(feed).sentences == 1)
-        log_of(feed).write()
+        await written(log_of(feed))
         assert log_of(feed).lost == 1
 
     logging_bench.run(play)
+
+
+def test_a_card_that_takes_long_holds_up_nobody(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    answers = Event()
+    append = VoyageLog._append
+
+    def slow(log: VoyageLog, member: bytes) -> None:
+        answers.wait()
+        append(log, member)
+
+    monkeypatch.setattr(VoyageLog, "_append", slow)
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        for number in range(4):
+            gnss.say(numbered(number))
+            await until(lambda n=number: numbered(n) in tablet.look())
+            log.write()
+        # What cannot be written meanwhile is lost, and gathers nowhere.
+        assert (log.writes, log.lost) == (0, 3)
+        answers.set()
+        await until(lambda: log.writes == 1)
+        gnss.say(GLL)
+        await until(lambda: GLL in tablet.look())
+        tablet.close()
+
+    logging_bench.run(play)
+    assert [entry.raw for entry in read(path(logging_bench))] == [numbered(0), GLL]
+    assert caplog.text.count("the last write has not ended yet") == 1
+
+
+def test_a_card_that_never_answers_does_not_hold_up_the_end(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = Event()
+    monkeypatch.setattr(voyage, "GRACE", 0.05)
+    monkeypatch.setattr(VoyageLog, "_append", lambda log, member: answers.wait() and None)
+    gnss = logging_bench.link("gnss")
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL)
+        await until(lambda: log_of(feed).sentences == 1)
+        log_of(feed).write()
+        gnss.say(VTG)
+        await until(lambda: log_of(feed).sentences == 2)
+
+    begin = time.monotonic()
+    logging_bench.run(play)
+    assert time.monotonic() - begin < 2
+    answers.set()
 
 
 def test_a_new_day_begins_a_new_file(logging_bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -203,7 +266,7 @@ def test_a_new_day_begins_a_new_file(logging_bench: Bench, monkeypatch: pytest.M
             monkeypatch.setattr(voyage.time, "time", lambda now=now: now)
             monkeypatch.setattr(voyage.time, "gmtime", lambda at=now, real=time.gmtime: real(at))
             log.put(feed_sentence(GLL, 1.0))
-            log.write()
+            await written(log)
 
     real = time.gmtime
     try:
