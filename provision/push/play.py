@@ -26,7 +26,7 @@ from provision.push.notes import note_push
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint
 from provision.push.result import PushResult
-from provision.push.verdict import verdict
+from provision.push.verdict import refused, verdict
 from provision.push.workspace import workspace, write_private
 from provision.run import search_path
 
@@ -151,7 +151,7 @@ def tell(
         for event in events:
             if "boat" in event:
                 stories[event["boat"]].add(event)
-            if event["event"] == "failed":
+            if event["event"] == "failed" or refused(str(event.get("message", ""))):
                 failed.add(event["boat"])
                 if len(failed) == options.stop_after:
                     (folder / HALT).touch()

@@ -103,7 +103,8 @@ class Reach:
             "ConnectTimeout": str(CONNECT_TIMEOUT),
             "ServerAliveInterval": "5",
             "ServerAliveCountMax": "3",
-            "LogLevel": "ERROR",
+            # Else it does not say why a connection could not be made.
+            "LogLevel": "INFO",
         }
         if self.identity is not None:
             options |= {"IdentityFile": quoted(folder / "operator"), "IdentitiesOnly": "yes"}

@@ -16,6 +16,7 @@ from rich.text import Text
 from provision.push.fleet import Standing
 from provision.push.play import Event, Listener
 from provision.push.result import Outcome, PushResult
+from provision.push.verdict import refused
 from provision.verify import VerifyResult
 
 STYLES = {
@@ -40,6 +41,13 @@ STAGES = {
     "prove": "proving",
     "keep": "keeping",
     "return": "returning",
+}
+
+#: The stages after which a failure leaves nothing to do.
+ENDED_BY_FAILURE = {
+    "preflight": str(Outcome.REFUSED),
+    "stage": str(Outcome.FAILED),
+    "return": str(Outcome.FAILED),
 }
 
 
@@ -121,42 +129,75 @@ def verify_table(result: VerifyResult) -> Table:
 
 
 @dataclass
+class Row:
+    """Where one boat is; times are on the monotonic clock, in seconds."""
+
+    stage: str = "waiting"
+    result: str = ""
+    begun: float | None = None
+    ended: float | None = None
+
+    @property
+    def seconds(self) -> str:
+        """For how long the boat has been, or was, worked on."""
+        if self.begun is None:
+            return ""
+        return f"{(self.ended or time.monotonic()) - self.begun:.0f} s"
+
+
+@dataclass
 class Progress:
     """Where each boat is; rich asks for the rows whenever it paints them anew."""
 
     boats: Sequence[str]
-    start: float = field(default_factory=time.monotonic)
-    stages: dict[str, str] = field(default_factory=dict)
+    rows: dict[str, Row] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rows = {boat: Row() for boat in self.boats}
 
     def listen(self, event: Event) -> None:
         """Take in what the playbook tells."""
-        if event["event"] == "stage":
+        if "boat" not in event:
+            return
+        row, what = self.rows[event["boat"]], event["event"]
+        if what == "stage":
             stage = str(event["stage"])
-            self.stages[event["boat"]] = STAGES.get(stage, stage)
-        elif event["event"] == "unreachable":
-            self.stages[event["boat"]] = "no answer"
+            if row.begun is None or row.ended is not None:
+                row.begun, row.ended, row.result = time.monotonic(), None, ""
+            row.stage = STAGES.get(stage, stage)
+            return
+        if what == "said":
+            row.result = str(event["data"].get("outcome") or row.result)
+        elif what == "unreachable":
+            row.result = str(Outcome.REFUSED if refused(event["message"]) else Outcome.UNREACHABLE)
+        elif what == "failed" and not row.result:
+            row.result = ENDED_BY_FAILURE.get(event["stage"], "")
+        if row.result:
+            row.ended = time.monotonic()
 
     def __rich__(self) -> Table:
-        rows = _table("boat", "stage", "time")
-        seconds = time.monotonic() - self.start
-        for boat in self.boats:
-            rows.add_row(boat, self.stages.get(boat, "waiting"), f"{seconds:.0f} s")
-        return rows
+        table = _table("boat", "stage", "time", "result")
+        for boat, row in self.rows.items():
+            style = STYLES[Outcome(row.result)] if row.result else ""
+            table.add_row(boat, row.stage, row.seconds, Text(row.result, style=style))
+        return table
 
 
 @contextmanager
 def progress(boats: Sequence[str], console: Console) -> Iterator[Listener]:
     """Show one row a boat while the block runs; gives the listener that `push` takes.
 
-    Without a terminal each boat's stages are printed as lines instead.
+    Without a terminal each boat's stages and result are printed as lines instead.
     """
     state = Progress(boats)
     if not console.is_terminal:
 
         def say(event: Event) -> None:
+            row = state.rows.get(event.get("boat", ""), Row())
+            before = (row.stage, row.result)
             state.listen(event)
-            if event["event"] == "stage":
-                console.print(f"{event['boat']}: {state.stages[event['boat']]}", markup=False)
+            if (row.stage, row.result) != before:
+                console.print(f"{event['boat']}: {row.result or row.stage}", markup=False)
 
         yield say
         return

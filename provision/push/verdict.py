@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 GRACE = 30
 
 #: What OpenSSH says (from memory).
-WRONG_KEY = ("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED")
+WRONG_KEY = (
+    *("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED"),
+    "no matching host key type found",
+)
 NOT_LET_IN = ("Permission denied",)
 
 #: What is put before a message that says it all.
@@ -85,6 +88,11 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
     for words in PREFIXES:
         plain = plain.removeprefix(words)
     return plain or f"the connection to {place} broke", ""
+
+
+def refused(message: str) -> bool:
+    """Whether this is about somebody who answered, and with whom nothing can be done."""
+    return any(words in message for words in (*WRONG_KEY, *NOT_LET_IN))
 
 
 def _last_word(boat: Wanted, reason: str, patience: float) -> tuple[Outcome, str]:

@@ -6,14 +6,20 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_private_key
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
 from provision import __version__, verify
 from provision.profile.keys import private_key
+from provision.profile.secrets import psk
 from provision.push.play import PushOptions, push
 from provision.push.result import Outcome, PushResult
 from tests.unit.push.loopback import CANARY, RigBoat
@@ -36,6 +42,35 @@ class Fleet:
     before: dict[str, str]
     results: dict[str, PushResult]
     events: list[dict[str, Any]]
+    listed: set[bytes]
+    """What the list of processes showed meanwhile: arguments and environments."""
+
+
+@contextmanager
+def process_list() -> Iterator[set[bytes]]:
+    """Gathers what others could read of all processes."""
+    found, over = set[bytes](), threading.Event()
+
+    def look() -> None:
+        while not over.wait(0.05):
+            for place in Path("/proc").glob("[0-9]*"):
+                for name in ("cmdline", "environ"):
+                    with suppress(OSError):
+                        found.add((place / name).read_bytes())
+
+    looker = threading.Thread(target=look)
+    looker.start()
+    try:
+        yield found
+    finally:
+        over.set()
+        looker.join()
+
+
+def other_key() -> str:
+    """A host key of a kind that no boat has."""
+    key = generate_private_key(SECP256R1())
+    return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +81,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
+    boats["stranger"] = rig("stranger", host_key=other_key())
     before = {name: boat.target.render().sha256 for name, boat in boats.items()}
     for name, boat in boats.items():
         if name != "same":
@@ -61,8 +97,9 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     (boats["oldbase"].root / "usr/lib/boat-base/base.json").write_text('{"format": 0}')
     events: list[dict[str, Any]] = []
     options = PushOptions(at={name: boat.endpoint for name, boat in boats.items()}, timer=60)
-    results = push([boat.target for boat in boats.values()], options, events.append)
-    return Fleet(boats, before, {result.boat: result for result in results}, events)
+    with process_list() as listed:
+        results = push([boat.target for boat in boats.values()], options, events.append)
+    return Fleet(boats, before, {result.boat: result for result in results}, events, listed)
 
 
 def kept(boat: RigBoat) -> str:
@@ -129,13 +166,23 @@ def test_a_boat_that_is_off(fleet: Fleet) -> None:
     assert fleet.results["away"].outcome is Outcome.UNREACHABLE
 
 
-def test_another_machine_is_refused(fleet: Fleet) -> None:
-    result = fleet.results["impostor"]
+@pytest.mark.parametrize("name", ["impostor", "stranger"])
+def test_another_machine_is_refused(fleet: Fleet, name: str) -> None:
+    """Whether its host key is another one or of another kind."""
+    result = fleet.results[name]
     assert result.outcome is Outcome.REFUSED
-    assert "another machine" in result.reason
+    assert f"another machine answers at {fleet.boats[name].endpoint}" in result.reason
+    assert f"its host key is not {name}'s" in result.reason
 
 
 def test_no_secret_is_told(fleet: Fleet) -> None:
     told = json.dumps([fleet.events, [result.as_json() for result in fleet.results.values()]])
     assert CANARY not in told
     assert "PRIVATE KEY" not in told
+
+
+def test_no_secret_is_in_the_list_of_processes(fleet: Fleet) -> None:
+    seen = b"\n".join(fleet.listed)
+    assert b"provision.push.word" in seen  # it was looked at in time
+    secrets = [CANARY, "PRIVATE KEY", psk(CANARY, "changes one"), psk(CANARY, "changes two")]
+    assert [secret for secret in secrets if secret.encode() in seen] == []

@@ -12,8 +12,9 @@ from rich.console import Console
 from provision.cli.boats import push, some_or_all
 from provision.errors import UserError
 from provision.push.fleet import Standing
+from provision.push.play import Event
 from provision.push.reach import Endpoint
-from provision.push.report import fleet_table
+from provision.push.report import Progress, Row, fleet_table, progress
 
 PLACE = Endpoint("10.47.1.1")
 NOW = 1_000_000.0
@@ -83,3 +84,68 @@ def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     assert "…" not in text.getvalue()
     why = "".join(line.split()[-1] for line in text.getvalue().splitlines()[1:4])
     assert "boats/oyst" in why
+
+
+def stage(name: str) -> Event:
+    return {"event": "stage", "boat": "a", "stage": name}
+
+
+def said(outcome: str) -> Event:
+    return {"event": "said", "boat": "a", "data": {"outcome": outcome, "changed": []}}
+
+
+def failed(name: str) -> Event:
+    return {"event": "failed", "boat": "a", "stage": name, "message": "no"}
+
+
+def unreachable(message: str) -> Event:
+    return {"event": "unreachable", "boat": "a", "stage": "preflight", "message": message}
+
+
+LOOK, TRY, PROVE, RETURN = (stage(name) for name in ("preflight", "trial", "prove", "return"))
+
+
+@pytest.mark.parametrize(
+    ("events", "expected"),
+    [
+        ([], "a waiting"),
+        ([LOOK], "a looking 0 s"),
+        ([LOOK, said("unchanged")], "a looking 0 s unchanged"),
+        ([LOOK, failed("preflight")], "a looking 0 s refused"),
+        ([LOOK, unreachable("Connection timed out")], "a looking 0 s unreachable"),
+        ([LOOK, unreachable("x Host key verification failed.")], "a looking 0 s refused"),
+        ([LOOK, unreachable("timed out"), LOOK], "a looking 0 s"),
+        ([LOOK, said(""), TRY, PROVE], "a proving 0 s"),
+        ([LOOK, TRY, PROVE, stage("keep"), said("kept")], "a keeping 0 s kept"),
+        ([LOOK, TRY, PROVE, failed("prove"), RETURN], "a returning 0 s"),
+        ([TRY, RETURN, said("returned"), failed("return")], "a returning 0 s returned"),
+        ([TRY, RETURN, failed("return"), {"event": "end"}], "a returning 0 s failed"),
+    ],
+)
+def test_where_a_boat_is_while_a_push_runs(events: list[Event], expected: str) -> None:
+    state = Progress(["a", "b"])
+    for event in events:
+        state.listen(event)
+    text = io.StringIO()
+    Console(file=text, width=200).print(state)
+    head, first, second = (" ".join(line.split()) for line in text.getvalue().splitlines())
+    assert (head, first, second) == ("boat stage time result", expected, "b waiting")
+
+
+def test_the_time_of_a_boat_stands_still_with_its_result() -> None:
+    row = Row(begun=10.0, ended=17.0)
+    assert row.seconds == "7 s"
+
+
+def test_without_a_terminal_each_step_is_a_line() -> None:
+    text = io.StringIO()
+    with progress(["a"], Console(file=text, width=200)) as listener:
+        for event in (LOOK, said(""), TRY, failed("trial"), RETURN, said("returned")):
+            listener(event)
+        listener({"event": "end"})
+    assert text.getvalue().splitlines() == [
+        "a: looking",
+        "a: trying",
+        "a: returning",
+        "a: returned",
+    ]
