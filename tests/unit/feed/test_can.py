@@ -2,7 +2,6 @@
 """NMEA 2000: what a reference library says a group means is what the sentences say."""
 
 import asyncio
-import errno
 import math
 import socket
 import struct
@@ -215,75 +214,3 @@ def test_frames_become_sentences_at_their_pace(bench: Bench) -> None:
         tablet.close()
 
     bench.run(play)
-
-
-def test_an_interface_that_is_not_there_is_waited_for(
-    bench: Bench, caplog: pytest.LogCaptureFixture
-) -> None:
-    bench.settings["links"]["backbone"] = {"can": "none0"}
-
-    async def play(feed: Feed) -> None:
-        await asyncio.sleep(0.05)
-        assert not feed.state()["links"]["backbone"]["present"]
-        assert feed.cans[0]._retry is not None
-
-    bench.run(play)
-    assert caplog.text.count("none0") == 1
-
-
-class Down:
-    """A socket on an interface that is there, but down: Linux binds it, and leaves an error."""
-
-    made = 0
-
-    def __init__(self, *_: int) -> None:
-        Down.made += 1
-
-    def setblocking(self, flag: bool) -> None: ...
-    def setsockopt(self, *_: object) -> None: ...
-    def bind(self, address: tuple[str]) -> None: ...
-    def close(self) -> None: ...
-
-    def getsockopt(self, level: int, option: int) -> int:
-        assert (level, option) == (socket.SOL_SOCKET, socket.SO_ERROR)
-        return errno.ENETDOWN
-
-
-def test_an_interface_that_is_down_is_named_once_and_waited_for(
-    bench: Bench, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("provision.onboard.feed.can.BACK_OFF", (0.01, 0.02))
-    bench.settings["links"]["backbone"] = {"can": "can0"}
-
-    async def play(feed: Feed) -> None:
-        (can,) = feed.cans
-        can.close()
-        # Whatever became of the first try, on a machine that may not have such sockets.
-        feed.teller.mended("backbone", "open")
-        monkeypatch.setattr("provision.onboard.feed.can.socket.socket", Down)
-        can.open()
-        await until(lambda: Down.made > 5)
-        assert not can.as_json()["present"]
-        can.close()
-        monkeypatch.undo()
-
-    bench.run(play)
-    assert caplog.text.count("Network is down") == 1
-    assert "open again" not in caplog.text
-
-
-def test_over_a_virtual_interface(bench: Bench) -> None:
-    try:
-        network = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
-        network.bind(("vcan0",))
-    except OSError:
-        pytest.skip("no vcan0 here")
-    bench.settings["links"]["backbone"] = {"can": "vcan0"}
-
-    async def play(feed: Feed) -> None:
-        await until(lambda: feed.state()["links"]["backbone"]["present"])
-        network.send(can_frame(128267, DEPTH))
-        await until(lambda: feed.state()["links"]["backbone"]["sentences"] == 1)
-
-    bench.run(play)
-    network.close()
