@@ -216,6 +216,16 @@ def test_the_service_may_do_what_it_needs_and_no_more(rendered: Render) -> None:
     assert re.search("^SupplementaryGroups=.*dialout", busy, re.MULTILINE)
 
 
+def test_the_service_outweighs_all_others(tree: Callable[..., Path]) -> None:
+    """100 is what a service has that says nothing (systemd.resource-control(5))."""
+    weights = {}
+    for file in (tree() / "etc/systemd/system").glob("*.service"):
+        found = re.search("^CPUWeight=([0-9]+)$", file.read_text(), re.MULTILINE)
+        weights[file.stem] = int(found[1]) if found else 100
+    assert len(weights) > 1
+    assert weights.pop("boat-feed") >= 10 * max(weights.values())
+
+
 # --- the network ------------------------------------------------------------------------
 
 
