@@ -136,7 +136,8 @@ def test_kinds_are_judged_apart() -> None:
         assert not passes(believing, "spare", second + 0.1)
         assert not passes(believing, "gnss", second + 0.1, "$SDDPT,5.2,0.5")
     told = believing.as_json(10.0)
-    assert told["position"]["source"] == "gnss" and told["depth"]["source"] == "spare"
+    assert told["position"] == {"source": "gnss", "since": 10.0}
+    assert told["depth"] == {"source": "spare", "since": 10.0}
 
 
 def test_without_an_order_and_of_targets_all_pass() -> None:

@@ -16,7 +16,7 @@ from provision.onboard.feed import pgns
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.can import EXTENDED, FRAME, REMOTE
 from provision.onboard.feed.n2k import OPEN, FastPackets, split_identifier
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.sentence import frame, steers
 
 from .conftest import Bench, Tablet, port_of, until
 
@@ -214,3 +214,7 @@ def test_frames_become_sentences_at_their_pace(bench: Bench) -> None:
         tablet.close()
 
     bench.run(play)
+
+
+def test_nobody_on_an_nmea_2000_network_steers() -> None:
+    assert not any(steers(pgns.TALKER, formatter) for formatter in pgns.FORMATTERS)

@@ -78,6 +78,14 @@ def test_filters() -> None:
             {"links": {"a": LINK}, "steering": {"link": "a", "from": {"x": {}}}},
             "steering.from.x: a sender",
         ),
+        (
+            {
+                "links": {"a": LINK},
+                "inputs": {"net": {"udp": 0}},
+                "steering": {"link": "a", "from": {"x": {"link": "net"}}},
+            },
+            "steering.from.x: net is neither a serial link nor an input with tcp",
+        ),
     ],
 )
 def test_each_error_names_its_key(value: Any, place: str) -> None:

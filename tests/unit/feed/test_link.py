@@ -8,6 +8,7 @@ import pytest
 
 from provision.onboard.feed import link as links
 from provision.onboard.feed.app import Feed
+from provision.onboard.feed.config import BAUD_RATES
 from provision.onboard.feed.counts import STORED
 from provision.onboard.feed.sentence import frame
 from provision.onboard.feed.serialport import close_port, open_port
@@ -15,16 +16,19 @@ from provision.onboard.feed.serialport import close_port, open_port
 from .conftest import GGA, GLL, VTG, Bench, Instrument, Tablet, numbered, port_of, until
 
 
-def test_port_is_raw_at_its_baud_rate_and_ours_alone(tmp_path: Path) -> None:
+@pytest.mark.parametrize("baud", [4800, 9600, 19200, 38400, 57600, 115200])
+def test_port_is_raw_at_its_baud_rate_and_ours_alone(tmp_path: Path, baud: int) -> None:
+    assert baud in BAUD_RATES
     instrument = Instrument(tmp_path / "gnss")
-    port = open_port(str(instrument.device), 38400)
+    port = open_port(str(instrument.device), baud)
     try:
         in_mode, out_mode, control, local, speed, _, _ = termios.tcgetattr(port)
-        assert (in_mode, out_mode, local, speed) == (0, 0, 0, termios.B38400)
+        assert (in_mode, out_mode, local) == (0, 0, 0)
+        assert speed == getattr(termios, f"B{baud}")
         assert control & termios.CSIZE == termios.CS8
         assert not control & (termios.PARENB | termios.CSTOPB | termios.CRTSCTS)
         with pytest.raises(OSError, match=r"busy|unavailable"):
-            open_port(str(instrument.device), 38400)
+            open_port(str(instrument.device), baud)
     finally:
         close_port(port)
         close_port(open_port(str(instrument.device), 4800))

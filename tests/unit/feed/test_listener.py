@@ -323,6 +323,25 @@ def test_filter_of_what_is_sent_to_a_link(bench: Bench) -> None:
     assert display.heard() == GLL
 
 
+def test_each_formatter_is_kept_to_its_rate(bench: Bench) -> None:
+    display = bench.link("display", baud=115200, listens={"DPT": 2, "MTW": 20})
+
+    async def play(feed: Feed) -> None:
+        loop = asyncio.get_running_loop()
+        begin = loop.time()
+        for n in range(30):
+            # As if three seconds went by, ten of each in a second.
+            heard = begin + n / 10
+            feed.hub.publish([sentence(f"$SDDPT,{n},0.5", heard), sentence(f"$YXMTW,{n},C", heard)])
+            await asyncio.sleep(0.01)
+        await until(lambda: listener_of(feed)._begun is None)
+
+    bench.run(play)
+    heard = [line[3:6] for line in lines(display.heard())]
+    assert heard.count(b"MTW") == 30
+    assert 6 <= heard.count(b"DPT") <= 7
+
+
 def test_a_whole_sentence_is_what_leaves(bench: Bench) -> None:
     gnss = bench.link("gnss")
     display = bench.link("display", baud=115200, listens={"TXT": 1})

@@ -12,10 +12,11 @@ from provision.onboard.feed.app import Feed
 from provision.onboard.feed.ask import ask
 from provision.onboard.feed.counts import FORMATTERS, Counts
 from provision.onboard.feed.keys import ConfigError
+from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import make
 from provision.onboard.feed.teller import REMEMBERED, Teller
 
-from .conftest import GLL, Bench, until
+from .conftest import GLL, Bench, Tablet, numbered, port_of, until
 
 
 def test_the_socket_tells_the_state(bench: Bench) -> None:
@@ -40,6 +41,40 @@ def test_the_socket_tells_the_state(bench: Bench) -> None:
 
     bench.run(play)
     assert not Path(bench.settings["state"]["socket"]).exists()
+
+
+def test_the_state_tells_each_output_its_queue_and_drops(bench: Bench) -> None:
+    gnss = bench.link("gnss", baud=115200)
+    bench.link("display", baud=4800, listens={"DPT": 1000})
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as host:
+        host.bind(("127.0.0.1", 0))
+        port = host.getsockname()[1]
+        bench.settings["outputs"]["udp"] = [{"address": "127.0.0.1", "port": port}]
+        bench.settings["outputs"]["multicast"] = {"interface": "203.0.113.1"}
+
+        async def play(feed: Feed) -> None:
+            tablet = Tablet(port_of(feed))
+            await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+            (listener,) = feed.listeners
+            listener._pace = Pace({"DPT": float("inf")})
+            gnss.say(b"".join(map(numbered, range(50))))
+            await until(lambda: numbered(49) in tablet.look())
+            told = feed.state()["outputs"]
+            assert told["udp"] == [{"to": f"127.0.0.1:{port}", "sent": 1, "dropped": 0}]
+            # There is no such interface.
+            assert (told["multicast"]["sent"], told["multicast"]["dropped"]) == (0, 50)
+            assert (told["tcp"]["sentences"], told["tcp"]["dropped"]) == (50, 0)
+            assert told["tcp"]["addresses"] == {"127.0.0.1": 1}
+            (client,) = told["tcp"]["clients"]
+            assert (client["sent"], client["queue"]) == (len(tablet.seen), 0)
+            (display,) = told["listeners"].values()
+            drops, sent = sum(display["drops"].values()), display["sent"]
+            assert display["queue"] > 0 and drops > 0
+            # One may be on the wire.
+            assert 49 <= display["queue"] + drops + sent <= 50
+            tablet.close()
+
+        bench.run(play)
 
 
 def test_who_asks_and_never_listens_is_left(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
