@@ -1,5 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a push would change, as a unified diff against the files that the boat has now."""
+"""What a push would change, as a unified diff against the files that the boat has now.
+
+`python -m provision.push.diff ASKING HOST PORT PATH...` prints it for these files of the boat
+that answers there, without secrets; the new ones are in the archive beside ASKING.
+"""
 
 from __future__ import annotations
 
@@ -8,16 +12,14 @@ import hashlib
 import io
 import shlex
 import subprocess
+import sys
 import tarfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from pathlib import Path
 
-from provision.profile.secrets import psk
-from provision.push.inventory import Wanted
 from provision.push.mask import Mask
-from provision.push.prepare import Target
-from provision.push.reach import arguments, ssh
-from provision.push.result import Outcome, PushResult
+from provision.push.reach import Endpoint, ssh
+from provision.push.word import Asking
 from provision.render import File, Link
 
 #: The files named on standard input, as a tar; what is not there is left out.
@@ -35,21 +37,9 @@ LONGEST = 60
 Files = Mapping[str, File | Link]
 
 
-def with_diff(wanted: Wanted, target: Target, result: PushResult) -> PushResult:
-    """The result of a dry run, with the diff of all that would change."""
-    if result.outcome is not Outcome.WOULD_CHANGE:
-        return result
-    live = fetch(wanted, result.changed)
-    if live is None:
-        return replace(result, reason="its files could not be read for a diff")
-    new = unpack((wanted.folder / "settings.tar").read_bytes())
-    return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
-
-
-def fetch(wanted: Wanted, paths: Sequence[str]) -> Files | None:
+def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files | None:
     """Those of the files that the boat has, in one command; None when they cannot be had."""
-    options = arguments(wanted.reach.options(wanted.folder))
-    argv = ssh(wanted.reach.user, options, wanted.reach.places[0])
+    argv = ssh(asking.user, asking.options, place)
     try:
         done = subprocess.run(
             [*argv, shlex.join(FETCH)],
@@ -75,13 +65,6 @@ def unpack(archive: bytes) -> Files:
             elif content is not None:
                 files[path] = File(content.read(), member.mode & 0o7777)
     return files
-
-
-def secret_values(target: Target) -> list[str]:
-    """All that must not be shown, as it may stand in a file."""
-    secrets = target.secrets
-    radio = target.boat.profile.network.access_point
-    return [secrets.host_key, secrets.pass_phrase, psk(secrets.pass_phrase, radio.ssid)]
 
 
 def diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) -> str:
@@ -113,3 +96,29 @@ def _lines(path: str, entry: File | Link | None, mask: Mask, private: bool) -> l
         digest = "" if private else f", SHA-256 {hashlib.sha256(entry.content).hexdigest()}"
         return [f"{len(entry.content)} bytes that are no text{digest}\n"]
     return mask(path, text, private=private).splitlines(keepends=True)
+
+
+def command(asking: Path) -> list[str]:
+    """The command that prints a diff; where the boat answers and the paths go behind it."""
+    return [sys.executable, "-m", "provision.push.diff", str(asking)]
+
+
+def main() -> int:
+    """See the module; whatever is no public setting counts as a secret."""
+    try:
+        file, host, port, *paths = sys.argv[1:]
+        asking, place = Asking.read(Path(file)), Endpoint(host, int(port))
+    except ValueError:
+        print("usage: diff ASKING HOST PORT PATH...", file=sys.stderr)
+        return 2
+    live = fetch(asking, place, paths)
+    if live is None:
+        print(f"the files of {asking.boat} could not be read", file=sys.stderr)
+        return 1
+    new = unpack(Path(file).with_name("settings.tar").read_bytes())
+    print(diff(paths, live, new, ()), end="")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from provision import verify
-from provision.push import word
+from provision.push import diff, word
 from provision.push.reach import Reach, arguments, shared_connection
 from provision.push.workspace import fits
 
 #: Where a boat takes settings in; RAM, gone with a power cycle.
-INCOMING = "/run/boat/incoming.tar"
+INCOMING = "/run/boat"
 
 #: A file beside the boats' folders; once it is there, no further boat is begun with.
 HALT = "halt"
@@ -63,8 +63,7 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "ansible_pipelining": True,
         "ansible_ssh_transfer_method": "piped",
         "ansible_ssh_use_tty": False,
-        "ansible_remote_tmp": str(Path(INCOMING).with_name("ansible")),
-        "boat_incoming": INCOMING,
+        "ansible_remote_tmp": f"{INCOMING}/ansible",
         "boat_timer": manner.timer,
         "boat_owner": manner.owner,
         "boat_prove": manner.prove,
@@ -89,8 +88,11 @@ def _host(boat: Wanted) -> dict[str, Any]:
         "boat_base": boat.base,
         "boat_sha256": boat.sha256,
         "boat_halt": str(folder.parent / HALT),
+        # Two operators at once do not overwrite each other's.
+        "boat_incoming": f"{INCOMING}/incoming-{boat.sha256[:12]}.tar",
         "boat_archive": str(folder / "settings.tar"),
         "boat_manifest": str(folder / "manifest.json"),
         "boat_prover": verify.command(folder / "job.json"),
+        "boat_differ": diff.command(folder / "asking.json"),
         "boat_listener": word.command(folder / "asking.json"),
     }

@@ -20,7 +20,7 @@ from typing import Any
 
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.push.diff import with_diff
+from provision.push.dry_run import with_diff
 from provision.push.inventory import HALT, Manner, Wanted, inventory
 from provision.push.notes import note_push
 from provision.push.prepare import Target, prepare

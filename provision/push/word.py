@@ -142,7 +142,11 @@ def main() -> int:
         print(f"{asking.boat} does not answer: {word.error}", file=sys.stderr)
         return 1
     print(json.dumps({"host": word.place.host, "port": word.place.port, "status": word.status}))
-    return 0 if reached(word.status, asking.sha256) else 1
+    if reached(word.status, asking.sha256):
+        return 0
+    still = word.status["at_work"] or (word.status["trial"] or {}).get("phase", "elsewhere")
+    print(f"{asking.boat} is still at it after {patience:.0f} s ({still})", file=sys.stderr)
+    return 1
 
 
 if __name__ == "__main__":

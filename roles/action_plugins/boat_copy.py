@@ -18,6 +18,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
     TRANSFERS_FILES = False
     _VALID_ARGS = frozenset(("src", "dest"))
+    _supports_check_mode = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
         """Copy; a connection that breaks meanwhile leaves the boat unreachable."""

@@ -169,7 +169,7 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
         lambda boat: (
             host(boat)
             | {
-                "boat_incoming": str(top / boat.reach.boat / "incoming.tar"),
+                "boat_incoming": str(top / boat.reach.boat / f"incoming-{boat.sha256}.tar"),
                 "ansible_remote_tmp": str(top / boat.reach.boat / "ansible"),
             }
         ),

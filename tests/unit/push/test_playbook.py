@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
 import os
 import subprocess
 import sys
@@ -11,10 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from provision.cli import main
 from provision.errors import UserError
 from provision.paths import shipped
+from provision.profile.keys import make_keys
+from provision.profile.secrets import psk
 from provision.push.play import PushOptions, lay_out
 from tests.unit.push.loopback import CANARY, RigBoat
+
+HOSTAPD = "etc/hostapd/boat.conf"
 
 
 @pytest.fixture(scope="module")
@@ -31,11 +39,11 @@ def folder(boat: RigBoat) -> Path:
     return folder
 
 
-def test_check_mode_tells_and_changes_nothing(boat: RigBoat, folder: Path) -> None:
-    before = (boat.root / "etc/hostapd/boat.conf").read_bytes()
+def playbook(boat: RigBoat, folder: Path, *words: str) -> str:
+    """What plain ansible-playbook says."""
     done = subprocess.run(
         [
-            *(sys.executable, "-m", "ansible", "playbook", "--check", "--diff"),
+            *(sys.executable, "-m", "ansible", "playbook", *words),
             *("-i", folder / "inventory.json", shipped("roles") / "push.yml"),
         ],
         env=os.environ | {"ANSIBLE_HOME": str(boat.folder / "ansible"), "LC_ALL": "C.UTF-8"},
@@ -45,11 +53,57 @@ def test_check_mode_tells_and_changes_nothing(boat: RigBoat, folder: Path) -> No
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "files that differ: /etc/hostapd/boat.conf" in done.stdout
-    assert "changed=1 " in done.stdout
-    assert CANARY not in done.stdout + done.stderr
-    assert (boat.root / "etc/hostapd/boat.conf").read_bytes() == before
+    secrets = [CANARY, "PRIVATE KEY", *(psk(CANARY, f"plain {word}") for word in ("one", "two"))]
+    assert [secret for secret in secrets if secret in done.stdout + done.stderr] == []
+    return done.stdout
+
+
+def test_check_mode_tells_and_changes_nothing(boat: RigBoat, folder: Path) -> None:
+    """And its diff is the change itself, with no secret in it."""
+    before = (boat.root / HOSTAPD).read_bytes()
+    said = playbook(boat, folder, "--check", "--diff")
+    assert f"files that differ: /{HOSTAPD}" in said
+    assert "changed=1 " in said
+    assert f"--- aboard/{HOSTAPD}\n+++ new/{HOSTAPD}\n" in said
+    assert "\n-wpa_psk=<secret 1>\n+wpa_psk=<secret 2>\n" in said
+    assert f"\n-ssid2={b'plain one'.hex()}\n+ssid2={b'plain two'.hex()}\n" in said
+    assert (boat.root / HOSTAPD).read_bytes() == before
     assert not (boat.root / "run/boat/trial.json").exists()
+    assert "+++" not in playbook(boat, folder, "--check")
+
+
+def test_plain_ansible_pushes_and_finds_nothing_to_do_then(boat: RigBoat) -> None:
+    boat.change(["RMC", "VTG"], "links", "gnss", "talks")
+    folder = boat.folder / "changes"
+    lay_out([boat.target], folder, PushOptions(at={"plain": boat.endpoint}, timer=60, prove=False))
+    said = playbook(boat, folder, "--diff")
+    assert "+++ new/etc/boat/feed.json" in said
+    wanted = boat.target.render().sha256
+    assert (boat.root / "data/settings/kept").read_text().split()[0] == wanted
+    assert not (boat.root / "run/boat/trial.json").exists()
+    again = playbook(boat, folder, "--diff")
+    assert "changed=0 " in again
+    assert "+++" not in again
+    assert "changed=0 " in playbook(boat, folder, "--check", "--diff")
+
+
+def test_the_inventory_is_printed(
+    boat: RigBoat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the command, which asks no boat anything; its files are where it says."""
+    make_keys(boat.file, b"password")
+    password = tmp_path / "password"
+    password.touch(0o600)
+    password.write_text("password")
+    words = ["inventory", str(boat.file), "-o", str(tmp_path / "out")]
+    monkeypatch.setattr("sys.argv", ["provision", *words, "--vault-password-file", str(password)])
+    text = io.StringIO()
+    with pytest.raises(SystemExit) as ended, contextlib.redirect_stdout(text):
+        main()
+    assert not ended.value.code
+    (host,) = json.loads(text.getvalue())["boats"]["hosts"].values()
+    assert Path(host["boat_archive"]).read_bytes()[:100].strip(b"\0")
+    assert (tmp_path / "out/inventory.json").read_text() == text.getvalue().rstrip("\n") + "\n"
 
 
 def test_what_is_laid_out_is_private(folder: Path) -> None:

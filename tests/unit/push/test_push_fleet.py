@@ -77,7 +77,7 @@ def other_key() -> str:
 def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
-    names += ("wrongname", "oldbase")
+    names += ("wrongname", "oldbase", "badcard")
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
@@ -95,6 +95,9 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     boats["renamed"] = boats.pop("wrongname")
     boats["renamed"].change("renamed", "boat")
     (boats["oldbase"].root / "usr/lib/boat-base/base.json").write_text('{"format": 0}')
+    pointer = boats["badcard"].root / "data/settings/kept"
+    pointer.unlink()
+    (pointer / "what a worn card made of it").mkdir(parents=True)
     events: list[dict[str, Any]] = []
     options = PushOptions(at={name: boat.endpoint for name, boat in boats.items()}, timer=60)
     with process_list() as listed:
@@ -133,6 +136,21 @@ def test_the_reason_is_told(fleet: Fleet) -> None:
     assert fleet.results["badproof"].reason == "devices: the gnss is not there"
     assert fleet.results["noproof"].reason == "the suite ended with status 1"
     assert "hostapd.service failed" in fleet.results["badunits"].reason
+
+
+def test_the_boat_tells_the_reason_too(fleet: Fleet) -> None:
+    """Who logs in there next need not ask the laptop."""
+    result, boat = fleet.results["badcard"], fleet.boats["badcard"]
+    assert (result.outcome, result.stage) == (Outcome.RETURNED, "keep")
+    assert "nothing was kept" in result.reason
+    told = json.loads((boat.root / "run/boat/last-return.json").read_text())["reason"]
+    assert told.startswith("nothing was kept")
+
+
+def test_no_copy_of_the_settings_is_left_aboard(fleet: Fleet) -> None:
+    """But for those that the boat itself keeps."""
+    left = [file for boat in fleet.boats.values() for file in boat.folder.glob("incoming*")]
+    assert left == []
 
 
 def test_changes_by_hand_are_refused(fleet: Fleet) -> None:

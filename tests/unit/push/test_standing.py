@@ -12,13 +12,15 @@ import pytest
 
 from provision.profile.keys import former, private_key
 from provision.profile.secrets import host_public_key, psk
-from provision.push.diff import diff, fetch, secret_values, unpack
+from provision.push.diff import diff, fetch, unpack
+from provision.push.dry_run import secret_values
 from provision.push.fleet import Standing, standings
 from provision.push.inventory import Wanted
 from provision.push.memory import recall
 from provision.push.notes import note
 from provision.push.prepare import prepare
 from provision.push.reach import Endpoint
+from provision.push.word import Asking
 from provision.push.workspace import workspace
 from tests.unit.push.loopback import CANARY, RigBoat
 
@@ -97,7 +99,8 @@ def test_a_renamed_boat_is_told_and_not_remembered(
 def test_the_diff_of_every_file(changed: Wanted, boats: dict[str, RigBoat]) -> None:
     """Against what is aboard now, changes by hand included; without a secret."""
     paths = (HOSTAPD, "/etc/hostname", "/etc/ssh/ssh_host_ed25519_key", "/not/there")
-    live = fetch(changed, paths)
+    asking = Asking.read(changed.folder / "asking.json")
+    live = fetch(asking, boats["differs"].endpoint, paths)
     assert live is not None
     assert sorted(live) == sorted(paths[:3])
     new = unpack((changed.folder / "settings.tar").read_bytes())

@@ -1,0 +1,32 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A dry run's results, with a diff of all that a push would change."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from provision.profile.secrets import psk
+from provision.push.diff import diff, fetch, unpack
+from provision.push.inventory import Wanted
+from provision.push.prepare import Target
+from provision.push.result import Outcome, PushResult
+from provision.push.word import Asking
+
+
+def with_diff(wanted: Wanted, target: Target, result: PushResult) -> PushResult:
+    """The result of a dry run, with the diff of all that would change."""
+    if result.outcome is not Outcome.WOULD_CHANGE:
+        return result
+    asking = Asking.read(wanted.folder / "asking.json")
+    live = fetch(asking, wanted.reach.places[0], result.changed)
+    if live is None:
+        return replace(result, reason="its files could not be read for a diff")
+    new = unpack((wanted.folder / "settings.tar").read_bytes())
+    return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
+
+
+def secret_values(target: Target) -> list[str]:
+    """All that must not be shown, as it may stand in a file."""
+    secrets = target.secrets
+    radio = target.boat.profile.network.access_point
+    return [secrets.host_key, secrets.pass_phrase, psk(secrets.pass_phrase, radio.ssid)]

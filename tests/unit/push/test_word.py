@@ -1,0 +1,98 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat's own word: what is waited for, where it is asked, and what if it does not come."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.push import word
+from provision.push.reach import Endpoint
+from provision.push.word import Asking, Word, main, settled, tried
+
+NEW, OTHER = "1" * 64, "2" * 64
+HERE, THERE = Endpoint("10.47.1.1"), Endpoint("10.47.1.9", 2222)
+
+
+def status(digest: str = "", phase: str = "applied", at_work: str | None = None) -> dict[str, Any]:
+    """What a boat says; without a digest nothing is on trial."""
+    return {"at_work": at_work, "trial": {"digest": digest, "phase": phase} if digest else None}
+
+
+@pytest.mark.parametrize(
+    ("said", "is_tried", "is_settled"),
+    [
+        (status(), True, True),
+        (status(at_work="trial"), False, False),
+        (status(NEW, "arming", "trial"), False, False),
+        (status(NEW, "applying", "trial"), False, False),
+        (status(NEW), True, False),
+        (status(NEW, "keeping", "keep"), False, False),
+        (status(OTHER), True, True),
+        (status(OTHER, "applying", "trial"), False, False),
+    ],
+)
+def test_what_is_waited_for(said: dict[str, Any], is_tried: bool, is_settled: bool) -> None:
+    """Somebody else's trial is not waited for, but who is at work is."""
+    assert tried(said, NEW) is is_tried
+    assert settled(said, NEW) is is_settled
+
+
+@pytest.fixture
+def asking(tmp_path: Path) -> Path:
+    file = tmp_path / "asking.json"
+    file.write_text(Asking("kittiwake", "root", NEW, (), (HERE, THERE)).text())
+    return file
+
+
+def asked(
+    monkeypatch: pytest.MonkeyPatch, asking: Path, answers: dict[Endpoint, list[Word]]
+) -> int:
+    """The exit status when the boat answers so at these places, the last one again and again."""
+
+    def ask(_: Asking, place: Endpoint) -> Word:
+        left = answers[place]
+        return left.pop(0) if len(left) > 1 else left[0]
+
+    monkeypatch.setattr(word, "ask", ask)
+    monkeypatch.setattr(word, "PAUSE", 0.01)
+    monkeypatch.setattr("sys.argv", ["word", str(asking), "tried", "0.2"])
+    return main()
+
+
+def test_it_is_heard_at_the_new_place(
+    asking: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    away = Word(HERE, None, "timed out")
+    there = [Word(THERE, None, "refused"), Word(THERE, status(NEW, "applying", "trial"))]
+    answers = {HERE: [away], THERE: [*there, Word(THERE, status(NEW))]}
+    assert asked(monkeypatch, asking, answers) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert (said["host"], said["port"]) == (THERE.host, THERE.port)
+    assert said["status"] == status(NEW)
+
+
+@pytest.mark.parametrize(
+    ("here", "words"),
+    [
+        (Word(HERE, None, "timed out"), "kittiwake does not answer: no route"),
+        (
+            Word(HERE, status(NEW, "applying", "trial")),
+            "kittiwake is still at it after 0 s (trial)",
+        ),
+        (Word(HERE, status(NEW, "applying")), "kittiwake is still at it after 0 s (applying)"),
+    ],
+)
+def test_it_does_not_come(
+    asking: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    here: Word,
+    words: str,
+) -> None:
+    answers = {HERE: [here], THERE: [Word(THERE, None, "no route")]}
+    assert asked(monkeypatch, asking, answers) == 1
+    assert capsys.readouterr().err.strip() == words
