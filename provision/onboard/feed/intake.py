@@ -7,12 +7,12 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from provision.onboard.feed.counts import Counts
+from provision.onboard.feed.counts import STORED, Counts
 from provision.onboard.feed.filters import Filter
 from provision.onboard.feed.framer import Errors, Framer
 from provision.onboard.feed.models import Source
 from provision.onboard.feed.parts import WAIT, Parts
-from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.teller import Teller
 
 Deliver = Callable[[list[Sentence]], None]
@@ -43,10 +43,13 @@ class Intake:
         self._parts = Parts()
         self._timer: asyncio.TimerHandle | None = None
         self._all = source.filter == Filter()
+        self._stored_until = 0.0
 
     def opened(self) -> None:
         """What is taken in has been opened, perhaps anew."""
-        self._counts.opened(self._loop.time())
+        now = self._loop.time()
+        self._counts.opened(now)
+        self._stored_until = now + STORED
 
     def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
         """A framer for one stream of bytes from here."""
@@ -76,12 +79,22 @@ class Intake:
         if not self._all:
             passes = self._source.filter.passes
             sentences = [s for s in sentences if passes(s.origin, s.talker, s.formatter)]
+        if self._loop.time() < self._stored_until:
+            sentences = [s for s in sentences if not self._may_be_old(s)]
         if self._parts or any(s.raw[:1] == b"!" for s in sentences):
             sentences = [ready for s in sentences for ready in self._parts.take(s)]
             if self._parts and self._timer is None:
                 self._timer = self._loop.call_later(WAIT, self._overdue)
         if sentences:
             self._deliver(sentences)
+
+    def _may_be_old(self, sentence: Sentence) -> bool:
+        """Whether this steers, and may have waited in the adapter for hours for who reads it."""
+        if not steers(sentence.talker, sentence.formatter):
+            return False
+        said = f"{sentence.formatter} dropped: the port has just been opened, it may be old"
+        self._teller.warn(self.name, "stored", said)
+        return True
 
     def _overdue(self) -> None:
         self._timer = None

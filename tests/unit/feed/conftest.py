@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed import config
+from provision.onboard.feed import config, intake
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.groups import GROUPS
 from provision.onboard.feed.sentence import frame
@@ -137,7 +137,9 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    # Pseudo-terminals store up nothing while nobody reads them.
+    monkeypatch.setattr(intake, "STORED", 0.0)
     bench = Bench(tmp_path)
     yield bench
     for instrument in bench.instruments.values():

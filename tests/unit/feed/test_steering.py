@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import neighbours
+from provision.onboard.feed import intake, neighbours
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.sentence import frame
 
@@ -237,6 +237,33 @@ def test_a_broken_or_half_sentence_does_not(aboard: Bench) -> None:
 
     aboard.run(play)
     assert steered(aboard) == b""
+
+
+def test_what_an_adapter_may_have_stored_up_does_not(
+    aboard: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Adapters keep what came before their port was opened, and say it then."""
+    monkeypatch.setattr(intake, "STORED", 0.3)
+
+    async def play(feed: Feed) -> None:
+        (table,) = await tablets(feed, "127.0.0.2")
+        plotter = aboard.instruments["plotter"]
+        for old, new in ((APB, RMB), (RMB, APB)):
+            plotter.say(old * 3 + GLL)
+            await until(lambda: GLL in table.look())
+            await settle(feed)
+            assert steered(aboard) == b""
+            await asyncio.sleep(0.3)
+            plotter.say(new)
+            await until(lambda: feed.listeners[0].sent == 1)
+            await settle(feed)
+            assert steered(aboard) == new
+            feed.listeners[0].sent, table.seen = 0, b""
+            feed.links[1].lost("pulled out")
+            await until(lambda: feed.links[1].port is not None)
+
+    aboard.run(play)
+    assert "plotter: APB dropped: the port has just been opened" in caplog.text
 
 
 def test_a_sentence_without_a_checksum_does_not_where_others_may_lack_it(aboard: Bench) -> None:
