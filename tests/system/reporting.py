@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is told of a test that failed: the boat's console, and also why it was run once more."""
+"""What is told at the end: figures that tests measured, and of a test that failed the boat's
+console, also when it was run once more."""
 
 from __future__ import annotations
 
@@ -12,6 +13,9 @@ from tests.system.boats import Virtual
 
 #: Characters of a console's end.
 TAIL = 4000
+
+#: The property by which a test (`record_property`) has a line told at the end.
+FIGURE = "figure"
 
 
 @pytest.hookimpl(hookwrapper=True)
@@ -28,7 +32,14 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, Any, None]:
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:
-    """A test that passed when run once more is told of like one that failed."""
+    """Figures; and a test that passed when run once more is told of like one that failed."""
+    told = [*terminalreporter.stats.get("passed", ()), *terminalreporter.stats.get("failed", ())]
+    calls = [report for report in told if report.when == "call"]
+    figures = [text for one in calls for name, text in one.user_properties if name == FIGURE]
+    if figures:
+        terminalreporter.section("measured")
+        for text in figures:
+            terminalreporter.line(text)
     for report in terminalreporter.stats.get("rerun", ()):
         terminalreporter.section(f"run once more: {report.nodeid}")
         terminalreporter.line(report.longreprtext)
