@@ -4,6 +4,10 @@
 A sentence just heard from one origin that comes again from another, to which we may have
 sent it, is dropped. An origin that we do not send it to is suspected when nearly all that
 it says are others' sentences: somebody outside feeds it with ours.
+
+What an origin on the network says may also come back to it on ways of its own, by another
+address or through two devices. A fix that comes twice with the same time of day betrays that;
+for a while, then, no sentence of that origin passes twice.
 """
 
 from __future__ import annotations
@@ -21,6 +25,12 @@ OVER = 20
 
 #: Sentences remembered at most, in each of two generations.
 MOST = 10000
+
+#: Where the time of day stands in sentences that have it, counted from 0 (IEC 61162-1).
+TIME = {"GGA": 0, "GNS": 0, "RMC": 0, "ZDA": 0, "GLL": 4}
+
+#: Seconds for which an origin is held to be in a ring after a fix of its own came back.
+RING = 10.0
 
 #: Above the first share of others' sentences an origin is a loop, below the second no more.
 LOOP, NONE = 0.8, 0.4
@@ -40,6 +50,7 @@ class Echoes:
         self._turned = 0.0
         self._share: dict[str, float] = {}
         self._loops: set[str] = set()
+        self._rings: dict[str, float] = {}
         self.dropped = 0
 
     def returns(self, sentence: Sentence) -> bool:
@@ -51,7 +62,7 @@ class Echoes:
         echo = first is not None and first[0] != origin and now - first[1] <= WINDOW
         sent = self._sent.get(origin)
         if sent is None or sentence.formatter in sent:
-            if echo:
+            if echo or (sent is None and first is not None and self._rings_back(sentence, first)):
                 self._drop(origin, first[0] if first else "")
                 return True
         elif sentence.formatter not in ENCAPSULATED:
@@ -62,6 +73,17 @@ class Echoes:
         if not echo:
             self._recent[sentence.raw] = (origin, now)
         return False
+
+    def _rings_back(self, sentence: Sentence, first: tuple[str, float]) -> bool:
+        """Whether this is an origin's own sentence that has come back to it."""
+        now, origin = sentence.heard, sentence.origin
+        if first[0] != origin or now - first[1] > WINDOW:
+            return False
+        place = TIME.get(sentence.formatter)
+        if place is not None and any(sentence.fields[place : place + 1]):
+            # Clients that steer are origins too, and say no fixes.
+            self._rings[origin] = now
+        return now - self._rings.get(origin, -RING) < RING
 
     def _suspect(self, origin: str, echo: bool) -> None:
         share = self._share.get(origin, 0.0)

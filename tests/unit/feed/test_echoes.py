@@ -76,6 +76,30 @@ def test_a_talker_that_says_only_what_others_said_is_a_loop(
     assert not breaking.returns(says("repeater", 5000, 500.1))
 
 
+def test_a_ring_of_outside_devices_is_broken_by_the_time_of_its_fixes() -> None:
+    """Somebody's own sentences come back to the input that he brings them to."""
+    breaking = echoes()
+    passed = []
+    for second in range(60):
+        for n in range(20):
+            at = second + n / 20
+            fix = make(f"$GPGGA,1235{second:02},4807.038,N", origin="net", heard=at)
+            depth = make("$SDDPT,5.2,0.5", origin="net", heard=at + 0.01)
+            passed += [s for s in (fix, depth) if not breaking.returns(s)]
+    assert sum(s.formatter == "GGA" for s in passed) == 60
+    # One passes before anything betrays the ring, and then one in each window.
+    assert sum(s.formatter == "DPT" for s in passed) <= 60 / WINDOW + 2
+
+
+def test_an_instrument_on_the_network_may_say_the_same_as_often_as_it_likes() -> None:
+    breaking = echoes()
+    bodies = "$HCHDG,101.1,,,7.1,W", "$GPGGA,,,,,,0", "$SDDPT,5.2,0.5"
+    for n in range(600):
+        fix = f"$GPGGA,{123500 + n},4807.038,N"
+        for body in (fix, *bodies):
+            assert not breaking.returns(make(body, origin="net", heard=n / 10))
+
+
 def test_two_receivers_hear_the_same_targets() -> None:
     breaking = echoes()
     for number in range(100):
