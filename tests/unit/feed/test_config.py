@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,15 @@ def test_each_error_names_its_key(value: Any, place: str) -> None:
     with pytest.raises(ConfigError) as error:
         config.parse(value)
     assert str(error.value).startswith(place)
+
+
+def test_the_example_for_a_laptop_can_be_used() -> None:
+    readme = (Path(__file__).parents[3] / "README.md").read_text()
+    (example,) = re.findall(r"```json\n(.*?)```", readme, re.DOTALL)
+    told = config.parse(json.loads(example))
+    assert [link.device for link in told.links] == ["/tmp/gnss"]  # noqa: S108
+    assert told.tcp is not None and f"TCP:127.0.0.1:{told.tcp.port}" in readme
+    assert f"--socket {told.state.socket}\n" in readme
 
 
 def test_a_file_that_cannot_be_used_is_named(tmp_path: Path) -> None:
