@@ -102,7 +102,7 @@ def test_the_example_for_a_laptop_can_be_used() -> None:
     readme = (Path(__file__).parents[3] / "README.md").read_text()
     (example,) = re.findall(r"```json\n(.*?)```", readme, re.DOTALL)
     told = config.parse(json.loads(example))
-    assert [link.device for link in told.links] == ["/tmp/gnss"]  # noqa: S108
+    assert [link.device for link in told.links] == ["/tmp/gnss"]
     assert told.tcp is not None and f"TCP:127.0.0.1:{told.tcp.port}" in readme
     assert f"--socket {told.state.socket}\n" in readme
 
