@@ -13,6 +13,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -81,6 +82,36 @@ def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
     assert "+wpa_psk=<secret " in result.diff
     assert CANARY not in json.dumps(result.as_json())
     assert (boat.root / HOSTAPD).read_bytes() == before
+
+
+def test_what_was_changed_by_hand_is_replaced_only_when_that_is_asked_for(rig: Make) -> None:
+    boat = changed(rig, "drifts")
+    by_hand = boat.root / "etc/hostname"
+    by_hand.write_text("by hand\n")
+    (refused,) = push([boat.target], options(boat))
+    assert (refused.outcome, by_hand.read_text()) == (Outcome.REFUSED, "by hand\n"), refused
+    assert "changed by hand aboard: /etc/hostname" in refused.reason
+    (kept,) = push([boat.target], options(boat, overwrite_drift=True))
+    assert (kept.outcome, by_hand.read_text()) == (Outcome.KEPT, "drifts\n"), kept
+    assert kept.changed == (f"/{HOSTAPD}", "/etc/hostname")
+
+
+def test_two_operators_at_once(rig: Make) -> None:
+    """Each is told the truth, and the boat has what one of them was told it has."""
+    boat, targets = rig("wanted"), []
+    for word in ("two", "three"):
+        boat.change(f"wanted {word}", "network", "access_point", "ssid")
+        targets.append(boat.target)
+    with ThreadPoolExecutor() as pool:
+        ended = list(pool.map(lambda target: push([target], options(boat))[0], targets))
+    kept = [result.sha256 for result in ended if result.outcome is Outcome.KEPT]
+    assert kept, ended
+    for result in ended:
+        if result.outcome is not Outcome.KEPT:
+            assert result.outcome in (Outcome.REFUSED, Outcome.RETURNED), result
+            assert "on trial" in result.reason or "at work" in result.reason, result
+    assert (boat.root / "data/settings/kept").read_text().split()[0] in kept
+    assert not (boat.root / "run/boat/trial.json").exists()
 
 
 def test_settings_for_the_next_start(rig: Make) -> None:
