@@ -196,8 +196,9 @@ class Feed:
         how often opened;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,
-        since, last_heard, how many sentences were refused; echoes: sentences that came
-        back and were dropped; log and clock: what was written, given and refused.
+        since, last_heard, controllers by listener, how many sentences were refused;
+        echoes: sentences that came back and were dropped; log and clock: what was written,
+        given and refused.
         """
         now = self._loop.time()
         return {

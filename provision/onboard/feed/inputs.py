@@ -78,6 +78,13 @@ class TcpInput:
 
     def open(self) -> None:
         self._task = self._loop.create_task(self._run())
+        self._task.add_done_callback(self._over)
+
+    def _over(self, task: asyncio.Task[None]) -> None:
+        """It ends by a fault of our own alone, which is named, and begins anew."""
+        if not task.cancelled():
+            self._loop.call_later(BACK_OFF[1], self.open)
+            task.result()
 
     async def _run(self) -> None:
         while True:

@@ -10,6 +10,7 @@ ever made up or repeated when the controller falls silent.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from provision.onboard.feed import models, neighbours
@@ -18,6 +19,15 @@ from provision.onboard.feed.teller import Teller, log
 
 #: A controller that was silent for so many seconds is one no more.
 SILENCE = 10.0
+
+
+@dataclass(slots=True)
+class _Control:
+    """Who steers one listener, since when, and when it was heard last."""
+
+    sender: str
+    since: float
+    last: float
 
 
 class Gate:
@@ -39,15 +49,8 @@ class Gate:
         self._teller = teller
         self._hardware_address = hardware_address
         self._silence = steering.silence if steering else SILENCE
-        self._controller: str | None = None
-        self._since = self._last = 0.0
+        self._controls: dict[str, _Control] = {}
         self.refused = 0
-
-    def names_addresses(self) -> bool:
-        """Whether anybody on the network may steer at all."""
-        return self._steering is not None and any(
-            sender.address for sender in self._steering.senders
-        )
 
     def knows(self, sentence: Sentence) -> bool:
         """Whether this sentence of a client steers and is from a sender that the profile names.
@@ -64,28 +67,33 @@ class Gate:
     def admits(self, sentence: Sentence, listener: str) -> bool:
         """Whether this sentence may go to the link `listener` now.
 
-        The first admitted sender becomes the controller, and stays so until it has been
-        silent for a while.
+        The first admitted sender becomes the controller of that link, and stays so until it
+        has been silent for a while.
         """
         sender = self._sender(sentence, listener)
         if sender is None:
             self._refuse(sentence)
             return False
-        if self._steering is not None and self._steering.link != listener:
-            return True
-        if sender != self._controller:
-            if self._controller is not None and sentence.heard - self._last < self._silence:
+        control = self._controls.get(listener)
+        if control is not None and control.sender != sender:
+            if sentence.heard - control.last < self._silence:
                 self.refused += 1
                 self._teller.warn(
                     "steering",
-                    f"second {sender}",
-                    f"{sentence.formatter} from {sender} refused, {self._controller} steers",
+                    f"second {sender} {listener}",
+                    f"{sentence.formatter} from {sender} refused, {control.sender} steers",
                 )
                 return False
-            log.info("steering: %s takes over from %s", sender, self._controller or "nobody")
-            self._controller, self._since = sender, sentence.heard
-            self._teller.mended("steering", f"second {sender}")
-        self._last = sentence.heard
+            control = None
+        if control is None:
+            before = self._controls.get(listener)
+            log.info(
+                "steering: %s takes over from %s at %s",
+                *(sender, before.sender if before else "nobody", listener),
+            )
+            control = self._controls[listener] = _Control(sender, sentence.heard, sentence.heard)
+            self._teller.mended("steering", f"second {sender} {listener}")
+        control.last = sentence.heard
         return True
 
     def _refuse(self, sentence: Sentence) -> None:
@@ -95,9 +103,12 @@ class Gate:
 
     def watch(self, now: float) -> None:
         """Notice a controller that has fallen silent; to be called every few seconds."""
-        if self._controller is not None and now - self._last >= self._silence:
-            log.warning("steering: %s has fallen silent, nobody steers", self._controller)
-            self._controller = None
+        for listener, control in list(self._controls.items()):
+            if now - control.last >= self._silence:
+                log.warning(
+                    "steering: %s has fallen silent, nobody steers %s", control.sender, listener
+                )
+                del self._controls[listener]
 
     def _sender(self, sentence: Sentence, listener: str) -> str | None:
         """The name of who sent this and may steer; None when nobody may have."""
@@ -118,11 +129,13 @@ class Gate:
         return None
 
     def as_json(self, now: float) -> dict[str, Any]:
-        """Who steers, for the state."""
-        steered = self._controller is not None
+        """Who steers, for the state: the pilot that the profile names, and each listener."""
+        pilot = self._steering.link if self._steering else next(iter(self._controls), "")
+        control = self._controls.get(pilot)
         return {
-            "controller": self._controller,
-            "since": round(now - self._since, 1) if steered else None,
-            "last_heard": round(now - self._last, 2) if steered else None,
+            "controller": control.sender if control else None,
+            "since": round(now - control.since, 1) if control else None,
+            "last_heard": round(now - control.last, 2) if control else None,
+            "controllers": {name: control.sender for name, control in self._controls.items()},
             "refused": self.refused,
         }

@@ -81,6 +81,32 @@ def test_a_server_that_is_not_there_is_waited_for(
         bench.run(play)
 
 
+def test_a_fault_of_our_own_is_named_and_the_server_is_read_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(inputs, "BACK_OFF", (0.01, 0.02))
+    faults = [1, 0]
+    connect = inputs.TcpInput._connect
+
+    async def faulty(source: inputs.TcpInput) -> inputs.Connection:
+        if faults:
+            1 // faults.pop()
+        return await connect(source)
+
+    monkeypatch.setattr(inputs.TcpInput, "_connect", faulty)
+    with server() as far:
+        bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
+
+        async def play(feed: Feed) -> None:
+            near, _ = await asyncio.get_running_loop().sock_accept(far)
+            near.sendall(GLL)
+            await until(lambda: feed.state()["inputs"]["ais-net"]["sentences"] == 1)
+            near.close()
+
+        bench.run(play)
+    assert caplog.text.count("ZeroDivisionError") == 1
+
+
 def test_a_server_that_falls_silent_is_asked_anew(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -201,6 +201,32 @@ def test_one_controller_at_a_time(aboard: Bench, caplog: pytest.LogCaptureFixtur
         assert said in caplog.text
 
 
+def test_each_listener_has_one_controller_at_a_time(aboard: Bench) -> None:
+    """A second pilot, which two plotters say to steer; the profile names neither."""
+    second = aboard.link("second-pilot", baud=115200, listens={"APB": 100})
+    aboard.link("second-plotter", talks={"APB": 1})
+    other = frame(APB[:-5].decode().replace("0.10", "0.20"))
+
+    async def play(feed: Feed) -> None:
+        (table,) = await tablets(feed, "127.0.0.2")
+        table.channel.send(RMB)
+        await until(lambda: feed.listeners[0].sent == 1)
+        aboard.instruments["second-plotter"].say(other)
+        await until(lambda: feed.listeners[1].sent == 1)
+        refused = feed.gate.refused
+        aboard.instruments["plotter"].say(APB)
+        # By the tablet at one pilot, and by the other plotter at the other.
+        await until(lambda: feed.gate.refused == refused + 2)
+        told = feed.state()["steering"]
+        assert told["controller"] == "chart-table"
+        assert told["controllers"] == {"autopilot": "chart-table", "second-pilot": "second-plotter"}
+        await settle(feed)
+
+    aboard.run(play)
+    assert steered(aboard) == RMB
+    assert second.heard() == other
+
+
 def test_a_borrowed_address_with_another_hardware_address_does_not(
     aboard: Bench, tmp_path: Path
 ) -> None:
