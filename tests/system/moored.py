@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import os
+import pwd
 import shlex
 import subprocess
 import sys
@@ -121,6 +122,8 @@ def _unpack(folder: Path, root: Path) -> None:
     (root / STARTED.name).write_text("0")
     for key in (root / "etc/ssh").glob("ssh_host_*"):
         key.unlink()  # a base has none
+    # sshd's shell would read it for every command: this machine's, which may do anything.
+    (root / Path(pwd.getpwnam("root").pw_dir).relative_to("/") / ".bashrc").unlink(missing_ok=True)
     subprocess.run(["tar", "-x", "--no-same-owner", "-C", root, "-f", archive], check=True)
 
 
