@@ -6,6 +6,7 @@ from __future__ import annotations
 import getpass
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -201,8 +202,17 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
 
 
 def _end(process: subprocess.Popen[str]) -> None:
-    """End a playbook that nobody listens to any more; it ends its own workers."""
+    """End a playbook that nobody listens to any more, with its workers.
+
+    By itself it forgets a worker that has only just begun; held, it begins with no other.
+    """
+    process.send_signal(signal.SIGSTOP)
+    for children in Path(f"/proc/{process.pid}/task").glob("*/children"):
+        with suppress(OSError):
+            for worker in children.read_text().split():
+                os.kill(int(worker), signal.SIGTERM)
     process.terminate()
+    process.send_signal(signal.SIGCONT)
     try:
         process.wait(PATIENCE)
     except subprocess.TimeoutExpired:
