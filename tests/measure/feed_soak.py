@@ -4,8 +4,9 @@
     python -m tests.measure.feed_soak [--minutes 3]
 
 Healthy links and clients must lose nothing; flaky adapters are pulled out and put back,
-clients stall, vanish and come back. Memory and descriptors of the feed are watched, memory
-from the first sixth of the time on. Exit status 1 when an aim is missed.
+clients stall, vanish and come back, and so do instruments on the network. Memory and
+descriptors of the feed are watched, memory from the first sixth of the time on. Exit status 1
+when an aim is missed.
 """
 
 from __future__ import annotations
@@ -116,9 +117,52 @@ async def stall(port: int) -> None:
             channel.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
             await asyncio.get_running_loop().sock_connect(channel, ("127.0.0.1", port))
             await asyncio.sleep(random.uniform(0.1, 30))
-            if random.random() < 0.5:
-                # A reset, as from somebody who was gone and is back.
-                channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            leave(channel)
+
+
+def leave(channel: socket.socket) -> None:
+    """Close it; half of the time with a reset, as from somebody who was gone and is back."""
+    if random.random() < 0.5:
+        channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    channel.close()
+
+
+async def chatter(channel: socket.socket) -> None:
+    """An instrument on the network: some sentences, half of one, and it is gone."""
+    loop = asyncio.get_running_loop()
+    try:
+        for number in range(random.randrange(60)):
+            await loop.sock_sendall(channel, frame(f"$YXXDR,C,{number},C,NET"))
+            await asyncio.sleep(0.02)
+        await loop.sock_sendall(channel, b"$YXXDR,C")
+    finally:
+        leave(channel)
+
+
+async def bring(port: int) -> None:
+    """Connect to an input, again and again."""
+    while True:
+        with socket.socket() as channel, suppress(OSError):
+            channel.setblocking(False)
+            await asyncio.get_running_loop().sock_connect(channel, ("127.0.0.1", port))
+            await chatter(channel)
+        await asyncio.sleep(0.1)
+
+
+async def serve(port: int) -> None:
+    """Be the server of an input, again and again; now and then there is none."""
+    while True:
+        with socket.socket() as listening:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind(("127.0.0.1", port))
+            listening.listen()
+            listening.setblocking(False)
+            with suppress(OSError):
+                async with asyncio.timeout(random.uniform(0.5, 8)):
+                    channel, _ = await asyncio.get_running_loop().sock_accept(listening)
+                    channel.setblocking(False)
+                    await chatter(channel)
+        await asyncio.sleep(random.uniform(0, 1))
 
 
 def memory(pid: int) -> int:
@@ -127,7 +171,9 @@ def memory(pid: int) -> int:
     return int(status.split("VmRSS:")[1].split()[0])
 
 
-def settings(folder: Path, port: int) -> tuple[dict[str, Wire], dict[str, Any]]:
+def settings(
+    folder: Path, port: int, served: int, brought: int
+) -> tuple[dict[str, Wire], dict[str, Any]]:
     wires = {name: Wire(folder / name) for name in STEADY | FLAKY}
     links: dict[str, Any] = {
         name: {"device": str(wire.device), "baud": 115200, "talks": {"TXT": 1}}
@@ -136,6 +182,10 @@ def settings(folder: Path, port: int) -> tuple[dict[str, Wire], dict[str, Any]]:
     links["plotter"]["listens"] = {"TXT": 50}
     return wires, {
         "links": links,
+        "inputs": {
+            "server": {"tcp": f"127.0.0.1:{served}"},
+            "bringer": {"listen": brought, "address": "127.0.0.1"},
+        },
         "outputs": {
             "tcp": {"port": port, "address": "127.0.0.1", "per_address": 64, "patience": 8},
             "udp": [{"address": "127.255.255.255", "port": free_port()}],
@@ -165,10 +215,10 @@ class Soaked:
 
 
 async def soak(minutes: float) -> Soaked:
-    port = free_port()
+    port, served, brought = free_port(), free_port(), free_port()
     said = dict.fromkeys(STEADY | FLAKY, 0)
     with tempfile.TemporaryDirectory() as name:
-        wires, told = settings(Path(name), port)
+        wires, told = settings(Path(name), port, served, brought)
         with running(told) as (pid, state):
             readers = [Reader() for _ in range(4)]
             tasks = [asyncio.create_task(reader.read(port)) for reader in readers]
@@ -180,6 +230,7 @@ async def soak(minutes: float) -> Soaked:
             ]
             tasks += [asyncio.create_task(shake(wires[name])) for name in FLAKY]
             tasks += [asyncio.create_task(stall(port)) for _ in range(6)]
+            tasks += [asyncio.create_task(serve(served)), asyncio.create_task(bring(brought))]
             await asyncio.sleep(minutes * 10)
             early = memory(pid)
             await asyncio.sleep(minutes * 50)
