@@ -15,6 +15,9 @@ from collections.abc import Callable
 
 from provision.onboard.feed import models
 
+#: What the names of clients begin with, as origins of sentences.
+CLIENT = "client "
+
 #: Seconds: keepalive begins after, repeats every; so many without an answer end it.
 KEEPALIVE = (15, 5, 3)
 
@@ -60,7 +63,7 @@ class Client:
     ) -> None:
         """`said` is called with what the client says, `gone` once with the reason."""
         self.address, self.port = peer
-        self.name = f"client {self.address}:{self.port}"
+        self.name = f"{CLIENT}{self.address}:{self.port}"
         self.sent = self.dropped = 0
         self._channel = channel
         self._limit = tcp.queue

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from provision.onboard.feed.clients import CLIENT
 from provision.onboard.feed.sentence import ENCAPSULATED, Sentence
 from provision.onboard.feed.teller import Teller
 
@@ -36,6 +37,11 @@ RING = 10.0
 LOOP, NONE = 0.8, 0.4
 
 
+def speaker(sentence: Sentence) -> str:
+    """Who said it; a client of ours that comes again comes by another port."""
+    return CLIENT + sentence.sender if sentence.origin.startswith(CLIENT) else sentence.origin
+
+
 class Echoes:
     """Remembers what was heard lately, and from where."""
 
@@ -55,7 +61,7 @@ class Echoes:
 
     def returns(self, sentence: Sentence) -> bool:
         """Whether this sentence is one of ours that has come back; then it must go nowhere."""
-        now, origin = sentence.heard, sentence.origin
+        now, origin = sentence.heard, speaker(sentence)
         if now - self._turned > WINDOW or len(self._recent) >= MOST:
             self._older, self._recent, self._turned = self._recent, {}, now
         first = self._recent.get(sentence.raw) or self._older.get(sentence.raw)
@@ -76,7 +82,7 @@ class Echoes:
 
     def _rings_back(self, sentence: Sentence, first: tuple[str, float]) -> bool:
         """Whether this is an origin's own sentence that has come back to it."""
-        now, origin = sentence.heard, sentence.origin
+        now, origin = sentence.heard, speaker(sentence)
         if first[0] != origin or now - first[1] > WINDOW:
             return False
         place = TIME.get(sentence.formatter)

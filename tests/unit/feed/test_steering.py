@@ -69,6 +69,25 @@ def test_the_named_tablet_steers_and_is_shown(aboard: Bench) -> None:
     aboard.run(play)
 
 
+def test_a_tablet_that_connects_anew_steers_on(
+    aboard: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    """With the same words as a moment before: it is no echo."""
+
+    async def play(feed: Feed) -> None:
+        for count in range(1, 4):
+            (table,) = await tablets(feed, "127.0.0.2")
+            table.channel.send(APB)
+            await until(lambda count=count: feed.listeners[0].sent == count)
+            table.close()
+            await until(lambda: not feed.server._clients)  # type: ignore[union-attr]
+        await settle(feed)
+
+    aboard.run(play)
+    assert steered(aboard) == APB * 3
+    assert "loop" not in caplog.text and "come back" not in caplog.text
+
+
 def test_another_tablet_does_not(aboard: Bench, caplog: pytest.LogCaptureFixture) -> None:
     async def play(feed: Feed) -> None:
         (stranger, other) = await tablets(feed, "127.0.0.9", "127.0.0.2")
