@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from provision.cli import main
+from provision.cli import boats, main
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
@@ -52,6 +52,23 @@ def test_how_it_was_called_wrongly(
     for_people = capsys.readouterr()
     assert said in for_people.err
     assert for_people.out == ""
+
+
+def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(boats, "roll_out", stopped)
+    words = ["push", "kittiwake", "--timer", "90"]
+    assert ended(monkeypatch, *words, "--json") == 130
+    (error,) = json.loads(capsys.readouterr().out)["errors"]
+    assert error["message"] == "the push was stopped in the middle"
+    assert "returns within 90 s" in error["hint"]
+    assert ended(monkeypatch, *words) == 130
+    assert "returns within 90 s" in capsys.readouterr().err
 
 
 def test_help_is_no_error(

@@ -1,19 +1,22 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Ctrl-C in the middle of a push: nothing goes on ashore, and the boat returns by itself."""
+"""The laptop stops in the middle of a push, for good or for a while: the boat returns by itself."""
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from provision import verify
-from provision.push.play import PushOptions, push
+from provision.push.play import Event, Listener, PushOptions, push
+from provision.push.result import Outcome, PushResult
 from tests.unit.push.loopback import RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
@@ -22,45 +25,84 @@ HOSTAPD = "etc/hostapd/boat.conf"
 TIMER = 5
 
 
-def running(folder: Path) -> list[str]:
+def running(folder: Path) -> dict[int, str]:
     """The processes of this machine that were started with something in `folder`."""
-    found = []
+    found = {}
     for place in Path("/proc").glob("[0-9]*/cmdline"):
         try:
             line = place.read_bytes().replace(b"\0", b" ").decode(errors="replace")
         except OSError:
             continue
         if str(folder) in line:
-            found.append(line)
+            found[int(place.parent.name)] = line
     return found
 
 
-def test_nothing_goes_on(rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch) -> None:
+@dataclass(frozen=True)
+class Stage:
+    """A boat to push another SSID to, and where the laptop puts what is private meanwhile."""
+
+    boat: RigBoat
+    runtime: Path
+    before: bytes
+
+    def push(self, listener: Listener) -> PushResult:
+        options = PushOptions(at={self.boat.target.name: self.boat.endpoint}, timer=TIMER)
+        (result,) = push([self.boat.target], options, listener)
+        return result
+
+
+@pytest.fixture
+def stage(
+    rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> Iterator[Stage]:
+    """With a proof that lasts for some seconds, and passes."""
+    proof = [sys.executable, "-c", "import time; time.sleep(3)"]
+    monkeypatch.setattr(verify, "command", lambda job: [*proof, str(job)])
     with tempfile.TemporaryDirectory(prefix="i") as short:
-        runtime = Path(short)
         monkeypatch.setenv("XDG_RUNTIME_DIR", short)
-        monkeypatch.setattr(
-            verify, "command", lambda job: [sys.executable, "-c", "input()", str(job)]
-        )
-        boat = rig("stopped")
+        boat = rig(request.node.name.removeprefix("test_").replace("_", "-"))
         before = (boat.root / HOSTAPD).read_bytes()
-        boat.change("stopped two", "network", "access_point", "ssid")
+        boat.change("another", "network", "access_point", "ssid")
+        yield Stage(boat, Path(short), before)
 
-        def interrupted(event: dict[str, Any]) -> None:
-            if event.get("stage") == "prove":
-                assert running(runtime)
-                raise KeyboardInterrupt
 
-        options = PushOptions(at={"stopped": boat.endpoint}, timer=TIMER)
-        with pytest.raises(KeyboardInterrupt):
-            push([boat.target], options, interrupted)
-        assert list(runtime.iterdir()) == []
-        end = time.monotonic() + 5
-        while left := running(runtime):
-            assert time.monotonic() < end, left
-            time.sleep(0.05)
-    assert (boat.root / HOSTAPD).read_bytes() != before
+def test_ends(stage: Stage) -> None:
+    """Ctrl-C: nothing goes on ashore."""
+
+    def interrupted(event: Event) -> None:
+        if event.get("stage") == "prove":
+            assert running(stage.runtime)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stage.push(interrupted)
+    assert list(stage.runtime.iterdir()) == []
+    end = time.monotonic() + 5
+    while left := running(stage.runtime):
+        assert time.monotonic() < end, left
+        time.sleep(0.05)
+    file = stage.boat.root / HOSTAPD
+    assert file.read_bytes() != stage.before
     end = time.monotonic() + TIMER + 15
-    while (boat.root / HOSTAPD).read_bytes() != before:
+    while file.read_bytes() != stage.before:
         assert time.monotonic() < end, "the boat has not returned"
         time.sleep(0.2)
+
+
+def test_sleeps(stage: Stage) -> None:
+    """It wakes up when the boat's time is over, goes on, and tells how it ended."""
+
+    def asleep(event: Event) -> None:
+        if event.get("stage") == "prove":
+            processes = running(stage.runtime)
+            assert processes
+            for pid in processes:
+                os.kill(pid, signal.SIGSTOP)
+            time.sleep(TIMER + 3)
+            for pid in processes:
+                os.kill(pid, signal.SIGCONT)
+
+    result = stage.push(asleep)
+    assert result.outcome is Outcome.RETURNED, result
+    assert (stage.boat.root / HOSTAPD).read_bytes() == stage.before

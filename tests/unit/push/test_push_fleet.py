@@ -35,6 +35,27 @@ sys.exit("badproof" in sys.argv[1] or "noproof" in sys.argv[1])
 
 HOSTAPD = "etc/hostapd/boat.conf"
 
+SUPPLY = "sys/class/hwmon/hwmon1"
+
+#: What the kernels of these boats say, and why such a boat is not even asked for a change.
+AILING = {
+    "worncard": (
+        {"sys/fs/ext4/mmcblk0p4/errors_count": "3\n"},
+        "its card has 3 file system errors",
+    ),
+    "lowvolts": (
+        {
+            "sys/class/hwmon/hwmon1/name": "rpi_volt\n",
+            "sys/class/hwmon/hwmon1/in0_lcrit_alarm": "1\n",
+        },
+        "its supply voltage is or was too low",
+    ),
+    "nomemory": (
+        {"proc/meminfo": "MemAvailable:     640 kB\n"},
+        "it has only 640.00 KB of memory left",
+    ),
+}
+
 
 @dataclass
 class Fleet:
@@ -77,7 +98,7 @@ def other_key() -> str:
 def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
-    names += ("wrongname", "oldbase", "badcard")
+    names += ("wrongname", "oldbase", "badcard", "newboard", *AILING)
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
@@ -95,6 +116,12 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     boats["renamed"] = boats.pop("wrongname")
     boats["renamed"].change("renamed", "boat")
     (boats["oldbase"].root / "usr/lib/boat-base/base.json").write_text('{"format": 0}')
+    boats["newboard"].change("bcm2711-rpi-4-b", "board")
+    for name, (files, _) in AILING.items():
+        for path, text in files.items():
+            place = boats[name].root / path
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_text(text)
     pointer = boats["badcard"].root / "data/settings/kept"
     pointer.unlink()
     (pointer / "what a worn card made of it").mkdir(parents=True)
@@ -178,6 +205,20 @@ def test_settings_for_another_base_are_refused(fleet: Fleet) -> None:
     assert "its base has format 0, these settings need format 1" in result.reason
     assert "`provision card oldbase` makes now" in result.reason
     assert f"push with version {__version__}" in result.reason
+
+
+@pytest.mark.parametrize("name", AILING)
+def test_a_boat_that_is_not_well_is_refused(fleet: Fleet, name: str) -> None:
+    result, boat = fleet.results[name], fleet.boats[name]
+    assert (result.outcome, result.stage) == (Outcome.REFUSED, "preflight")
+    assert result.reason == AILING[name][1]
+    assert kept(boat) == fleet.before[name]
+
+
+def test_settings_for_another_board_are_refused(fleet: Fleet) -> None:
+    result = fleet.results["newboard"]
+    assert result.outcome is Outcome.REFUSED
+    assert result.reason == "its board is x86-64, the profile's is bcm2711-rpi-4-b"
 
 
 def test_a_boat_that_is_off(fleet: Fleet) -> None:

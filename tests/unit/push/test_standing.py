@@ -7,6 +7,7 @@ import dataclasses
 import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,7 +15,7 @@ from provision.profile.keys import former, private_key
 from provision.profile.secrets import host_public_key, psk
 from provision.push.diff import diff, fetch, unpack
 from provision.push.dry_run import secret_values
-from provision.push.fleet import Standing, standings
+from provision.push.fleet import Standing, concerns, standings
 from provision.push.inventory import Wanted
 from provision.push.memory import recall
 from provision.push.notes import note
@@ -66,6 +67,32 @@ def test_what_a_push_would_change(found: dict[str, Standing]) -> None:
     assert not one.well
     assert one.differs == ("/etc/hostapd/boat.conf", "/etc/hostname")
     assert one.drift == (("/etc/hostname", "content"),)
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({}, None),
+        ({"boat": "dunlin"}, "the boat there is dunlin, not differs"),
+        ({"boat": None}, "the boat there is unknown, not differs"),
+        ({"board": "bcm2837-rpi-3-b"}, "its board is bcm2837-rpi-3-b, not x86-64"),
+        ({"base": None}, "its base has format None, its profile's settings need 1"),
+        ({"degraded": True, "boot": {"reason": "as built"}}, "degraded: as built"),
+        ({"degraded": True, "boot": None}, "degraded: no word from the boot"),
+        ({"kept_whole": False}, "the settings that it keeps are damaged"),
+        ({"health": {"data": {"writable": False}}}, "its data partition cannot be written"),
+        ({"health": {"ext4_errors": 3}}, "its card has 3 file system errors"),
+        ({"health": {"undervoltage": True}}, "its supply voltage is or was too low"),
+    ],
+)
+def test_what_is_wrong_with_a_boat(
+    changed: Wanted, said: dict[str, Any], words: str | None
+) -> None:
+    status: dict[str, Any] = {"boat": "differs", "board": "x86-64", "base": {"format": 1}}
+    health = {"data": {"writable": True}, "ext4_errors": None, "undervoltage": None}
+    status |= {"boot": None, "degraded": False, "kept_whole": True, **said}
+    status["health"] = health | said.get("health", {})
+    assert concerns(changed, status) == ([words] if words else [])
 
 
 def test_who_does_not_answer(found: dict[str, Standing]) -> None:
