@@ -29,7 +29,8 @@ class Outcome(StrEnum):
     UNREACHABLE = "unreachable"
     """Nothing was tried, since the boat did not answer."""
     FAILED = "failed"
-    """The push failed and the boat did not say where it stands; its return timer runs."""
+    """The push failed and the boat did not say where it stands; its return timer runs. Or it has
+    had these settings all along, and cannot be proven."""
 
 
 #: The outcomes that were asked for.

@@ -23,7 +23,8 @@ PAUSE = 5.0
 class Rollout:
     """In which order, and how far.
 
-    `first` names the boat that is to be well before the others are begun with; "" for none.
+    `first` names the boat that is to be well before the others are begun with; "" for none. It
+    is proven also when it has its settings already.
     `wait` is for how many seconds boats that do not answer are looked for.
     """
 
@@ -82,7 +83,7 @@ class Run:
                 hint="name it among the boats, too",
             )
         done: dict[str, PushResult] = {}
-        self._batch(ahead, done)
+        self._batch(ahead, done, prove_unchanged=True)
         rest = [target for target in targets if target.name != first]
         if ahead and not done[first].well:
             ended = f"{first}, which was to go first, ended as {done[first].outcome}"
@@ -91,15 +92,23 @@ class Run:
             self._batch(rest, done)
         return [done[target.name] for target in targets]
 
-    def _batch(self, targets: Sequence[Target], done: dict[str, PushResult]) -> None:
+    def _batch(
+        self,
+        targets: Sequence[Target],
+        done: dict[str, PushResult],
+        *,
+        prove_unchanged: bool = False,
+    ) -> None:
         """Push to these boats, and again to those that did not answer, until the deadline."""
+        proven = self.options.prove_unchanged or prove_unchanged
+        options = replace(self.options, prove_unchanged=proven)
         todo, away = list(targets), list[Target]()
         while todo:
             allowed = self._allowed(done)
             if allowed is None:
                 done |= {target.name: held(target, "too many boats failed") for target in todo}
                 return
-            results = self.push(todo, replace(self.options, stop_after=allowed), self.listener)
+            results = self.push(todo, replace(options, stop_after=allowed), self.listener)
             done.update((result.boat, result) for result in results)
             away = [
                 target

@@ -40,6 +40,8 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
     outcome = story.said.get("outcome")
     if not story.stages and not failure:
         outcome = Outcome.HELD
+    if outcome == Outcome.UNCHANGED and failure:
+        outcome = Outcome.FAILED
     if not outcome and failure and (stage == "preflight" or failure["event"] == "unreachable"):
         # Once the trial was ordered, no lost connection ends the playbook.
         away = failure["event"] == "unreachable" and not hint

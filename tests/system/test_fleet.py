@@ -137,6 +137,13 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
     assert {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats} == before
 
 
+def test_no_other_follows_a_first_that_has_its_settings_and_cannot_be_proven(rig: Make) -> None:
+    boats = [rig("badproof-first"), changed(rig, "follows")]
+    ended = roll_out([boat.target for boat in boats], options(*boats), Rollout("badproof-first"))
+    assert [result.outcome for result in ended] == [Outcome.FAILED, Outcome.HELD]
+    assert ended[0].reason == "devices: the gnss is not there"
+
+
 def test_a_boat_that_is_switched_on_in_time(rig: Make) -> None:
     boat = changed(rig, "late", up=False)
     running = []

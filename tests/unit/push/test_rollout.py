@@ -36,12 +36,14 @@ class Pusher:
 
     ends: dict[str, list[Outcome]] = field(default_factory=dict)
     rounds: list[tuple[list[str], int]] = field(default_factory=list)
+    proven_anyway: list[bool] = field(default_factory=list)
 
     def __call__(
         self, some: Sequence[Target], options: PushOptions, _listener: Any
     ) -> list[PushResult]:
         names = [target.name for target in some]
         self.rounds.append((names, options.stop_after))
+        self.proven_anyway.append(options.prove_unchanged)
         return [
             PushResult(name, (self.ends.get(name) or [Outcome.KEPT]).pop(0), "0") for name in names
         ]
@@ -62,6 +64,7 @@ def test_the_first_is_proven_before_the_others() -> None:
     push = Pusher()
     assert push.run(targets("a", "b", "c"), first="b") == ["a kept", "b kept", "c kept"]
     assert [names for names, _ in push.rounds] == [["b"], ["a", "c"]]
+    assert push.proven_anyway == [True, False]
 
 
 @pytest.mark.parametrize("outcome", [Outcome.RETURNED, Outcome.UNREACHABLE, Outcome.REFUSED])
