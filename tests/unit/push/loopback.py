@@ -122,8 +122,10 @@ class RigBoat:
             PasswordAuthentication no
             KbdInteractiveAuthentication no
             PermitRootLogin prohibit-password
-            SetEnv PATH={self.programs()}:/usr/sbin:/usr/bin:/sbin:/bin
+            SetEnv PATH={self.programs()}:/usr/sbin:/usr/bin:/sbin:/bin SHLVL=1
             """
+            # bash reads the .bashrc of whoever tests, which may do anything, for a command over
+            # SSH, unless another shell is there already.
         )
         if os.geteuid() == 0:
             # What the distribution's own unit does for an sshd of root's.

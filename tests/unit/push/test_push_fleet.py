@@ -98,7 +98,7 @@ def other_key() -> str:
 def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
-    names += ("wrongname", "oldbase", "badcard", "newboard", *AILING)
+    names += ("wrongname", "oldbase", "badcard", "newboard", "oldformat", *AILING)
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=private_key())
@@ -116,6 +116,8 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
     boats["renamed"] = boats.pop("wrongname")
     boats["renamed"].change("renamed", "boat")
     (boats["oldbase"].root / "usr/lib/boat-base/base.json").write_text('{"format": 0}')
+    manifest = boats["oldformat"].root / "etc/boat/manifest.json"
+    manifest.write_text(json.dumps(json.loads(manifest.read_text()) | {"format": 0}))
     boats["newboard"].change("bcm2711-rpi-4-b", "board")
     for name, (files, _) in AILING.items():
         for path, text in files.items():
@@ -219,6 +221,13 @@ def test_settings_for_another_board_are_refused(fleet: Fleet) -> None:
     result = fleet.results["newboard"]
     assert result.outcome is Outcome.REFUSED
     assert result.reason == "its board is x86-64, the profile's is bcm2711-rpi-4-b"
+
+
+def test_settings_in_another_format_are_refused(fleet: Fleet) -> None:
+    result = fleet.results["oldformat"]
+    assert result.outcome is Outcome.REFUSED
+    assert "its base reads settings of format 0, these are in format 1" in result.reason
+    assert "`provision card oldformat` makes now" in result.reason
 
 
 def test_a_boat_that_is_off(fleet: Fleet) -> None:
