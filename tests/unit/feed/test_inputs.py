@@ -128,6 +128,7 @@ def test_a_server_that_falls_silent_is_asked_anew(
                     await until(lambda: source.as_json()["sentences"] == 1)
                     source.watch(loop.time())
                 source.watch(loop.time() + silence - 1)
+                await asyncio.sleep(0.01)
                 assert source.as_json()["present"]
                 source.watch(loop.time() + silence + 1)
                 await until(lambda: not source.as_json()["present"])

@@ -77,11 +77,23 @@ def test_the_state_tells_each_output_its_queue_and_drops(bench: Bench) -> None:
         bench.run(play)
 
 
-def test_who_asks_and_never_listens_is_left(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def taken_by_the_kernel() -> int:
+    """Bytes that can be sent to somebody who does not read them."""
+    one, other = socket.socketpair(socket.AF_UNIX)
+    with one, other:
+        one.setblocking(False)
+        return one.send(b"x" * 2**22)
+
+
+@pytest.mark.parametrize("more", [1000, 2**20])
+def test_who_asks_and_never_listens_is_left(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, more: int
+) -> None:
     monkeypatch.setattr(state, "TIMEOUT", 0.1)
 
     async def play(feed: Feed) -> None:
-        monkeypatch.setattr(feed.state_socket, "_state", lambda: {"much": "x" * 2**20})
+        much = "x" * (taken_by_the_kernel() + more)
+        monkeypatch.setattr(feed.state_socket, "_state", lambda: {"much": much})
         before = len(os.listdir("/proc/self/fd"))
         with socket.socket(socket.AF_UNIX) as deaf:
             deaf.connect(bench.settings["state"]["socket"])
