@@ -37,6 +37,8 @@ class Link:
         self.config = link
         self.name = link.name
         self.port: int | None = None
+        self.opened: Callable[[], None] | None = None
+        """Called when the port has been opened: nothing has been sent to it yet."""
         self.closed: Callable[[], None] | None = None
         """Called when the port has been closed: what waits for it is old news."""
         self._teller = teller
@@ -44,7 +46,7 @@ class Link:
         self._intake = Intake(link, deliver, teller)
         self._framer = self._intake.framer()
         self._number = 0
-        self._opened = 0
+        self._openings = 0
         self._opened_at = 0.0
         self._proven = False
         self._pause = BACK_OFF[0]
@@ -64,13 +66,15 @@ class Link:
             self._teller.warn(self.name, "open", said)
             self._try_later()
             return
-        self._opened += 1
+        self._openings += 1
         self._proven = False
         self._opened_at = self._heard = self._loop.time()
         self._framer.reset()
         self._intake.opened()
         self._loop.add_reader(self.port, self._read)
-        if self._opened == 1:
+        if self.opened is not None:
+            self.opened()
+        if self._openings == 1:
             log.info("%s: %s at %d baud", self.name, self.config.device, self.config.baud)
 
     def _well(self) -> None:
@@ -78,7 +82,7 @@ class Link:
         if not self._proven:
             self._proven = True
             self._pause = BACK_OFF[0]
-            self._teller.mended(self.name, "open", "open again" if self._opened > 1 else "open")
+            self._teller.mended(self.name, "open", "open again" if self._openings > 1 else "open")
 
     def _try_later(self) -> None:
         self._retry = self._loop.call_later(self._pause, self.open)
@@ -156,5 +160,5 @@ class Link:
             "present": self.port is not None,
             **self._intake.as_json(),
             "load": round(100 * load, 1),
-            "opened": self._opened,
+            "opened": self._openings,
         }

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import os
 from collections import deque
+from contextlib import suppress
 from itertools import chain
 from typing import Any
 
@@ -30,6 +31,9 @@ OWN_MOTION = frozenset(
 
 #: Sentences that wait in one queue.
 QUEUE = 32
+
+#: What ends a sentence (IEC 61162-1).
+LINE_END = b"\r\n"
 
 #: A steering sentence older than this, in seconds, is never delivered.
 STALE = 1.0
@@ -71,10 +75,21 @@ class Listener:
         self._rest = b""
         self._until = 0.0
         """When the last character of what was begun must have left."""
+        link.opened = self._open
         link.closed = self.clear
         self.sent = 0
         self.bytes = 0
         self.drops = dict.fromkeys(_REASONS, 0)
+
+    def _open(self) -> None:
+        """End what has gone out so far, lest the first sentence is taken for the rest of it.
+
+        Until a new adapter's port is set up the kernel echoes to it what its instrument says.
+        """
+        if self._link.port is not None:
+            with suppress(OSError):
+                os.write(self._link.port, LINE_END)
+            self._free_at = self._loop.time() + len(LINE_END) * self._character
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return (

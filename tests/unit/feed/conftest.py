@@ -33,6 +33,7 @@ class Instrument:
         self.plug()
 
     def plug(self) -> None:
+        self._in_line = False
         self.far, near = os.openpty()
         tty.setraw(near)
         self.device.symlink_to(os.ttyname(near))
@@ -49,12 +50,18 @@ class Instrument:
         os.write(self.far, data)
 
     def heard(self) -> bytes:
-        """What has been sent to the instrument since it was last asked."""
+        """What has been sent to the instrument since it was last asked, without the line ends
+        that its port is begun with whenever it is opened."""
         pieces = []
         with suppress(OSError):
             while piece := os.read(self.far, 65536):
                 pieces.append(piece)
-        return b"".join(pieces)
+        said = b""
+        for line in b"".join(pieces).splitlines(keepends=True):
+            if line != b"\r\n" or self._in_line:
+                said += line
+            self._in_line = not line.endswith(b"\n")
+        return said
 
     def speed(self) -> int:
         """The termios speed that the port was set to."""

@@ -211,6 +211,18 @@ def test_steering_that_was_begun_is_given_up_when_it_is_a_second_old(
     assert caplog.text.count("APB of plotter dropped: the other side takes nothing") == 1
 
 
+def test_what_a_new_adapter_echoed_is_no_part_of_the_first_sentence(bench: Bench) -> None:
+    """Before its port is set up the kernel sends back to it what its instrument says."""
+    gnss, pilot = bench.link("gnss"), bench.link("pilot", listens={"DPT": 10})
+
+    async def play(feed: Feed) -> None:
+        gnss.say(numbered(1))
+        await until(lambda: listener_of(feed).sent == 1)
+
+    bench.run(play)
+    assert os.read(pilot.far, 100) == b"\r\n" + numbered(1)
+
+
 def test_nothing_waits_in_the_kernel_behind_what_does_not_leave(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
