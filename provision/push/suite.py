@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import shlex
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -18,8 +19,13 @@ Command = Sequence[str]
 #: Seconds that one command gets.
 LONGEST = 40
 
-#: What stands before the commands: where their output goes is in RAM, and gone at the end.
+#: Seconds for which a boat is asked again that was lost while it answered, and between tries.
+PATIENCE, PAUSE = 60.0, 2.0
+
+#: What stands before the commands: word that the boat was reached, and where their output goes,
+#: which is in RAM, and gone at the end.
 BEFORE = """
+printf '\\036'
 export LC_ALL=C.UTF-8 PATH="$PATH:/usr/sbin:/sbin"
 place=$(mktemp -d) && cd "$place" || exit 1
 trap 'rm -r "$place"' EXIT
@@ -70,7 +76,8 @@ class Host(Protocol):
     """The part of a testinfra host that is used here."""
 
     def run(self, command: str) -> Any:
-        """Run a command with the login shell."""
+        """Run a command with the login shell; RuntimeError with what was said when the boat
+        cannot be reached, or is lost."""
 
 
 Answers = dict[str, Answer]
@@ -81,6 +88,7 @@ def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, 
 
     Subjects go side by side, the commands of one after each other: an emulated or a slow
     board takes a third of a second for every SSH command, and much of a proof is waiting.
+    Nothing of it changes the boat; so when the line is lost it is all asked once more.
     """
     lanes = "".join(
         "{\n"
@@ -92,12 +100,25 @@ def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, 
         for number, commands in enumerate(subjects.values())
     )
     files = " ".join(map(str, range(len(subjects))))
-    said = host.run(f"{BEFORE}\n{lanes}wait\ncat {files}\n").stdout
-    parts = iter(said.split(SEPARATOR))
+    parts = iter(_said(host, f"{BEFORE}\n{lanes}wait\ncat {files}\n").split(SEPARATOR)[1:])
     return {
         subject: {name: Answer(next(parts), int(next(parts))) for name in commands}
         for subject, commands in subjects.items()
     }
+
+
+def _said(host: Host, script: str) -> str:
+    """What a script prints, from its beginning to its end."""
+    deadline = None
+    while True:
+        try:
+            return str(host.run(script).stdout)
+        except RuntimeError as error:
+            if SEPARATOR in error.args[0].stdout and deadline is None:
+                deadline = time.monotonic() + PATIENCE
+            if deadline is None or time.monotonic() > deadline:
+                raise
+        time.sleep(PAUSE)
 
 
 def pairs(text: str) -> dict[str, str]:

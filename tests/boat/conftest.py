@@ -104,7 +104,7 @@ def gathered(request: pytest.FixtureRequest, host: Any, job: Job) -> Gathered:
     try:
         return Gathered(ask(host, commands), (start, time.time()))
     except RuntimeError as error:
-        said = str(error.args[0].stderr).strip()
+        said = str(error.args[0].stderr).strip() or "the connection was lost"
         pytest.exit(f"{job.boat} does not answer: {said}", returncode=UNREACHABLE)
 
 

@@ -61,5 +61,41 @@ def test_nothing_is_left(host: Here, tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert list(tmp_path.iterdir()) == []
 
 
+class Lost(Here):
+    """A machine that is lost in the middle of what it says, a few times, and then not there."""
+
+    def __init__(self, *stdout: str) -> None:
+        super().__init__("sh")
+        self.before = list(stdout)
+
+    def run(self, command: str) -> subprocess.CompletedProcess[str]:
+        if self.before:
+            # As testinfra does when ssh ends with a status of its own.
+            raise RuntimeError(subprocess.CompletedProcess("", 255, self.before.pop(0), ""))
+        return super().run(command)
+
+
+def test_a_boat_that_is_lost_while_it_answers_is_asked_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(suite, "PAUSE", 0.0)
+    answers = ask(Lost("\036hal", "", "\036"), {"one": {"word": ["echo", "well"]}})
+    assert answers == {"one": {"word": Answer("well\n", 0)}}
+
+
+def test_a_boat_that_is_never_reached_is_not_waited_for() -> None:
+    start = time.monotonic()
+    with pytest.raises(RuntimeError):
+        ask(Lost("", "\036"), {"one": {"word": ["echo", "well"]}})
+    assert time.monotonic() - start < 1
+
+
+def test_a_boat_that_stays_lost_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(suite, "PAUSE", 0.01)
+    monkeypatch.setattr(suite, "PATIENCE", 0.1)
+    with pytest.raises(RuntimeError):
+        ask(Lost("\036", *[""] * 1000), {"one": {"word": ["echo", "well"]}})
+
+
 def test_pairs() -> None:
     assert pairs("A=1\nno pair\nB=x=y\n") == {"A": "1", "B": "x=y"}
