@@ -22,6 +22,9 @@ from rich.console import Console
 from provision.bench.hold import control
 
 BOAT = "kittiwake"
+
+#: Characters of the boat's console that are shown when something fails.
+TAIL = 3000
 console = Console(highlight=False)
 START = time.monotonic()
 
@@ -57,7 +60,14 @@ def virtual_boat(*arguments: str | Path) -> Iterator[dict[str, Any]]:
                 break
         else:
             sys.exit("demo: the bench did not start")
-        yield json.loads(text)
+        boat = json.loads(text)
+        try:
+            yield boat
+        except SystemExit:
+            say("What the boat's console said last")
+            printed = Path(boat["console"]).read_text(errors="replace")
+            console.print(printed[-TAIL:], markup=False)
+            raise
     finally:
         bench.terminate()
         bench.wait()

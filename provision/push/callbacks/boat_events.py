@@ -7,6 +7,11 @@ import json
 from typing import Any
 
 from ansible.plugins.callback import CallbackBase  # type: ignore[import-untyped]
+from ansible.plugins.loader import (  # type: ignore[import-untyped]
+    action_loader,
+    connection_loader,
+    shell_loader,
+)
 
 DOCUMENTATION = """
 name: boat_events
@@ -17,6 +22,14 @@ description:
   - Results of tasks are not printed, only messages of failures; those of tasks under
     C(no_log) arrive here already without their content.
 """
+
+#: What the roles use. A forked process that has to load the plugin for OpenSSH itself reads the
+#: plugin's documentation first, and takes longer for that than for its task.
+NEEDED = {
+    connection_loader: ("ansible.builtin.ssh", "ansible.builtin.local"),
+    shell_loader: ("ansible.builtin.sh",),
+    action_loader: ("ansible.builtin.raw", "ansible.builtin.set_fact", "ansible.builtin.assert"),
+}
 
 
 class CallbackModule(CallbackBase):  # type: ignore[misc]
@@ -29,6 +42,12 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
     def __init__(self) -> None:
         super().__init__()
         self._stages: dict[str, str] = {}
+
+    def v2_playbook_on_start(self, playbook: Any) -> None:
+        """Have what every task of every boat needs here, before a process is forked for each."""
+        for loader, names in NEEDED.items():
+            for name in names:
+                loader.get(name, class_only=True)
 
     def _print(self, event: str, **values: Any) -> None:
         self._display.display(json.dumps({"event": event, **values}))
