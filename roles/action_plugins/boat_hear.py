@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An Ansible action that hears from a boat, over a new connection, how it stands.
+
+One process on this machine for what would else be four tasks, each with a process of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from typing import Any
+
+from ansible.plugins.action import ActionBase
+
+#: What is said when neither the caller nor the boat gives a reason.
+NO_REASON = "the boat took the new settings back and does not say why"
+
+
+class ActionModule(ActionBase):  # type: ignore[misc]
+    """Gives the boat's `status`, and the `host` and `port` where it answered.
+
+    `listener` is the command that asks; it waits at most `seconds` for what `until` names. With
+    `digest`, the boat has to have those settings as `having` says (live, kept or staged), or
+    the task fails with the reason `otherwise`, or else the boat's own. When all is well, `say`
+    is said of the boat as `set_stats` does.
+    """
+
+    TRANSFERS_FILES = False
+    _VALID_ARGS = frozenset(
+        ("listener", "until", "seconds", "digest", "having", "otherwise", "say")
+    )
+    _requires_connection = False
+    _supports_check_mode = False
+
+    def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
+        """Ask, and compare."""
+        result: dict[str, Any] = super().run(tmp, task_vars)
+        args = self._task.args
+        done = subprocess.run(
+            [*map(str, args["listener"]), str(args["until"]), str(args["seconds"])],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+        if done.returncode != 0:
+            return result | {"failed": True, "rc": done.returncode, "msg": done.stderr.strip()}
+        said = json.loads(done.stdout)
+        if "digest" in args and _has(said["status"], args["having"]) != args["digest"]:
+            own = (said["status"]["last_return"] or {}).get("reason")
+            result |= {"failed": True, "msg": args.get("otherwise") or own or NO_REASON}
+        elif "say" in args:
+            place = {"host": said["host"], "port": said["port"]}
+            data = {**args["say"], "place": place}
+            result["ansible_stats"] = {"data": data, "per_host": True, "aggregate": False}
+        return result | said
+
+
+def _has(status: dict[str, Any], having: str) -> str | None:
+    """The digest of the settings that the boat has live, kept or staged."""
+    found = status[having]
+    return found["digest"] if isinstance(found, dict) else found
