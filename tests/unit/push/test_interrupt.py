@@ -21,6 +21,8 @@ from tests.unit.push.loopback import RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
 
+ENDLESS = "import time; time.sleep(600)"
+
 #: Seconds; the boat's own shortest.
 TIMER = 5
 
@@ -105,4 +107,13 @@ def test_sleeps(stage: Stage) -> None:
 
     result = stage.push(asleep)
     assert result.outcome is Outcome.RETURNED, result
+    assert (stage.boat.root / HOSTAPD).read_bytes() == stage.before
+
+
+def test_hangs(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not the laptop, but its proof: it gets no more time than the boat does."""
+    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", ENDLESS])
+    result = stage.push(lambda _: None)
+    assert result.outcome is Outcome.RETURNED, result
+    assert (result.stage, result.reason) == ("prove", f"the proof did not end within {TIMER} s")
     assert (stage.boat.root / HOSTAPD).read_bytes() == stage.before

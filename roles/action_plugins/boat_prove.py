@@ -1,0 +1,48 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An Ansible action that runs the suite that proves a boat, on this machine."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from typing import Any
+
+from ansible.plugins.action import ActionBase
+
+
+class ActionModule(ActionBase):  # type: ignore[misc]
+    """Fails with the suite's own summary when `prover`, a command, does not end well in time."""
+
+    TRANSFERS_FILES = False
+    _VALID_ARGS = frozenset(("prover", "seconds"))
+    _requires_connection = False
+
+    def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
+        """Nothing is changed aboard, so that check mode runs it, too."""
+        result: dict[str, Any] = super().run(tmp, task_vars)
+        seconds = int(self._task.args["seconds"])
+        try:
+            done = subprocess.run(
+                [str(word) for word in self._task.args["prover"]],
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                text=True,
+                errors="replace",
+                timeout=seconds,
+                check=False,
+            )
+        except subprocess.TimeoutExpired:
+            return result | {"failed": True, "msg": f"the proof did not end within {seconds} s"}
+        if done.returncode == 0:
+            return result
+        said = f"the suite ended with status {done.returncode}"
+        message = _summary(done.stdout) or done.stderr.strip() or said
+        return result | {"failed": True, "rc": done.returncode, "msg": message}
+
+
+def _summary(output: str) -> str:
+    """What the suite says of itself, "" when it says nothing."""
+    try:
+        return str(json.loads(output)["summary"])
+    except (ValueError, KeyError, TypeError):
+        return ""
