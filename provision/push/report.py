@@ -85,7 +85,9 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
             state, style = "degraded" if one.degraded else "ailing", "yellow"
         why = [one.reason, one.hint, *one.concerns]
         if one.trial:
-            why.append(f"on trial for {one.trial['owner']}, {one.trial['seconds_left']:.0f} s left")
+            left = f"{one.trial['seconds_left']:.0f} s left"
+            keep = "; a push keeps them" if one.trial["digest"] == one.wanted else ""
+            why.append(f"on trial for {one.trial['owner']}, {left}{keep}")
         rows.add_row(
             Text(one.boat),
             Text(state, style=style),

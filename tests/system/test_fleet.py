@@ -57,6 +57,11 @@ def options(*boats: RigBoat, **more: object) -> PushOptions:
     return dataclasses.replace(PushOptions(at=at, timer=60), **more)  # type: ignore[arg-type]
 
 
+def kept(boat: RigBoat) -> str:
+    """The digest of the settings that the boat keeps."""
+    return (boat.root / "data/settings/kept").read_text().split()[0]
+
+
 def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
     """The old key and the new one are accepted while it goes on, and the new one alone after."""
     boat = rig("rotates")
@@ -91,9 +96,9 @@ def test_what_was_changed_by_hand_is_replaced_only_when_that_is_asked_for(rig: M
     (refused,) = push([boat.target], options(boat))
     assert (refused.outcome, by_hand.read_text()) == (Outcome.REFUSED, "by hand\n"), refused
     assert "changed by hand aboard: /etc/hostname" in refused.reason
-    (kept,) = push([boat.target], options(boat, overwrite_drift=True))
-    assert (kept.outcome, by_hand.read_text()) == (Outcome.KEPT, "drifts\n"), kept
-    assert kept.changed == (f"/{HOSTAPD}", "/etc/hostname")
+    (done,) = push([boat.target], options(boat, overwrite_drift=True))
+    assert (done.outcome, by_hand.read_text()) == (Outcome.KEPT, "drifts\n"), done
+    assert done.changed == (f"/{HOSTAPD}", "/etc/hostname")
 
 
 def test_two_operators_at_once(rig: Make) -> None:
@@ -104,13 +109,13 @@ def test_two_operators_at_once(rig: Make) -> None:
         targets.append(boat.target)
     with ThreadPoolExecutor() as pool:
         ended = list(pool.map(lambda target: push([target], options(boat))[0], targets))
-    kept = [result.sha256 for result in ended if result.outcome is Outcome.KEPT]
-    assert kept, ended
+    new = [result.sha256 for result in ended if result.outcome is Outcome.KEPT]
+    assert new, ended
     for result in ended:
         if result.outcome is not Outcome.KEPT:
             assert result.outcome is Outcome.REFUSED, result
             assert "on trial" in result.reason or "at work" in result.reason, result
-    assert (boat.root / "data/settings/kept").read_text().split()[0] in kept
+    assert kept(boat) in new
     assert not (boat.root / "run/boat/trial.json").exists()
 
 
@@ -126,6 +131,28 @@ def test_settings_for_the_next_start(rig: Make) -> None:
     (standing,) = standings([boat.target], options(boat).at)
     assert standing.staged is not None
     assert standing.staged["digest"] == result.sha256
+
+
+@pytest.mark.parametrize(
+    ("name", "outcome"), [("moved-away", Outcome.KEPT), ("moved-badproof", Outcome.RETURNED)]
+)
+def test_staged_settings_are_proven_and_kept_at_the_other_place(
+    rig: Make, name: str, outcome: Outcome
+) -> None:
+    """By a push of the same settings, while the trial that began with the start is on."""
+    boat = changed(rig, name)
+    before = kept(boat)
+    (staged,) = push([boat.target], options(boat, stage=True))
+    assert staged.outcome is Outcome.STAGED, staged
+    boat.aboard("begin")
+    (standing,) = standings([boat.target], options(boat).at)
+    assert (standing.due, (standing.trial or {})["digest"]) == (True, staged.sha256)
+    (result,) = push([boat.target], options(boat))
+    assert result.outcome is outcome, result
+    assert kept(boat) == (staged.sha256 if outcome is Outcome.KEPT else before)
+    assert not (boat.root / "run/boat/trial.json").exists()
+    (standing,) = standings([boat.target], options(boat).at)
+    assert standing.well is (outcome is Outcome.KEPT), standing
 
 
 def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> None:

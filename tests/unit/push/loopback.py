@@ -102,6 +102,12 @@ class RigBoat:
             (folder / name).chmod(0o755)
         return folder
 
+    def aboard(self, *command: str) -> None:
+        """Run `boat-settings` as the boat itself does, such as at its start."""
+        subprocess.run(
+            [self.folder / "bin/boat-settings", *command], stdout=subprocess.DEVNULL, check=True
+        )
+
     def listen(self, host_key: str | None = None) -> subprocess.Popen[bytes]:
         """Start an sshd that the operator's key opens; its host key is the settings' own, or
         another's."""

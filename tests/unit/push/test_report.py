@@ -18,6 +18,7 @@ from provision.push.report import Progress, Row, fleet_table, progress
 
 PLACE = Endpoint("10.47.1.1")
 NOW = 1_000_000.0
+TRIAL = {"owner": "me", "seconds_left": 9.0}
 
 
 def row(standing: Standing) -> str:
@@ -49,6 +50,14 @@ def row(standing: Standing) -> str:
         (
             Standing("a", "1" * 64, PLACE, staged={"digest": "3" * 64}, seen=NOW),
             "a healthy unknown to push 333333333333 on trial now",
+        ),
+        (
+            Standing("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "1" * 64}, seen=NOW),
+            "a healthy unknown to push now on trial for me, 9 s left; a push keeps them",
+        ),
+        (
+            Standing("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "2" * 64}, seen=NOW),
+            "a healthy unknown to push now on trial for me, 9 s left",
         ),
         (Standing("a", "1" * 64, hint="look there"), "a refused unknown to push never look there"),
         (
