@@ -95,7 +95,18 @@ def other_key() -> str:
 
 
 @pytest.fixture(scope="module")
-def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch) -> Fleet:
+def notebook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the user's own settings have Ansible write down what it does and learns."""
+    return tmp_path_factory.mktemp("notebook")
+
+
+@pytest.fixture(scope="module")
+def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path) -> Fleet:
+    here.setenv("ANSIBLE_LOG_PATH", str(notebook / "log"))
+    here.setenv("ANSIBLE_CACHE_PLUGIN", "jsonfile")
+    here.setenv("ANSIBLE_CACHE_PLUGIN_CONNECTION", str(notebook / "facts"))
+    here.setenv("ANSIBLE_CONFIG", str(notebook / "ansible.cfg"))
+    (notebook / "ansible.cfg").write_text(f"[defaults]\nlog_path={notebook / 'log too'}\n")
     here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
     names += ("wrongname", "oldbase", "badcard", "newboard", "oldformat", *AILING)
@@ -247,6 +258,11 @@ def test_no_secret_is_told(fleet: Fleet) -> None:
     told = json.dumps([fleet.events, [result.as_json() for result in fleet.results.values()]])
     assert CANARY not in told
     assert "PRIVATE KEY" not in told
+
+
+def test_nothing_is_written_down_elsewhere(fleet: Fleet, notebook: Path) -> None:
+    """The user's settings of Ansible do not reach a push."""
+    assert [file.name for file in notebook.iterdir()] == ["ansible.cfg"]
 
 
 def test_no_secret_is_in_the_list_of_processes(fleet: Fleet) -> None:
