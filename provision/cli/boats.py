@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -86,6 +86,17 @@ def some_or_all(
     return gather(found, password)
 
 
+def places(at: Sequence[str] | None, boats: Iterable[Target | Unfit]) -> dict[str, Endpoint]:
+    """Where boats are said to answer; UserError when one of them is none of `boats`."""
+    found = parse_at(at or [])
+    if unknown := sorted(found.keys() - {boat.name for boat in boats}):
+        raise UserError(
+            f"--at says where {', '.join(unknown)} answers, which is not among the boats",
+            hint="write it as the boat's name",
+        )
+    return found
+
+
 @app.command()
 def push(  # noqa: PLR0913
     names: Some = None,
@@ -119,8 +130,11 @@ def push(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Change running boats: try the settings, prove them, keep them; or return."""
+    if everyone == bool(names):
+        raise UserError("name the boats to push to, or give --all")
+    fleet, unfit = some_or_all(names or (), boats, vault_password_file)
     options = PushOptions(
-        at=parse_at(at or []),
+        at=places(at, [*fleet, *unfit]),
         at_once=at_once,
         timer=timer,
         check=dry_run,
@@ -129,9 +143,6 @@ def push(  # noqa: PLR0913
         stop_after=stop_after,
         former=former_key,
     )
-    if everyone == bool(names):
-        raise UserError("name the boats to push to, or give --all")
-    fleet, unfit = some_or_all(names or (), boats, vault_password_file)
     for one in unfit:
         if one.name == first:
             raise one.error
@@ -168,7 +179,7 @@ def fleet(  # noqa: PLR0913
 ) -> None:
     """Ask running boats how they stand, all at once; without names, all of the folder."""
     asked, unfit = some_or_all(names or (), boats, vault_password_file)
-    found = standings(asked, parse_at(at or []), former=former_key)
+    found = standings(asked, places(at, [*asked, *unfit]), former=former_key)
     if unfit:
         found = sorted([*found, *(one.standing() for one in unfit)], key=lambda one: one.boat)
     if as_json:
@@ -188,7 +199,8 @@ def verify(
     as_json: Json = False,
 ) -> None:
     """Prove running boats against their profiles; nothing is changed."""
-    proofs = _prove(targets(names, boats, vault_password_file), parse_at(at or []))
+    asked = targets(names, boats, vault_password_file)
+    proofs = _prove(asked, places(at, asked))
     if as_json:
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
@@ -211,7 +223,7 @@ def inventory(
 ) -> None:
     """Print the inventory for plain ansible-playbook with roles/push.yml."""
     fleet = targets(names, boats, vault_password_file)
-    print(lay_out(fleet, out, PushOptions(at=parse_at(at or []))))
+    print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
 
 
 def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:

@@ -15,6 +15,9 @@ from provision.push.result import Outcome, PushResult
 #: How a push ends that was with the boat itself.
 HEARD = (*(Outcome.KEPT, Outcome.UNCHANGED), Outcome.STAGED, Outcome.WOULD_CHANGE, Outcome.RETURNED)
 
+#: Seconds that a boat gets to show its host key and let somebody in.
+PATIENCE = 60
+
 
 def note_push(target: Target, wanted: Wanted, result: PushResult) -> None:
     """Remember what a push has learnt about a boat."""
@@ -37,10 +40,14 @@ def shows_new_key(wanted: Wanted, place: Endpoint) -> bool:
     """Whether the boat answers when no host key but the one in its secrets is accepted."""
     known = f"-oUserKnownHostsFile={quoted(wanted.folder / 'new_known_hosts')}"
     options = arguments(wanted.reach.options(wanted.folder))
-    done = subprocess.run(
-        [*ssh(wanted.reach.user, options, place, known), "true"],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        check=False,
-    )
+    try:
+        done = subprocess.run(
+            [*ssh(wanted.reach.user, options, place, known), "true"],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=PATIENCE,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return False
     return done.returncode == 0

@@ -26,7 +26,7 @@ def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
         ("push kittiwake --all", "name the boats to push to, or give --all"),
         ("push kittiwake --boats nowhere", "there is no boat kittiwake"),
         ("push --all --boats nowhere", "there is no boat in nowhere"),
-        ("push kittiwake --at kittiwake", "does not say where"),
+        ("verify dunlin --boats nowhere", "there is no boat dunlin"),
         ("push kittiwake --at-once 0", "--at-once"),
         ("push kittiwake --at-once -3", "--at-once"),
         ("push kittiwake --at-once many", "--at-once"),

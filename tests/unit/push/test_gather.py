@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.cli import main
-from provision.cli.boats import some_or_all
+from provision.cli.boats import places, some_or_all
 from provision.errors import UserError, UserErrors
 from provision.profile import vault
 from provision.profile.keys import make_keys
@@ -101,6 +101,16 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
     names = ["dunlin", "kittiwake", str(files["dunlin"]), "dunlin"]
     fit, (wrong,) = some_or_all(names, boats, None)
     assert ([target.name for target in fit], wrong.name) == (["dunlin"], "kittiwake")
+
+
+def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> None:
+    """Whoever mistypes a name would otherwise push to somewhere else."""
+    no_secrets(files["kittiwake"])
+    fit, unfit = gather(list(files.values()), None)
+    said = ["dunlin=127.0.0.1:2222", "kittiwake=127.0.0.1:2223"]
+    assert set(places(said, [*fit, *unfit])) == {"dunlin", "kittiwake"}
+    with pytest.raises(UserError, match="says where dunlni answers"):
+        places(["dunlni=127.0.0.1"], [*fit, *unfit])
 
 
 def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> None:
