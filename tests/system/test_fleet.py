@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from itertools import groupby
 
 import pytest
 
@@ -22,7 +23,7 @@ from provision.profile.keys import former, private_key
 from provision.profile.secrets import host_public_key
 from provision.push.fleet import standings
 from provision.push.memory import recall
-from provision.push.play import PushOptions, push
+from provision.push.play import Event, PushOptions, push
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
 from tests.unit.push.conftest import CANARY, RigBoat, here, rig
@@ -153,6 +154,15 @@ def test_staged_settings_are_proven_and_kept_at_the_other_place(
     assert not (boat.root / "run/boat/trial.json").exists()
     (standing,) = standings([boat.target], options(boat).at)
     assert standing.well is (outcome is Outcome.KEPT), standing
+
+
+def test_no_more_boats_at_once_than_were_asked_for(rig: Make) -> None:
+    boats = [rig(name) for name in ("one", "after", "another")]
+    events: list[Event] = []
+    ended = push([boat.target for boat in boats], options(*boats, at_once=1), events.append)
+    assert [result.outcome for result in ended] == [Outcome.UNCHANGED] * 3
+    told = [event["boat"] for event in events if "boat" in event]
+    assert [name for name, _ in groupby(told)] == ["one", "after", "another"]
 
 
 def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> None:
