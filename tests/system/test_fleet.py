@@ -174,6 +174,13 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
     assert {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats} == before
 
 
+def test_another_machine_in_a_boats_place_counts_as_a_failure(rig: Make) -> None:
+    boats = [rig("impostor", host_key=private_key()), changed(rig, "behind")]
+    chosen = options(*boats, at_once=1, stop_after=1)
+    ended = roll_out([boat.target for boat in boats], chosen, Rollout())
+    assert [result.outcome for result in ended] == [Outcome.REFUSED, Outcome.HELD]
+
+
 def test_no_other_follows_a_first_that_has_its_settings_and_cannot_be_proven(rig: Make) -> None:
     boats = [rig("badproof-first"), changed(rig, "follows")]
     ended = roll_out([boat.target for boat in boats], options(*boats), Rollout("badproof-first"))
