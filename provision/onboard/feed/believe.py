@@ -108,8 +108,11 @@ class _Choice:
         by, last, interval = self._said.get(sentence.formatter, (origin, now, 0.0))
         if by != origin and now - last < interval / 2:
             return False
-        # The silence between two sources is no interval of either.
-        self._said[sentence.formatter] = (origin, now, now - last if by == origin else 0.0)
+        # The silence of a source, or between two, is no interval of either.
+        gap = now - last
+        if by == origin and 0 < gap <= self._prefer.silence:
+            interval = gap
+        self._said[sentence.formatter] = (origin, now, interval)
         return True
 
     def _note(self, origin: str, now: float) -> None:

@@ -105,6 +105,21 @@ def test_a_change_after_a_long_silence_delays_nobody_later() -> None:
     ]
 
 
+def test_two_changes_within_a_second_say_nothing_twice() -> None:
+    """Both receivers were out for as long; the second is steady a moment before the first."""
+    believing = beliefs(silence=4, steady=6, position=("gnss", "spare", "network"))
+    passed = [
+        (second, origin)
+        for second in range(40)
+        for after, origin in ((0, "network"), (0.6, "spare"), (0.8, "gnss"))
+        if origin == "network" or not 10 <= second < 20
+        if passes(believing, origin, second + after)
+    ]
+    assert believing.as_json(40.0)["position"]["source"] == "gnss"
+    receivers = [second for second, origin in passed if origin != "network" and second >= 20]
+    assert receivers == list(range(26, 40))
+
+
 def test_a_void_fix_is_silence() -> None:
     believing = beliefs()
     passed = []
