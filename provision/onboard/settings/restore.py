@@ -10,7 +10,7 @@ from pathlib import Path
 
 from provision.onboard.settings.apply import Plan, carry_out
 from provision.onboard.settings.archive import Settings, read
-from provision.onboard.settings.durable import finish, write_durably
+from provision.onboard.settings.durable import finish, sync_folder, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.lock import lock
 from provision.onboard.settings.places import Places
@@ -104,6 +104,8 @@ def _give_back(
     if trial is None and deadline and not places.trial.exists():
         return {"returned": None, "changed": []}, Exit.WELL
     if trial is not None and trial.phase == "keeping" and _flipped(places, trial):
+        # Whoever was stopped may have been so before this, and the card is to hold what we say.
+        sync_folder(places.store)
         finish(places, system, trial, service=not deadline)
         return {"returned": None, "kept": trial.digest}, Exit.KEPT
     if trial is not None and trial.phase == "arming":

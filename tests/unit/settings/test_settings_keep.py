@@ -298,3 +298,30 @@ def test_a_keep_killed_anywhere_is_finished_or_undone(tried: Boat, tmp_path: Pat
         if digest == HOME:
             assert boat.system.running() == units
     assert ends == {(HOME, Exit.WELL), (DIGEST, Exit.KEPT), (DIGEST, Exit.WELL)}
+
+
+def test_what_was_said_to_be_kept_outlives_a_power_cut(
+    tried: Boat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also when whoever kept it was stopped between the pointer's turn and its sync."""
+    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
+    cards: list[Card] = []
+
+    def work(step: int) -> Callable[[], object]:
+        monkeypatch.undo()
+        shutil.rmtree(tried.places.root)
+        shutil.copytree(copy, tried.places.root, symlinks=True)
+        boat = tried.again()
+        cards.append(Card(boat.places.store))
+        cards[-1].watch(monkeypatch)
+        return lambda: keep(boat.places, boat.system, DIGEST)
+
+    kept = 0
+    for _step in every_kill(work):
+        boat, card = tried.again(), cards[-1]
+        _, code = give_back(boat.places, boat.system, "time is up", deadline=True)
+        if code is Exit.KEPT:
+            kept += 1
+            found = {chosen(state) for state in card.states(card.steps[-1], random.Random(1), 5)}
+            assert found == {DIGEST}
+    assert kept > 1
