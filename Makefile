@@ -24,15 +24,13 @@ unit: setup
 BENCH := python -m pytest -q -rR --reruns 1 --durations 10
 
 system: setup
-	$(BENCH) tests/system $(addprefix --ignore ,$(FAULTS) $(BENCHED))
+	$(BENCH) tests/system $(addprefix --ignore ,$(FAULTS))
 
-# Every fault that a push or a power cut may bring: longer than what runs at each change. And
-# the whole feed on the bench, not yet seen to pass in one go.
+# Every fault that a push or a power cut may bring: longer than what runs at each change.
 FAULTS := tests/system/test_return.py tests/system/test_crash_states.py
-BENCHED := tests/system/test_feed.py
 
 faults: setup
-	$(BENCH) $(FAULTS) $(BENCHED)
+	$(BENCH) $(FAULTS)
 
 measure: setup
 	python -m tests.measure
