@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Column, Table
 from rich.text import Text
@@ -72,9 +72,11 @@ def push_table(results: Sequence[PushResult]) -> Table:
     return rows
 
 
-def fleet_table(standings: Sequence[Standing], now: float) -> Table:
-    """One row a boat; `now` is in seconds since 1970."""
-    rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen", "why")
+def fleet_table(standings: Sequence[Standing], now: float) -> Group:
+    """One row a boat, and below them what there is to say of some; `now` is in seconds since
+    1970."""
+    rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen")
+    notes = []
     for one in standings:
         state, style = "healthy", "green"
         if one.place is None:
@@ -83,11 +85,8 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
                 state = "not asked"
         elif one.concerns:
             state, style = "degraded" if one.degraded else "ailing", "yellow"
-        why = [one.reason, one.hint, *one.concerns]
-        if one.trial:
-            left = f"{one.trial['seconds_left']:.0f} s left"
-            keep = "; a push keeps them" if one.trial["digest"] == one.wanted else ""
-            why.append(f"on trial for {one.trial['owner']}, {left}{keep}")
+        if said := _said(one):
+            notes.append(Text(f"{one.boat}: " + "\n  ".join(said)))
         rows.add_row(
             Text(one.boat),
             Text(state, style=style),
@@ -96,9 +95,18 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Table:
             str(len(one.drift) or ""),
             f"{one.staged['digest'][:12]} on trial" if one.staged else "",
             ago(now - one.seen) if one.seen is not None else "never",
-            Text("\n".join(part for part in why if part)),
         )
-    return rows
+    return Group(rows, *([Text(), *notes] if notes else []))
+
+
+def _said(one: Standing) -> list[str]:
+    """What there is to say of a boat beyond its row, in lines."""
+    lines = [*one.reason.splitlines(), *one.hint.splitlines(), *one.concerns]
+    if one.trial:
+        left = f"{one.trial['seconds_left']:.0f} s left"
+        keep = "; a push keeps them" if one.trial["digest"] == one.wanted else ""
+        lines.append(f"on trial for {one.trial['owner']}, {left}{keep}")
+    return lines
 
 
 def _against_profile(one: Standing) -> str:
