@@ -27,7 +27,7 @@ from provision.push.notes import note_push
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint
 from provision.push.result import PushResult
-from provision.push.verdict import refused, verdict
+from provision.push.verdict import verdict
 from provision.push.workspace import workspace, write_private
 from provision.run import search_path
 
@@ -147,15 +147,10 @@ def tell(
     """Run the playbook, and gather what it told about each boat."""
     start = time.monotonic()
     stories = {boat.reach.boat: Story(start, start) for boat in wanted}
-    failed = set()
     with closing(play(folder, options)) as events:
         for event in events:
             if "boat" in event:
                 stories[event["boat"]].add(event)
-            if event["event"] == "failed" or refused(str(event.get("message", ""))):
-                failed.add(event["boat"])
-                if len(failed) == options.stop_after:
-                    (folder / HALT).touch()
             if listener is not None:
                 listener(event)
     return stories
@@ -176,7 +171,7 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
         open(folder / "ansible.err", "w+", encoding="utf-8", errors="replace") as errors,
         subprocess.Popen(
             command,
-            env=environment(folder),
+            env=environment(folder, options.stop_after),
             cwd=folder,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
@@ -219,7 +214,7 @@ def _end(process: subprocess.Popen[str]) -> None:
         process.kill()
 
 
-def environment(folder: Path) -> dict[str, str]:
+def environment(folder: Path, stop_after: int) -> dict[str, str]:
     """Ansible's own settings for this run; the user's do not reach it."""
     kept = {name: text for name, text in os.environ.items() if not name.startswith("ANSIBLE_")}
     return kept | {
@@ -230,6 +225,8 @@ def environment(folder: Path) -> dict[str, str]:
         "ANSIBLE_LOCAL_TEMP": str(folder / "ansible" / "tmp"),
         "ANSIBLE_STDOUT_CALLBACK": "boat_events",
         "ANSIBLE_CALLBACK_PLUGINS": str(Path(__file__).parent / "callbacks"),
+        "BOAT_HALT": str(folder / HALT),
+        "BOAT_STOP_AFTER": str(stop_after),
         # What runs on this machine leaves no file in the user's home.
         "ANSIBLE_PIPELINING": "true",
         "ANSIBLE_REMOTE_TMP": str(folder / "ansible" / "tmp"),

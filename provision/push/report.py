@@ -15,8 +15,8 @@ from rich.text import Text
 
 from provision.push.fleet import Standing
 from provision.push.play import Event, Listener
+from provision.push.refusal import refused
 from provision.push.result import Outcome, PushResult
-from provision.push.verdict import refused
 from provision.verify import VerifyResult
 
 STYLES = {

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
 from provision.push.reach import Endpoint, fingerprint
+from provision.push.refusal import NOT_LET_IN, WRONG_KEY
 from provision.push.result import Outcome, PushResult
 from provision.push.word import Asking, hear, settled
 
@@ -16,13 +17,6 @@ if TYPE_CHECKING:
 
 #: Seconds a boat gets beyond its timer to return and to answer again.
 GRACE = 30
-
-#: What OpenSSH says (from memory).
-WRONG_KEY = (
-    *("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED"),
-    "no matching host key type found",
-)
-NOT_LET_IN = ("Permission denied",)
 
 #: What is put before a message that says it all.
 PREFIXES = ("Task failed: ", "Failed to connect to the host via ssh:", " ", "boat-settings: ")
@@ -90,11 +84,6 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
     for words in PREFIXES:
         plain = plain.removeprefix(words)
     return plain or f"the connection to {place} broke", ""
-
-
-def refused(message: str) -> bool:
-    """Whether this is about somebody who answered, and with whom nothing can be done."""
-    return any(words in message for words in (*WRONG_KEY, *NOT_LET_IN))
 
 
 def _last_word(boat: Wanted, reason: str, patience: float) -> tuple[Outcome, str]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 from ansible.plugins.callback import CallbackBase  # type: ignore[import-untyped]
@@ -13,6 +14,8 @@ from ansible.plugins.loader import (  # type: ignore[import-untyped]
     shell_loader,
 )
 
+from provision.push.refusal import refused
+
 DOCUMENTATION = """
 name: boat_events
 type: stdout
@@ -21,6 +24,19 @@ description:
   - Prints which stage each boat is in, what failed there, and what was found at the end.
   - Results of tasks are not printed, only messages of failures; those of tasks under
     C(no_log) arrive here already without their content.
+  - Ends a roll-out itself, since nobody outside could do so before the next boat is begun with.
+options:
+  halt:
+    description: The file whose presence tells the playbook to begin with no other boat.
+    type: path
+    env:
+      - name: BOAT_HALT
+  stop_after:
+    description: After how many boats' failures that is; 0 for never.
+    type: int
+    default: 0
+    env:
+      - name: BOAT_STOP_AFTER
 """
 
 #: What the roles use. A forked process that has to load the plugin for OpenSSH itself reads the
@@ -42,6 +58,7 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
     def __init__(self) -> None:
         super().__init__()
         self._stages: dict[str, str] = {}
+        self._failed: set[str] = set()
 
     def v2_playbook_on_start(self, playbook: Any) -> None:
         """Have what every task of every boat needs here, before a process is forked for each."""
@@ -65,6 +82,10 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
         message = said.get("stderr", "").strip() or said.get("msg", "")
         boat = result.host.get_name()
         self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
+        if event == "failed" or refused(message):
+            self._failed.add(boat)
+            if len(self._failed) == self.get_option("stop_after"):
+                Path(self.get_option("halt")).touch()
 
     def v2_runner_on_ok(self, result: Any) -> None:
         """What the playbook found out about a boat, by `set_stats`."""
