@@ -108,6 +108,11 @@ def listen(boat: Virtual, seconds: float, **more: object) -> dict[str, Any]:
     return boat.bench.tablet.ask("listen", **FEED, seconds=seconds, **more)
 
 
+def opened(boat: Virtual) -> set[str]:
+    """The links that the feed has open."""
+    return {name for name, link in boat.feed()["links"].items() if link["present"]}
+
+
 def believed(boat: Virtual) -> str | None:
     """Which source of positions the feed believes."""
     source: str | None = boat.feed()["believed"]["position"]["source"]
@@ -359,6 +364,9 @@ def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
     where = tmp_path / "where.json"
     where.write_text(json.dumps(fulmar.bench.where()))
     fulmar.bench.join()
+    # A port that has been silent for long is opened anew now and then.
+    fulmar.ask("systemctl restart boat-feed")
+    until(lambda: opened(fulmar) >= {"gnss", "gnss-2", "autopilot"}, "the adapters")
     command = [sys.executable, "-m", "provision", "replay", files[-1], "--bench", where, "--json"]
     with subprocess.Popen([*command, "--pace", "3"], stdout=subprocess.PIPE) as player:
         received = listen(fulmar, 20)["lines"]

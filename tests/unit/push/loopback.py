@@ -6,6 +6,7 @@ from __future__ import annotations
 import getpass
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -200,6 +201,8 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
         }
         file = boats / f"{name}.yml"
         file.write_text(yaml.safe_dump(profile))
+        # A test that is run once more makes its boats anew.
+        shutil.rmtree(top / name, ignore_errors=True)
         (top / name).mkdir()
         boat = RigBoat(file, top / name, Secrets(pass_phrase=CANARY, host_key=private_key()))
         boat.boot()
