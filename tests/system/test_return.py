@@ -295,6 +295,8 @@ def test_the_boat_moves_to_another_address(harbour: Harbour) -> None:
     laptop = Laptop({**harbour.laptop.places, ELSEWHERE: place})
     result = laptop.push(harbour.job(moved, prove=True, timer=240))
     assert result["outcome"] == "kept", result
+    # The connection to the old address is as good as dead, and commands would share it.
+    harbour.boat.hang_up()
     bench.ssh_port = port
     there = Virtual(harbour.boat.club, bench)
     status = there.status()
