@@ -131,7 +131,7 @@ def push(  # noqa: PLR0913
 ) -> None:
     """Change running boats: try the settings, prove them, keep them; or return."""
     if everyone == bool(names):
-        raise UserError("name the boats to push to, or give --all")
+        raise UserError("name the boats to push to, or give --all; not both")
     fleet, unfit = some_or_all(names or (), boats, vault_password_file)
     options = PushOptions(
         at=places(at, [*fleet, *unfit]),
@@ -205,7 +205,8 @@ def verify(
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
         for proof in proofs:
-            results.print(verify_table(proof))
+            if proof.tests:
+                results.print(verify_table(proof))
             results.print(proof.summary())
     if not all(proof.well for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
