@@ -9,25 +9,33 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, PlainSerializer
 
-from provision.profile.fields import Refused, Text, once
+from provision.profile.fields import Refused, Text, once, said
+
+_ADDRESS = r"([0-9]{1,3}\.){3}[0-9]{1,3}"
+_INTERFACE = f"{_ADDRESS}/[0-9]{{1,2}}"
 
 
 def _interface(value: Any) -> Any:
+    text = value if isinstance(value, str) else ""
+    if re.fullmatch(_ADDRESS, text):
+        raise Refused(f"{text} names no prefix length", f"write it as {text}/24")
     try:
-        address = ipaddress.IPv4Interface(value) if isinstance(value, str) else None
+        # A netmask would be taken as well, and so would what only looks like one.
+        if re.fullmatch(_INTERFACE, text):
+            return ipaddress.IPv4Interface(text)
     except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
-        address = None
-    if address is None:
-        raise Refused(f"{value!r} is not an IPv4 address", "write it as 10.47.1.1/24")
-    if "/" not in value:
-        raise Refused(f"{value} names no prefix length", f"write it as {value}/24")
-    return address
+        pass
+    raise Refused(
+        f"{said(value)} is not an IPv4 address with its prefix length", "write it as 10.47.1.1/24"
+    )
 
 
 #: An IPv4 address with its prefix length, such as 10.47.1.1/24.
 Interface = Annotated[
     ipaddress.IPv4Interface,
-    BeforeValidator(_interface, json_schema_input_type=str),
+    BeforeValidator(
+        _interface, json_schema_input_type=Annotated[str, Field(pattern=f"^{_INTERFACE}$")]
+    ),
     PlainSerializer(str, return_type=str),
 ]
 
@@ -36,11 +44,14 @@ Port = Annotated[int, Field(ge=1, le=65535)]
 MacAddress = Annotated[
     str,
     Text(
-        "[0-9a-f]{2}(:[0-9a-f]{2}){5}",
-        "a hardware address",
+        # The lowest bit of the first octet tells a group's address (IEEE Std 802).
+        "[0-9a-f][02468ace](:[0-9a-f]{2}){5}",
+        "a device's hardware address",
         'six pairs of lower-case hex digits in quotes, such as "02:00:00:12:34:56"',
     ),
 ]
+
+_EVERYBODY = ipaddress.IPv4Address("255.255.255.255")
 
 #: IANA service name registry, nmea-0183, from memory.
 NMEA_PORT = 10110
@@ -55,10 +66,10 @@ def endpoint(value: Any, default: int | None = None) -> str:
         host = ipaddress.IPv4Address(address)
     except ipaddress.AddressValueError:
         raise Refused(
-            f"{value!r} is not an IPv4 address and a port",
+            f"{said(value)} is not an IPv4 address and a port",
             f"{example}; aboard no names are looked up",
         ) from None
-    if host.is_multicast or host.is_unspecified or host.is_loopback:
+    if host.is_multicast or host.is_unspecified or host.is_loopback or host == _EVERYBODY:
         raise Refused(f"{host} is not the address of a device", example)
     if not port and default is not None:
         return f"{host}:{default}"
@@ -66,8 +77,6 @@ def endpoint(value: Any, default: int | None = None) -> str:
         raise Refused(f"{port!r} is not a port", example)
     return f"{host}:{port}"
 
-
-_ADDRESS = r"([0-9]{1,3}\.){3}[0-9]{1,3}"
 
 #: A host and its port, such as 10.47.2.60:10110.
 Endpoint = Annotated[
@@ -88,7 +97,7 @@ def _datagrams(value: Any) -> Any:
     if value is None or (type(value) is int and 1 <= value <= 65535):
         return value
     raise Refused(
-        f"{value!r} is neither a port nor a list of hosts",
+        f"{said(value)} is neither a port nor a list of hosts",
         f"write {NMEA_PORT} for a broadcast, a list such as [10.47.2.60], or null for none",
     )
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What two links or inputs cannot share."""
+"""What two links, inputs or tablets cannot share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from provision.profile.models import Profile
 
 
 def all_of(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
-    """An error for each pair of links or inputs that mean one adapter, interface or port.
+    """An error for each pair of links, inputs or tablets that mean one thing or device.
 
     `place` tells where a key of the profile stands.
     """
@@ -35,6 +35,8 @@ def _taken_twice(profile: Profile, place: Callable[[str], Place]) -> Iterator[Us
 
 def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
     """What only one can have, with the key that has it."""
+    for name, tablet in profile.network.tablets.items():
+        yield f"the hardware address {tablet.mac}", f"network.tablets.{name}.mac"
     for name, link in profile.can_links.items():
         yield f"the interface {link.can}", f"links.{name}.can"
     yield f"TCP port {profile.feed.tcp}", "feed.tcp"

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler
+from pydantic import AfterValidator, BeforeValidator, Field, GetCoreSchemaHandler
 from pydantic.annotated_handlers import GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
@@ -20,6 +20,20 @@ class Refused(ValueError):
     def __init__(self, message: str, hint: str) -> None:
         super().__init__(message)
         self.hint = hint
+
+
+def said(value: object) -> str:
+    """A value as an error calls it."""
+    match value:
+        case dict():
+            return "a group of keys"
+        case list():
+            return "a list"
+        case None:
+            return "nothing"
+        case bool():
+            return str(value).lower()
+    return repr(value)
 
 
 @dataclass(frozen=True)
@@ -120,7 +134,7 @@ class Quantity:
         if isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
             return float(match[1]) * self.scale[match[2]]
         hint = f"write a number and its unit, such as {self.example}"
-        raise Refused(f"{value!r} is not {self.name}", hint)
+        raise Refused(f"{said(value)} is not {self.name}", hint)
 
 
 _SIZE = Quantity(_BYTES, "a size", "32 GB")
@@ -185,7 +199,7 @@ Sentences = Annotated[
     dict[Formatter, Rate],
     BeforeValidator(
         Rates("sentences", "[RMC, GGA]", "{RMC: 1, HDG: 10}").read,
-        json_schema_input_type=list[Formatter] | dict[Formatter, float],
+        json_schema_input_type=list[Formatter] | dict[Formatter, Rate],
     ),
 ]
 
@@ -198,7 +212,7 @@ Kinds = Annotated[
     dict[Kind, Rate],
     BeforeValidator(
         Rates("kinds of data", "[heading, depth]", "{heading: 10, depth: 1}").read,
-        json_schema_input_type=list[Kind] | dict[Kind, float],
+        json_schema_input_type=list[Kind] | dict[Kind, Rate],
     ),
 ]
 
@@ -216,7 +230,9 @@ CanInterface = Annotated[
 UsbPort = Annotated[
     str,
     Text(
-        r"\d{1,3}-\d{1,2}(\.\d{1,2}){0,5}", "a USB path", "as the kernel writes it, such as 1-1.3"
+        r"[0-9]{1,3}-[0-9]{1,2}(\.[0-9]{1,2}){0,5}",
+        "a USB path",
+        "as the kernel writes it, such as 1-1.3",
     ),
 ]
 
@@ -238,8 +254,32 @@ Country = Annotated[
 #: An OpenSSH public key line.
 SSH_KEY = (
     r"(ssh-ed25519|ecdsa-sha2-nistp(256|384|521)|ssh-rsa|sk-ssh-ed25519@openssh\.com"
-    r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [\x20-\x7e]*)?"
+    r"|sk-ecdsa-sha2-nistp256@openssh\.com) [A-Za-z0-9+/]{40,}={0,2}( [^\x00-\x1f\x7f]*)?"
 )
+
+
+def is_public_key(line: str) -> bool:
+    """Whether it is an OpenSSH public key line, and whole: by a cut one nobody would get in."""
+    # Here, so that only who reads a profile waits for it.
+    from cryptography.exceptions import UnsupportedAlgorithm  # noqa: PLC0415
+    from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
+        load_ssh_public_key,
+    )
+
+    if not re.fullmatch(SSH_KEY, line) or not line.isprintable():
+        return False
+    try:
+        load_ssh_public_key(line.encode())
+    except (ValueError, UnsupportedAlgorithm):
+        return False
+    return True
+
+
+def _whole(value: str) -> str:
+    if " " in value and not is_public_key(value):
+        raise Refused("this is no whole OpenSSH public key", "copy the line of an id_*.pub file")
+    return value
+
 
 #: An OpenSSH public key line, or the name of a *.pub file beside the profile.
 AccessKey = Annotated[
@@ -249,4 +289,5 @@ AccessKey = Annotated[
         "an OpenSSH public key",
         "write the line of an id_*.pub file, or the name of a .pub file beside the profile",
     ),
+    AfterValidator(_whole),
 ]

@@ -100,6 +100,7 @@ class Link(_Source):
 
     adapter: Adapter
     baud: BaudRate = 4800
+    """4800 (IEC 61162-1), 38400 (IEC 61162-2), or what else the instrument is set to."""
     talks: Sentences = Field(default={})
     """What the instrument sends: a list (once a second each) or the rate per second."""
     listens: Sentences = Field(default={})

@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+import os
+import stat
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -75,14 +77,19 @@ def find(name_or_path: str, boats: Path) -> Path:
     """The file of a boat named as in the folder `boats`, or given as a path."""
     if "/" in name_or_path or name_or_path.endswith((".yml", ".yaml")):
         path = Path(name_or_path)
-        if not path.is_file():
-            raise UserError("there is no such file", place=Place(path))
+        if not _is_there(path):
+            near = nearest(path.name, [file.name for file in files(path.parent)])
+            meant = path.with_name(near) if near else boats / path.name
+            hint = f"did you mean {meant}?" if near or _is_there(meant) else "name a boat's file"
+            raise UserError("there is no such file", place=Place(path), hint=hint)
         return path
     path = boats / f"{name_or_path}.yml"
-    if not path.is_file():
+    if not _is_there(path):
         known = [file.stem for file in files(boats)]
         near = nearest(name_or_path, known)
-        if near:
+        if _is_there(path.with_suffix(".yaml")):
+            hint = f"call the file {path.name}"
+        elif near:
             hint = f"did you mean {near}?"
         elif known:
             hint = f"the boats there are {', '.join(known)}"
@@ -92,20 +99,38 @@ def find(name_or_path: str, boats: Path) -> Path:
     return path
 
 
+def _is_there(path: Path) -> bool:
+    """Whether a plain file is there; UserError when that cannot be told."""
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        hint = "check the path and its permissions"
+        raise UserError(
+            f"cannot be read: {error.strerror}", place=Place(path), hint=hint
+        ) from error
+
+
 def files(boats: Path) -> list[Path]:
-    """The profiles in a folder, sorted: its *.yml files that name a boat."""
+    """The profiles in a folder, sorted: its *.yml files that name a boat.
+
+    Hidden files are none: editors keep locks and copies there.
+    """
     return [
         file
         for file in sorted(boats.glob("*.yml"))
-        if not file.name.endswith(".secrets.yml") and _names_a_boat(file)
+        if not file.name.startswith(".")
+        and not file.name.endswith(".secrets.yml")
+        and names_a_boat(file)
     ]
 
 
-def club(boats: Path) -> list[Boat]:
-    """All boats in a folder, sorted by file name; UserErrors with all that is wrong."""
+def read_all(profiles: Iterable[Path]) -> list[Boat]:
+    """The boats with these profiles, in their order; UserErrors with all that is wrong."""
     found: list[Boat] = []
     errors: list[UserError] = []
-    for file in files(boats):
+    for file in profiles:
         try:
             found.append(read(file))
         except UserErrors as several:
@@ -123,7 +148,7 @@ class _Reader:
 
     def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """The file's tree laid over those that it includes; a later one covers an earlier."""
-        here = file.resolve()
+        here = _real(file)
         if here not in self.done:
             self.done[here] = self._gather(file, (*trail, here))
         return self.done[here]
@@ -149,10 +174,14 @@ class _Reader:
         return root.over(under)
 
     def _include(self, file: Path, at: Place, trail: tuple[Path, ...]) -> Node | None:
+        here = file
         try:
-            here, exists = file.resolve(), file.is_file()
-        except (OSError, ValueError, RuntimeError):
-            here, exists = file, False
+            here = _real(file)
+            exists = file.is_file()
+        except PermissionError:
+            exists = True  # whoever reads it is told
+        except (OSError, ValueError):
+            exists = False
         if here in trail:
             loop = " -> ".join(path.name for path in (*trail[trail.index(here) :], here))
             self.errors.append(
@@ -163,13 +192,18 @@ class _Reader:
             near = nearest(file.name, [path.name for path in file.parent.glob("*.y*ml")])
             self.errors.append(
                 UserError(
-                    f"the file {file} is not there",
+                    f"there is no file {file}",
                     place=at,
                     hint=f"did you mean {near}?" if near else "the path counts from this file",
                 )
             )
             return None
         return self.gather(file, trail)
+
+
+def _real(file: Path) -> Path:
+    """The file's path without links; unlike Path.resolve, of a link to itself as well."""
+    return Path(os.path.realpath(file))
 
 
 def _board(root: Node, errors: list[UserError]) -> None:
@@ -192,7 +226,7 @@ def _places(node: Node, key: str) -> list[tuple[str, Place]]:
     return found
 
 
-def _names_a_boat(file: Path) -> bool:
+def names_a_boat(file: Path) -> bool:
     """Whether the file has `boat` at its top; a file that cannot be told is taken as one."""
     try:
         root = parse(file, decode(file), [])

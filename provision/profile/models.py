@@ -38,7 +38,7 @@ class Card(Model):
 class AccessPoint(Model):
     """The boat's own Wi-Fi."""
 
-    ssid: str
+    ssid: Annotated[str, Field(json_schema_extra={"minLength": 1, "maxLength": SSID_OCTETS})]
     """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
     country: Country
     """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
@@ -54,12 +54,6 @@ class AccessPoint(Model):
         if any(unicodedata.category(character) == "Cc" for character in value):
             raise ValueError("an SSID with a control character cannot be typed on a tablet")
         return value
-
-
-class Uplink(Model):
-    """Another network that the boat joins as a client, on a second radio."""
-
-    ssid: str
 
 
 class Tablet(Model):

@@ -11,17 +11,13 @@ from provision.profile.models import Profile
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
-#: What a boat and its club may share between them: any of its keys may stand in either file.
-_SHARED = ("Network", "AccessPoint", "Steering", "Access")
-
-
 def schema() -> dict[str, Any]:
     """The schema (JSON Schema 2020-12) of one file: a boat's, or one that boats include.
 
     Keys that another file may bring are not required.
     """
     made = Profile.model_json_schema()
-    for model in (made, *(made["$defs"][name] for name in _SHARED)):
+    for model in (made, *made["$defs"].values()):
         model.pop("required", None)
     made["properties"]["board"]["enum"] = boards.names()
     _close(made)

@@ -8,6 +8,7 @@ value keeps the text as written, so that an error can say how to write what was 
 from __future__ import annotations
 
 import re
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,9 @@ Plain = Scalar | list["Plain"] | dict[str, "Plain"]
 _DECIMAL = re.compile(r"[-+]?(0|[1-9]\d{0,17})")
 _FLOAT = re.compile(r"[-+]?(0|[1-9]\d{0,17})?\.\d{0,18}([eE][-+]?\d{1,3})?")
 _TAG = "tag:yaml.org,2002:"
+
+#: Bytes; no profile is a hundredth of it, and reading more would take minutes.
+LARGEST = 2**20
 
 
 @dataclass(frozen=True)
@@ -56,8 +60,10 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
     What is wrong with single values is added to `errors`; UserError when the text is no
     YAML at all.
     """
+    loader = None
     try:
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
+        loader = yaml.SafeLoader(text)
+        root = loader.get_single_node()
     except yaml.MarkedYAMLError as error:
         raise _syntax(file, error) from error
     except yaml.reader.ReaderError as error:
@@ -70,14 +76,29 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
         ) from error
     except RecursionError as error:
         raise UserError(
-            "brackets are nested too deep", place=Place(file), hint="close the brackets"
+            "brackets are nested too deep", place=_reached(file, loader), hint="close the brackets"
+        ) from error
+    except (ValueError, OverflowError) as error:
+        raise UserError(
+            "not valid YAML: a number without sense",
+            place=_reached(file, loader),
+            hint=r"an escape such as \U0001F426 names a character, up to \U0010FFFF",
         ) from error
     return None if root is None else _Builder(file, errors, set()).node(root, "", None)
 
 
 def decode(file: Path) -> str:
-    """What the file says; UserError when it cannot be read or is not UTF-8."""
+    """What the file says; UserError when it cannot be read, is too large or is not UTF-8."""
     try:
+        status = file.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise UserError("is no plain file", place=Place(file), hint="name a file of text")
+        if status.st_size > LARGEST:
+            raise UserError(
+                f"has {status.st_size / 10**6:.0f} MB",
+                place=Place(file),
+                hint="a profile or a public key is a short text",
+            )
         data = file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
@@ -93,6 +114,11 @@ def decode(file: Path) -> str:
         raise UserError(
             "is not UTF-8 text", place=Place(file, line), hint="save the file as UTF-8"
         ) from error
+
+
+def _reached(file: Path, loader: yaml.SafeLoader | None) -> Place:
+    """How far the reading of a text came."""
+    return Place(file, loader.line + 1, loader.column + 1) if loader else Place(file)
 
 
 def _syntax(file: Path, error: yaml.MarkedYAMLError) -> UserError:
@@ -150,6 +176,11 @@ class _Builder:
                 )
                 continue
             name = self.text(key_node, self.place(key_node, key))
+            if not name.isprintable():
+                place = self.place(key_node, key)
+                hint = "write it without line breaks and control characters"
+                self.errors.append(UserError("a key has to be a word", place=place, hint=hint))
+                continue
             full = f"{key}.{name}" if key else name
             if name in found:
                 self.errors.append(

@@ -15,6 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from provision.errors import UserError
+from provision.profile.fields import said
 from provision.profile.tree import Node
 
 _WANTED = {
@@ -176,18 +177,14 @@ def _meant(word: str, known: list[str]) -> str:
 
 def _found(node: Node) -> str:
     match node.value:
-        case dict():
-            return "keys"
-        case list():
-            return "a list"
-        case None:
-            return "nothing"
         case bool():
-            return f"{node.written}, which YAML takes for {'true' if node.value else 'false'}"
+            return f"{node.written}, which YAML takes for {said(node.value)}"
         case str():
             return f"the text {node.value!r}"
-        case _:
+        case int() | float():
             return f"the number {node.written}"
+        case _:
+            return said(node.value)
 
 
 def _quotes(kind: str, node: Node) -> str:
@@ -195,7 +192,7 @@ def _quotes(kind: str, node: Node) -> str:
     if kind == "string_type" and isinstance(value, bool | int | float):
         return f'quote it: "{node.written}"'
     if kind in ("int_type", "float_type") and isinstance(value, str):
-        return "write the number alone, without quotes"
+        return "write the number alone, in digits and without quotes"
     if _WANTED[kind] == "keys of its own" and value is None:
         return "indent the keys that belong to it"
     return ""

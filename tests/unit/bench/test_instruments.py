@@ -42,7 +42,7 @@ def profile():
                 "ais": link("KW-2", baud=38400, talks={"VDM": 10.0, "VDO": 10.0}),
                 "autopilot": link("KW-3", baud=4800, listens=["APB"]),
             },
-            "access": {"keys": ["ssh-ed25519 " + "A" * 68]},
+            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
         }
     )
 

@@ -92,7 +92,7 @@ def profile():
                 "access_point": {"ssid": "Kittiwake", "country": "GB"},
             },
             "links": {"backbone": {"can": "can0", "talks": {"heading": 10, "position": 1}}},
-            "access": {"keys": ["ssh-ed25519 " + "A" * 68]},
+            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
         }
     )
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import textwrap
 from pathlib import Path
@@ -13,7 +14,9 @@ from hypothesis import strategies as st
 
 from provision.errors import UserError, UserErrors
 from provision.paths import shipped
-from provision.profile import load
+from provision.profile import load, tree
+
+KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+"
 
 GOOD = """\
 boat: tern
@@ -111,6 +114,16 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("ssid: Tern", "ssid: " + "ü" * 17, "5:24: network.access_point.ssid", "one has 34", ""),
         ("ssid: Tern", r'ssid: "a\nb"', "5:24: network.access_point.ssid", "control", ""),
         ("ssid: Tern", r'ssid: "a\ud800"', "5:24: network.access_point.ssid", "half of", ""),
+        ("10.47.9.1/24", "10.47.9.1/0.0.0.255", "4:12: network.address", "prefix length", "/24"),
+        ("10.47.9.1/24", "10.47.9.1/33", "4:12: network.address", "not an IPv4 address", "/24"),
+        ("10.47.9.1/24", "", "4:11: network.address", "nothing is not an IPv4 address", "/24"),
+        (
+            "{serial: TN-WIND-02}",
+            '{port: "1-\N{ARABIC-INDIC DIGIT ONE}"}',
+            "9:21: links.wind.adapter.port",
+            "USB path",
+            "",
+        ),
         ("TN-GNSS-01", '"a*b"', "7:28: links.gnss.adapter.serial", "not a serial number", ""),
         ("[operator.pub]", "[ssh-dss AAAA]", "12:10: access.keys[0]", "OpenSSH public key", ""),
         (
@@ -126,6 +139,28 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("{serial: TN-WIND-02}", "{interface: 1}", "9:5: links.wind.adapter", "or by port", ""),
         ("TN-WIND-02", "TN-GNSS-01", "9:5: links.wind.adapter", "on one adapter", ":7"),
         ("    talks: {MWV: 2}\n", "", "8:3: links.wind", "neither talks nor listens", ""),
+        (
+            "[operator.pub]",
+            f"[{KEY[:-6]}]",
+            "12:10: access.keys[0]",
+            "no whole OpenSSH public key",
+            "id_*.pub",
+        ),
+        (
+            "  access_point:",
+            '  tablets: {mate: {mac: "01:00:5e:00:00:01"}}\n  access_point:',
+            "5:25: network.tablets.mate.mac",
+            "not a device's hardware address",
+            "",
+        ),
+        (
+            "  access_point:",
+            '  tablets: {a: {mac: "02:00:00:00:00:01"}, b: {mac: "02:00:00:00:00:01"}}\n'
+            "  access_point:",
+            "5:53: network.tablets.b.mac",
+            "02:00:00:00:00:01 is taken by network.tablets.a.mac already",
+            "tern.yml:5",
+        ),
         # missing keys
         ("boat: tern\n", "", "1:1: boat", "the key boat is missing", ""),
         ("ssid: Tern, ", "", "5:3: network.access_point.ssid", "the key ssid is missing", ""),
@@ -137,6 +172,8 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("TN-WIND-02}", "TN-WIND-02}\n    baud: *n", "10:11", "not valid YAML", "quotes"),
         ("boat: tern", "boat: te\x07rn", "1:9", "U+0007", ""),
         ("links:", "? [a]\n: b\nlinks:", "6:3", "a word", ""),
+        ("links:", r'"a\eb": c' + "\nlinks:", "6:1", "a word", "control characters"),
+        ("ssid: Tern", r'ssid: "\UFFFFFFFF"', "5:27", "without sense", "U0010FFFF"),
     ],
 )
 def test_each_mistake_is_told_once_with_its_place(
@@ -194,6 +231,18 @@ def test_a_file_that_is_not_utf8(tmp_path: Path) -> None:
     (error,) = errors_of(path)
     assert error.place is not None
     assert error.place.line == 2
+
+
+def test_a_file_that_is_no_text_is_not_read(tmp_path: Path) -> None:
+    image = tmp_path / "tern.img"
+    with image.open("wb") as file:
+        file.truncate(tree.LARGEST + 1)
+    pipe = tmp_path / "pipe.yml"
+    os.mkfifo(pipe)
+    for path, message in ((image, "has 1 MB"), (pipe, "no plain file"), (tmp_path, "no plain")):
+        (error,) = errors_of(path)
+        assert message in error.message
+        assert error.hint
 
 
 def test_brackets_without_end_are_no_crash(tmp_path: Path) -> None:
@@ -357,7 +406,11 @@ def boats(tmp_path: Path) -> Path:
 
 def test_the_demo_club_is_read(boats: Path) -> None:
     (boats / "kittiwake.secrets.yml").write_text("not for reading here")
-    assert [boat.name for boat in load.club(boats)] == ["dunlin", "kittiwake", "turnstone"]
+    assert [boat.name for boat in load.read_all(load.files(boats))] == [
+        "dunlin",
+        "kittiwake",
+        "turnstone",
+    ]
 
 
 def test_a_boat_is_found_by_name_and_by_path(boats: Path) -> None:
@@ -375,6 +428,52 @@ def test_a_boat_that_is_not_there(boats: Path, name: str, hint: str) -> None:
     assert hint in caught.value.hint
 
 
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("dunlin.yml", "did you mean {boats}/dunlin.yml?"),
+        ("{boats}/dunlim.yml", "did you mean {boats}/dunlin.yml?"),
+        ("./none.yml", "name a boat's file"),
+        ("curlew", "call the file curlew.yml"),
+    ],
+)
+def test_where_a_file_was_probably_meant(
+    boats: Path, monkeypatch: pytest.MonkeyPatch, name: str, hint: str
+) -> None:
+    monkeypatch.chdir(boats.parent)
+    (boats / "curlew.yaml").write_text(GOOD)
+    with pytest.raises(UserError) as caught:
+        load.find(name.format(boats=boats), boats)
+    assert caught.value.hint == hint.format(boats=boats)
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "./" + "x" * 300, "loop"])
+def test_a_name_that_no_file_can_have(boats: Path, name: str) -> None:
+    (boats / "loop.yml").symlink_to("loop.yml")
+    with pytest.raises(UserError, match="cannot be read") as caught:
+        load.find(name, boats)
+    assert caught.value.place and caught.value.hint
+
+
+def test_what_an_editor_leaves_behind_is_no_boat(boats: Path) -> None:
+    """One leaves a link that leads nowhere beside a file that is open in it."""
+    (boats / ".#dunlin.yml").symlink_to("operator@laptop.1234:1700000000")
+    (boats / ".dunlin.yml").write_text(GOOD)
+    assert [file.stem for file in load.files(boats)] == ["dunlin", "kittiwake", "turnstone"]
+
+
+def test_what_cannot_be_read_is_told_of_and_nothing_hangs(boats: Path) -> None:
+    (boats / "loop.yml").symlink_to("loop.yml")
+    os.mkfifo(boats / "pipe.yml")
+    errors = []
+    for file in load.files(boats):
+        try:
+            load.read(file)
+        except UserError as error:
+            errors.append(error)
+    assert [error.place.file.stem for error in errors if error.place] == ["loop", "pipe"]
+
+
 def test_a_boat_in_no_folder(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="there is no boat dunlin"):
         load.find("dunlin", tmp_path / "none")
@@ -390,7 +489,7 @@ def test_the_mistakes_of_a_whole_club_are_told_at_once(boats: Path) -> None:
         file = boats / f"{name}.yml"
         file.write_text(file.read_text().replace("board:", "bord:"))
     with pytest.raises(UserErrors) as caught:
-        load.club(boats)
+        load.read_all(load.files(boats))
     assert [error.place.file.stem for error in caught.value.errors if error.place] == [
         "dunlin",
         "kittiwake",
