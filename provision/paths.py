@@ -3,8 +3,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
+
+from provision.errors import Place, UserError
 
 PACKAGE = Path(__file__).parent
 
@@ -21,15 +24,24 @@ def shipped(name: str) -> Path:
 
 def cache() -> Path:
     """The folder for built bases, made when it is not there. $XDG_CACHE_HOME is honoured."""
-    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    folder = Path(root) / "provision"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
+    return _own("XDG_CACHE_HOME", "~/.cache")
 
 
 def state() -> Path:
     """The folder for what is remembered about boats. $XDG_STATE_HOME is honoured."""
-    root = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    folder = Path(root) / "provision"
-    folder.mkdir(parents=True, exist_ok=True)
+    return _own("XDG_STATE_HOME", "~/.local/state")
+
+
+def _own(variable: str, usual: str) -> Path:
+    folder = Path(os.environ.get(variable) or os.path.expanduser(usual)) / "provision"
+    try:
+        if folder.parts[0] == "~":
+            raise OSError(errno.ENOENT, "there is no home folder")
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(
+            f"cannot be made: {error.strerror}",
+            place=Place(folder),
+            hint=f"name a folder where you may write with ${variable}",
+        ) from error
     return folder

@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-import re
 import secrets as random
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import (
     Encoding,
@@ -21,7 +21,7 @@ from cryptography.hazmat.primitives.serialization import (
 
 from provision.errors import Place, UserError
 from provision.profile import private, secrets
-from provision.profile.fields import SSH_KEY
+from provision.profile.fields import is_public_key
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
 from provision.profile.tree import decode
@@ -89,7 +89,14 @@ def make_operator(boats: Path) -> bool:
         return False
     if not private_half.exists():
         private.write(private_half, private_key().encode())
-    key = load_ssh_private_key(private.read(private_half), password=None)
+    try:
+        key = load_ssh_private_key(private.read(private_half), password=None)
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        raise UserError(
+            "is no private key in OpenSSH's format, or has a pass-phrase",
+            place=Place(private_half),
+            hint=f"put its public half beside it, as {public_half.name}",
+        ) from None
     line = key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH)
     private.write(public_half, line + f" {OPERATOR}\n".encode())
     public_half.chmod(0o644)
@@ -112,23 +119,29 @@ def private_key() -> str:
 
 def access_keys(boat: Boat) -> list[str]:
     """The public key lines of all who may log in, with *.pub files beside the profile read."""
-    lines: list[str] = []
-    for entry in boat.profile.access.keys:
-        lines += _lines(boat, entry) if entry.endswith(".pub") and " " not in entry else [entry]
-    return list(dict.fromkeys(lines))
+    entries = range(len(boat.profile.access.keys))
+    return list(dict.fromkeys(line for number in entries for line in entry_lines(boat, number)))
 
 
-def _lines(boat: Boat, name: str) -> list[str]:
-    file = boat.file.parent / name
-    place = boat.place("access.keys")
-    if not file.is_file():
+def entry_lines(boat: Boat, number: int) -> list[str]:
+    """The public key lines that one entry of access.keys means; UserError when it has none."""
+    entry, key = boat.profile.access.keys[number], f"access.keys[{number}]"
+    if " " in entry:
+        return [entry]
+    file = boat.file.parent / entry
+    if not file.exists():
         raise UserError(
             f"the public key {file} is not there",
-            place=place,
+            place=boat.place(key),
             hint=f"provision keys {boat.name} makes {OPERATOR}.pub; any other has to be put there",
         )
-    lines = [line.strip() for line in decode(file).splitlines() if line.strip()]
-    bad = [number for number, line in enumerate(lines, 1) if not re.fullmatch(SSH_KEY, line)]
-    if bad or not lines:
-        raise UserError("is no OpenSSH public key", place=Place(file, bad[0] if bad else 1))
-    return lines
+    lines = [(n, line.strip()) for n, line in enumerate(decode(file).splitlines(), 1)]
+    found = [(n, line) for n, line in lines if line]
+    bad = [n for n, line in found if not is_public_key(line)]
+    if bad or not found:
+        raise UserError(
+            "is no OpenSSH public key",
+            place=Place(file, bad[0] if bad else 1, key=key),
+            hint="one key a line, as ssh-keygen writes it into a .pub file, and nothing else",
+        )
+    return [line for _, line in found]

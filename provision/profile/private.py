@@ -36,9 +36,15 @@ def write(file: Path, data: bytes, *, replace: bool = False) -> None:
         finally:
             os.close(folder)
     except FileExistsError as error:
-        raise UserError("is there already and stays as it is", place=Place(file)) from error
+        raise UserError(
+            "is there already and stays as it is", place=Place(file), hint="move it away first"
+        ) from error
     except OSError as error:
-        raise UserError(f"cannot be written: {error.strerror}", place=Place(file)) from error
+        raise UserError(
+            f"cannot be written: {error.strerror}",
+            place=Place(file),
+            hint="see to the folder's permissions and to room on the disk",
+        ) from error
 
 
 def read(file: Path) -> bytes:
@@ -54,4 +60,8 @@ def read(file: Path) -> bytes:
                 )
             return stream.read()
     except OSError as error:
-        raise UserError(f"cannot be read: {error.strerror}", place=Place(file)) from error
+        raise UserError(
+            f"cannot be read: {error.strerror}",
+            place=Place(file),
+            hint="check the path and its permissions",
+        ) from error

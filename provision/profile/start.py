@@ -20,6 +20,17 @@ _IGNORED = """# Secrets are encrypted and may be shared; these may not.
 
 def start(folder: Path) -> list[str]:
     """Make `folder` and fill it; the names of what was made. Nothing there is overwritten."""
+    try:
+        return _fill(folder)
+    except OSError as error:
+        raise UserError(
+            f"cannot be made: {error.strerror}",
+            place=Place(folder),
+            hint="name a folder that is new, where you may write",
+        ) from error
+
+
+def _fill(folder: Path) -> list[str]:
     if folder.exists() and any(folder.iterdir()):
         raise UserError(
             "this folder is not empty", place=Place(folder), hint="name a folder that is new"

@@ -6,10 +6,12 @@ Ansible takes most of a second to import; it is imported when first needed.
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 from provision.errors import Place, UserError
 from provision.profile import private
@@ -26,64 +28,77 @@ def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> b
     when something new is to be encrypted). UserError when there is none of these.
     """
     if file is None and os.environ.get(VARIABLE):
-        file = Path(os.environ[VARIABLE]).expanduser()
+        file = Path(os.path.expanduser(os.environ[VARIABLE]))
     if file is None and (boats / BESIDE).exists():
         file = boats / BESIDE
     if file is not None:
         return _from_file(file)
-    if not sys.stdin.isatty():
+    said = ""
+    if sys.stdin.isatty():
+        with contextlib.suppress(EOFError):
+            said = getpass.getpass("Vault password: ")
+            if twice and said and getpass.getpass("Vault password again: ") != said:
+                raise UserError("the two vault passwords differ", hint="type it again")
+    if not said:
         raise UserError(
             "there is no vault password",
             hint=f"put one into {boats / BESIDE} (mode 0600), or name its file with "
             f"--vault-password-file or ${VARIABLE}",
         )
-    said = getpass.getpass("Vault password: ")
-    if twice and getpass.getpass("Vault password again: ") != said:
-        raise UserError("the two vault passwords differ")
-    if not said:
-        raise UserError("the vault password is empty")
     return said.encode()
 
 
 def _from_file(file: Path) -> bytes:
     if os.access(file, os.X_OK) and file.is_file():
         # Ansible runs such a file and takes what it prints.
-        from ansible.errors import AnsibleError  # type: ignore[import-untyped] # noqa: PLC0415
+        vault = _ansible()
         from ansible.parsing.dataloader import DataLoader  # type: ignore[import-untyped] # noqa: PLC0415
-        from ansible.parsing.vault import get_file_vault_secret  # type: ignore[import-untyped] # noqa: PLC0415
 
         try:
-            secret = get_file_vault_secret(str(file), loader=DataLoader())
+            secret = vault.get_file_vault_secret(str(file), loader=DataLoader())
             secret.load()
-        except AnsibleError as error:
+        except vault.AnsibleError as error:
             raise UserError(
-                f"gave no vault password: {_first_line(error)}", place=Place(file)
+                f"gave no vault password: {_first_line(error)}",
+                place=Place(file),
+                hint="a file that may be run is run, and has to print it",
             ) from error
         return bytes(secret.bytes)
     found = private.read(file).strip()
     if not found:
-        raise UserError("is empty, and should hold the vault password", place=Place(file))
+        raise UserError("holds no vault password", place=Place(file), hint="write it there")
     return found
+
+
+def _ansible() -> Any:
+    """Ansible's own module for vaults; UserError when its settings or folders keep it away."""
+    try:
+        from ansible.parsing import vault  # type: ignore[import-untyped] # noqa: PLC0415
+    except Exception as error:
+        raise UserError(
+            f"Ansible does not start: {_first_line(error)}",
+            hint="it reads ansible.cfg, and writes to a folder in your home; $ANSIBLE_CONFIG and "
+            "$ANSIBLE_HOME name others",
+        ) from error
+    return vault
 
 
 def encrypt(text: str, key: bytes) -> bytes:
     """`text` as a vault that `key` opens."""
-    from ansible.parsing.vault import VaultLib, VaultSecret  # noqa: PLC0415
-
-    return bytes(VaultLib().encrypt(text.encode(), VaultSecret(key)))
+    vault = _ansible()
+    return bytes(vault.VaultLib().encrypt(text.encode(), vault.VaultSecret(key)))
 
 
 def decrypt(file: Path, key: bytes) -> str:
     """What the vault `file` holds; UserError when it is none, open to others, or not `key`'s."""
     data = private.read(file)
-    from ansible.errors import AnsibleError  # noqa: PLC0415
-    from ansible.parsing.vault import VaultLib, VaultSecret  # noqa: PLC0415
-
-    if not VaultLib.is_encrypted(data):
+    vault = _ansible()
+    if not vault.VaultLib.is_encrypted(data):
         raise UserError("is not encrypted", place=Place(file), hint=f"ansible-vault encrypt {file}")
     try:
-        return bytes(VaultLib([("default", VaultSecret(key))]).decrypt(data)).decode()
-    except (AnsibleError, UnicodeDecodeError) as error:
+        secrets = [("default", vault.VaultSecret(key))]
+        return bytes(vault.VaultLib(secrets).decrypt(data)).decode()
+    except (vault.AnsibleError, UnicodeDecodeError) as error:
         raise UserError(
             "the vault password does not open it, or it is damaged",
             place=Place(file),

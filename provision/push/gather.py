@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,19 +66,6 @@ class Unfit:
         )
 
 
-def have_secrets(file: Path) -> None:
-    """UserError when the boat with this profile has no secrets yet.
-
-    To be seen to before anybody is asked for a password.
-    """
-    if not secrets.file_of(file).exists():
-        raise UserError(
-            "the boat has no secrets yet",
-            place=Place(secrets.file_of(file)),
-            hint=f"provision keys {shlex.quote(str(file))}",
-        )
-
-
 def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], list[Unfit]]:
     """The boats of these profiles with their secrets opened, and those that are wrong.
 
@@ -94,7 +80,7 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
             if boat.name in fit:
                 other = fit[boat.name].boat.file
                 raise UserError(f"{other} is about a boat {boat.name}, too", place=Place(file))
-            have_secrets(file)
+            secrets.expect(file)
         except UserError as error:
             unfit.append(Unfit(file, error))
             continue

@@ -19,6 +19,9 @@ from provision.profile import keys, load, private, secrets, vault
 
 KEY = b"correct horse"
 
+#: Of a key made for this test and thrown away.
+PUBLIC = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+"
+
 #: IEEE Std 802.11, PSK test vectors (annex on suggested pass-phrase mapping).
 PSK = [
     ("password", "IEEE", "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e"),
@@ -103,6 +106,23 @@ def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Pa
     assert public.read_bytes() == before
 
 
+@pytest.mark.parametrize("content", ["", "junk\n", "with a pass-phrase"])
+def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> None:
+    file = kittiwake.parent / "operator"
+    private.write(file, content.encode())
+    if content == "with a pass-phrase":
+        file.unlink()
+        subprocess.run(
+            ["ssh-keygen", "-q", "-t", "ed25519", "-N", "canary", "-f", file], check=True
+        )
+        file.with_suffix(".pub").unlink()
+    with pytest.raises(UserError, match="no private key") as caught:
+        keys.make_keys(kittiwake, KEY)
+    assert caught.value.place
+    assert caught.value.place.file == file
+    assert "operator.pub" in caught.value.hint
+
+
 def test_another_operators_public_key_is_left_alone(kittiwake: Path) -> None:
     (kittiwake.parent / "operator.pub").write_text("ssh-ed25519 AAAA another")
     assert "operator" not in keys.make_keys(kittiwake, KEY).fresh
@@ -138,6 +158,33 @@ def test_ansible_vault_reads_it(kittiwake: Path) -> None:
     assert secrets.read(kittiwake, KEY).pass_phrase in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"ANSIBLE_CONFIG": "broken.cfg"}, "Error reading config file"),
+        ({"ANSIBLE_HOME": "/proc/nowhere"}, "Unable to create local directories"),
+    ],
+)
+def test_an_ansible_that_does_not_start(
+    kittiwake: Path, settings: dict[str, str], said: str
+) -> None:
+    """In a process of its own: it is imported once."""
+    (kittiwake.parent / "broken.cfg").write_text("[defaults\n")
+    private.write(kittiwake.parent / vault.BESIDE, KEY)
+    done = subprocess.run(
+        [sys.executable, "-m", "provision", "keys", "kittiwake", "--boats", "."],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), **settings},
+        cwd=kittiwake.parent,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert f"Ansible does not start: {said}" in done.stderr
+    assert "ANSIBLE_HOME" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_a_wrong_password(kittiwake: Path) -> None:
     keys.make_keys(kittiwake, KEY)
     with pytest.raises(UserError, match="password does not open it") as caught:
@@ -161,7 +208,7 @@ def test_loose_permissions_are_refused(kittiwake: Path, loose: int) -> None:
 def test_no_secrets_yet(kittiwake: Path) -> None:
     with pytest.raises(UserError) as caught:
         secrets.read(kittiwake, KEY)
-    assert caught.value.hint == "provision keys kittiwake"
+    assert caught.value.hint == f"provision keys {kittiwake}"
 
 
 def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
@@ -181,6 +228,9 @@ def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
         ("pass_phrase: canary-canary\nhost_key: canary", "host_key: has to be an ed25519"),
         ("pass_phrase: canary-canary", "host_key: is missing"),
         ("canary: [", "holds no valid YAML"),
+        ("canary: 2026-13-45", "holds no valid YAML"),
+        (r'canary: "\UFFFFFFFF"', "holds no valid YAML"),
+        ("canary: " + "[" * 3000, "holds no valid YAML"),
         ("- canary", "holds no keys"),
     ],
 )
@@ -202,6 +252,17 @@ def test_any_allowed_pass_phrase_survives(kittiwake: Path, pass_phrase: str) -> 
     kept = secrets.Secrets(pass_phrase=pass_phrase, host_key=keys.private_key())
     secrets.write(kittiwake, kept, KEY)
     assert secrets.read(kittiwake, KEY) == kept
+
+
+def test_a_host_key_arrives_as_sshd_reads_it(tmp_path: Path) -> None:
+    """Of what an editor leaves around it sshd forgives nothing, and would not start."""
+    key = keys.private_key()
+    for spoilt in (key.replace("\n", "\r\n"), f"\n\n{key}\n\n", key.replace("\n", " \n")):
+        kept = secrets.Secrets(pass_phrase="canary canary", host_key=spoilt)
+        assert kept.host_key == key
+    for spoilt in (f"junk\n{key}", f"{key}junk\n", key + key):
+        with pytest.raises(ValueError, match="ed25519"):
+            secrets.Secrets(pass_phrase="canary canary", host_key=spoilt)
 
 
 def test_pass_phrases_differ() -> None:
@@ -280,13 +341,33 @@ def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     with pytest.raises(UserError) as caught:
         keys.access_keys(boat)
     assert "provision keys kittiwake" in caught.value.hint
-    assert caught.value.place == boat.place("access.keys")
+    assert caught.value.place == boat.place("access.keys[0]")
     keys.make_keys(kittiwake, KEY)
     (line,) = keys.access_keys(boat)
     assert line == (kittiwake.parent / "operator.pub").read_text().strip()
 
 
-def test_a_public_key_file_with_something_else(kittiwake: Path) -> None:
-    (kittiwake.parent / "operator.pub").write_text("ssh-ed25519\n")
-    with pytest.raises(UserError, match="no OpenSSH public key"):
+@pytest.mark.parametrize(
+    ("content", "line"),
+    [
+        ("ssh-ed25519\n", 1),
+        ("", 1),
+        (f"{PUBLIC}\n{PUBLIC[:-4]}\n", 2),
+        (f"\n\nssh-rsa {PUBLIC.split()[1]}\n", 3),
+        (f'command="reboot" {PUBLIC}\n', 1),
+        (f"{PUBLIC} turned\u202earound\n", 1),
+    ],
+)
+def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, line: int) -> None:
+    file = kittiwake.parent / "operator.pub"
+    file.write_text(content)
+    with pytest.raises(UserError, match="no OpenSSH public key") as caught:
         keys.access_keys(load.read(kittiwake))
+    assert str(caught.value.place) == f"{file}:{line}: access.keys[0]"
+    assert "ssh-keygen" in caught.value.hint
+
+
+def test_public_key_files_may_have_several_keys_and_any_names(kittiwake: Path) -> None:
+    lines = [PUBLIC, f"{PUBLIC} skippér@café"]
+    (kittiwake.parent / "operator.pub").write_text("\r\n\r\n".join(lines))
+    assert keys.access_keys(load.read(kittiwake)) == lines
