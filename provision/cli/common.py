@@ -18,7 +18,6 @@ from provision.errors import UserError, UserErrors
 from provision.profile import load, secrets, vault
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
-from provision.push.gather import have_secrets
 from provision.render import Settings, render
 
 INTERRUPTED = 130
@@ -73,7 +72,8 @@ def fail(error: UserError) -> int:
 
 def show(result: object) -> None:
     """Print a result as JSON."""
-    print(json.dumps(result, indent=2, default=str, ensure_ascii=False), flush=True)
+    # In ASCII: any terminal takes it, and a file name need not be UTF-8.
+    print(json.dumps(result, indent=2, default=str), flush=True)
 
 
 @dataclass(frozen=True)
@@ -86,18 +86,13 @@ class Known:
 
     def settings(self) -> Settings:
         """The boat's files."""
-        return render(self.boat.profile, self.secrets, boat_file=self.boat.file)
-
-
-def read(name: str, boats: Path) -> Boat:
-    """The profile of a boat, by name or by path."""
-    return load.read(load.find(name, boats))
+        return render(self.boat, self.secrets)
 
 
 def know(name: str, boats: Path, password: Path | None) -> Known:
     """A boat with its secrets opened."""
-    boat = read(name, boats)
-    have_secrets(boat.file)
+    boat = load.read(load.find(name, boats))
+    secrets.expect(boat.file)
     key = vault.password(boat.file.parent, password)
     return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
 

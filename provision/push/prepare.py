@@ -44,7 +44,7 @@ class Target:
 
     def render(self) -> Settings:
         """The boat's settings."""
-        return render(self.boat.profile, self.secrets, boat_file=self.boat.file)
+        return render(self.boat, self.secrets)
 
 
 def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:

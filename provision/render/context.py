@@ -47,7 +47,7 @@ def context(boat: Boat, secrets: Secrets) -> Context:
     network = profile.network
     radio = network.access_point
     machine = machine_id(profile.boat, host_public_key(secrets))
-    shared = leases(network.address, network.tablets)
+    shared = leases(boat)
     return Context(
         profile=profile,
         board=board(profile.board),
@@ -57,7 +57,7 @@ def context(boat: Boat, secrets: Secrets) -> Context:
         bridge_mac=mac_address(machine, "boat0"),
         hw_mode="a" if radio.channel >= FIRST_5_GHZ_CHANNEL else "g",
         psk=psk(secrets.pass_phrase, radio.ssid),
-        host_key=secrets.host_key.rstrip("\n") + "\n",
+        host_key=secrets.host_key,
         authorized_keys=access_keys(boat),
         ports=ports(profile),
         feed=feed(profile, shared),

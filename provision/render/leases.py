@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Interface
 
 from provision.errors import UserError
+from provision.profile.load import Boat
 
 #: No boat has more guests; dnsmasq takes at most 1000 leases unless told otherwise.
 MOST = 800
@@ -26,11 +27,24 @@ class Leases:
     fixed: dict[str, IPv4Address]
 
 
-def leases(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
+def leases(boat: Boat) -> Leases:
+    """Who gets what on the boat's network; UserError when it has no room for all tablets."""
+    network = boat.profile.network
+    try:
+        return share(network.address, network.tablets)
+    except ValueError as error:
+        raise UserError(
+            str(error),
+            place=boat.place("network.tablets"),
+            hint="give network.address a shorter prefix, such as /24",
+        ) from error
+
+
+def share(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
     """Share out the network of `address`, the boat's own, which nobody else gets.
 
     Tablets get theirs in the order of the profile, so that adding one at the end moves
-    nobody. UserError when there are more than the network has room for.
+    nobody. ValueError when there are more than the network has room for.
     """
     base = int(address.network.network_address) + 1
     count = address.network.num_addresses - 2
@@ -39,10 +53,9 @@ def leases(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
     fixed = [host for host in range(end, base + count) if host != own]
     names = list(tablets)
     if len(names) > len(fixed):
-        raise UserError(
+        raise ValueError(
             f"{address.network} has room for {len(fixed)} tablets with fixed addresses, "
-            f"and there are {len(names)}",
-            hint="give network.address a shorter prefix, such as /24",
+            f"and there are {len(names)}"
         )
     if begin <= own < end:
         begin, end = max((begin, own), (own + 1, end), key=lambda run: run[1] - run[0])

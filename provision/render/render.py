@@ -19,7 +19,6 @@ import provision
 from provision import paths
 from provision.errors import Place, UserError
 from provision.profile.load import Boat
-from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
 from provision.render.code import feed_code
@@ -39,28 +38,22 @@ MODES = {
 SEED = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
 
 
-def render(profile: Profile, secrets: Secrets, *, boat_file: Path) -> Settings:
-    """All files of the boat that `profile` in `boat_file` describes.
+def render(boat: Boat, secrets: Secrets) -> Settings:
+    """All files of a boat.
 
-    The same profile, secrets and version give the same bytes. UserError when a value
-    cannot be written down for its file, or a *.pub file named in access.keys is not there.
+    The same profile, secrets and version give the same bytes. UserError when tablets or keys
+    that it names cannot be had, or a value cannot be written down for its file.
     """
-    boat = Boat(profile, boat_file, {})
-    try:
-        known = context(boat, secrets)
-        files: dict[str, Entry] = dict(_templates(known))
-    except UserError as error:
-        if error.place is None:
-            raise UserError(error.message, place=Place(boat_file), hint=error.hint) from error
-        raise
+    known = context(boat, secrets)
+    files: dict[str, Entry] = dict(_templates(known))
     files |= {path: File(source.read_bytes()) for path, source in feed_code().items()}
     files |= unit_links(known.uplink)
     files[SEED[0]] = Link(SEED[1])
     return build(
         files,
         {
-            "boat": profile.boat,
-            "board": profile.board,
+            "boat": boat.name,
+            "board": boat.profile.board,
             "base": BASE_FORMAT,
             "version": provision.__version__,
             "profile": boat.digest(),
@@ -102,14 +95,34 @@ def write(settings: Settings, folder: Path) -> None:
     """Write settings.tar, settings.sha256 (for `sha256sum -c`) and the files under tree/.
 
     `folder` is made when it is not there; what an earlier call left in it is replaced.
-    Nobody but the owner can read what holds a secret.
+    Nobody but the owner can read what holds a secret. UserError when it cannot be written,
+    or when there is a tree/ in it that no earlier call left.
     """
+    try:
+        _write(settings, folder)
+    except OSError as error:
+        raise UserError(
+            f"cannot be written: {error.strerror}",
+            place=Place(Path(error.filename or folder)),
+            hint="name a folder where you may write, on a disk with room",
+        ) from error
+
+
+def _write(settings: Settings, folder: Path) -> None:
+    tree, digest = folder / "tree", folder / "settings.sha256"
+    if tree.exists() and not digest.is_file():
+        raise UserError(
+            "is there already, and may be somebody's own",
+            place=Place(tree),
+            hint="name a folder that is new",
+        )
     folder.mkdir(parents=True, exist_ok=True)
     _private(folder / "settings.tar", settings.archive)
-    _private(folder / "settings.sha256", f"{settings.sha256}  settings.tar\n".encode())
-    tree = folder / "tree"
-    if tree.is_dir():
+    _private(digest, f"{settings.sha256}  settings.tar\n".encode())
+    if tree.is_dir() and not tree.is_symlink():
         shutil.rmtree(tree)
+    else:
+        tree.unlink(missing_ok=True)
     for path, entry in settings.files.items():
         target = tree / path.lstrip("/")
         target.parent.mkdir(parents=True, exist_ok=True)

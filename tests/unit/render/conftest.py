@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from provision.profile.keys import private_key
+from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render import File, Settings, render, write
@@ -41,12 +42,17 @@ def profile(**changes: Any) -> Profile:
     return Profile.model_validate(content | changes)
 
 
+def boat(folder: Path, **changes: Any) -> Boat:
+    """The boat of `profile(**changes)`, as if it had been read from kittiwake.yml in `folder`."""
+    return Boat(profile(**changes), folder / "kittiwake.yml", {})
+
+
 @pytest.fixture
 def rendered(tmp_path: Path) -> Render:
     """Renders `profile(**changes)`."""
 
     def make(**changes: Any) -> Settings:
-        return render(profile(**changes), SECRETS, boat_file=tmp_path / "kittiwake.yml")
+        return render(boat(tmp_path, **changes), SECRETS)
 
     return make
 

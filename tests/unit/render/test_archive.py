@@ -15,23 +15,25 @@ from pathlib import Path
 
 import pytest
 
-from provision.errors import UserError
+from provision.errors import Place, UserError
 from provision.profile.keys import private_key
+from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
 from provision.render import Link, render, write
 
-from .conftest import BOATS, KEY, SECRETS, Render, profile, text
+from .conftest import BOATS, KEY, SECRETS, Render, boat, profile, text
 
 AGAIN = """
 import json
 import sys
 from pathlib import Path
+from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render import render
 profile = Profile.model_validate(json.loads(sys.stdin.readline()))
 secrets = Secrets.model_validate_json(sys.stdin.readline())
-print(render(profile, secrets, boat_file=Path("elsewhere.yml")).sha256)
+print(render(Boat(profile, Path("elsewhere.yml"), {}), secrets).sha256)
 """
 
 
@@ -80,7 +82,7 @@ def test_another_secret_makes_other_bytes(rendered: Render, tmp_path: Path) -> N
         Secrets(pass_phrase="another one", host_key=SECRETS.host_key),
         Secrets(pass_phrase=SECRETS.pass_phrase, host_key=private_key()),
     ):
-        other = render(profile(), secrets, boat_file=tmp_path / "kittiwake.yml")
+        other = render(boat(tmp_path), secrets)
         assert other.sha256 != rendered().sha256
 
 
@@ -168,20 +170,48 @@ def test_written_out_it_checks_and_shows_secrets_to_nobody(
     assert (out / "tree/etc/systemd/system/getty@.service").readlink() == Path("/dev/null")
 
 
+def test_nothing_is_removed_that_it_did_not_make(rendered: Render, tmp_path: Path) -> None:
+    own = tmp_path / "tree" / "own"
+    own.parent.mkdir()
+    own.touch()
+    with pytest.raises(UserError, match="somebody's own") as caught:
+        write(rendered(), tmp_path)
+    assert caught.value.place == Place(tmp_path / "tree")
+    assert [path.name for path in tmp_path.iterdir()] == ["tree"]
+    assert own.exists()
+    # Nor through a link that took the place of an earlier tree.
+    write(rendered(), tmp_path / "out")
+    (tmp_path / "out" / "tree").rename(tmp_path / "kept")
+    (tmp_path / "out" / "tree").symlink_to(tmp_path / "kept")
+    write(rendered(boat="gannet"), tmp_path / "out")
+    assert (tmp_path / "kept/etc/hostname").read_text() == "kittiwake\n"
+    assert (tmp_path / "out/tree/etc/hostname").read_text() == "gannet\n"
+
+
+@pytest.mark.parametrize("name", ["file", "file/below", "x" * 300])
+def test_a_folder_that_cannot_be_made(rendered: Render, tmp_path: Path, name: str) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(UserError, match="cannot be written") as caught:
+        write(rendered(), tmp_path / name)
+    assert caught.value.place
+    assert str(caught.value.place.file).startswith(str(tmp_path))
+    assert caught.value.hint
+
+
 def test_a_key_file_is_read_and_one_that_is_not_there_is_told_with_a_hint(tmp_path: Path) -> None:
-    boat_file = tmp_path / "kittiwake.yml"
-    asked = profile(access={"keys": ["mate.pub"]})
-    with pytest.raises(UserError, match=r"mate\.pub") as caught:
-        render(asked, SECRETS, boat_file=boat_file)
-    assert "mate" in str(caught.value) and caught.value.place is not None
+    asked = boat(tmp_path, access={"keys": [KEY, "mate.pub"]})
+    place = Place(asked.file, 7, 3, "access.keys[1]")
+    asked = Boat(asked.profile, asked.file, {"access.keys[1]": place})
+    with pytest.raises(UserError, match=r"mate\.pub is not there") as caught:
+        render(asked, SECRETS)
+    assert caught.value.place == place
+    assert "provision keys kittiwake" in caught.value.hint
     (tmp_path / "mate.pub").write_text(f"{KEY}\n")
-    settings = render(asked, SECRETS, boat_file=boat_file)
+    settings = render(asked, SECRETS)
     assert text(settings, "/etc/ssh/authorized_keys/root") == f"{KEY}\n"
 
 
 def test_a_key_file_cannot_bring_options(tmp_path: Path) -> None:
     (tmp_path / "mate.pub").write_text(f'command="reboot" {KEY}\n')
     with pytest.raises(UserError):
-        render(
-            profile(access={"keys": ["mate.pub"]}), SECRETS, boat_file=tmp_path / "kittiwake.yml"
-        )
+        render(boat(tmp_path, access={"keys": ["mate.pub"]}), SECRETS)

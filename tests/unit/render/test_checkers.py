@@ -32,6 +32,12 @@ def got_to_the_radio(done: Done) -> bool:
     return "driver" in said and not re.search(r"Line \d+|[Ii]nvalid|errors? found", said)
 
 
+def read_the_link(done: Done) -> bool:
+    """udev reads all such files before it finds none for the interface."""
+    said = done.stdout + done.stderr
+    return '"/etc/systemd/network/10-radio.link"' in said and "10-radio.link:" not in said
+
+
 @dataclass(frozen=True)
 class Checker:
     """A file, a line that spoils it, and the program that notices."""
@@ -54,6 +60,18 @@ CHECKERS = [
         "ssid2=4",
         ("timeout", "5", "hostapd", "/etc/hostapd/boat.conf"),
         got_to_the_radio,
+    ),
+    Checker(
+        "etc/systemd/network/10-radio.link",
+        "[Link]\nNamePolicy=sometimes",
+        ("udevadm", "test-builtin", "net_setup_link", "/sys/class/net/lo"),
+        read_the_link,
+    ),
+    Checker(
+        "etc/systemd/system/systemd-random-seed.service.d/boat.conf",
+        "[Service]\nRestart=sometimes",
+        ("systemd-analyze", "verify", "--man=no", "systemd-random-seed.service"),
+        silent,
     ),
     *(
         Checker(

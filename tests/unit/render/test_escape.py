@@ -15,14 +15,15 @@ from jinja2 import Environment, UndefinedError
 from pydantic import ValidationError
 
 from provision.errors import UserError
+from provision.profile.load import Boat
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render import File, Settings, escape, render
 from provision.render.render import _environment
 
-from .conftest import KEY, SECRETS, profile, text
+from .conftest import KEY, SECRETS, boat, profile, text
 
-BOAT_FILE = Path("kittiwake.yml")
+FOLDER = Path("boats")
 HOSTILE = (
     "line\nbreak",
     "carriage\rreturn",
@@ -55,7 +56,7 @@ def lines_of(settings: Settings) -> dict[str, int]:
 
 def with_ssid(ssid: str) -> Settings:
     radio = {"ssid": ssid, "country": "GB"}
-    return render(profile(network={"access_point": radio}), SECRETS, boat_file=BOAT_FILE)
+    return render(boat(FOLDER, network={"access_point": radio}), SECRETS)
 
 
 PLAIN = lines_of(with_ssid("Kittiwake"))
@@ -104,7 +105,7 @@ def test_hostapd_gets_the_key_that_stations_derive(pass_phrase: str, ssid: str, 
     """IEEE Std 802.11, PSK test vectors; recomputed with PBKDF2-HMAC-SHA1, 4096 rounds."""
     radio = {"ssid": ssid, "country": "GB"}
     secrets = Secrets(pass_phrase=pass_phrase, host_key=SECRETS.host_key)
-    settings = render(profile(network={"access_point": radio}), secrets, boat_file=BOAT_FILE)
+    settings = render(boat(FOLDER, network={"access_point": radio}), secrets)
     assert f"\nwpa_psk={psk}\n" in text(settings, "/etc/hostapd/boat.conf")
 
 
@@ -139,13 +140,17 @@ def test_no_field_carries_hostile_text_into_a_file(
             "wind": {"adapter": {"port": "1-1"}, "talks": ["MWV"]},
         },
     ).model_dump(mode="json", exclude={"card"})
-    plain = lines_of(render(Profile.model_validate(content), SECRETS, boat_file=BOAT_FILE))
+    plain = lines_of(
+        render(Boat(Profile.model_validate(content), FOLDER / "kittiwake.yml", {}), SECRETS)
+    )
     target = content
     for step in place[:-1]:
         target = target[step]
     target[place[-1]] = hostile
     try:
-        settings = render(Profile.model_validate(content), SECRETS, boat_file=BOAT_FILE)
+        settings = render(
+            Boat(Profile.model_validate(content), FOLDER / "kittiwake.yml", {}), SECRETS
+        )
     except (ValidationError, UserError):
         return
     # A serial number may start with a hyphen; there it is harmless.
@@ -160,16 +165,16 @@ def test_no_name_carries_hostile_text_into_a_file(where: str, hostile: str) -> N
     with pytest.raises((ValidationError, UserError)):
         if where == "links":
             links = {hostile: {"adapter": {"serial": "A"}, "talks": ["RMC"]}}
-            render(profile(links=links), SECRETS, boat_file=BOAT_FILE)
+            render(boat(FOLDER, links=links), SECRETS)
         else:
             tablets = {hostile: {"mac": "02:00:00:12:34:56"}}
-            render(profile(network={"tablets": tablets}), SECRETS, boat_file=BOAT_FILE)
+            render(boat(FOLDER, network={"tablets": tablets}), SECRETS)
 
 
 @given(st.text(alphabet=st.characters(min_codepoint=32, max_codepoint=126), max_size=40))
 def test_a_key_comment_stays_on_its_line(comment: str) -> None:
     key = f"{KEY} {comment}"
-    settings = render(profile(access={"keys": [key]}), SECRETS, boat_file=BOAT_FILE)
+    settings = render(boat(FOLDER, access={"keys": [key]}), SECRETS)
     assert text(settings, "/etc/ssh/authorized_keys/root") == f"{key}\n"
 
 

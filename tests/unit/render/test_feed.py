@@ -20,7 +20,7 @@ from provision.onboard.feed.filters import Filter, Pattern
 from provision.onboard.feed.subnet import Subnet
 from provision.profile import clashes, references
 from provision.render.feed import feed
-from provision.render.leases import leases
+from provision.render.leases import share
 
 from .conftest import BOATS, Render, profile, text
 
@@ -191,7 +191,7 @@ def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None
     if clashes.all_of(boat, lambda _: Place(Path("tern.yml"))):
         return
     assert references.broken(boat, lambda _: Place(Path("tern.yml"))) == []
-    told = feed(boat, leases(boat.network.address, boat.network.tablets))
+    told = feed(boat, share(boat.network.address, boat.network.tablets))
     read = config.parse(json.loads(json.dumps(told)))
     assert {link.name for link in (*read.links, *read.cans)} == links.keys()
 

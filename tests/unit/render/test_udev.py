@@ -14,7 +14,7 @@ import pytest
 from provision.render import render, write
 
 from . import fake_usb
-from .conftest import SECRETS, aboard, profile
+from .conftest import SECRETS, aboard, boat
 
 #: The device nodes that udevadm opens, and nothing else of this machine's.
 ASK = """
@@ -47,7 +47,7 @@ def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """What udev said of each port."""
     links = {name: {"adapter": adapter, "talks": ["RMC"]} for name, adapter in LINKS.items()}
     folder = tmp_path_factory.mktemp("udev")
-    write(render(profile(links=links), SECRETS, boat_file=folder / "kittiwake.yml"), folder)
+    write(render(boat(folder, links=links), SECRETS), folder)
     done = aboard(folder / "tree", "sh", "-c", ASK, "sh", "python3", fake_usb.__file__)
     assert done.returncode == 0, done.stderr
     parts = re.split(r"^##### (.*)$", done.stdout, flags=re.MULTILINE)[1:]
