@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from provision.checks import baud, card, club, names, network, sources, steering, usb, wifi
+from provision.checks import access, baud, card, club, names, network, sources, steering, usb, wifi
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 from provision.profile.tree import raise_all
@@ -14,6 +14,7 @@ __all__ = ["Finding", "Level", "check"]
 
 SUBJECTS = (
     names.check,
+    access.check,
     baud.check,
     usb.check,
     wifi.check,

@@ -26,8 +26,18 @@ def room(size: int) -> int:
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """A card of less than 16 GB, or one that the voyage log does not fit on."""
+    """A card of less than 16 GB, or one that image or voyage log do not fit on."""
     size, log = boat.profile.card.size, boat.profile.log
+    image = Layout("gpt", "any").size
+    if size < image:
+        yield Finding(
+            "error",
+            "card-size",
+            f"the card's image takes {image / 10**9:.1f} GB, and the card has {size / 10**9:g} GB",
+            boat.place("card.size"),
+            "use a card of 16 GB or more",
+        )
+        return
     if log and log.cap > (left := max(0, room(size))):
         yield Finding(
             "error",

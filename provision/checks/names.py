@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
@@ -11,12 +12,22 @@ from provision.profile.load import Boat
 #: Names that mean a machine's own self to every resolver.
 TAKEN = ("localhost", "local")
 
+#: What dnsmasq takes for a lease's length, or for an order to give none (dhcp-host in
+#: dnsmasq(8)), where a name would stand.
+_LEASE = re.compile("[0-9]+[smhdw]?|infinite|ignore")
+
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Names that another meaning has taken, and a file that is not called as its boat."""
     if boat.name.isdigit() or boat.name in TAKEN:
         why = "looks like an address" if boat.name.isdigit() else "means the machine itself"
-        yield Finding("error", "boat-name", f"the host name {boat.name} {why}", boat.place("boat"))
+        yield Finding(
+            "error",
+            "boat-name",
+            f"the host name {boat.name} {why}",
+            boat.place("boat"),
+            "call the boat, and its file, something else",
+        )
     if boat.file.stem != boat.name:
         yield Finding(
             "error",
@@ -25,11 +36,19 @@ def check(boat: Boat) -> Iterator[Finding]:
             boat.place("boat"),
             f"call the file {boat.name}.yml, or the boat {boat.file.stem}",
         )
-    if boat.name in boat.profile.network.tablets:
+    for tablet in boat.profile.network.tablets:
+        if tablet == boat.name:
+            why = "has the boat's own name"
+        elif tablet in TAKEN:
+            why = "has a name that means the machine itself"
+        elif _LEASE.fullmatch(tablet):
+            why = "has a name that dnsmasq takes for something else"
+        else:
+            continue
         yield Finding(
             "error",
-            f"tablet-name.{boat.name}",
-            f"the tablet {boat.name} has the boat's own name",
-            boat.place(f"network.tablets.{boat.name}"),
+            f"tablet-name.{tablet}",
+            f"the tablet {tablet} {why}",
+            boat.place(f"network.tablets.{tablet}"),
             "call the tablet something else",
         )

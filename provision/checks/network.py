@@ -7,17 +7,25 @@ from collections.abc import Iterator
 from ipaddress import IPv4Address
 
 from provision.checks.finding import Finding
+from provision.errors import UserError
 from provision.profile.load import Boat
-from provision.render.leases import leases
+from provision.render.leases import Leases, leases
 
 #: Lower ports are for programs with privileges, and the feed has none (ip(7)).
 FIRST_PORT = 1024
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Ports that the feed may not have, hosts that it cannot reach, multicast to nobody."""
+    """Tablets without room, ports that the feed may not have, hosts that it cannot reach,
+    multicast to nobody."""
     yield from _ports(boat)
-    yield from _hosts(boat)
+    try:
+        shared = leases(boat)
+    except UserError as error:
+        assert error.place is not None
+        yield Finding("error", "tablets", error.message, error.place, error.hint)
+    else:
+        yield from _hosts(boat, shared)
     if boat.profile.feed.multicast and boat.profile.network.wired == "shore":
         yield Finding(
             "error",
@@ -47,7 +55,7 @@ def _ports(boat: Boat) -> Iterator[Finding]:
             )
 
 
-def _hosts(boat: Boat) -> Iterator[Finding]:
+def _hosts(boat: Boat, shared: Leases) -> Iterator[Finding]:
     profile = boat.profile
     named = [
         (f"inputs.{name}.tcp", f"input-host.{name}", source.tcp)
@@ -60,12 +68,15 @@ def _hosts(boat: Boat) -> Iterator[Finding]:
             for number, host in enumerate(profile.feed.udp)
         ]
     network = profile.network
-    shared = leases(network.address, network.tablets)
+    everybody = network.address.network.broadcast_address
     for key, check_name, host in named:
         address = IPv4Address(host.partition(":")[0])
         if address == network.address.ip:
             message = f"{address} is the boat's own address: the feed would talk to itself"
             hint = "name another device's address"
+        elif address in (network.address.network.network_address, everybody):
+            message = f"{address} is the boat's whole network, not one device"
+            hint = "name a device's address; a broadcast is a port alone, such as udp: 10110"
         elif address not in network.address.network and network.wired == "boat":
             message = f"{address} is not on the boat's network {network.address.network}"
             hint = "give the device an address there; nothing else can be reached"

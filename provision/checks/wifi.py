@@ -61,6 +61,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "wifi-clients",
             f"{tablets} tablets are named, and the board's radio serves {radio.clients} at once",
             boat.place("network.tablets"),
+            "the radio turns away those who come later: name those that are used at once",
         )
     if centre is None:
         message = f"there is no 20 MHz channel {point.channel}"

@@ -71,7 +71,7 @@ def links(*entries: str) -> tuple[str, str]:
 
 def test_nothing_is_found_in_the_demo_club(tmp_path: Path) -> None:
     shutil.copytree(shipped("boats"), tmp_path / "boats")
-    assert checks.check(load.club(tmp_path / "boats")) == []
+    assert checks.check(load.read_all(load.files(tmp_path / "boats"))) == []
 
 
 def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
@@ -124,9 +124,47 @@ def test_host_names_with_another_meaning(tmp_path: Path, name: str) -> None:
     ]
 
 
-def test_a_tablet_with_the_boats_name(tmp_path: Path) -> None:
-    tablets = 'network:\n  tablets: {tern: {mac: "02:00:00:12:34:56"}}'
-    assert found(boat(tmp_path, ("network:", tablets))) == [("error", "tablet-name.tern")]
+def tablets(*names: str) -> tuple[str, str]:
+    entries = (f'{name}: {{mac: "02:00:00:12:34:{n:02x}"}}' for n, name in enumerate(names))
+    return "network:", f"network:\n  tablets: {{{', '.join(entries)}}}"
+
+
+@pytest.mark.parametrize("name", ["tern", "localhost", "ignore", "infinite", "45", "2h", "10d"])
+def test_tablets_whose_names_mean_something_else(tmp_path: Path, name: str) -> None:
+    (finding,) = checks.check([boat(tmp_path, tablets("mate", name))])
+    assert (finding.level, finding.check) == ("error", f"tablet-name.{name}")
+    assert finding.place.key == f"network.tablets.{name}"
+    assert finding.hint
+
+
+def test_tablets_with_ordinary_names(tmp_path: Path) -> None:
+    names = ("ignored", "h2", "2nd", "local-1", "boat", "m")
+    assert found(boat(tmp_path, tablets(*names))) == []
+
+
+def test_more_tablets_than_the_network_has_room_for(tmp_path: Path) -> None:
+    small = ("9.1/24", "9.1/28")
+    assert found(boat(tmp_path, small, tablets("a", "b", "c"))) == []
+    (finding,) = checks.check([boat(tmp_path, small, tablets("a", "b", "c", "d"))])
+    assert (finding.level, finding.check) == ("error", "tablets")
+    assert str(finding.place).endswith("tern.yml:4:3: network.tablets")
+    assert "shorter prefix" in finding.hint
+
+
+# --- who may log in ---------------------------------------------------------------------
+
+
+def test_keys_that_cannot_be_had(tmp_path: Path) -> None:
+    """All but the operator's, which `provision keys` makes."""
+    (tmp_path / "junk.pub").write_text("ssh-ed25519 AAAA\n")
+    tern = boat(tmp_path, ("[operator.pub]", "[operator.pub, mate.pub, junk.pub]"))
+    told = checks.check([tern])
+    assert [(one.level, one.check) for one in told] == [("error", "access-key")] * 2
+    assert str(told[0].place).endswith("tern.yml:9:24: access.keys[1]")
+    assert str(told[1].place).endswith("junk.pub:1: access.keys[2]")
+    assert all(finding.hint for finding in told)
+    (tmp_path / "operator.pub").write_text("")
+    assert len(checks.check([tern])) == 3
 
 
 # --- load of a link ---------------------------------------------------------------------
@@ -232,7 +270,13 @@ def test_the_unit_load_is_that_of_the_specification() -> None:
 
 
 @pytest.mark.parametrize(
-    ("size", "expected"), [("8 GB", [("warning", "card-size")]), ("16 GB", []), ("0.5 TB", [])]
+    ("size", "expected"),
+    [
+        ("1.4 GB", [("error", "card-size")]),
+        ("8 GB", [("warning", "card-size")]),
+        ("16 GB", []),
+        ("0.5 TB", []),
+    ],
 )
 def test_card_size(tmp_path: Path, size: str, expected: list[tuple[str, str]]) -> None:
     tern = boat(tmp_path, ("access:", f"card: {{size: {size}}}\naccess:"))

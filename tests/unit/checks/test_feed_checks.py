@@ -148,6 +148,8 @@ def test_steering_is_told_with_the_cautions_until_it_is_accepted(tmp_path: Path)
         ("10.47.9.204", "boat", []),  # chart-table's
         ("10.47.9.150", "boat", [("warning", "")]),
         ("10.47.9.1", "boat", [("error", "")]),
+        ("10.47.9.0", "boat", [("error", "")]),
+        ("10.47.9.255", "shore", [("error", "")]),
         ("192.0.2.7", "boat", [("error", "")]),
         ("192.0.2.7", "shore", []),
     ],

@@ -1,0 +1,26 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether the keys of those who may log in can be had."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.checks.finding import Finding
+from provision.errors import UserError
+from provision.profile.keys import OPERATOR, entry_lines
+from provision.profile.load import Boat
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """Files named in access.keys that are not there, or hold something else.
+
+    The operator's is made by `provision keys`, which may still have to be called.
+    """
+    for number, entry in enumerate(boat.profile.access.keys):
+        if entry == f"{OPERATOR}.pub" and not (boat.file.parent / entry).exists():
+            continue
+        try:
+            entry_lines(boat, number)
+        except UserError as error:
+            assert error.place is not None
+            yield Finding("error", "access-key", error.message, error.place, error.hint)
