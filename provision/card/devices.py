@@ -17,6 +17,8 @@ from provision.run import run
 
 SYS = Path("/sys")
 
+_LISTED = "with no device named, the candidates are listed"
+
 _COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
 
 
@@ -61,7 +63,7 @@ def device_at(path: Path) -> Device:
     except OSError as error:
         raise UserError(
             f"{path}: {os.strerror(error.errno or 0)}",
-            hint="with no device named, the candidates are listed",
+            hint=_LISTED,
         ) from error
     if stat.S_ISREG(status.st_mode):
         return Device(
@@ -69,9 +71,10 @@ def device_at(path: Path) -> Device:
             kind="file",
             size=status.st_size,
             read_only=not os.access(path, os.W_OK),
+            holders=tuple(_loops(path)),
         )
     if not stat.S_ISBLK(status.st_mode):
-        raise UserError(f"{path} is neither a block device nor a plain file")
+        raise UserError(f"{path} is neither a block device nor a plain file", hint=_LISTED)
     [device] = read_devices(_lsblk(path), disks_of_the_system())
     return device
 
@@ -83,29 +86,32 @@ def refusal(device: Device, image: Path) -> UserError | None:
 
 def _objections(device: Device, image: Path) -> Iterator[UserError]:
     if not image.is_file():
-        yield UserError(f"{image} is no image file")
+        yield UserError(f"{image} is no image file", hint="provision card BOAT makes one")
         return
     size = image.stat().st_size
-    target = _backing_file(device) or device.path
+    target = _backing_file(device.path.name) or device.path
     if target.exists() and image.samefile(target):
-        yield UserError(f"{device.path} is the image itself")
+        yield UserError(f"{device.path} is the image itself", hint=_LISTED)
     if device.kind == "part":
         yield UserError(
             f"{device.path} is a partition", hint="an image fills a whole card: name the disk"
         )
     elif device.kind not in ("disk", "loop", "file"):
-        yield UserError(f"{device.path} is no card ({device.kind})")
+        yield UserError(f"{device.path} is no card ({device.kind})", hint=_LISTED)
     if device.system:
-        yield UserError(f"{device} holds the system that is running here")
+        yield UserError(f"{device} holds the system that is running here", hint=_LISTED)
     if device.mounts:
         yield UserError(
             f"{device} is in use: {', '.join(device.mounts)}",
             hint="unmount it first (umount; swapoff for swap)",
         )
     if device.holders:
-        yield UserError(f"{device} is in use by {', '.join(device.holders)}")
+        yield UserError(
+            f"{device} is in use by {', '.join(device.holders)}",
+            hint="close what is built on it first (losetup -d, cryptsetup close, vgchange -an)",
+        )
     if device.kind == "disk" and not device.removable:
-        yield UserError(f"{device} is not removable; a card or a USB disk is")
+        yield UserError(f"{device} is not removable; a card or a USB disk is", hint=_LISTED)
     if device.read_only:
         yield UserError(
             f"{device} is read-only", hint="a card may have a slide at its side that locks it"
@@ -157,11 +163,19 @@ def _soldered(name: str, sys: Path) -> bool:
         return False
 
 
-def _backing_file(device: Device) -> Path | None:
+def _backing_file(name: str) -> Path | None:
     """The file behind a loop device."""
     try:
-        text = (SYS / "class/block" / device.path.name / "loop/backing_file").read_text()
+        text = (SYS / "class/block" / name / "loop/backing_file").read_text()
     except OSError:
         return None
     path = Path(text.rstrip("\n"))
     return path if path.exists() else None
+
+
+def _loops(path: Path) -> Iterator[str]:
+    """The loop devices that a file is behind: something on them may be mounted."""
+    for loop in sorted(SYS.glob("class/block/loop*")):
+        file = _backing_file(loop.name)
+        if file and file.samefile(path):
+            yield loop.name

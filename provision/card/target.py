@@ -124,9 +124,11 @@ class Target:
 
 def _not_opened(path: Path, error: OSError) -> UserError:
     reason = os.strerror(error.errno or 0)
+    # By its path: root does not look for commands in a user's folders.
+    root = 'writing to a device needs root: sudo "$(command -v provision)" write IMAGE DEVICE'
     hints = {
-        errno.EACCES: "writing to a device needs root: run the same command with sudo",
-        errno.EPERM: "writing to a device needs root: run the same command with sudo",
+        errno.EACCES: root,
+        errno.EPERM: root,
         errno.EBUSY: "something holds it: a mounted file system, a volume, a virtual machine",
         errno.EAGAIN: "another program is working on it; try again in a moment",
         errno.EROFS: "a card may have a slide at its side that locks it",

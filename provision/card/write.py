@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import signal
+import stat
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -67,6 +68,7 @@ class _Interrupted(Exception):
 def boat_of(image: Path) -> str:
     """Whose card an image is: the name that stands in its boot partition."""
     find("sfdisk"), find("mcopy")
+    _see_to(image)
     try:
         table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
         offset = table["partitions"][0]["start"] * table.get("sectorsize", 512)
@@ -77,6 +79,21 @@ def boat_of(image: Path) -> str:
             f"{image} is not the image of a boat's card", hint="provision card BOAT makes one"
         ) from error
     return str(name)
+
+
+def _see_to(image: Path) -> None:
+    """UserError when the image cannot be read, so that nothing else is said to be wrong."""
+    try:
+        plain = stat.S_ISREG(image.stat().st_mode)
+        if plain:
+            image.open("rb").close()
+    except OSError as error:
+        raise UserError(
+            f"{image} cannot be read: {os.strerror(error.errno or 0)}",
+            hint="name the file that `provision card` made",
+        ) from error
+    if not plain:
+        raise UserError(f"{image} is no image file", hint="provision card BOAT makes one")
 
 
 def write(

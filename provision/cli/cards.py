@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -67,9 +68,14 @@ def write(
     if error := refusal(card, image):
         raise error
     if not yes:
-        print(f"{image} ({boat}) will replace all that is on {card}")
-        if typer.prompt("Type the boat's name to go on", err=True) != boat:
-            raise UserError("that is not the boat's name; nothing was written")
+        print(f"{image} ({boat}) will replace all that is on {card}", file=sys.stderr)
+        try:
+            typed = typer.prompt("Type the boat's name to go on", err=True)
+        except typer.Abort:
+            typed = ""
+        if typed != boat:
+            hint = "type it as it stands above, or give --yes"
+            raise UserError("that is not the boat's name; nothing was written", hint=hint)
     with bars(console) as report:
         written = write_card(image, card, progress=report)
     if as_json:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 from pathlib import Path
 from typing import Annotated, cast, get_args
 
@@ -20,10 +21,9 @@ from provision.cli.common import (
     VaultFile,
     app,
     know,
-    read,
     show,
 )
-from provision.errors import UserError
+from provision.errors import Place, UserError
 from provision.profile import load, secrets, vault
 from provision.profile.keys import Secret, make_keys
 from provision.profile.load import Boat
@@ -33,15 +33,21 @@ from provision.render import write
 
 
 @app.command()
-def init(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")]) -> None:
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")],
+    as_json: Json = False,
+) -> None:
     """Make a folder of boats of your own, with an example club and a vault password."""
     made = start(folder)
+    if as_json:
+        show({"folder": str(folder), "made": made})
+        return
     print(f"{folder}: {', '.join(made)}")
-    print(f"next: provision keys kittiwake --boats {folder}")
+    print(f"next: provision keys kittiwake --boats {shlex.quote(str(folder))}")
 
 
 @app.command()
-def schema() -> None:
+def schema(as_json: Json = False) -> None:
     """Print the profile's JSON Schema, for an editor to complete keys with."""
     show(profile_schema())
 
@@ -59,6 +65,10 @@ def keys(
 ) -> None:
     """Make a boat's secrets: Wi-Fi pass-phrase and SSH host key; and the operator's SSH key."""
     file = load.find(name, boats)
+    if not load.names_a_boat(file):
+        raise UserError(
+            "is about no boat", place=Place(file), hint="a boat's file has the key boat at its top"
+        )
     fresh = not secrets.file_of(file).exists()
     key = vault.password(file.parent, vault_password_file, twice=fresh)
     made = make_keys(file, key, [_secret(name) for name in rotate or ()])
@@ -91,7 +101,7 @@ def _secret(name: str) -> Secret:
 @app.command()
 def check(names: BoatNames, boats: Boats = BOATS, as_json: Json = False) -> None:
     """Check profiles against physics and the trade, before anything is burnt."""
-    asked = [read(name, boats) for name in names]
+    asked = load.read_all([load.find(name, boats) for name in names])
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     if as_json:
         show({"findings": [finding.as_json() for finding in findings]})

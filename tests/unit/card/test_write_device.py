@@ -152,6 +152,13 @@ def test_the_image_behind_a_loop_device_is_refused(image, attach):
     assert "image itself" in refusal(device_at(attach(image)), image).message
 
 
+def test_a_file_behind_a_loop_device_is_refused(image, card, attach):
+    """A file system on it may be mounted, and would be overwritten under its users."""
+    assert refusal(device_at(card), image) is None
+    loop = attach(card)
+    assert f"in use by {loop.name}" in refusal(device_at(card), image).message
+
+
 def test_a_read_only_device_is_refused(image, card, attach):
     loop = attach(card, "--read-only")
     assert "read-only" in refusal(device_at(loop), image).message

@@ -1,0 +1,101 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""write and card: what is asked, what is refused, and that standard output is the result's."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from provision.cli import cards
+
+from .conftest import Call
+
+
+@pytest.fixture
+def image(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An image that says of itself that it is dunlin's."""
+    monkeypatch.setattr(cards, "boat_of", lambda _: "dunlin")
+    path = tmp_path / "dunlin.img"
+    path.write_bytes(b"image" * 1000)
+    return path
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    path = tmp_path / "card"
+    path.write_bytes(bytes(8192))
+    return path
+
+
+@pytest.mark.parametrize("typed", ["", "kittiwake\n", "y\n", "DUNLIN\n"])
+def test_without_the_boats_name_nothing_is_written(
+    call: Call, image: Path, target: Path, monkeypatch: pytest.MonkeyPatch, typed: str
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+    said = call("write", image, target, "--json")
+    assert said.status == 2
+    (error,) = said.result["errors"]
+    assert "nothing was written" in error["message"]
+    assert "--yes" in error["hint"]
+    assert target.read_bytes() == bytes(8192)
+
+
+@pytest.mark.parametrize("typed", ["dunlin\n", None])
+def test_with_it_the_card_is_written(
+    call: Call, image: Path, target: Path, monkeypatch: pytest.MonkeyPatch, typed: str | None
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed or ""))
+    said = call("write", image, target, "--json", *([] if typed else ["--yes"]))
+    assert said.status == 0
+    assert said.result["size"] == 5000
+    assert ("will replace all that is on" in said.err) == bool(typed)
+    assert target.read_bytes() == image.read_bytes() + bytes(3192)
+
+
+def test_an_image_that_is_none(call: Call, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "text").write_text("text")
+    for name, message in (
+        ("absent", "No such file"),
+        ("x" * 300, "too long"),
+        ("pipe", "no image file"),
+        (".", "no image file"),
+        ("text", "not the image of a boat's card"),
+    ):
+        said = call("write", tmp_path / name, "--json")
+        assert said.status == 2
+        (error,) = said.result["errors"]
+        assert message in error["message"]
+        assert error["hint"]
+
+
+def test_cards_are_listed(call: Call, image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cards, "candidates", lambda: [])
+    assert call("write", image, "--json").result == {"devices": []}
+    assert "plug one in" in call("write", image).out
+
+
+def test_a_card_is_built_into_a_file(call: Call, boats: Path, tmp_path: Path) -> None:
+    for out in ("/dev/null", tmp_path, tmp_path / "absent" / "dunlin.img"):
+        said = call("card", "dunlin", "--boats", boats, "-o", out, "--json")
+        assert said.status == 2
+        (error,) = said.result["errors"]
+        assert error["file"] in (str(out), str(Path(out).parent))
+
+
+def test_where_no_base_can_be_kept(
+    call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    call("keys", "dunlin", "--boats", boats)
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    said = call("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img", "--json")
+    assert said.status == 2
+    (error,) = said.result["errors"]
+    assert error["file"] == str(tmp_path / "file" / "provision")
+    assert "$XDG_CACHE_HOME" in error["hint"]
+    assert not (tmp_path / "dunlin.img").exists()

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""init, schema, keys, check and render: for people and as JSON, and what they refuse."""
+
+from __future__ import annotations
+
+import os
+import shlex
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from .conftest import Call
+
+
+def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
+    said = call("init", tmp_path / "my boats")
+    next_line = said.out.splitlines()[-1]
+    assert said.status == 0
+    # As it stands, in a shell.
+    assert call(*shlex.split(next_line)[2:]).status == 0
+    assert (tmp_path / "my boats" / "kittiwake.secrets.yml").exists()
+    made = call("init", tmp_path / "more", "--json").result
+    assert made["folder"] == str(tmp_path / "more")
+    assert sorted(made["made"]) == sorted(path.name for path in (tmp_path / "more").iterdir())
+
+
+@pytest.mark.parametrize("name", ["file", "file/below", "x" * 300, "."])
+def test_init_where_no_folder_can_be(call: Call, tmp_path: Path, name: str) -> None:
+    (tmp_path / "file").touch()
+    said = call("init", tmp_path / name, "--json")
+    assert said.status == 2
+    (error,) = said.result["errors"]
+    assert error["file"] == str(tmp_path / name)
+    assert "new" in error["hint"]
+
+
+def test_the_schema_is_json_either_way(call: Call) -> None:
+    one, two = call("schema"), call("schema", "--json")
+    assert one == two
+    jsonschema.Draft202012Validator.check_schema(one.result)
+
+
+def test_keys_for_boats_only(call: Call, boats: Path) -> None:
+    said = call("keys", "club", "--boats", boats, "--json")
+    assert said.status == 2
+    (error,) = said.result["errors"]
+    assert error["file"] == str(boats / "club.yml")
+    assert error["hint"]
+    assert not (boats / "club.secrets.yml").exists()
+
+
+def test_keys_and_render_as_json(call: Call, boats: Path, tmp_path: Path) -> None:
+    made = call("keys", "dunlin", "--boats", boats, "--json").result
+    assert made == {
+        "secrets": str(boats / "dunlin.secrets.yml"),
+        "made": ["pass_phrase", "host_key", "operator"],
+    }
+    rendered = call("render", "dunlin", "--boats", boats, "-o", tmp_path / "out", "--json").result
+    assert rendered["folder"] == str(tmp_path / "out")
+    assert all(
+        (tmp_path / "out/tree" / name.lstrip("/")).is_symlink()
+        or (tmp_path / "out/tree" / name.lstrip("/")).is_file()
+        for name in rendered["files"]
+    )
+    again = call("render", "dunlin", "--boats", boats, "-o", tmp_path / "again", "--json").result
+    assert again["sha256"] == rendered["sha256"]
+
+
+def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
+    names = ("dunlin", "kittiwake", "turnstone", "--boats", boats)
+    assert call("check", *names).out == "nothing found\n"
+    assert call("check", *names, "--json").result == {"findings": []}
+    file = boats / "dunlin.yml"
+    file.write_text(file.read_text().replace("channel: 1}", "channel: 15}"))
+    for_people, as_json = call("check", *names), call("check", *names, "--json")
+    assert (for_people.status, as_json.status) == (1, 1)
+    (finding,) = as_json.result["findings"]
+    assert (finding["file"], finding["line"]) == (str(file), 7)
+    assert f"{file}:7:" in for_people.out and finding["hint"] in for_people.out
+
+
+def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats: Path) -> None:
+    for name in ("dunlin", "turnstone"):
+        file = boats / f"{name}.yml"
+        file.write_text(file.read_text().replace("board:", "bord:"))
+    said = call("check", "dunlin", "kittiwake", "turnstone", "--boats", boats, "--json")
+    assert said.status == 2
+    assert [Path(error["file"]).stem for error in said.result["errors"]] == ["dunlin", "turnstone"]
+
+
+def test_what_is_beside_the_boats_is_no_matter(call: Call, boats: Path) -> None:
+    (boats / "loop.yml").symlink_to("loop.yml")
+    (boats / ".#dunlin.yml").symlink_to("operator@laptop.1234")
+    (boats / "folder.yml").mkdir()
+    os.mkfifo(boats / "pipe.yml")
+    assert call("check", "dunlin", "--boats", boats).status == 0
+
+
+def test_a_name_that_is_no_text_is_told_as_json(call: Call, tmp_path: Path) -> None:
+    """File names are octets; these are no UTF-8."""
+    folder = tmp_path / os.fsdecode(b"caf\xe9")
+    said = call("check", "dunlin", "--boats", folder, "--json")
+    assert said.status == 2
+    assert folder.name in said.result["errors"][0]["message"]
