@@ -1,0 +1,22 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is packed into the wheel."""
+
+from __future__ import annotations
+
+import tomllib
+
+from provision import paths
+
+
+def test_of_the_boats_only_profiles_are_shipped() -> None:
+    """Whoever tries a boat in a checkout has its secrets and a private key in that folder."""
+    root = paths.PACKAGE.parent
+    project = tomllib.loads((root / "pyproject.toml").read_text())
+    included = project["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
+    profiles = {
+        f"boats/{file.name}"
+        for file in (root / "boats").glob("*.yml")
+        if not file.name.endswith(".secrets.yml")
+    }
+    assert {source for source in included if source.startswith("boats")} == profiles
+    assert all(included[source] == f"provision/shipped/{source}" for source in included)
