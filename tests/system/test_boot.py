@@ -62,6 +62,15 @@ def test_data_survives_and_has_grown(kittiwake: Virtual) -> None:
     assert size > 2 * 10**9
 
 
+def test_the_name_service_listens_on_an_address_that_has_just_come(kittiwake: Virtual) -> None:
+    """However close it follows the address: dnsmasq missed one in seven, and was deaf from then."""
+    readd = "ip address {} 10.47.1.1/24 dev boat0"
+    listening = "ss --no-header -ltun 'src 10.47.1.1 and sport 53' | wc -l"
+    turn = f"{readd.format('del')}; sleep 0.05; {readd.format('add')}; sleep 0.5; {listening}"
+    said = kittiwake.ask(f"for turn in $(seq 30); do {turn}; done")
+    assert said.split() == ["2"] * 30
+
+
 def test_no_prompt_and_no_password(kittiwake: Virtual) -> None:
     """Nobody can log in at a console, and no account has a password."""
     assert kittiwake.ask("pgrep -a getty", check=False) == ""
