@@ -23,7 +23,10 @@ from provision.steps import console, step
 @app.command()
 def card(
     name: BoatName,
-    out: Annotated[Path, typer.Option("-o", metavar="FILE.img", help="The card image to make.")],
+    out: Annotated[
+        Path,
+        typer.Option("-o", metavar="FILE.img", help="The card image to make.", readable=False),
+    ],
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     as_json: Json = False,
@@ -52,9 +55,12 @@ def card(
 
 @app.command()
 def write(
-    image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.")],
+    image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.", readable=False)],
     device: Annotated[
-        Path | None, typer.Argument(metavar="DEVICE", help="The card; without it, all are listed.")
+        Path | None,
+        typer.Argument(
+            metavar="DEVICE", help="The card; without it, all are listed.", readable=False
+        ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
     as_json: Json = False,

@@ -35,11 +35,20 @@ app = typer.Typer(
 
 BoatName = Annotated[str, typer.Argument(metavar="BOAT", help="A boat's name, or its file.")]
 BoatNames = Annotated[list[str], typer.Argument(metavar="BOAT...", help="Boats' names, or files.")]
-Boats = Annotated[Path, typer.Option("--boats", metavar="DIR", help="The folder of the boats.")]
+# What cannot be read is told with its place and a hint by whoever reads it, not by Typer.
+Boats = Annotated[
+    Path,
+    typer.Option("--boats", metavar="DIR", help="The folder of the boats.", readable=False),
+]
 Json = Annotated[bool, typer.Option("--json", help="The result as JSON on standard output.")]
 VaultFile = Annotated[
     Path | None,
-    typer.Option("--vault-password-file", metavar="FILE", help="The file with the vault password."),
+    typer.Option(
+        "--vault-password-file",
+        metavar="FILE",
+        help="The file with the vault password.",
+        readable=False,
+    ),
 ]
 BOATS = Path("boats")
 

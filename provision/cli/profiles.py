@@ -34,7 +34,7 @@ from provision.render import write
 
 @app.command()
 def init(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.", readable=False)],
     as_json: Json = False,
 ) -> None:
     """Make a folder of boats of your own, with an example club and a vault password."""
@@ -116,7 +116,9 @@ def check(names: BoatNames, boats: Boats = BOATS, as_json: Json = False) -> None
 @app.command()
 def render(
     name: BoatName,
-    out: Annotated[Path, typer.Option("-o", metavar="DIR", help="Where the files go.")],
+    out: Annotated[
+        Path, typer.Option("-o", metavar="DIR", help="Where the files go.", readable=False)
+    ],
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     as_json: Json = False,
