@@ -109,6 +109,14 @@ class Feed(Model):
     prefer: Prefer | None = None
     """Which source to believe; without it the sentences of all pass."""
 
+    @field_validator("gives", mode="before")
+    @classmethod
+    def _each_once(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            # A host is one with its usual port and without.
+            once([key if ":" in str(key) else f"{key}:{NMEA_PORT}" for key in value])
+        return value
+
 
 class Steering(Model):
     """Who may steer from the network, or by a link that is not the autopilot's own."""

@@ -19,9 +19,22 @@ _IGNORED = """# Secrets are encrypted and may be shared; these may not.
 
 
 def start(folder: Path) -> list[str]:
-    """Make `folder` and fill it; the names of what was made. Nothing there is overwritten."""
+    """Make `folder` and fill it; the names of what was made.
+
+    Nothing there is overwritten, and nothing half-made is left.
+    """
     try:
-        return _fill(folder)
+        if folder.exists() and any(folder.iterdir()):
+            raise UserError(
+                "this folder is not empty", place=Place(folder), hint="name a folder that is new"
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            return _fill(folder)
+        except BaseException:
+            for made in folder.iterdir():
+                made.unlink()
+            raise
     except OSError as error:
         raise UserError(
             f"cannot be made: {error.strerror}",
@@ -31,11 +44,6 @@ def start(folder: Path) -> list[str]:
 
 
 def _fill(folder: Path) -> list[str]:
-    if folder.exists() and any(folder.iterdir()):
-        raise UserError(
-            "this folder is not empty", place=Place(folder), hint="name a folder that is new"
-        )
-    folder.mkdir(parents=True, exist_ok=True)
     made = []
     for source in sorted(paths.shipped("boats").glob("*.yml")):
         if not source.name.endswith(".secrets.yml"):

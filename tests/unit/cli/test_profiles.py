@@ -3,8 +3,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shlex
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -33,6 +35,22 @@ def test_init_where_no_folder_can_be(call: Call, tmp_path: Path, name: str) -> N
     (error,) = said.result["errors"]
     assert error["file"] == str(tmp_path / name)
     assert "new" in error["hint"]
+
+
+def test_init_on_a_full_disk_leaves_nothing_half_made(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(source: Path, target: Path) -> None:
+        target.touch()
+        if target.name == "kittiwake.yml":
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "copyfile", full)
+        said = call("init", tmp_path / "mine", "--json")
+    assert said.status == 2
+    assert "No space left" in said.result["errors"][0]["message"]
+    assert call("init", tmp_path / "mine").status == 0
 
 
 def test_the_schema_is_json_either_way(call: Call) -> None:

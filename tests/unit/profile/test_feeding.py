@@ -125,6 +125,7 @@ LOG = "{keep: 30 days, cap: 2 GB}"
         ("tcp: {but", "tpc: {but", "17:11: feed.gives.tpc", "no output", "multicast"),
         ("tcp: {but", "multicast: {but", "17:11: feed.gives.multicast", "no output", "tcp"),
         ("10.47.9.60: {", "10.47.9.62: {", "17:3: feed.gives", "output 10.47.9.62:10110", ""),
+        ("tcp: {but", '"10.47.9.60:10110": {but', "17:3: feed.gives", "stands here twice", "once"),
         ("{only: [VDM]}", "{}", "17:55: feed.gives.10.47.9.60", "only, but, or both", ""),
         ("[VDM]}", "[vdm]}", "17:75: feed.gives.10.47.9.60.only[0]", "formatter", "RMC"),
         ("[VDM]}", "[{}]}", "17:75: feed.gives.10.47.9.60.only[0]", "name a talker", ""),
