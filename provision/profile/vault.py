@@ -6,7 +6,6 @@ Ansible takes most of a second to import; it is imported when first needed.
 
 from __future__ import annotations
 
-import contextlib
 import getpass
 import os
 import sys
@@ -35,10 +34,12 @@ def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> b
         return _from_file(file)
     said = ""
     if sys.stdin.isatty():
-        with contextlib.suppress(EOFError):
+        try:
             said = getpass.getpass("Vault password: ")
             if twice and said and getpass.getpass("Vault password again: ") != said:
                 raise UserError("the two vault passwords differ", hint="type it again")
+        except EOFError:
+            said = ""
     if not said:
         raise UserError(
             "there is no vault password",

@@ -10,6 +10,8 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from unittest.mock import Mock
 
 import pytest
 
@@ -304,6 +306,30 @@ def test_no_password_and_no_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyP
         with pytest.raises(UserError) as caught:
             vault.password(tmp_path)
     assert "--vault-password-file" in caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (["canary", "canary"], ""),
+        (["canary", "canery"], "differ"),
+        ([""], "no vault password"),
+        ([EOFError()], "no vault password"),
+        (["canary", EOFError()], "no vault password"),
+    ],
+)
+def test_a_password_that_is_typed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, typed: list[str | EOFError], said: str
+) -> None:
+    monkeypatch.delenv(vault.VARIABLE, raising=False)
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr(vault.getpass, "getpass", Mock(side_effect=typed))
+    if not said:
+        assert vault.password(tmp_path, twice=True) == b"canary"
+        return
+    with pytest.raises(UserError, match=said) as caught:
+        vault.password(tmp_path, twice=True)
+    assert caught.value.hint
 
 
 @pytest.mark.parametrize("content", [None, b"", b"\n"])
