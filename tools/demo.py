@@ -19,7 +19,7 @@ from typing import Any
 
 from rich.console import Console
 
-from provision.bench.hold import control
+from provision.bench.control import control
 
 BOAT = "kittiwake"
 
@@ -105,13 +105,17 @@ def main() -> None:
                 boats / f"{BOAT}.yml",
                 ("ssid: Kittiwake", "ssid: Kittiwake II"),
                 ("serial: KW-DPTH-02}, baud: 4800", "serial: KW-DPTH-02}, baud: 9600"),
+                ("listens: [APB, RMB, XTE]", "listens: [APB, RMB, XTE, VHW]"),
             )
             provision("push", BOAT, *given, *at)
             say("The same again: nothing to change")
             provision("push", BOAT, *given, *at)
             say("Somebody pulls the plug, and puts it back")
             for command in ("power-cut", "power-on"):
-                console.print(f"bench: {command}: {control(Path(boat['control']), command)}")
+                answer = control(Path(boat["control"]), command)
+                console.print(f"bench: {command}: {answer}", markup=False)
+                if answer != "ok":
+                    sys.exit(f"demo: the bench did not {command}")
             say("What was kept is still there")
             provision("verify", BOAT, *given, *at)
         say("Done")

@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 
 from provision import paths
+from provision.bench.machine import firmware
 from provision.boards import Board
 from provision.run import environment, find
 
@@ -38,11 +39,10 @@ def works(board: Board) -> bool:
 
 def _probe(board: Board) -> bool:
     """Whether the firmware reaches the serial port on the real processor."""
-    code = Path("/usr/share/OVMF/OVMF_CODE_4M.fd")
     argv = [
         find(board.bench.program), "-machine", board.bench.machine, "-nodefaults",
         "-display", "none", "-accel", "kvm", "-cpu", "host", "-smp", "2", "-m", "256",
-        "-drive", f"if=pflash,format=raw,unit=0,readonly=on,file={code}",
+        "-drive", f"if=pflash,format=raw,unit=0,readonly=on,file={firmware()}",
         "-serial", "stdio", "-no-reboot",
     ]  # fmt: skip
     try:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import contextlib
-import random
+import os
 import shutil
 import socket
 import tempfile
@@ -14,29 +14,25 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from provision.bench import extras
-from provision.bench.acceleration import works
-from provision.bench.emulator import Direct, Emulator, Forward, Wire, free_ports
 from provision.bench.instruments import Instruments
+from provision.bench.plugging import plug_in
+from provision.bench.ports import hold_port, number
 from provision.bench.tablet import Tablet, frequency
 from provision.boards import Board
-from provision.card.assemble import boot_partition
-from provision.card.filesystems import read_fat
-from provision.card.loader import INITRAMFS, KERNEL
-from provision.errors import UserError
-from provision.profile.links import Link
+from provision.errors import Place, UserError
 from provision.profile.models import Profile
 from provision.profile.secrets import Secrets, psk
-from provision.run import run
 from provision.steps import note
 
-#: The bench's own card; an emulated SD card must be a power of two.
-CARD_SIZE = 4 * 2**30
-SSH = 22
+#: Octets that a socket's path has at most (unix(7)).
+LONGEST = 107
 
 
 class Bench:
     """One virtual boat; use it in a `with`, so that nothing is left running.
+
+    What it needs is in `folder`, of which no more than the logs is left when it ends with an
+    error, and nothing otherwise.
 
     `seed` shuffles the order in which the adapters are plugged in, `date` (aware) is the
     simulated boat's time, the present by default, and `clock_chip` what the board's own clock
@@ -58,68 +54,20 @@ class Bench:
         self.profile = profile
         self.secrets = secrets
         self.board = board
-        self.folder = Path(tempfile.mkdtemp(prefix="bench-"))
-        disk = self.folder / "card.qcow2"
-        run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
-            "-b", card.resolve(), disk, CARD_SIZE)  # fmt: skip
-        self.ssh_port, self.feed_port = free_ports(2)
-        self.emulator = Emulator(board, self.folder, disk, self._wire())
-        self.emulator.adapters = {
-            name: link.adapter
-            for name, link in profile.serial_links.items()
-            if _emulated(name, link)
-        }
-        self.emulator.order = list(self.emulator.adapters)
-        random.Random(seed).shuffle(self.emulator.order)  # noqa: S311
-        self.emulator.fast = works(board)
-        if board.bench.start == "kernel":
-            self.emulator.direct = self._direct(card)
-        self.emulator.date = clock_chip
-        if board.bench.extras == "smbios":
-            self.emulator.networks = networks(profile)
-            self.emulator.extras = extras.smbios(board, self.folder, self.emulator.networks)
-        for name in profile.can_links.keys() - self.emulator.networks:
-            note(f"{name} is not plugged in: the emulator has no such controller")
-        self.tablet = Tablet(self.emulator.tablet)
-        self.instruments: Instruments | None = None
-        if instruments:
-            self.instruments = Instruments(profile, self.sockets(), date=date)
-
-    def _wire(self) -> Wire:
-        """Plug the bench into the boat's wired port, at the far end of its network."""
-        network = self.profile.network
-        if network.wired == "boat":
-            boat = network.address.ip
-            mine = network.address.network
-        else:
-            # The emulator's DHCP service gives its first client this address.
-            mine = type(network.address)("10.0.2.0/24").network
-            boat = mine.network_address + 15
-        forwards = (
-            Forward(self.ssh_port, str(boat), SSH),
-            Forward(self.feed_port, str(boat), self.profile.feed.tcp),
-        )
-        last = mine.broadcast_address
-        return Wire(str(mine), str(last - 1), str(last - 2), forwards)
-
-    def _direct(self, card: Path) -> Direct:
-        """Take out of the card's boot partition what the board's firmware would take."""
-        boot = boot_partition(card)
-        for name in (KERNEL, INITRAMFS):
-            (self.folder / name).write_bytes(read_fat(boot, name))
-        if self.board.bench.extras == "initramfs":
-            with (self.folder / INITRAMFS).open("ab") as file:
-                # The kernel wants each archive at a multiple of four bytes.
-                file.write(bytes(-file.tell() % 4))
-                file.write(extras.second_initramfs(self.board, self.folder))
-        tree = None
-        if self.board.bench.machine != "virt" and self.board.device_tree:
-            name = self.board.device_tree.rsplit("/", 1)[-1]
-            tree = self.folder / name
-            tree.write_bytes(read_fat(boot, name))
-        line = read_fat(boot, "cmdline.txt").decode().strip()
-        line = f"{line} {extras.RADIOS} {self.board.bench.append}".rstrip()
-        return Direct(self.folder / KERNEL, self.folder / INITRAMFS, line, tree)
+        self.folder = _folder(profile)
+        self._held = [hold_port(), hold_port()]
+        self.ssh_port, self.feed_port = map(number, self._held)
+        try:
+            ports = (self.ssh_port, self.feed_port)
+            self.emulator = plug_in(profile, board, card, self.folder, ports, seed)
+            self.emulator.date = clock_chip
+            self.tablet = Tablet(self.emulator.tablet)
+            self.instruments: Instruments | None = None
+            if instruments:
+                self.instruments = Instruments(profile, self.sockets(), date=date)
+        except BaseException:
+            self._clear_away(logs=False)
+            raise
 
     def sockets(self) -> dict[str, Path]:
         """One socket per link, where anybody may play the instrument."""
@@ -136,9 +84,14 @@ class Bench:
         self.emulator.power_cut()
 
     def __enter__(self) -> Self:
-        self.power_on()
-        if self.instruments:
-            self.instruments.start()
+        try:
+            self.power_on()
+            if self.instruments:
+                self.instruments.start()
+        except BaseException:
+            self._end()
+            self._clear_away(logs=False)
+            raise
         return self
 
     def __exit__(
@@ -147,18 +100,65 @@ class Bench:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        failed = isinstance(error, Exception)
+        try:
+            if failed:
+                # What is behind it says more than what failed first.
+                self.emulator.check()
+        finally:
+            self._end()
+            self._clear_away(logs=failed)
+            if failed:
+                note(f"what the boat's console said: {self.emulator.console}")
+
+    def _end(self) -> None:
         if self.instruments:
             self.instruments.stop()
         self.power_cut()
-        if error is None:
+
+    def _clear_away(self, *, logs: bool) -> None:
+        """Give the ports up, and the folder but for its `logs`."""
+        for held in self._held:
+            held.close()
+        if not logs:
             shutil.rmtree(self.folder, ignore_errors=True)
+            return
+        for path in self.folder.iterdir():
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            elif path.suffix != ".log":
+                path.unlink()
+
+    @property
+    def talks(self) -> bool:
+        """Whether there is anything to be heard."""
+        links = self.emulator.links if self.instruments else []
+        return any(self.profile.links[link].talks for link in links)
+
+    @property
+    def feed_answers(self) -> bool:
+        """Whether the feed can be had from this computer, which is at the boat's wired port."""
+        return self.profile.network.wired == "boat"
+
+    @property
+    def ssh_answers(self) -> bool:
+        """Whether the boat takes logins from this computer."""
+        return self.feed_answers or self.profile.access.from_shore
+
+    def wait(self, seconds: float = 240) -> None:
+        """Wait until the boat answers: over SSH or, where nobody logs in, on its tablet."""
+        if self.ssh_answers:
+            self.wait_for_ssh(seconds)
+        else:
+            self.tablet.wait(seconds)
 
     def wait_for_ssh(self, seconds: float = 240) -> None:
         """Wait until the boat answers SSH."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
+            self.emulator.check()
             if not self.emulator.running:
-                raise UserError(f"the emulator ended; its console: {self.emulator.console}")
+                raise UserError("the boat has switched itself off")
             # The emulator accepts at once; only a banner tells that the boat answers.
             with (
                 contextlib.suppress(OSError),
@@ -168,7 +168,7 @@ class Bench:
                 if stream.recv(4) == b"SSH-":
                     return
             time.sleep(0.2)
-        raise UserError(f"the boat does not answer SSH; its console: {self.emulator.console}")
+        raise UserError("the boat does not answer SSH")
 
     def join(self, seconds: float = 240, mac: str = "") -> dict[str, Any]:
         """Let the tablet join the boat's access point and get an address.
@@ -197,11 +197,13 @@ class Bench:
         )
 
     def where(self) -> dict[str, Any]:
-        """How to reach the boat and everything around it."""
+        """How to reach the boat and everything around it; null for what it lets nobody reach."""
         return {
             "boat": self.profile.boat,
-            "ssh": {"host": "127.0.0.1", "port": self.ssh_port, "user": "root"},
-            "feed": {"host": "127.0.0.1", "port": self.feed_port},
+            "ssh": {"host": "127.0.0.1", "port": self.ssh_port, "user": "root"}
+            if self.ssh_answers
+            else None,
+            "feed": {"host": "127.0.0.1", "port": self.feed_port} if self.feed_answers else None,
             "links": {link: str(self.emulator.socket(link)) for link in self.emulator.adapters},
             # Struct can_frame, sixteen bytes each, instead of sentences.
             "networks": {link: str(self.emulator.socket(link)) for link in self.emulator.networks},
@@ -209,19 +211,11 @@ class Bench:
         }
 
 
-def networks(profile: Profile) -> list[str]:
-    """The CAN links in the order in which the kernel counts their controllers from can0.
-
-    None when an interface is named otherwise: nothing else can be had here.
-    """
-    by_interface = {link.can: name for name, link in profile.can_links.items()}
-    counted = [by_interface.get(f"can{number}", "") for number in range(len(by_interface))]
-    return counted if all(counted) else []
-
-
-def _emulated(name: str, link: Link) -> bool:
-    """Whether the emulator has such an adapter."""
-    if link.adapter.interface:
-        note(f"{name} is not plugged in: the emulator has no adapters with several ports")
-        return False
-    return True
+def _folder(profile: Profile) -> Path:
+    """A new folder for one bench, with room for its sockets' names."""
+    folder = Path(tempfile.mkdtemp(prefix="bench-"))
+    if len(os.fsencode(folder)) + max(len(f"/link-{name}") for name in profile.links) <= LONGEST:
+        return folder
+    folder.rmdir()
+    hint = "set TMPDIR to one with a shorter name, such as /tmp"
+    raise UserError("sockets in this folder cannot be named", place=Place(folder.parent), hint=hint)

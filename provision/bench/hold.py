@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Keeping a virtual boat running for somebody to play with, with a control socket.
-
-One command a line, one answer a line: `ok`, or `error` and what is wrong.
-"""
+"""Keeping a virtual boat running for somebody to play with."""
 
 from __future__ import annotations
 
@@ -11,9 +8,9 @@ import json
 import signal
 import socket
 from collections.abc import Iterator
-from pathlib import Path
 
 from provision.bench.bench import Bench
+from provision.bench.control import serve
 from provision.bench.held import CONTROL, WHERE
 from provision.errors import UserError
 from provision.steps import step
@@ -32,23 +29,23 @@ def hold(bench: Bench, as_json: bool) -> None:
         (bench.folder / WHERE).write_text(text + "\n")
         print(text if as_json else _plain(where), flush=True)
         with _ended_by(signal.SIGTERM):
-            _serve(server, bench)
+            serve(server, lambda words: obey(bench, words), bench.emulator.check)
 
 
 def _tablet(bench: Bench) -> dict[str, object]:
     """Wait until a tablet is on the boat's network and, where somebody talks, hears it."""
     with step("Starting the virtual boat"):
-        bench.wait_for_ssh()
+        bench.wait()
     with step("A tablet joins the access point"):
         joined = bench.join()
-    heard = bench.read(lines=1)["lines"] if bench.instruments else []
+    heard = bench.read(lines=1)["lines"] if bench.talks else []
     return {"address": joined["address"], "heard": heard[:1]}
 
 
 def _plain(where: dict[str, object]) -> str:
     lines = []
     for key, value in where.items():
-        if value == {}:
+        if not value:
             continue
         text = value
         if isinstance(value, dict):
@@ -72,28 +69,14 @@ def _ended_by(number: signal.Signals) -> Iterator[None]:
         signal.signal(number, before)
 
 
-def _serve(server: socket.socket, bench: Bench) -> None:
-    while True:
-        client, _ = server.accept()
-        with client, client.makefile("rw", encoding="utf-8", errors="replace") as stream:
-            for line in stream:
-                words = line.split()
-                if words == ["quit"]:
-                    stream.write("ok\n")
-                    return
-                with contextlib.suppress(BrokenPipeError):
-                    stream.write(obey(bench, words) + "\n")
-                    stream.flush()
-
-
 def obey(bench: Bench, words: list[str]) -> str:
     """Do what one line says; the answer."""
     try:
         match words:
             case [("unplug" | "plug") as verb, link]:
-                if link not in bench.profile.serial_links:
-                    known = ", ".join(bench.profile.serial_links)
-                    return f"error: there is no link {link}; the links are {known}"
+                if link not in bench.emulator.adapters:
+                    known = ", ".join(bench.emulator.adapters)
+                    return f"error: no link {link} has an adapter here; those that have: {known}"
                 (bench.emulator.unplug if verb == "unplug" else bench.emulator.plug)(link)
             case ["power-cut"]:
                 bench.power_cut()
@@ -101,19 +84,10 @@ def obey(bench: Bench, words: list[str]) -> str:
                 if bench.emulator.running:
                     return "error: the power is on"
                 bench.power_on()
-                bench.wait_for_ssh()
+                bench.wait()
             case _:
                 return f"error: the commands are {COMMANDS}"
     except UserError as error:
-        return f"error: {error.message}"
+        # One line, whatever the emulator said.
+        return f"error: {' '.join(error.message.split())}"
     return "ok"
-
-
-def control(path: Path, command: str) -> str:
-    """Send one command to the control socket of a held bench; its answer."""
-    with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
-        client.connect(str(path))
-        with client.makefile("rw", encoding="utf-8") as stream:
-            stream.write(command + "\n")
-            stream.flush()
-            return stream.readline().strip()

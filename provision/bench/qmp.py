@@ -6,17 +6,22 @@ from __future__ import annotations
 import json
 import socket
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from provision.errors import UserError
 
+#: How long an emulator may take to begin to listen, and to answer.
+SECONDS = 30.0
+
 
 class Qmp:
-    """One connection to an emulator's control socket."""
+    """One connection to an emulator's control socket; UserError when it does not answer."""
 
-    def __init__(self, path: Path, seconds: float = 30) -> None:
-        end = time.monotonic() + seconds
+    def __init__(self, path: Path, runs: Callable[[], bool]) -> None:
+        """`runs` says whether the emulator still does."""
+        end = time.monotonic() + SECONDS
         while True:
             self._socket = socket.socket(socket.AF_UNIX)
             try:
@@ -24,16 +29,23 @@ class Qmp:
                 break
             except OSError as error:
                 self._socket.close()
-                if time.monotonic() > end:
+                if time.monotonic() > end or not runs():
                     raise UserError("the emulator's control socket does not answer") from error
                 time.sleep(0.05)
-        self._socket.settimeout(seconds)
-        self._stream = self._socket.makefile("rwb", buffering=0)
-        self._receive()
-        self.command("qmp_capabilities")
+        self._socket.settimeout(SECONDS)
+        self._stream = self._socket.makefile("rb")
+        try:
+            self._receive()
+            self.command("qmp_capabilities")
+        except BaseException:
+            self.close()
+            raise
 
     def _receive(self) -> dict[str, Any]:
-        line = self._stream.readline()
+        try:
+            line = self._stream.readline()
+        except OSError as error:
+            raise UserError("the emulator does not answer") from error
         if not line:
             raise UserError("the emulator has ended")
         answer: dict[str, Any] = json.loads(line)
@@ -42,7 +54,10 @@ class Qmp:
     def command(self, name: str, **arguments: object) -> Any:
         """Run one command and return its result; events on the way are passed over."""
         request = {"execute": name, "arguments": arguments}
-        self._stream.write(json.dumps(request).encode() + b"\n")
+        try:
+            self._socket.sendall(json.dumps(request).encode() + b"\n")
+        except OSError as error:
+            raise UserError("the emulator has ended") from error
         while True:
             answer = self._receive()
             if "return" in answer:
@@ -50,13 +65,15 @@ class Qmp:
             if "error" in answer:
                 raise UserError(f"the emulator refuses {name}: {answer['error']['desc']}")
 
-    def wait_for(self, event: str, **data: object) -> None:
-        """Wait until an event with this data comes."""
+    def wait_for(self, event: str, seconds: float = SECONDS, **data: object) -> None:
+        """Wait until an event with this data comes, so long for each event."""
+        self._socket.settimeout(seconds)
         while True:
             answer = self._receive()
             if answer.get("event") == event and all(
                 answer.get("data", {}).get(key) == value for key, value in data.items()
             ):
+                self._socket.settimeout(SECONDS)
                 return
 
     def close(self) -> None:

@@ -15,6 +15,9 @@ from provision.errors import UserError
 #: MHz of a Wi-Fi channel's centre (IEEE Std 802.11).
 _CHANNEL_14 = 14
 
+#: What there is to say when the line to the agent breaks.
+GONE = "the boat's power went while the tablet was asked"
+
 
 def frequency(channel: int) -> int:
     """The centre frequency of a channel in MHz (IEEE Std 802.11)."""
@@ -37,7 +40,10 @@ class Tablet:
         """Take up the line to the agent; it may not run yet."""
         self.close()
         self._socket = socket.socket(socket.AF_UNIX)
-        self._socket.connect(str(self._path))
+        try:
+            self._socket.connect(str(self._path))
+        except OSError as error:
+            raise UserError(GONE) from error
 
     def close(self) -> None:
         """Hang up."""
@@ -64,7 +70,10 @@ class Tablet:
         number = next(self._numbers)
         request = {"id": number, "do": what, **arguments}
         self._socket.settimeout(patience)
-        self._socket.sendall(json.dumps(request).encode() + b"\n")
+        try:
+            self._socket.sendall(json.dumps(request).encode() + b"\n")
+        except OSError as error:
+            raise UserError(GONE) from error
         end = time.monotonic() + patience + float(str(arguments.get("seconds", 0)))
         while True:
             answer = self._receive(end)
@@ -87,8 +96,10 @@ class Tablet:
                     piece = self._socket.recv(65536)
                 except TimeoutError:
                     continue
+                except OSError:
+                    piece = b""
                 if not piece:
-                    raise UserError("the boat's power went while the tablet was asked")
+                    raise UserError(GONE)
                 self._pending += piece
             line, self._pending = self._pending.split(b"\n", 1)
             try:

@@ -55,6 +55,8 @@ class Emulator(_Model):
     start: Literal["firmware", "kernel"]
     """firmware: UEFI finds the card's own loader; kernel: the emulator is handed kernel,
     initramfs, command line (and device tree) out of the card's boot partition."""
+    device_tree: bool = False
+    """Whether the emulator takes the card's own device tree; a generic machine has one itself."""
     append: str = ""
     """What the emulated machine needs on the kernel's command line, and the real one does not."""
     card: Literal["virtio-blk-pci", "sd"]

@@ -3,16 +3,29 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from provision.card.assemble import assemble
+from provision.card.assemble import assemble, boot_partition
 from provision.card.base import base
+from provision.card.filesystems import read_fat
 from provision.card.write import boat_of
-from provision.cli.common import BOATS, Boats, Json, VaultFile, app, know, show
+from provision.cli.common import (
+    BOATS,
+    FOUND_SOMETHING,
+    Boats,
+    Json,
+    Known,
+    VaultFile,
+    app,
+    know,
+    show,
+)
+from provision.errors import Place, UserError
 from provision.steps import note, step
 
 
@@ -39,6 +52,8 @@ def bench(  # noqa: PLR0913
 
     image = Path(name) if _is_image(name) else None
     known = know(boat_of(image) if image else name, boats, vault_password_file)
+    if image:
+        _compare(image, known)
     with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:
         card = image or Path(work) / "card.img"
         if image is None:
@@ -60,14 +75,30 @@ def bench(  # noqa: PLR0913
             with step("Starting the virtual boat"):
                 joined = machine.join()
             with step("Reading the feed on the tablet"):
-                heard = machine.read(seconds=5)
+                heard = machine.read(seconds=10, lines=60)
             lines = heard["lines"]
             if as_json:
                 show({"tablet": joined, "first_sentence": heard["first"], "sentences": lines})
-                return
-            note(f"the tablet has {joined['address']}, and heard {len(lines)} sentences:")
-            for line in lines:
-                print(line)
+            else:
+                note(f"the tablet has {joined['address']}, and heard {len(lines)} sentences:")
+                for line in lines:
+                    print(line)
+            silent = machine.talks and not lines
+    if silent:
+        raise typer.Exit(FOUND_SOMETHING)
+
+
+def _compare(image: Path, known: Known) -> None:
+    """UserError when a card is for another board than the profile's; other settings are told."""
+    card = json.loads(read_fat(boot_partition(image), "boat.json"))
+    if card["board"] != known.board.id:
+        raise UserError(
+            f"this card is for the board {card['board']}, the profile's is {known.board.id}",
+            place=Place(image),
+            hint=f"build it anew: provision card {known.boat.name} -o {image}",
+        )
+    if card["settings"] != known.settings().sha256:
+        note("the card has other settings than the profile makes now")
 
 
 def _is_image(name: str) -> bool:

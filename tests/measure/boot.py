@@ -17,8 +17,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from provision.bench.bench import CARD_SIZE, Bench
-from provision.bench.emulator import Emulator, Wire
+from provision.bench.bench import Bench
+from provision.bench.emulator import Emulator
+from provision.bench.machine import Wire
+from provision.bench.plugging import CARD_SIZE
 from provision.boards import Board, board
 from provision.errors import UserError
 from provision.profile.links import Adapter

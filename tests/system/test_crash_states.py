@@ -21,7 +21,8 @@ from pathlib import Path
 import pytest
 
 from provision.bench.bench import Bench
-from provision.bench.emulator import Direct, Emulator, Wire
+from provision.bench.emulator import Emulator
+from provision.bench.machine import Direct, Wire
 from provision.boards import board
 from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat

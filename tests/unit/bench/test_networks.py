@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from provision.bench import extras
-from provision.bench.bench import networks
-from provision.bench.emulator import Emulator, Wire
+from provision.bench.emulator import Emulator
+from provision.bench.machine import Wire
+from provision.bench.plugging import networks
 from provision.boards import board
 from provision.profile.models import Profile
 

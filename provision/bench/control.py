@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The control socket of a held bench: one command a line, one answer a line.
+
+An answer is `ok`, or `error` and what is wrong. Many may be connected at a time, and leave
+without waiting for an answer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import selectors
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+#: Octets of a line without an end that is taken for no command any more.
+LONGEST = 1024
+
+#: Seconds between two looks after the bench, and for which whoever asked may take to receive
+#: the answer.
+LOOK, PATIENCE = 1.0, 1.0
+
+#: Does what a line says, and answers; takes the line's words.
+Obey = Callable[[list[str]], str]
+
+
+class _Client:
+    """Somebody who is connected."""
+
+    def __init__(self, stream: socket.socket) -> None:
+        self.stream = stream
+        stream.settimeout(PATIENCE)
+        self._pending = b""
+
+    def commands(self) -> tuple[list[list[str]], bool]:
+        """The words of each line that has come whole now, and whether more may come."""
+        try:
+            data = self.stream.recv(4096)
+        except OSError:
+            return [], False
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        endless = len(self._pending) > LONGEST
+        if self._pending and not data:
+            lines.append(self._pending)
+        elif endless:
+            lines.append(b"")
+        return [line.decode(errors="replace").split() for line in lines], bool(data) and not endless
+
+    def answer(self, text: str) -> None:
+        """Tell it, unless it has left meanwhile."""
+        with contextlib.suppress(OSError):
+            self.stream.sendall(text.encode() + b"\n")
+
+
+def serve(server: socket.socket, obey: Obey, look: Callable[[], None]) -> None:
+    """Obey all who connect until one of them says `quit`.
+
+    `look` is called in between, and may end this with an exception. All is done in this
+    thread, one command after the other: the emulator ends with the thread that started it.
+    """
+    with selectors.DefaultSelector() as ready:
+        ready.register(server, selectors.EVENT_READ)
+        try:
+            while True:
+                look()
+                for key, _ in ready.select(LOOK):
+                    if key.data is None:
+                        stream, _ = server.accept()
+                        ready.register(stream, selectors.EVENT_READ, _Client(stream))
+                    elif not _serve(key.data, obey, ready):
+                        return
+        finally:
+            for key in list(ready.get_map().values()):
+                if isinstance(key.data, _Client):
+                    key.data.stream.close()
+
+
+def _serve(client: _Client, obey: Obey, ready: selectors.BaseSelector) -> bool:
+    """Do what a client says now; whether to go on after that."""
+    commands, goes_on = client.commands()
+    for words in commands:
+        if words == ["quit"]:
+            client.answer("ok")
+            return False
+        client.answer(obey(words))
+    if not goes_on:
+        ready.unregister(client.stream)
+        client.stream.close()
+    return True
+
+
+def control(path: Path, command: str) -> str:
+    """Send one command to the control socket of a held bench; its answer."""
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
+        client.connect(str(path))
+        with client.makefile("rw", encoding="utf-8") as stream:
+            stream.write(command + "\n")
+            stream.flush()
+            return stream.readline().strip()

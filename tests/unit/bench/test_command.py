@@ -1,0 +1,120 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command: what it says of a boat that was booted, and which cards it does not boot."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from provision.bench import bench as module
+from provision.boards import board
+from provision.cli import bench as command
+from provision.cli import main
+
+#: What the card's own boot partition says of it.
+CARD = {"boat": "kittiwake", "board": "x86-64", "settings": "1" * 64}
+
+
+class Bench:
+    """A boat that starts at once; `lines` are what its tablet hears."""
+
+    lines: tuple[str, ...] = ()
+    talks = True
+
+    def __init__(self, *_: object, instruments: bool, seed: int) -> None:
+        pass
+
+    def __enter__(self) -> Bench:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def join(self) -> dict[str, Any]:
+        return {"address": "10.47.1.102/24"}
+
+    def read(self, seconds: float, lines: int) -> dict[str, Any]:
+        return {"lines": list(self.lines), "first": None}
+
+
+@pytest.fixture
+def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A file that passes for the boat's card."""
+    image = tmp_path / "kittiwake.img"
+    image.touch()
+    known = SimpleNamespace(
+        boat=SimpleNamespace(name="kittiwake", profile=None),
+        board=board("x86-64"),
+        secrets=None,
+        settings=lambda: SimpleNamespace(sha256="1" * 64),
+    )
+    monkeypatch.setattr(command, "boat_of", lambda _: "kittiwake")
+    monkeypatch.setattr(command, "know", lambda *_: known)
+    monkeypatch.setattr(command, "boot_partition", str)
+    monkeypatch.setattr(module, "Bench", Bench)
+    says(monkeypatch)
+    return image
+
+
+def says(monkeypatch: pytest.MonkeyPatch, **other: str) -> None:
+    """Let the card say other things of itself."""
+    monkeypatch.setattr(command, "read_fat", lambda *_: json.dumps(CARD | other).encode())
+
+
+def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:
+    """The exit status of `provision bench`."""
+    monkeypatch.setattr(sys, "argv", ["provision", "bench", *map(str, words)])
+    with pytest.raises(SystemExit) as exit:
+        main()
+    return exit.value.code or 0
+
+
+@pytest.mark.parametrize(
+    ("lines", "talks", "status"),
+    [(("$GPGLL",), True, 0), ((), True, 1), ((), False, 0)],
+    ids=["heard", "silent", "nobody talks"],
+)
+def test_it_is_well_when_the_tablet_hears_whoever_talks(
+    lines: tuple[str, ...],
+    talks: bool,
+    status: int,
+    card: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(Bench, "lines", lines)
+    monkeypatch.setattr(Bench, "talks", talks)
+    assert ended(monkeypatch, card, "--json") == status
+    assert json.loads(capsys.readouterr().out)["sentences"] == list(lines)
+    assert ended(monkeypatch, card) == status
+    assert capsys.readouterr().out.splitlines() == list(lines)
+
+
+def test_a_card_for_another_board_is_not_booted(
+    card: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing would come of it, and nobody could tell why."""
+    says(monkeypatch, board="bcm2711-rpi-4-b")
+    assert ended(monkeypatch, card, "--json") == 2
+    (error,) = json.loads(capsys.readouterr().out)["errors"]
+    assert "for the board bcm2711-rpi-4-b, the profile's is x86-64" in error["message"]
+    assert (error["file"], "provision card kittiwake" in error["hint"]) == (str(card), True)
+
+
+@pytest.mark.parametrize(("settings", "told"), [("1" * 64, False), ("2" * 64, True)])
+def test_a_card_with_other_settings_is_told(
+    settings: str,
+    told: bool,
+    card: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A tablet that does not join may only not know the SSID of the card."""
+    says(monkeypatch, settings=settings)
+    ended(monkeypatch, card)
+    assert ("the card has other settings" in capsys.readouterr().err) == told
