@@ -7,12 +7,9 @@ with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import contextlib
-import signal
 import socket
-import sys
 import threading
 import time
 from collections import Counter, deque
@@ -31,7 +28,6 @@ from provision.bench.voyage import Voyage
 from provision.bench.wires import SEND_BUFFER
 from provision.errors import UserError
 from provision.profile.links import Can, Link
-from provision.profile.load import read
 from provision.profile.models import Profile
 
 #: Seconds between tries to reach a socket that is not there.
@@ -73,12 +69,8 @@ class Instruments:
         *,
         date: datetime | None = None,
         seed: int = 0,
-        tell: Callable[[str, Heard], None] = lambda link, heard: None,
     ) -> None:
-        """`date` (aware) is the simulated boat's time at `start`; the present by default.
-
-        `tell` is called, in the instruments' thread, with each line that the boat sends.
-        """
+        """`date` (aware) is the simulated boat's time at the first `start`; now, unless given."""
         for link in sockets:
             if link not in profile.links:
                 raise UserError(
@@ -90,7 +82,6 @@ class Instruments:
         self._receivers = {name: number for number, name in enumerate(receivers)}
         self._sockets = dict(sockets)
         self._date = date
-        self._tell = tell
         self.voyage = Voyage(seed, profile.boat)
         self._transponder = Transponder(self.voyage)
         self._players: dict[str, Player] = {}
@@ -165,8 +156,9 @@ class Instruments:
     async def _run(self, ready: threading.Event) -> None:
         self._loop = asyncio.get_running_loop()
         self._work = asyncio.current_task()
-        start = self._date.timestamp() if self._date else time.time()
-        self._epoch = start - self._loop.time()
+        if not self._epoch:
+            start = self._date.timestamp() if self._date else time.time()
+            self._epoch = start - self._loop.time()
         for name, link in self._links.items():
             self._players[name] = self._player(name, link)
         ready.set()
@@ -246,34 +238,3 @@ class Instruments:
         with self._news:
             self._heard[name].append(heard)
             self._news.notify_all()
-        self._tell(name, heard)
-
-
-def main() -> int:
-    """Play a profile's instruments until interrupted; what the boat sends them is printed."""
-    parser = argparse.ArgumentParser(prog="python -m provision.bench.instruments")
-    parser.add_argument("profile", type=Path)
-    parser.add_argument("links", nargs="+", metavar="LINK=SOCKET")
-    parser.add_argument("--date", type=datetime.fromisoformat, help="such as 2030-06-01T12:00Z")
-    parser.add_argument("--seed", type=int, default=0)
-    given = parser.parse_args()
-    pairs = [one.partition("=")[::2] for one in given.links]
-    sockets = {name: Path(path) for name, path in pairs}
-    date = given.date.astimezone() if given.date else None  # local time unless it names a zone
-    try:
-        profile = read(given.profile).profile
-        instruments = Instruments(profile, sockets, date=date, seed=given.seed, tell=_tell)
-    except UserError as error:
-        print(error, file=sys.stderr)
-        return 2
-    with instruments, contextlib.suppress(KeyboardInterrupt):
-        signal.pause()
-    return 0
-
-
-def _tell(link: str, heard: Heard) -> None:
-    print(f"{link}: {heard.line.decode('ascii', 'backslashreplace')}", flush=True)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

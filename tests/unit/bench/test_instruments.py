@@ -4,11 +4,7 @@
 from __future__ import annotations
 
 import itertools
-import json
-import signal
 import socket
-import subprocess
-import sys
 import time
 from datetime import UTC, datetime
 
@@ -201,22 +197,15 @@ def test_a_flood_never_makes_the_emulator_wait(profile, serve, tmp_path):
     assert gaps == [pytest.approx(24 / 480)] * 4
 
 
-def test_by_hand(profile, serve, tmp_path):
-    """The module as a program: it plays, prints what it hears, and ends when told to."""
-    file = tmp_path / "kittiwake.yml"
-    file.write_text(json.dumps(profile.model_dump(mode="json", exclude_defaults=True)))
-    end = serve("autopilot")
-    command = [sys.executable, "-m", "provision.bench.instruments", file]
-    with subprocess.Popen(
-        [*command, f"autopilot={tmp_path / 'autopilot'}"], stdout=subprocess.PIPE
-    ) as played:
-        end.accept().sendall(b"$GPXTE\xff\r\n")
-        assert played.stdout.readline() == b"autopilot: $GPXTE\\xff\n"
-        played.send_signal(signal.SIGINT)
-        assert played.wait(5) == 0
-    wrong = subprocess.run([*command, "wind=x"], capture_output=True, text=True, check=False)
-    assert wrong.returncode == 2
-    assert "kittiwake has no link wind" in wrong.stderr
+def test_the_boats_time_goes_on_while_they_are_silent(profile, serve, tmp_path):
+    """Started again, they are where the boat is by then."""
+    serve("gnss")
+    instruments = Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE)
+    with instruments:
+        before = instruments.now
+    time.sleep(0.1)
+    with instruments:
+        assert 0.1 <= (instruments.now - before).total_seconds() < 60
 
 
 def test_two_receivers_have_their_own_antennas(profile, serve, tmp_path):
