@@ -16,6 +16,7 @@ SBIN = ("/usr/local/sbin", "/usr/sbin", "/sbin")
 
 #: Which Debian package brings a program whose package has another name.
 PACKAGES = {
+    "lsblk": "util-linux",
     "mcopy": "mtools",
     "mke2fs": "e2fsprogs",
     "mkfs.vfat": "dosfstools",
@@ -23,8 +24,13 @@ PACKAGES = {
     "qemu-img": "qemu-utils",
     "qemu-system-aarch64": "qemu-system-arm",
     "qemu-system-x86_64": "qemu-system-x86",
+    "setpriv": "util-linux",
     "sfdisk": "fdisk",
+    "ssh": "openssh-client",
+    "ssh-keyscan": "openssh-client",
+    "systemd-escape": "systemd",
     "tar2sqfs": "squashfs-tools-ng",
+    "unshare": "util-linux",
     "unsquashfs": "squashfs-tools",
 }
 
