@@ -68,8 +68,12 @@ class Answer:
 
     def ok(self) -> Self:
         """This answer, when the command succeeded; AssertionError with its output else."""
-        assert self.status == 0, self.output
+        assert self.status == 0, self.output.strip() or f"it ended with status {self.status}"
         return self
+
+
+class Unanswered(Exception):
+    """A boat that answers cannot be asked anything, such as for want of memory; and why."""
 
 
 class Host(Protocol):
@@ -89,6 +93,7 @@ def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, 
     Subjects go side by side, the commands of one after each other: an emulated or a slow
     board takes a third of a second for every SSH command, and much of a proof is waiting.
     Nothing of it changes the boat; so when the line is lost it is all asked once more.
+    Unanswered when the boat was reached, and could not run it.
     """
     lanes = "".join(
         "{\n"
@@ -100,19 +105,23 @@ def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, 
         for number, commands in enumerate(subjects.values())
     )
     files = " ".join(map(str, range(len(subjects))))
-    parts = iter(_said(host, f"{BEFORE}\n{lanes}wait\ncat {files}\n").split(SEPARATOR)[1:])
+    said = _said(host, f"{BEFORE}\n{lanes}wait\ncat {files}\n")
+    _, *answers = str(said.stdout).split(SEPARATOR)
+    if len(answers) != 2 * sum(map(len, subjects.values())) + 1:
+        raise Unanswered(str(said.stderr).strip() or "it left some of the questions out")
+    parts = iter(answers)
     return {
         subject: {name: Answer(next(parts), int(next(parts))) for name in commands}
         for subject, commands in subjects.items()
     }
 
 
-def _said(host: Host, script: str) -> str:
-    """What a script prints, from its beginning to its end."""
+def _said(host: Host, script: str) -> Any:
+    """What a script printed on both streams, from its beginning to its end."""
     deadline = None
     while True:
         try:
-            return str(host.run(script).stdout)
+            return host.run(script)
         except RuntimeError as error:
             if SEPARATOR in error.args[0].stdout and deadline is None:
                 deadline = time.monotonic() + PATIENCE

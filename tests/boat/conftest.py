@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import testinfra
 
-from provision.push.suite import Answers, Job, ask
+from provision.push.suite import Answers, Job, Unanswered, ask
 
 #: pytest's exit status when the boat does not answer at all.
 UNREACHABLE = 10
@@ -106,6 +106,8 @@ def gathered(request: pytest.FixtureRequest, host: Any, job: Job) -> Gathered:
     except RuntimeError as error:
         said = str(error.args[0].stderr).strip() or "the connection was lost"
         pytest.exit(f"{job.boat} does not answer: {said}", returncode=UNREACHABLE)
+    except Unanswered as error:
+        pytest.exit(f"{job.boat} cannot be asked: {error}", returncode=UNREACHABLE)
 
 
 @pytest.fixture(scope="module")

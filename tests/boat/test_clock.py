@@ -14,13 +14,15 @@ from provision.push.suite import Answers, Command, Job
 #: the rest is for an emulated boat's slowness.
 APART = 5.0
 
+#: Waits until chrony has chosen a source, where it runs: at most 15 times 2 s; the two limits do
+#: not matter.
+SETTLE = "systemctl --quiet is-active chrony.service && exec chronyc waitsync 15 0 0 2"
+
 
 def commands(job: Job) -> dict[str, Command]:
     """What to ask the boat; one that has just started gets a while to believe its source."""
-    # Tries, two limits that do not matter, and seconds between tries.
-    patience: dict[str, Command] = {"wait": ["chronyc", "waitsync", "15", "0", "0", "2"]}
     return {
-        **(patience if tells_time(job.profile) else {}),
+        **({"settled": ["sh", "-c", SETTLE]} if tells_time(job.profile) else {}),
         "now": ["date", "+%s.%N"],
         "base": ["cat", "/usr/lib/boat-base/base.json"],
         "sources": ["chronyc", "-c", "sources"],

@@ -57,7 +57,7 @@ def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict
     assert found.get("SUBSYSTEM") == "tty", f"/dev/boat/{link} is not there"
     adapter = profile["links"][link]["adapter"]
     if adapter["serial"] is not None:
-        assert found["ID_SERIAL_SHORT"] == adapter["serial"]
+        assert found.get("ID_SERIAL_SHORT") == adapter["serial"]
     if adapter["interface"] is not None:
         assert int(found["ID_USB_INTERFACE_NUM"], 16) == adapter["interface"]
     if adapter["port"] is not None:

@@ -41,6 +41,7 @@ def test_root_is_the_overlay(mounts: dict[str, dict[str, str]]) -> None:
 
 
 def test_base_is_read_only(mounts: dict[str, dict[str, str]]) -> None:
+    assert "/run/boat/base" in mounts, "the base is not mounted where the boat's own start does"
     base = mounts["/run/boat/base"]
     assert base["fstype"] == "squashfs"
     assert "ro" in base["options"].split(",")

@@ -54,6 +54,7 @@ class _Host:
 @dataclass(frozen=True)
 class _Output:
     stdout: str
+    stderr: str = ""
 
 
 def live(boat: Virtual) -> Live:

@@ -34,7 +34,15 @@ def test_each_test_is_told(result: VerifyResult) -> None:
     assert endings["identity: settings"] == "passed"
     assert endings["identity: no drift"] == "passed"
     assert endings["identity: host name"] == "failed"
+    assert endings["data: writable"] == "skipped"
     assert endings["feed: link talks at its rate [gnss]"] == "skipped"
+
+
+def test_each_failure_says_what_is_wrong(result: VerifyResult) -> None:
+    reasons = {f"{test.subject}: {test.test}": test.reason for test in result.failed}
+    assert reasons["data: mounted"] == "/data is not mounted"
+    assert reasons["root: base is read only"].startswith("the base is not mounted")
+    assert [reason for reason in reasons.values() if not reason or "Error" in reason] == []
 
 
 def test_nothing_is_told_of_links_that_the_boat_has_not(result: VerifyResult) -> None:

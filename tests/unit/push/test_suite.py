@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.push import suite
-from provision.push.suite import Answer, ask, pairs
+from provision.push.suite import Answer, Unanswered, ask, pairs
 
 
 class Here:
@@ -43,6 +43,12 @@ def test_each_command_has_its_answer(host: Here) -> None:
     assert answers["second"]["missing"].status == 127
 
 
+def test_a_command_that_fails_without_a_word_is_told_all_the_same(host: Here) -> None:
+    answers = ask(host, {"one": {"fails": ["false"]}})
+    with pytest.raises(AssertionError, match="it ended with status 1"):
+        answers["one"]["fails"].ok()
+
+
 def test_subjects_go_side_by_side(host: Here) -> None:
     start = time.monotonic()
     ask(host, {str(number): {"wait": ["sleep", "0.5"]} for number in range(8)})
@@ -50,7 +56,7 @@ def test_subjects_go_side_by_side(host: Here) -> None:
 
 
 def test_a_command_that_hangs_is_ended(host: Here, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(suite, "LONGEST", 0.2)
+    monkeypatch.setattr(suite, "LONGEST", 1)
     answers = ask(host, {"one": {"hangs": ["sleep", "60"], "next": ["echo", "well"]}})
     assert answers["one"] == {"hangs": Answer("", 124), "next": Answer("well\n", 0)}
 
@@ -95,6 +101,19 @@ def test_a_boat_that_stays_lost_is_given_up(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(suite, "PATIENCE", 0.1)
     with pytest.raises(RuntimeError):
         ask(Lost("\036", *[""] * 1000), {"one": {"word": ["echo", "well"]}})
+
+
+def test_a_boat_without_room_says_so(host: Here, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What would be asked has no place to write to."""
+    monkeypatch.setenv("TMPDIR", "/nowhere")
+    with pytest.raises(Unanswered, match="mktemp: failed"):
+        ask(host, {"one": {"word": ["echo", "well"]}})
+
+
+def test_half_an_answer_is_none(host: Here) -> None:
+    """The memory aboard may end in the middle; and nothing is taken for another's answer."""
+    with pytest.raises(Unanswered, match="left some"):
+        ask(host, {"one": {"word": ["printf", "\\036"], "next": ["echo", "well"]}})
 
 
 def test_pairs() -> None:
