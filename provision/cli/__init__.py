@@ -7,21 +7,32 @@ that ended it.
 
 from __future__ import annotations
 
+import errno
+import os
 import signal
 import sys
+from pathlib import Path
 from types import FrameType
 
 import typer
 
 from provision.cli import bench, boats, cards, profiles, replay
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
-from provision.errors import UserError
+from provision.errors import Place, UserError
 
 __all__ = ["app", "bench", "boats", "cards", "main", "profiles", "replay"]
 
 
 #: What Typer raises when a command was called wrongly; it has no public name for it.
 USAGE: type[Exception] = typer.BadParameter.mro()[1]
+
+#: What the user can mend, wherever it happens; anything else is a fault of ours.
+DISK = {
+    errno.ENOSPC: "make room, or set TMPDIR to a folder on another disk",
+    errno.EDQUOT: "make room, or set TMPDIR to a folder on another disk",
+    errno.EROFS: "",
+    errno.EACCES: "",
+}
 
 
 def main() -> None:
@@ -45,6 +56,12 @@ def main() -> None:
         # Whoever read us has heard enough.
         sys.stderr.close()
         sys.exit(1)
+    except OSError as error:
+        if error.errno not in DISK:
+            raise
+        place = Place(Path(os.fsdecode(error.filename))) if error.filename else None
+        reason = os.strerror(error.errno)
+        sys.exit(fail(UserError(reason, place=place, hint=DISK[error.errno])))
 
 
 def _end(number: int, _frame: FrameType | None) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ import typer
 
 from provision.cli.common import (
     BOATS,
+    COULD_NOT_RUN,
     FOUND_SOMETHING,
     INTERRUPTED,
     BoatNames,
@@ -28,11 +30,13 @@ from provision.profile import load
 from provision.profile.tree import raise_all
 from provision.push.fleet import standings
 from provision.push.gather import Unfit, gather
+from provision.push.inventory import Wanted
 from provision.push.play import PushOptions, lay_out
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, parse_at
 from provision.push.report import fleet_table, progress, push_table, verify_table
 from provision.push.rollout import Rollout, roll_out
+from provision.push.verdict import elsewhere, explain
 from provision.push.workspace import workspace
 from provision.steps import console, results
 from provision.verify import VerifyResult, prove
@@ -208,8 +212,10 @@ def verify(
             if proof.tests:
                 results.print(verify_table(proof))
             results.print(proof.summary())
-    if not all(proof.well for proof in proofs):
+    if any(proof.failed for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
+    if not all(proof.well for proof in proofs):
+        raise typer.Exit(COULD_NOT_RUN)
 
 
 @app.command()
@@ -230,7 +236,18 @@ def inventory(
 def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
     """Run the suite against each boat where it answers."""
     with workspace() as folder:
-        return [
-            prove(wanted.folder / "job.json", wanted.reach.places[0], "kept")
-            for wanted in prepare(fleet, folder, at)
-        ]
+        return [_explained(wanted, _proof(wanted)) for wanted in prepare(fleet, folder, at)]
+
+
+def _proof(boat: Wanted) -> VerifyResult:
+    return prove(boat.folder / "job.json", boat.reach.places[0], "kept")
+
+
+def _explained(boat: Wanted, proof: VerifyResult) -> VerifyResult:
+    """The proof, and why it could not run in words as a push has them."""
+    if not proof.error:
+        return proof
+    reason, hint = explain(boat, proof.error)
+    if "does not answer" in reason:
+        hint = elsewhere(boat)
+    return replace(proof, error="\n  hint: ".join(filter(None, (reason, hint))))

@@ -8,7 +8,7 @@ import subprocess
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from provision.push.inventory import Wanted
@@ -16,7 +16,8 @@ from provision.push.memory import Memory, recall
 from provision.push.notes import note
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, arguments, ssh
-from provision.push.verdict import explain
+from provision.push.refusal import refused
+from provision.push.verdict import elsewhere, explain
 from provision.push.workspace import workspace
 
 #: What a boat is asked, as preflight asks it; ASCII's record separator stands between.
@@ -31,20 +32,21 @@ ANSWER = 60.0
 class Standing:
     """How one boat stands.
 
-    `place` is where it answered; without one, `reason` and `hint` say why it did not, and
-    `kept` is what is remembered. `wanted` and `kept` are digests of settings, `differs` the
-    files that a push would change. `due` says whether a push would change anything at all:
-    live or kept settings may differ in what they say of themselves alone. A boat whose
-    profile or secrets are not as they should be has "" for `wanted`, and `unfit` says in a word
-    or two what the matter is. `drift` has what was changed by hand as path and kind. `concerns`
-    are for people; a boat without any is healthy. `seen` is when it answered last, in seconds
-    since 1970.
+    `place` is where it answered; without one, `reason` and `hint` say why it did not (`refused`:
+    it is another machine, or lets nobody in), and `kept` is what is remembered. `wanted` and
+    `kept` are digests of settings, `differs` the files that a push would change. `due` says
+    whether a push would change anything at all: live or kept settings may differ in what they
+    say of themselves alone. A boat whose profile or secrets are not as they should be has "" for
+    `wanted`, and `unfit` says in a word or two what the matter is. `drift` has what was changed
+    by hand as path and kind. `concerns` are for people; a boat without any is healthy. `seen` is
+    when it answered last, in seconds since 1970.
     """
 
     boat: str
     wanted: str
     place: Endpoint | None = None
     unfit: str = ""
+    refused: bool = False
     reason: str = ""
     hint: str = ""
     kept: str = ""
@@ -97,9 +99,12 @@ def _standing(target: Target, wanted: Wanted) -> Standing:
         )
         status, manifest = map(json.loads, done.stdout.split(SEPARATOR))
     except subprocess.TimeoutExpired:
-        return _away(wanted, before, f"no answer within {ANSWER:.0f} s", "")
+        return _away(wanted, before, f"no answer within {ANSWER:.0f} s", elsewhere(wanted))
     except ValueError:
-        return _away(wanted, before, *explain(wanted, done.stderr))
+        reason, hint = explain(wanted, done.stderr)
+        if refused(done.stderr):
+            return replace(_away(wanted, before, reason, hint), refused=True)
+        return _away(wanted, before, reason, elsewhere(wanted))
     standing = judge(wanted, status, manifest, place)
     if status["boat"] == target.name:
         note(target, wanted, place, str(status["kept"] or ""))
@@ -122,8 +127,8 @@ def judge(
     wanted: Wanted, status: Mapping[str, Any], manifest: Mapping[str, Any], place: Endpoint
 ) -> Standing:
     """From what the boat said of itself to how it stands."""
-    new = json.loads((wanted.folder / "manifest.json").read_text(encoding="utf-8"))["files"]
-    live = manifest["files"]
+    settings = json.loads((wanted.folder / "manifest.json").read_text(encoding="utf-8"))
+    new, live = settings["files"], manifest["files"]
     drift = tuple((str(one["path"]), str(one["what"])) for one in status["drift"])
     changed = {path for path in {*new, *live} if new.get(path) != live.get(path)}
     there = (status["live"], status["kept"]) == (wanted.sha256, wanted.sha256)
@@ -136,23 +141,32 @@ def judge(
         differs=tuple(sorted(changed | {path for path, _ in drift})),
         drift=drift,
         degraded=bool(status["degraded"]),
-        concerns=tuple(concerns(wanted, status)),
+        concerns=tuple(concerns(wanted, status, (manifest.get("format"), settings["format"]))),
         trial=status["trial"],
         staged=status["staged"],
         seen=time.time(),
     )
 
 
-def concerns(wanted: Wanted, status: Mapping[str, Any]) -> list[str]:
-    """What is wrong with a boat but for its settings, in words."""
+def concerns(
+    wanted: Wanted, status: Mapping[str, Any], formats: tuple[object, object]
+) -> list[str]:
+    """What is wrong with a boat but for its settings, in words.
+
+    `formats` are those of the settings aboard, the only one that the boat's base reads, and of
+    its profile's.
+    """
     health, boot, base = status["health"], status["boot"] or {}, status["base"] or {}
-    boat = wanted.reach.boat
+    boat, (aboard, new) = wanted.reach.boat, formats
     degraded = f"degraded: {boot.get('reason') or 'no word from the boot'}"
     found = {
         f"the boat there is {status['boat'] or 'unknown'}, not {boat}": status["boat"] != boat,
         f"its board is {status['board']}, not {wanted.board}": status["board"] != wanted.board,
         f"its base has format {base.get('format')}, its profile's settings need {wanted.base}": (
             base.get("format") != wanted.base
+        ),
+        f"its base reads settings of format {aboard}, its profile's are in format {new}": (
+            aboard != new
         ),
         degraded: status["degraded"],
         "the settings that it keeps are damaged": not status["kept_whole"],

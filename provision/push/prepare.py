@@ -69,6 +69,7 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
         identity=identity.resolve() if identity.is_file() else None,
         former_keys=() if rotated else earlier,
         dropped_keys=earlier if rotated else (),
+        unseen=memory is None and target.name not in at,
     )
 
 

@@ -63,7 +63,8 @@ class Reach:
     its public host key as `ssh-ed25519 AAAA...`, known before first contact. `former_keys` are
     those that it may still have from before a rotation; `dropped_keys` those that it had, and
     must not show any more. `identity` is the private key to log in with; without one, SSH
-    offers the user's own.
+    offers the user's own. `unseen` says that it never answered anybody here, and that nobody has
+    said where it does.
     """
 
     boat: str
@@ -73,6 +74,7 @@ class Reach:
     user: str = "root"
     former_keys: tuple[str, ...] = ()
     dropped_keys: tuple[str, ...] = ()
+    unseen: bool = False
 
     @property
     def pinned(self) -> tuple[str, ...]:

@@ -80,7 +80,7 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Group:
     for one in standings:
         state, style = "healthy", "green"
         if one.place is None:
-            state, style = "refused" if one.hint else "no answer", "red"
+            state, style = "refused" if one.refused else "no answer", "red"
             if one.unfit:
                 state = "not asked"
         elif one.concerns:

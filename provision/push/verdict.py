@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
 from provision.push.reach import Endpoint, fingerprint
-from provision.push.refusal import NOT_LET_IN, WRONG_KEY
+from provision.push.refusal import NOT_LET_IN, WRONG_KEY, refused
 from provision.push.result import Outcome, PushResult
 from provision.push.word import Asking, hear, settled
 
@@ -38,8 +38,9 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         outcome = Outcome.FAILED
     if not outcome and failure and (stage == "preflight" or failure["event"] == "unreachable"):
         # Once the trial was ordered, no lost connection ends the playbook.
-        away = failure["event"] == "unreachable" and not hint
+        away = failure["event"] == "unreachable" and not refused(failure["message"])
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
+        hint = elsewhere(boat) if away else hint
     if not outcome:
         end = story.stages["trial"] + timer + GRACE if "trial" in story.stages else 0.0
         reason = reason or "the push was interrupted"
@@ -59,6 +60,13 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         changed=tuple(story.said.get("changed", ())) if changes else (),
         place=Endpoint(str(place["host"]), int(place["port"])) if place else boat.reach.places[0],
     )
+
+
+def elsewhere(boat: Wanted) -> str:
+    """A hint about a boat that does not answer where nobody has ever seen it."""
+    if not boat.reach.unseen:
+        return ""
+    return f"if it has another address now, say which: --at {boat.reach.boat}=ADDRESS"
 
 
 def explain(boat: Wanted, message: str) -> tuple[str, str]:

@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import sys
 
 import pytest
 
 from provision.cli import boats, main
+from provision.verify import Ending, TestOutcome, VerifyResult
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
@@ -69,6 +72,53 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     assert "returns within 90 s" in error["hint"]
     assert ended(monkeypatch, *words) == 130
     assert "returns within 90 s" in capsys.readouterr().err
+
+
+def outcome(ending: Ending) -> TestOutcome:
+    return TestOutcome("data", "writable", ending, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("proofs", "status"),
+    [
+        ([VerifyResult("a", 1, (outcome("passed"),))], 0),
+        ([VerifyResult("a", 1, (outcome("failed"), outcome("passed")))], 1),
+        ([VerifyResult("a", 1, (), "a does not answer")], 2),
+        ([VerifyResult("a", 1, (outcome("failed"),)), VerifyResult("b", 1, (), "no answer")], 1),
+        ([VerifyResult("a", 1, ())], 2),
+    ],
+    ids=["well", "something wrong", "could not run", "both", "nothing ran"],
+)
+def test_how_a_proof_ends(
+    proofs: list[VerifyResult], status: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(boats, "targets", lambda *_: [])
+    monkeypatch.setattr(boats, "_prove", lambda *_: proofs)
+    assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EACCES])
+def test_a_disk_that_refuses_is_told_without_a_traceback(
+    number: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(number, os.strerror(number), "/run/user/1000/somewhere")
+
+    monkeypatch.setattr(boats, "targets", refuse)
+    assert ended(monkeypatch, "verify", "kittiwake", "--json") == 2
+    (error,) = json.loads(capsys.readouterr().out)["errors"]
+    assert (error["message"], error["file"]) == (os.strerror(number), "/run/user/1000/somewhere")
+    assert bool(error["hint"]) == (number == errno.ENOSPC)
+
+
+def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+
+    monkeypatch.setattr(boats, "targets", fail)
+    monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
+    with pytest.raises(OSError):
+        main()
 
 
 def test_help_is_no_error(

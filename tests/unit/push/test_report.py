@@ -60,8 +60,12 @@ def row(standing: Standing) -> str:
             "a healthy unknown to push now a: on trial for me, 9 s left",
         ),
         (
-            Standing("a", "1" * 64, hint="look there"),
+            Standing("a", "1" * 64, refused=True, hint="look there"),
             "a refused unknown to push never a: look there",
+        ),
+        (
+            Standing("a", "1" * 64, reason="no way", hint="look there"),
+            "a no answer unknown to push never a: no way look there",
         ),
         (
             Standing("a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),

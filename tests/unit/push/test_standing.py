@@ -32,6 +32,9 @@ HOSTAPD = "/etc/hostapd/boat.conf"
 def boats(rig: Callable[..., RigBoat]) -> dict[str, RigBoat]:
     boats = {name: rig(name) for name in ("well", "differs")}
     boats["away"] = rig("away", up=False)
+    boats["oldformat"] = rig("oldformat")
+    manifest = boats["oldformat"].root / "etc/boat/manifest.json"
+    manifest.write_text(json.dumps(json.loads(manifest.read_text()) | {"format": 0}))
     boats["impostor"] = rig("impostor", host_key=private_key())
     boats["differs"].change("another", "network", "access_point", "ssid")
     (boats["differs"].root / "etc/hostname").write_text("by hand\n")
@@ -92,13 +95,20 @@ def test_what_is_wrong_with_a_boat(
     health = {"data": {"writable": True}, "ext4_errors": None, "undervoltage": None}
     status |= {"boot": None, "degraded": False, "kept_whole": True, **said}
     status["health"] = health | said.get("health", {})
-    assert concerns(changed, status) == ([words] if words else [])
+    assert concerns(changed, status, (1, 1)) == ([words] if words else [])
+
+
+def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, Standing]) -> None:
+    words = "its base reads settings of format 0, its profile's are in format 1"
+    assert found["oldformat"].concerns == (words,)
 
 
 def test_who_does_not_answer(found: dict[str, Standing]) -> None:
     assert (found["away"].place, found["away"].seen, found["away"].hint) == (None, None, "")
+    assert not found["away"].refused
     assert "another machine" in found["impostor"].reason
     assert found["impostor"].place is None
+    assert found["impostor"].refused
 
 
 def test_when_a_boat_was_seen_is_remembered(

@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat that nobody has ever seen, at the address of its profile: it may have another one."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from provision.cli.boats import _prove
+from provision.profile.keys import private_key
+from provision.push import prepare
+from provision.push.fleet import standings
+from provision.push.play import PushOptions, push
+from provision.push.reach import Endpoint, Reach
+from provision.push.result import Outcome
+from tests.unit.push.loopback import RigBoat
+
+Rig = Callable[..., RigBoat]
+
+
+def at(place: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A place on loopback stands for the address of the boat's profile."""
+    reach = prepare.reach
+
+    def near(*given: Any, **named: Any) -> Reach:
+        return dataclasses.replace(reach(*given, **named), places=(place,))
+
+    monkeypatch.setattr(prepare, "reach", near)
+
+
+def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    boat = rig("unseen", up=False)
+    at(boat.endpoint, monkeypatch)
+    hint = "if it has another address now, say which: --at unseen=ADDRESS"
+    (standing,) = standings([boat.target], {})
+    assert (standing.refused, standing.hint) == (False, hint)
+    (result,) = push([boat.target], PushOptions())
+    assert (result.outcome, result.hint) == (Outcome.UNREACHABLE, hint)
+    (proof,) = _prove([boat.target], {})
+    assert "unseen does not answer" in proof.error
+    assert proof.error.endswith(f"hint: {hint}")
+
+
+def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
+    boat = rig("away", up=False)
+    (standing,) = standings([boat.target], {"away": boat.endpoint})
+    (result,) = push([boat.target], PushOptions(at={"away": boat.endpoint}))
+    (proof,) = _prove([boat.target], {"away": boat.endpoint})
+    assert (standing.hint, result.hint, "hint" in proof.error) == ("", "", False)
+
+
+def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    boat = rig("seen")
+    at(boat.endpoint, monkeypatch)
+    (standing,) = standings([boat.target], {})
+    assert standing.place == boat.endpoint
+    at(Endpoint("127.0.0.1", 1), monkeypatch)
+    (standing,) = standings([boat.target], {})
+    assert (standing.place, standing.hint) == (None, "")
+
+
+def test_another_machine_there_is_told_by_a_proof_as_by_a_push(rig: Rig) -> None:
+    boat = rig("impostor", host_key=private_key())
+    (proof,) = _prove([boat.target], {"impostor": boat.endpoint})
+    assert proof.error.startswith(f"another machine answers at {boat.endpoint}: its host key is")
+    assert "\n  hint: look what has that address" in proof.error
