@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import random
+import re
 import shlex
 import socket
 import time
@@ -116,7 +117,9 @@ def instruments(kittiwake: Virtual) -> Instruments:
 @pytest.fixture(scope="module")
 def tablet(kittiwake: Virtual) -> Virtual:
     """The boat, once the tablet has joined its network."""
-    assert kittiwake.bench.join()["address"].startswith("10.47.1.")
+    joined = kittiwake.bench.join()
+    assert joined["address"].startswith("10.47.1.")
+    assert (joined["router"], joined["names"]) == ("10.47.1.1", ["10.47.1.1"])
     return kittiwake
 
 
@@ -220,6 +223,20 @@ def test_a_client_that_never_reads_slows_no_other(
     assert abs(len(came) - said) <= 0.1 * said
     longest = max(after - before for before, after in pairwise(came))
     assert longest < LATE, f"{longest:.1f} s without a heading"
+
+
+def test_the_boat_answers_to_its_name(tablet: Virtual) -> None:
+    """And to no other: without an uplink nobody knows those."""
+
+    def resolved(name: str) -> list[str]:
+        said = tablet.bench.tablet.ask("resolve", name=name, server="10.47.1.1")["said"]
+        _, _, answer = said.partition("Name:")
+        return re.findall(r"Address[^:]*:\s*(\S+)", answer)
+
+    for name in ("kittiwake", "kittiwake.boat", "kittiwake.local"):
+        assert resolved(name) == ["10.47.1.1"], name
+    for name in ("dunlin.boat", "example.org"):
+        assert resolved(name) == [], name
 
 
 def test_what_the_tablet_receives_can_be_read_by_others(tablet: Virtual) -> None:

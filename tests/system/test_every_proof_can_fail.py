@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Every test of tests/boat fails when what it proves is broken, and no other beside it."""
+"""Every test of tests/boat fails when what it proves is broken, and no other about its subject."""
 
 from __future__ import annotations
 

@@ -1,17 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Whatever goes wrong in a push, the boat answers on its kept settings, and is as it was.
 
-One boat for all of them; each test brings in one fault. Only the last one moves the boat.
+One boat for all of them; each test brings in one fault, and leaves the boat as it was.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import pytest
 
-from provision.bench.emulator import free_ports
+from provision.bench.ports import hold_port, number
 from tests.system.boats import Club, Virtual
 from tests.system.harbour import (
     ADDRESS,
@@ -281,27 +282,46 @@ def test_fault_data_read_only_at_keep(harbour: Harbour, another: Club) -> None:
     harbour.is_as_before()
 
 
+@contextmanager
+def at_another_place(harbour: Harbour) -> Iterator[tuple[Laptop, Virtual]]:
+    """A laptop that reaches the other address as well, and the boat as it is found there.
+
+    At the end the boat is brought home.
+    """
+    bench = harbour.boat.bench
+    profile, port = bench.profile, bench.ssh_port
+    with hold_port() as held:
+        line = f"hostfwd_add wire tcp:127.0.0.1:{number(held)}-{ELSEWHERE}:22"
+        bench.emulator.qmp.command("human-monitor-command", **{"command-line": line})
+        place = Relay(bench.folder / f"relay-{number(held)}", number(held))
+        laptop = Laptop({**harbour.laptop.places, ELSEWHERE: place})
+        # Connections to an address that the boat leaves are as good as dead.
+        harbour.boat.hang_up()
+        bench.ssh_port = number(held)
+        there = Virtual(harbour.boat.club, bench)
+        try:
+            yield laptop, there
+        finally:
+            there.hang_up()
+            result = laptop.push(harbour.job(at=ELSEWHERE, timer=240))
+            bench.ssh_port, bench.profile = port, profile
+            place.close()
+        assert result["outcome"] == "kept", result
+
+
 def test_the_boat_moves_to_another_address(harbour: Harbour) -> None:
-    """The push changes address and SSID, finds the boat at its new place, proves and keeps."""
+    """And back: the push finds the boat at its new place, proves and keeps."""
     moved = harbour.changed(
         (f"address: {ADDRESS}/24", f"address: {ELSEWHERE}/24"),
         ("ssid: Kittiwake", "ssid: Kittiwake nine"),
     )
-    bench = harbour.boat.bench
-    (port,) = free_ports(1)
-    line = f"hostfwd_add wire tcp:127.0.0.1:{port}-{ELSEWHERE}:22"
-    bench.emulator.qmp.command("human-monitor-command", **{"command-line": line})
-    place = Relay(bench.folder / "relay-elsewhere", port)
-    laptop = Laptop({**harbour.laptop.places, ELSEWHERE: place})
-    result = laptop.push(harbour.job(moved, prove=True, timer=240))
-    assert result["outcome"] == "kept", result
-    # The connection to the old address is as good as dead, and commands would share it.
-    harbour.boat.hang_up()
-    bench.ssh_port = port
-    there = Virtual(harbour.boat.club, bench)
-    status = there.status()
-    assert status["live"] == status["kept"] == moved.target(BOAT).render().sha256
-    assert (status["drift"], status["trial"]) == ([], None)
-    bench.profile = moved.target(BOAT).boat.profile
-    assert bench.join()["address"].startswith("10.47.1.")
-    place.close()
+    target = moved.target(BOAT)
+    with at_another_place(harbour) as (laptop, there):
+        result = laptop.push(harbour.job(moved, prove=True, timer=240))
+        assert result["outcome"] == "kept", result
+        status = there.status()
+        assert status["live"] == status["kept"] == target.render().sha256
+        assert (status["drift"], status["trial"]) == ([], None)
+        there.bench.profile = target.boat.profile
+        assert there.bench.join()["address"].startswith("10.47.1.")
+    harbour.is_as_before()

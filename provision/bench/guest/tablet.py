@@ -225,11 +225,6 @@ class Tablet:
         """What the boat's name service says."""
         return {"said": run("busybox", "nslookup", name, server, check=False)}
 
-    def scan(self, frequency: int) -> dict[str, Any]:
-        """What is on the air."""
-        run("ip", "link", "set", RADIO, "up")
-        return {"said": run("iw", "dev", RADIO, "scan", "freq", str(frequency))}
-
 
 def connected(host: str, port: int, end: float, source: str = "") -> socket.socket:
     """A TCP connection, tried until `end` on the monotonic clock."""

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from tests.system.boats import Club, Virtual
 from tests.system.breakages.breakage import fails, until
 
-RULES = "/etc/nftables.conf"
 KEYS = "/etc/ssh/authorized_keys/root"
 DOOR = "/etc/ssh/sshd_config"
 
