@@ -325,3 +325,4 @@ def test_the_boat_moves_to_another_address(harbour: Harbour) -> None:
         there.bench.profile = target.boat.profile
         assert there.bench.join()["address"].startswith("10.47.1.")
     harbour.is_as_before()
+    harbour.boat.bench.join()
