@@ -37,7 +37,7 @@ def profile(**network: Any) -> Profile:
                 **network,
             },
             "links": {"gnss": {"adapter": {"serial": "A1"}, "talks": ["RMC"]}},
-            "access": {"keys": ["ssh-ed25519 " + "A" * 68], **access},
+            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43], **access},
         }
     )
 
