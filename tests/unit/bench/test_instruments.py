@@ -193,7 +193,7 @@ def test_a_flood_never_makes_the_emulator_wait(profile, serve, tmp_path):
         connection.settimeout(2)
         connection.sendall(b"$GPXTE,A,A,0.10,R,N*00\r\n" * 12_000)
         heard = instruments.wait("autopilot", lambda heard: len(heard) >= 5, timeout=5)
-    gaps = [later.time - one.time for one, later in itertools.pairwise(heard)]
+    gaps = [later.time - one.time for one, later in itertools.pairwise(heard[:5])]
     assert gaps == [pytest.approx(24 / 480)] * 4
 
 

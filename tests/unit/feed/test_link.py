@@ -178,7 +178,8 @@ def test_a_port_that_opens_and_fails_at_once_is_named_once_and_tried_less_often(
         before = len(os.listdir("/proc/self/fd"))
         await asyncio.sleep(0.5)
         assert 3 <= feed.links[0].as_json()["opened"] <= 11
-        assert len(os.listdir("/proc/self/fd")) <= before
+        # One of them may just be open.
+        assert len(os.listdir("/proc/self/fd")) <= before + 1
 
     caplog.set_level("INFO")
     bench.run(play)

@@ -118,6 +118,8 @@ async def written(log: VoyageLog) -> None:
     before = log.writes + log.lost
     log.write()
     await until(lambda: log.writes + log.lost == before + 1)
+    # What is written next must find that this has ended.
+    await until(lambda: not (log._writer and log._writer.is_alive()))
 
 
 def write_two_members(bench: Bench) -> bytes:
