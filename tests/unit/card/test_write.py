@@ -210,7 +210,11 @@ def test_two_at_once_are_refused(image, card):
 
 @pytest.mark.parametrize(
     ("number", "hint"),
-    [(errno.EACCES, "sudo"), (errno.EBUSY, "something holds it"), (errno.EROFS, "slide")],
+    [
+        (errno.EACCES, 'sudo "$(command -v provision)"'),
+        (errno.EBUSY, "something holds it"),
+        (errno.EROFS, "slide"),
+    ],
 )
 def test_what_cannot_be_opened_says_what_to_do(image, card, monkeypatch, number, hint):
     def refuse(path, flags):

@@ -62,7 +62,9 @@ def boat(folder: Path, *replacements: tuple[str, str], name: str = "tern") -> lo
 
 
 def found(*boats: load.Boat) -> list[tuple[str, str]]:
-    return [(finding.level, finding.check) for finding in checks.check(boats)]
+    told = checks.check(boats)
+    assert all(finding.hint for finding in told)
+    return [(finding.level, finding.check) for finding in told]
 
 
 def links(*entries: str) -> tuple[str, str]:
