@@ -91,6 +91,8 @@ def find(name_or_path: str, boats: Path) -> Path:
             hint = f"call the file {path.name}"
         elif near:
             hint = f"did you mean {near}?"
+        elif _is_there(Path(path.name)):
+            hint = f"did you mean the file {path.name}?"
         elif known:
             hint = f"the boats there are {', '.join(known)}"
         else:

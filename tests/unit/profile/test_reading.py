@@ -474,6 +474,15 @@ def test_what_cannot_be_read_is_told_of_and_nothing_hangs(boats: Path) -> None:
     assert [error.place.file.stem for error in errors if error.place] == ["loop", "pipe"]
 
 
+def test_a_boat_that_is_here(boats: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever stands in the folder itself."""
+    monkeypatch.chdir(boats)
+    with pytest.raises(UserError) as caught:
+        load.find("dunlin", Path("boats"))
+    assert caught.value.hint == "did you mean the file dunlin.yml?"
+    assert load.find("dunlin.yml", Path("boats")) == Path("dunlin.yml")
+
+
 def test_a_boat_in_no_folder(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="there is no boat dunlin"):
         load.find("dunlin", tmp_path / "none")
