@@ -9,6 +9,7 @@ from itertools import combinations, product
 from provision.checks.finding import Finding
 from provision.errors import Place, UserError
 from provision.profile.load import Boat
+from provision.profile.secrets import file_of
 
 
 def clashes(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[UserError]:
@@ -40,8 +41,16 @@ def clashes(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[User
 
 def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
     """What a tablet, or whoever is connected to both, cannot tell `boat` from `others` by."""
-    own = boat.profile.network
+    own, kept = boat.profile.network, _secrets(boat)
     for other in others:
+        if kept and kept == _secrets(other):
+            yield Finding(
+                "error",
+                f"same-secrets.{other.name}",
+                f"{boat.name} has the secrets of {other.name}, so that one may pass for the other",
+                Place(file_of(boat.file)),
+                f"provision keys {boat.name} --rotate host_key --rotate pass_phrase",
+            )
         network = other.profile.network
         if network.access_point.ssid == own.access_point.ssid:
             yield Finding(
@@ -60,6 +69,14 @@ def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
                 boat.place("network.address"),
                 f"give each boat a network of its own; {_other(other.place('network.address'))}",
             )
+
+
+def _secrets(boat: Boat) -> bytes:
+    """The boat's secrets as they lie there: never the same for two, each having its own salt."""
+    try:
+        return file_of(boat.file).read_bytes()
+    except OSError:
+        return b""
 
 
 def _other(place: Place) -> str:

@@ -109,6 +109,19 @@ def test_one_ssid_or_one_network_on_two_boats(tmp_path: Path) -> None:
     assert found(one, two) == [("warning", "same-ssid.tern"), ("warning", "same-network.tern")]
 
 
+def test_the_secrets_of_another_boat(tmp_path: Path) -> None:
+    one = boat(tmp_path)
+    two = boat(tmp_path, ("tern\n", "petrel\n"), ("9.1/", "8.1/"), ("Tern", "P"), name="petrel")
+    for name, content in (("tern", "$ANSIBLE_VAULT;1.1"), ("petrel", "$ANSIBLE_VAULT;1.1")):
+        (tmp_path / f"{name}.secrets.yml").write_text(content)
+    (finding,) = checks.check([one, two])
+    assert (finding.level, finding.check) == ("error", "same-secrets.tern")
+    assert finding.place.file == tmp_path / "petrel.secrets.yml"
+    assert finding.hint.startswith("provision keys petrel --rotate")
+    (tmp_path / "petrel.secrets.yml").write_text("another salt")
+    assert checks.check([one, two]) == []
+
+
 # --- names ------------------------------------------------------------------------------
 
 
