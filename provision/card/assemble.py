@@ -26,6 +26,9 @@ from provision.errors import Place, UserError
 from provision.render import Settings
 from provision.run import run
 
+_ELSEWHERE = "make room, or name a file in another folder"
+_WORK_ELSEWHERE = "make room, or set TMPDIR to a folder on another disk"
+
 
 def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layout:
     """Write the card of one boat to the file `target`, mode 0600 (it holds secrets).
@@ -34,8 +37,8 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     """
     layout = Layout(board.table, settings.sha256)
     with (
-        _whole_or_nothing(target) as image,
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
+        _whole_or_nothing(target, Path(work)) as image,
     ):
         os.truncate(image, layout.size)
         layout.write(str(image))
@@ -112,41 +115,54 @@ def _copy(source: Path, image: Path, offset: int) -> None:
 
 def refuse(target: Path) -> None:
     """UserError when a card image cannot be built at `target`; told before long work begins."""
-    if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+    try:
+        if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+            raise UserError(
+                "this is a device or a folder, not a file for a card image",
+                place=Place(target),
+                hint=f"build into a file, then: provision write FILE {target}",
+            )
+        there = target.parent.is_dir()
+    except OSError as error:
+        raise _cannot(target, error) from error
+    if not there:
         raise UserError(
-            "this is a device or a folder, not a file for a card image",
-            place=Place(target),
-            hint=f"build into a file, then: provision write FILE {target}",
+            "there is no such folder", place=Place(target.parent), hint="make it, or name another"
         )
-    if not target.parent.is_dir():
-        raise UserError("there is no such folder", place=Place(target.parent))
+    if not os.access(target.parent, os.W_OK | os.X_OK):
+        raise _cannot(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
 
 
 @contextmanager
-def _whole_or_nothing(target: Path) -> Iterator[Path]:
-    """A new file beside `target` that takes its place only when it is finished."""
-    place = Place(target)
+def _whole_or_nothing(target: Path, work: Path) -> Iterator[Path]:
+    """A new file beside `target` that takes its place only when it is finished.
+
+    `work` is the folder that is worked in meanwhile, perhaps on another disk.
+    """
     refuse(target)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         os.close(handle)
     except OSError as error:
-        raise UserError(f"cannot write here: {error.strerror}", place=place) from error
+        raise _cannot(target, error) from error
     image = Path(name)
     try:
         yield image
         image.rename(target)
-    except OSError as error:
-        hint = "make room, or name a file on another disk" if error.errno == errno.ENOSPC else ""
-        raise UserError(f"cannot write: {error.strerror}", place=place, hint=hint) from error
-    except UserError as error:
-        if _full(target.parent):
-            raise UserError(
-                "the disk is full", place=place, hint="make room, or name a file on another disk"
-            ) from error
+    except (OSError, UserError) as error:
+        # Programs that were called have each their own words for it.
+        for full, hint in ((target, _ELSEWHERE), (work, _WORK_ELSEWHERE)):
+            if _full(full.parent):
+                raise UserError("the disk is full", place=Place(full), hint=hint) from error
+        if isinstance(error, OSError):
+            raise _cannot(target, error) from error
         raise
     finally:
         image.unlink(missing_ok=True)
+
+
+def _cannot(target: Path, error: OSError) -> UserError:
+    return UserError(f"cannot write: {error.strerror}", place=Place(target), hint=_ELSEWHERE)
 
 
 def _full(folder: Path) -> bool:

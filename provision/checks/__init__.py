@@ -10,7 +10,7 @@ from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 from provision.profile.tree import raise_all
 
-__all__ = ["Finding", "Level", "check"]
+__all__ = ["Finding", "Level", "check", "errors"]
 
 SUBJECTS = (
     names.check,
@@ -44,6 +44,11 @@ def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Findin
             boat, [*_alone(boat), *club.check(boat, [*neighbours, *boats[:number]])]
         )
     ]
+
+
+def errors(boat: Boat) -> list[Finding]:
+    """What will not work about a boat, looked at by itself."""
+    return [finding for finding in _alone(boat) if finding.level == "error"]
 
 
 def _alone(boat: Boat) -> Iterator[Finding]:

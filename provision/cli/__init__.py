@@ -26,6 +26,8 @@ __all__ = ["app", "bench", "boats", "cards", "main", "profiles", "replay"]
 #: What Typer raises when a command was called wrongly; it has no public name for it.
 USAGE: type[Exception] = typer.BadParameter.mro()[1]
 
+BEFOREHAND = "--help says which option answers it beforehand"
+
 #: What the user can mend, wherever it happens; anything else is a fault of ours.
 DISK = {
     errno.ENOSPC: "make room, or set TMPDIR to a folder on another disk",
@@ -48,8 +50,7 @@ def main() -> None:
     except USAGE as error:
         sys.exit(_misused(error))
     except typer.Abort:
-        print("Aborted.", file=sys.stderr)
-        sys.exit(1)
+        sys.exit(fail(UserError("the question was not answered", hint=BEFOREHAND)))
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
@@ -71,6 +72,7 @@ def _end(number: int, _frame: FrameType | None) -> None:
 def _misused(error: Exception) -> int:
     """Say how the command was called wrongly; the exit status for it."""
     if "--json" in sys.argv:
-        return fail(UserError(error.format_message()))  # type: ignore[attr-defined]
+        message = error.format_message()  # type: ignore[attr-defined]
+        return fail(UserError(message, hint="provision COMMAND --help says what it takes"))
     error.show()  # type: ignore[attr-defined]
     return COULD_NOT_RUN

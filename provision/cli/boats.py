@@ -24,6 +24,7 @@ from provision.cli.common import (
     app,
     fail,
     show,
+    warn,
 )
 from provision.errors import UserError
 from provision.profile import load
@@ -150,6 +151,7 @@ def push(  # noqa: PLR0913
     for one in unfit:
         if one.name == first:
             raise one.error
+    warn(one.boat for one in fleet)
     shown = contextlib.nullcontext() if as_json else progress([one.name for one in fleet], console)
     try:
         with shown as listener:

@@ -15,7 +15,7 @@ from provision.card.base import base
 from provision.card.devices import candidates, device_at, refusal
 from provision.card.write import bars, boat_of
 from provision.card.write import write as write_card
-from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show
+from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show, warn
 from provision.errors import UserError
 from provision.steps import console, step
 
@@ -34,6 +34,7 @@ def card(
     """Build a boat's card as an image file; `provision write` puts it on a card."""
     refuse(out)
     known = know(name, boats, vault_password_file)
+    warn([known.boat])
     settings = known.settings()
     system = base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):

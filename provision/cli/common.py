@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -14,6 +15,7 @@ import typer
 
 from provision import __version__
 from provision.boards import Board, board
+from provision.checks import errors
 from provision.errors import UserError, UserErrors
 from provision.profile import load, secrets, vault
 from provision.profile.load import Boat
@@ -70,11 +72,11 @@ def options(
 
 def fail(error: UserError) -> int:
     """Print an error (as JSON when the command was asked for JSON); the exit status for it."""
-    errors = error.errors if isinstance(error, UserErrors) else [error]
+    found = error.errors if isinstance(error, UserErrors) else [error]
     if "--json" in sys.argv:
-        show({"errors": [one.as_json() for one in errors]})
+        show({"errors": [one.as_json() for one in found]})
     else:
-        for one in errors:
+        for one in found:
             print(f"provision: {one}", file=sys.stderr)
     return COULD_NOT_RUN
 
@@ -104,6 +106,16 @@ def know(name: str, boats: Path, password: Path | None) -> Known:
     secrets.expect(boat.file)
     key = vault.password(boat.file.parent, password)
     return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
+
+
+def warn(boats: Iterable[Boat]) -> None:
+    """Say on standard error what `check` finds that will not work about boats.
+
+    It stops nothing: who is at sea may know better, and a push proves or returns.
+    """
+    for boat in boats:
+        for finding in errors(boat):
+            print(f"provision: {finding}", file=sys.stderr)
 
 
 def colour() -> bool:

@@ -118,24 +118,37 @@ def test_a_device_is_no_card_file(club: Club) -> None:
     assert "Traceback" not in done.stderr
 
 
-def test_a_full_disk_leaves_nothing(club: Club, system: Base, tmp_path: Path) -> None:
-    """A file system of 64 MiB fills up in the middle of the build."""
+@pytest.mark.parametrize(
+    ("size", "out", "worked_in", "hint"),
+    [
+        ("64m", "full/card.img", ".", "name a file in another folder"),
+        ("128k", "card.img", "full", "set TMPDIR"),
+    ],
+    ids=["the card's", "the one that is worked on"],
+)
+def test_a_full_disk_leaves_nothing(
+    club: Club, system: Base, tmp_path: Path, size: str, out: str, worked_in: str, hint: str
+) -> None:
+    """A small file system fills up in the middle of the build."""
     club.target("kittiwake")
     full = tmp_path / "full"
     full.mkdir()
     script = (
-        'mount -t tmpfs -o size=64m full "$1"; "$2" -m provision card kittiwake --boats "$3" '
-        '-o "$1/card.img"; echo "status $?"; ls -A "$1"'
+        'mount -t tmpfs -o "size=$1" full "$2"; TMPDIR=$6 "$3" -m provision card kittiwake '
+        '--boats "$4" -o "$5"; echo "status $?"; ls -A "$2"'
     )
+    words = [size, full, sys.executable, club.folder, tmp_path / out, tmp_path / worked_in]
     done = subprocess.run(
-        ["unshare", "-rm", "sh", "-c", script, "sh", full, sys.executable, club.folder],
+        ["unshare", "-rm", "sh", "-c", script, "sh", *words],
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.stdout.splitlines() == ["status 2"], done.stdout
-    assert "full" in done.stderr or "No space" in done.stderr
-    assert "hint" in done.stderr
+    assert list(tmp_path.iterdir()) == [full]
+    assert f"{full}" in done.stderr
+    assert "the disk is full" in done.stderr
+    assert hint in done.stderr
     assert "Traceback" not in done.stderr
 
 

@@ -80,11 +80,30 @@ def test_cards_are_listed(call: Call, image: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_a_card_is_built_into_a_file(call: Call, boats: Path, tmp_path: Path) -> None:
-    for out in ("/dev/null", tmp_path, tmp_path / "absent" / "dunlin.img"):
+    absent = tmp_path / "absent" / "dunlin.img"
+    for out in ("/dev/null", tmp_path, absent, tmp_path / ("x" * 300)):
         said = call("card", "dunlin", "--boats", boats, "-o", out, "--json")
         assert said.status == 2
         (error,) = said.result["errors"]
         assert error["file"] in (str(out), str(Path(out).parent))
+        assert error["hint"]
+
+
+def test_what_will_not_work_is_told_before_a_card_is_built(
+    call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And it is built all the same, on standard output with nothing but its own result."""
+    profile = boats / "dunlin.yml"
+    text = profile.read_text()
+    line = text.count("\n") + 1
+    profile.write_text(f"{text}feed: {{tcp: 700}}\n")
+    call("keys", "dunlin", "--boats", boats)
+    (tmp_path / "cache").touch()
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    said = call("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img", "--json")
+    assert f"{profile}:{line}" in said.err
+    assert "error: port 700 is for programs with privileges" in said.err
+    assert said.result["errors"][0]["file"] == str(tmp_path / "cache" / "provision")
 
 
 def test_where_no_base_can_be_kept(
