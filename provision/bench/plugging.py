@@ -12,8 +12,8 @@ from provision.bench.acceleration import works
 from provision.bench.emulator import Emulator
 from provision.bench.machine import Direct, Forward, Wire
 from provision.boards import Board
-from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat
+from provision.card.image import boot_partition
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.profile.links import Link
 from provision.profile.models import Profile

@@ -24,7 +24,6 @@ from provision.card.layout import Layout
 from provision.card.loader import boot_files
 from provision.errors import Place, UserError
 from provision.render import Settings
-from provision.run import run
 
 _ELSEWHERE = "make room, or name a file in another folder"
 _WORK_ELSEWHERE = "make room, or set TMPDIR to a folder on another disk"
@@ -168,10 +167,3 @@ def _cannot(target: Path, error: OSError) -> UserError:
 def _full(folder: Path) -> bool:
     room = os.statvfs(folder)
     return room.f_bavail * room.f_frsize < 2**20
-
-
-def boot_partition(image: Path) -> str:
-    """Where the boot partition of a card image is, in mtools' manner (FILE@@OFFSET)."""
-    table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
-    first = table["partitions"][0]
-    return f"{image}@@{first['start'] * table.get('sectorsize', 512)}"

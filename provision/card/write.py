@@ -4,10 +4,8 @@
 from __future__ import annotations
 
 import errno
-import json
 import os
 import signal
-import stat
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -32,7 +30,6 @@ from rich.progress import (
 from provision.card.devices import Device, refusal
 from provision.card.target import Target
 from provision.errors import UserError
-from provision.run import find, run
 
 #: Bytes written at once: several erase blocks of a usual card.
 PIECE = 4 << 20
@@ -63,37 +60,6 @@ class Written:
 
 class _Interrupted(Exception):
     pass
-
-
-def boat_of(image: Path) -> str:
-    """Whose card an image is: the name that stands in its boot partition."""
-    find("sfdisk"), find("mcopy")
-    _see_to(image)
-    try:
-        table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
-        offset = table["partitions"][0]["start"] * table.get("sectorsize", 512)
-        text = run("mcopy", "-n", "-i", f"{image}@@{offset}", "::boat.json", "-").stdout
-        name = json.loads(text)["boat"]
-    except (UserError, ValueError, LookupError, TypeError) as error:
-        raise UserError(
-            f"{image} is not the image of a boat's card", hint="provision card BOAT makes one"
-        ) from error
-    return str(name)
-
-
-def _see_to(image: Path) -> None:
-    """UserError when the image cannot be read, so that nothing else is said to be wrong."""
-    try:
-        plain = stat.S_ISREG(image.stat().st_mode)
-        if plain:
-            image.open("rb").close()
-    except OSError as error:
-        raise UserError(
-            f"{image} cannot be read: {os.strerror(error.errno or 0)}",
-            hint="name the file that `provision card` made",
-        ) from error
-    if not plain:
-        raise UserError(f"{image} is no image file", hint="provision card BOAT makes one")
 
 
 def write(

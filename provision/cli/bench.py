@@ -3,17 +3,15 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from provision.card.assemble import assemble, boot_partition
+from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.card.filesystems import read_fat
-from provision.card.write import boat_of
+from provision.card.image import boat_of, identity
 from provision.cli.common import (
     BOATS,
     FOUND_SOMETHING,
@@ -90,7 +88,7 @@ def bench(  # noqa: PLR0913
 
 def _compare(image: Path, known: Known) -> None:
     """UserError when a card is for another board than the profile's; other settings are told."""
-    card = json.loads(read_fat(boot_partition(image), "boat.json"))
+    card = identity(image)
     if card["board"] != known.board.id:
         raise UserError(
             f"this card is for the board {card['board']}, the profile's is {known.board.id}",

@@ -13,7 +13,8 @@ import typer
 from provision.card.assemble import assemble, refuse
 from provision.card.base import base
 from provision.card.devices import candidates, device_at, refusal
-from provision.card.write import bars, boat_of
+from provision.card.image import boat_of
+from provision.card.write import bars
 from provision.card.write import write as write_card
 from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show, warn
 from provision.errors import UserError

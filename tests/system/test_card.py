@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import subprocess
 import sys
@@ -13,9 +12,9 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.assemble import assemble, boot_partition
+from provision.card.assemble import assemble
 from provision.card.base import Base, Recipe, base
-from provision.card.filesystems import read_fat
+from provision.card.image import identity
 from provision.card.layout import Layout
 from provision.errors import UserError
 from provision.run import run
@@ -103,7 +102,7 @@ def test_tables_and_file_systems_are_sound(club: Club, system: Base, tmp_path: P
 
 def test_it_says_whose_it_is(club: Club, system: Base) -> None:
     """boat.json on the boot partition, for whoever finds a card in a drawer."""
-    said = json.loads(read_fat(boot_partition(club.card("kittiwake")), "boat.json"))
+    said = identity(club.card("kittiwake"))
     assert (said["boat"], said["board"]) == ("kittiwake", "x86-64")
     assert said["base"]["suite"] == "trixie"
     assert said["settings"] == club.target("kittiwake").render().sha256

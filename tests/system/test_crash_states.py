@@ -24,8 +24,8 @@ from provision.bench.bench import Bench
 from provision.bench.emulator import Emulator
 from provision.bench.machine import Direct, Wire
 from provision.boards import board
-from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat
+from provision.card.image import boot_partition
 from provision.card.layout import Layout, Partition
 from provision.card.loader import INITRAMFS, KERNEL, command_line
 from provision.render import File, Settings

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from provision.boards import Board, board
-from provision.card.assemble import boot_partition
 from provision.card.filesystems import read_fat
+from provision.card.image import boot_partition
 from provision.card.layout import Layout
 from provision.run import run
 from tests.system.boats import Club

@@ -55,7 +55,6 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     )
     monkeypatch.setattr(command, "boat_of", lambda _: "kittiwake")
     monkeypatch.setattr(command, "know", lambda *_: known)
-    monkeypatch.setattr(command, "boot_partition", str)
     monkeypatch.setattr(module, "Bench", Bench)
     says(monkeypatch)
     return image
@@ -63,7 +62,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def says(monkeypatch: pytest.MonkeyPatch, **other: str) -> None:
     """Let the card say other things of itself."""
-    monkeypatch.setattr(command, "read_fat", lambda *_: json.dumps(CARD | other).encode())
+    monkeypatch.setattr(command, "identity", lambda _: CARD | other)
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:

@@ -16,8 +16,9 @@ import pytest
 from rich.console import Console
 
 from provision.card.devices import device_at
+from provision.card.image import boat_of
 from provision.card.target import Target
-from provision.card.write import PIECE, Phase, bars, boat_of, write
+from provision.card.write import PIECE, Phase, bars, write
 from provision.errors import UserError
 
 MIB = 1 << 20
