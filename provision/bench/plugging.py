@@ -5,24 +5,44 @@ from __future__ import annotations
 
 import itertools
 import random
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from provision.bench import extras
 from provision.bench.acceleration import works
 from provision.bench.emulator import Emulator
-from provision.bench.machine import Direct, Forward, Wire
+from provision.bench.machine import Direct, Forward, Wire, firmware
 from provision.boards import Board
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition
 from provision.card.loader import INITRAMFS, KERNEL
+from provision.errors import UserError
 from provision.profile.links import Link
 from provision.profile.models import Profile
-from provision.run import run
+from provision.profile.tree import raise_all
+from provision.run import find, run
 from provision.steps import note
 
 #: The bench's own card; an emulated SD card must be a power of two.
 CARD_SIZE = 4 * 2**30
 SSH = 22
+
+
+def installed(board: Board) -> None:
+    """UserErrors with all that a bench of such a board lacks on this computer."""
+    needed: list[Callable[[], object]] = [
+        partial(find, "qemu-img"),
+        partial(find, board.bench.program),
+        *([firmware] if board.bench.start == "firmware" else []),
+    ]
+    missing = []
+    for need in needed:
+        try:
+            need()
+        except UserError as error:
+            missing.append(error)
+    raise_all(missing)
 
 
 def plug_in(  # noqa: PLR0913

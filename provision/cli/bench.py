@@ -47,9 +47,11 @@ def bench(  # noqa: PLR0913
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.bench import Bench  # noqa: PLC0415
     from provision.bench.hold import hold as hold_bench  # noqa: PLC0415
+    from provision.bench.plugging import installed  # noqa: PLC0415
 
     image = Path(name) if _is_image(name) else None
     known = know(boat_of(image) if image else name, boats, vault_password_file)
+    installed(known.board)
     if image:
         _compare(image, known)
     with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:

@@ -12,9 +12,11 @@ from typing import Any
 import pytest
 
 from provision.bench import bench as module
+from provision.bench import machine, plugging
 from provision.boards import board
 from provision.cli import bench as command
 from provision.cli import main
+from provision.errors import UserError
 
 #: What the card's own boot partition says of it.
 CARD = {"boat": "kittiwake", "board": "x86-64", "settings": "1" * 64}
@@ -103,6 +105,25 @@ def test_a_card_for_another_board_is_not_booted(
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert "for the board bcm2711-rpi-4-b, the profile's is x86-64" in error["message"]
     assert (error["file"], "provision card kittiwake" in error["hint"]) == (str(card), True)
+
+
+def test_all_that_is_not_installed_is_told_at_once(
+    card: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Before anything is built."""
+
+    def find(program: str) -> str:
+        raise UserError(f"the program {program} is not installed")
+
+    monkeypatch.setattr(plugging, "find", find)
+    monkeypatch.setattr(machine, "_CODE", tmp_path / "none")
+    assert ended(monkeypatch, card, "--json") == 2
+    errors = json.loads(capsys.readouterr().out)["errors"]
+    assert [error["message"] for error in errors] == [
+        "the program qemu-img is not installed",
+        "the program qemu-system-x86_64 is not installed",
+        "there is no UEFI firmware here",
+    ]
 
 
 @pytest.mark.parametrize(("settings", "told"), [("1" * 64, False), ("2" * 64, True)])
