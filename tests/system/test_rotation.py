@@ -13,14 +13,16 @@ import pytest
 
 from provision.errors import UserError
 from provision.profile import secrets
+from provision.push.prepare import Target
 from provision.push.result import Outcome
 from provision.run import run
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"
 
-#: Seconds of the trial that follows a start: the tablet finds the new network meanwhile.
-TIMER = 120
+#: Seconds of the trial that follows a start: the tablet finds the new network meanwhile, or a push
+#: proves the boat there.
+TIMER, PROOF = 75, 120
 
 #: Seconds beyond it; everything aboard an emulated boat takes its time.
 BEYOND = 60
@@ -90,33 +92,55 @@ def test_tablets_join_with_the_new_pass_phrase_only(after: Virtual, club: Club) 
     assert bench.join()["address"].startswith("10.47.1.")
 
 
-def test_settings_for_another_place(after: Virtual, rotated: Club, tmp_path: Path) -> None:
-    """Nothing changes before the plug is pulled; then they are on trial, and nobody keeps them."""
-    kept = after.status()["kept"]
-    there = rotated.copy(tmp_path / "there")
+def left_for_another_place(boat: Virtual, folder: Path, ssid: str, timer: int) -> Target:
+    """Leaves settings with another SSID for the boat's next start; nothing changes before it."""
+    there = boat.club.copy(folder / "there")
     profile = there.folder / f"{BOAT}.yml"
-    profile.write_text(profile.read_text().replace("ssid: Kittiwake", "ssid: Kittiwake there"))
-    new = there.target(BOAT)
-    before = after.bench.profile
-    assert new.boat.profile.network.access_point.ssid == "Kittiwake there"
-
-    result = after.push(there, stage=True, timer=TIMER)
+    profile.write_text(profile.read_text().replace("ssid: Kittiwake", f"ssid: {ssid}"))
+    new, kept = there.target(BOAT), boat.status()["kept"]
+    assert new.boat.profile.network.access_point.ssid == ssid
+    result = boat.push(there, stage=True, timer=timer)
     assert result.outcome is Outcome.STAGED, result.reason
-    status = after.status()
+    status = boat.status()
     assert (status["live"], status["kept"], status["trial"]) == (kept, kept, None)
     assert status["staged"]["digest"] == new.render().sha256
-    assert after.bench.join()["address"].startswith("10.47.1.")
+    return new
 
-    after.hang_up()
-    after.power_cycle()
-    status = waited(after, on_trial=True, seconds=BEYOND)
+
+def started_anew(boat: Virtual) -> dict[str, Any]:
+    """Pulls the plug and puts it back; the boat's status once settings are on trial there."""
+    boat.hang_up()
+    boat.power_cycle()
+    return waited(boat, on_trial=True, seconds=BEYOND)
+
+
+def test_settings_for_another_place(after: Virtual, tmp_path: Path) -> None:
+    """They are on trial from the next start, and where nobody keeps them the boat returns."""
+    kept, before = after.status()["kept"], after.bench.profile
+    new = left_for_another_place(after, tmp_path, "Kittiwake there", TIMER)
+    assert after.bench.join()["address"].startswith("10.47.1.")
+    status = started_anew(after)
     assert (status["live"], status["kept"], status["staged"]) == (new.render().sha256, kept, None)
     assert 0 < status["trial"]["seconds_left"] <= TIMER
     after.bench.profile = new.boat.profile
-    assert after.bench.join()["address"].startswith("10.47.1.")
-
-    status = waited(after, on_trial=False, seconds=TIMER + BEYOND)
+    try:
+        assert after.bench.join()["address"].startswith("10.47.1.")
+        status = waited(after, on_trial=False, seconds=TIMER + BEYOND)
+    finally:
+        after.bench.profile = before
     assert (status["live"], status["kept"], status["drift"]) == (kept, kept, [])
     assert "time was up" in status["last_return"]["reason"]
-    after.bench.profile = before
     assert after.bench.join()["address"].startswith("10.47.1.")
+
+
+def test_a_push_keeps_settings_that_were_left_for_another_place(
+    after: Virtual, tmp_path: Path
+) -> None:
+    """The last test of this file: the boat has another profile afterwards."""
+    new = left_for_another_place(after, tmp_path, f"Kittiwake {time.monotonic():.0f}", PROOF)
+    started_anew(after)
+    result = after.push(Club(new.boat.file.parent), timer=PROOF)
+    assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
+    status = after.status()
+    assert status["live"] == status["kept"] == new.render().sha256
+    assert (status["trial"], status["staged"], status["drift"]) == (None, None, [])
