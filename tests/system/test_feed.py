@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -329,7 +330,17 @@ def test_an_instrument_on_the_network_reaches_everybody(fulmar: Virtual) -> None
     assert fulmar.feed()["inputs"]["ais-net"]["sentences"] >= 1
 
 
-# The voyage log, and a power cut; the last test: the instruments are gone afterwards
+# The voyage log, and a power cut
+
+
+@contextmanager
+def silent(instruments: Instruments) -> Iterator[None]:
+    """The instruments say nothing for a while, and leave their sockets to others."""
+    instruments.stop()
+    try:
+        yield
+    finally:
+        instruments.start()
 
 
 def fetch(boat: Virtual, name: str, folder: Path) -> Path:
@@ -337,6 +348,21 @@ def fetch(boat: Virtual, name: str, folder: Path) -> Path:
     file = folder / name
     file.write_bytes(base64.b64decode(boat.ask(f"base64 /data/log/{name}")))
     return file
+
+
+def played_back(boat: Virtual, file: Path) -> tuple[list[str], dict[str, Any]]:
+    """What the tablet receives while a file of the log is played, and what the command says."""
+    where = file.with_name("where.json")
+    where.write_text(json.dumps(boat.bench.where()))
+    boat.bench.join()
+    # A port that has been silent for long is opened anew now and then.
+    boat.ask("systemctl restart boat-feed")
+    until(lambda: opened(boat) >= {"gnss", "gnss-2", "autopilot"}, "the adapters")
+    words = ["replay", file, "--bench", where, "--json", "--pace", "3"]
+    command = [sys.executable, "-m", "provision", *words]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as player:
+        received = listen(boat, 20)["lines"]
+        return received, json.loads(player.communicate(timeout=120)[0])
 
 
 def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
@@ -349,34 +375,25 @@ def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
     fulmar.ask(f"echo {text} > /etc/boat/feed.json && systemctl restart boat-feed")
     time.sleep(INTERVAL + KERNEL + 30)
     uptime, clock = map(float, fulmar.ask("cut -d' ' -f1 /proc/uptime; date +%s.%N").split())
-    instruments.stop()
-    fulmar.hang_up()
-    fulmar.power_cycle()
-    assert int(fulmar.ask("stat -c %Y /run/boat/settings.json")) >= clock
-    files = [fetch(fulmar, name, tmp_path) for name in fulmar.ask("ls /data/log").split()]
-    logged = [list(voyage.read(str(file))) for file in files]
-    assert {entry.origin for file in logged for entry in file} >= {"ais-net", "backbone"}
-    last = logged[-1]
-    assert {entry.origin for entry in last} == {"gnss", "gnss-2", "autopilot", "backbone"}
-    lost = uptime - last[-1].monotonic
-    assert 0 < lost <= INTERVAL + KERNEL, f"{lost:.0f} s are lost"
+    with silent(instruments):
+        fulmar.hang_up()
+        fulmar.power_cycle()
+        assert int(fulmar.ask("stat -c %Y /run/boat/settings.json")) >= clock
+        files = [fetch(fulmar, name, tmp_path) for name in fulmar.ask("ls /data/log").split()]
+        logged = [list(voyage.read(str(file))) for file in files]
+        assert {entry.origin for file in logged for entry in file} >= {"ais-net", "backbone"}
+        last = logged[-1]
+        assert {entry.origin for entry in last} == {"gnss", "gnss-2", "autopilot", "backbone"}
+        lost = uptime - last[-1].monotonic
+        assert 0 < lost <= INTERVAL + KERNEL, f"{lost:.0f} s are lost"
 
-    where = tmp_path / "where.json"
-    where.write_text(json.dumps(fulmar.bench.where()))
-    fulmar.bench.join()
-    # A port that has been silent for long is opened anew now and then.
-    fulmar.ask("systemctl restart boat-feed")
-    until(lambda: opened(fulmar) >= {"gnss", "gnss-2", "autopilot"}, "the adapters")
-    command = [sys.executable, "-m", "provision", "replay", files[-1], "--bench", where, "--json"]
-    with subprocess.Popen([*command, "--pace", "3"], stdout=subprocess.PIPE) as player:
-        received = listen(fulmar, 20)["lines"]
-        told = json.loads(player.communicate(timeout=120)[0])
-    assert told["lost"] == {} and told["left_out"] == {"backbone": told["left_out"]["backbone"]}
-    fixes = [one.raw.decode().rstrip() for one in last if one.origin == "gnss"]
-    fixes = [line for line in fixes if line.startswith("$GPRMC")]
-    again = [line for line in received if line.startswith("$GPRMC")]
-    # The second receiver may have been the first to speak.
-    again = again[again[0] not in fixes :]
-    assert len(again) > 10
-    first = fixes.index(again[0])
-    assert again == fixes[first : first + len(again)]
+        received, told = played_back(fulmar, files[-1])
+        assert told["lost"] == {} and told["left_out"] == {"backbone": told["left_out"]["backbone"]}
+        fixes = [one.raw.decode().rstrip() for one in last if one.origin == "gnss"]
+        fixes = [line for line in fixes if line.startswith("$GPRMC")]
+        again = [line for line in received if line.startswith("$GPRMC")]
+        # The second receiver may have been the first to speak.
+        again = again[again[0] not in fixes :]
+        assert len(again) > 10
+        first = fixes.index(again[0])
+        assert again == fixes[first : first + len(again)]
