@@ -11,6 +11,7 @@ import pytest
 
 from provision.onboard.feed import config
 from provision.onboard.feed.sentence import frame
+from tests.boat import listen
 from tests.boat import test_feed as feed_aboard
 from tests.boat import test_ports as ports_aboard
 
@@ -72,24 +73,32 @@ def test_the_suite_aboard_expects_what_filters_let_through(
         passes = all(
             each.passes(link.name, "GP", formatter) for each in (link.filter, read.tcp.filter)
         )
-        assert feed_aboard.held_back(plain, {}, link.name, formatter) != passes
+        assert feed_aboard.filtered(plain, link.name, formatter) != passes
 
 
 def test_the_suite_aboard_expects_the_believed_source_alone() -> None:
     plain = profile(**BOATS["busy"]).model_dump(mode="json")
-    believed = {"position": {"source": "gnss-2"}, "heading": {"source": None}}
-    held = {
-        (link, name): feed_aboard.held_back(plain, believed, link, name)
-        for link, name in (("gnss", "RMC"), ("gnss-2", "RMC"), ("gnss-2", "ZDA"), ("pilot", "HDG"))
+    links = feed_aboard.awaited(plain)
+    state = {
+        "believed": {"position": {"source": "gnss-2"}, "heading": {"source": None}},
+        "links": {name: {"rates": dict.fromkeys(sent, 1.0)} for name, sent in links.items()},
     }
-    assert [key for key, back in held.items() if back] == [("gnss", "RMC")]
+    expected = listen.expected_sentences({"links": links}, state)
+    assert expected == {
+        "gnss": [],
+        "gnss-2": ["RMC", "ZDA"],
+        "pilot": ["HDG"],
+        "plotter": ["APB"],
+    }
+    state["links"]["pilot"]["rates"] = {}
+    assert listen.expected_sentences({"links": links}, state)["pilot"] == []
 
 
 def test_the_suite_aboard_does_not_count_on_a_sentence_that_one_talkers_filter_may_stop() -> None:
     plain = profile(feed={"gives": {"tcp": {"but": [{"talker": "GP"}]}}}).model_dump(mode="json")
-    assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
+    assert feed_aboard.filtered(plain, "gnss", "RMC")
     plain = profile(feed={"gives": {"tcp": {"only": [{"talker": "GP"}]}}}).model_dump(mode="json")
-    assert feed_aboard.held_back(plain, {}, "gnss", "RMC")
+    assert feed_aboard.filtered(plain, "gnss", "RMC")
 
 
 @pytest.mark.parametrize("allowed", [{}, {"links": True}, {"inputs": True}])

@@ -1,0 +1,121 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Read the boat's TCP feed as a tablet does, until every expected sentence has come.
+
+The suite sends this text to the boat, where Debian's Python runs it. Its one argument is
+JSON: `host` and `port` of the feed; `seconds`, the time that the last sentence gets;
+`rates_over`, the seconds over which rates have to be counted, and `settle`, the seconds that
+this may take; `links`, by name, each a mapping from the formatters that its instrument sends
+and the profile lets through to the kind of data that is preferred from one source, or null.
+
+It prints JSON: `state`, what the feed reports of itself, or null; `expected`, by link, the
+formatters that a client must get; `lines`, what a client got, whole lines only; `error`, why
+there is no state or no connection; `seconds`, how long it listened.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+import time
+from typing import Any
+
+#: Characters of the feed that are kept at most.
+MAX_CHARS = 1_000_000
+PAUSE_S = 0.5
+
+
+def read_state() -> dict[str, Any]:
+    """Ask the feed for its state; OSError or ValueError when it does not answer."""
+    done = subprocess.run(["boat-feed", "--state"], capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise OSError((done.stderr or done.stdout).strip() or "boat-feed reports no state")
+    state = json.loads(done.stdout)
+    if not isinstance(state, dict):
+        raise ValueError("boat-feed reports no state")
+    return state
+
+
+def has_rates(state: dict[str, Any], links: dict[str, Any], rates_over: float) -> bool:
+    """Report whether the rates of every open link have been counted for long enough."""
+    open_links = [state["links"][name] for name in links if state["links"][name]["present"]]
+    return all(link["rates_over"] >= rates_over for link in open_links)
+
+
+def settled_state(job: dict[str, Any]) -> dict[str, Any]:
+    """Wait until the rates can be judged; the last state read, whether they can or not."""
+    deadline = time.monotonic() + job["settle"]
+    while True:
+        try:
+            state = read_state()
+            if has_rates(state, job["links"], job["rates_over"]) or time.monotonic() > deadline:
+                return state
+        except (OSError, ValueError):
+            if time.monotonic() > deadline:
+                raise
+        time.sleep(PAUSE_S)
+
+
+def expected_sentences(job: dict[str, Any], state: dict[str, Any]) -> dict[str, list[str]]:
+    """Name by link what a client must get: what is heard, and not kept back for another source."""
+    believed = state["believed"]
+    return {
+        link: sorted(
+            formatter
+            for formatter, kind in formatters.items()
+            if state["links"][link]["rates"].get(formatter)
+            and believed.get(kind, {}).get("source") in (None, link)
+        )
+        for link, formatters in job["links"].items()
+    }
+
+
+def formatter_of(line: str) -> str:
+    """The formatter in a sentence's address field; the suite judges the line itself."""
+    address = line[1:].split(",", maxsplit=1)[0]
+    return address if address.startswith("P") else address[2:]
+
+
+def listen(job: dict[str, Any], expected: set[str]) -> tuple[list[str], str]:
+    """Collect lines until nothing is missing or the time is over; the lines, and what failed."""
+    deadline = time.monotonic() + job["seconds"]
+    missing, lines, rest, size, error = set(expected), [], "", 0, ""
+    try:
+        with socket.create_connection((job["host"], job["port"]), job["seconds"]) as client:
+            while missing and size < MAX_CHARS:
+                client.settimeout(max(0.01, deadline - time.monotonic()))
+                piece = client.recv(65536).decode("latin-1")
+                if not piece:
+                    error = "the feed closed the connection"
+                    break
+                size += len(piece)
+                *whole, rest = (rest + piece).split("\r\n")
+                lines += whole
+                missing -= {formatter_of(line) for line in whole}
+    except TimeoutError:
+        error = "" if lines else "no connection or no sentence in time"
+    except OSError as failure:
+        error = f"cannot connect: {failure}"
+    return lines, error
+
+
+def main() -> None:
+    """Do what the argument says, and print the result."""
+    job = json.loads(sys.argv[1])
+    result: dict[str, Any] = {"state": None, "expected": {}, "lines": [], "error": ""}
+    began = time.monotonic()
+    try:
+        result["state"] = settled_state(job)
+        result["expected"] = expected_sentences(job, result["state"])
+        wanted = set().union(*result["expected"].values())
+        began = time.monotonic()
+        result["lines"], result["error"] = listen(job, wanted)
+    except (OSError, ValueError) as failure:
+        result["error"] = str(failure)
+    result["seconds"] = round(time.monotonic() - began, 1)
+    print(json.dumps(result))
+
+
+if __name__ == "__main__":
+    main()

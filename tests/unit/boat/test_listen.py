@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The suite's client of the feed waits for each sentence, and says why it got none."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.push.suite import Job
+from tests.boat import test_feed as feed_aboard
+
+#: The worked example of a GLL sentence printed in many receivers' manuals.
+GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
+VTG = b"$GPVTG,089.0,T,,,15.2,N,,*7F\r\n"
+
+STATE: dict[str, Any] = {
+    "links": {"gnss": {"present": True, "rates": {"GLL": 1.0, "VTG": 1.0}, "rates_over": 9.0}},
+    "believed": {},
+}
+
+
+@pytest.fixture
+def reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[object], Path]:
+    """Puts a boat-feed into PATH that reports what the test wants."""
+
+    def put(state: object) -> Path:
+        file = tmp_path / "state.json"
+        file.write_text(json.dumps(state))
+        program = tmp_path / "boat-feed"
+        program.write_text(f"#!/bin/sh\nexec cat {file}\n")
+        program.chmod(0o755)
+        monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+        return file
+
+    return put
+
+
+@pytest.fixture
+def port() -> Iterator[Callable[[Callable[[socket.socket], None]], int]]:
+    """Makes a feed of a function that serves the one client; the port it listens on."""
+    with closing(socket.create_server(("127.0.0.1", 0))) as server:
+
+        def serve(talk: Callable[[socket.socket], None]) -> int:
+            def accept() -> None:
+                with server.accept()[0] as client:
+                    talk(client)
+
+            threading.Thread(target=accept, daemon=True).start()
+            return int(server.getsockname()[1])
+
+        yield serve
+
+
+def client(port: int, **changes: Any) -> dict[str, Any]:
+    """Run the program as the suite has it run aboard, with the command the suite makes."""
+    links = {"gnss": {"adapter": {}, "talks": {"GLL": 1, "VTG": 1}, "takes": None}}
+    profile = {
+        "network": {"address": "127.0.0.1/8"},
+        "links": links,
+        "feed": {"tcp": port, "gives": {}},
+    }
+    job = Job("kittiwake", "root", "", "amd64", profile, {}, "")
+    _, *words, given = feed_aboard.commands(job)["client"]
+    given = json.dumps(json.loads(given) | {"seconds": 10, "settle": 10} | changes)
+    done = subprocess.run(
+        [sys.executable, *words, given], capture_output=True, text=True, check=True
+    )
+    result: dict[str, Any] = json.loads(done.stdout)
+    return result
+
+
+def test_a_sentence_that_comes_late_is_waited_for(reports: Any, port: Any) -> None:
+    """On a busy machine a sentence of one a second has come after five seconds."""
+    reports(STATE)
+
+    def slow(client: socket.socket) -> None:
+        client.sendall(GLL)
+        time.sleep(4.5)
+        client.sendall(VTG)
+        time.sleep(60)
+
+    result = client(port(slow))
+    assert (result["lines"], result["error"]) == (
+        [GLL.decode().strip(), VTG.decode().strip()],
+        "",
+    )
+    assert 4 < result["seconds"] < 9
+
+
+def test_it_ends_when_everything_has_come(reports: Any, port: Any) -> None:
+    reports(STATE)
+
+    def brisk(client: socket.socket) -> None:
+        client.sendall(GLL + VTG + b"$GPGLL,half")
+        time.sleep(60)
+
+    start = time.monotonic()
+    result = client(port(brisk))
+    assert time.monotonic() - start < 5
+    assert len(result["lines"]) == 2
+    assert result["expected"] == {"gnss": ["GLL", "VTG"]}
+
+
+def test_what_is_missing_is_missing_in_the_end(reports: Any, port: Any) -> None:
+    reports(STATE)
+
+    def half(client: socket.socket) -> None:
+        client.sendall(GLL * 2)
+        time.sleep(60)
+
+    result = client(port(half), seconds=1)
+    assert (len(result["lines"]), result["error"]) == (2, "")
+
+
+def test_nothing_at_all_and_no_connection_are_told_apart(reports: Any, port: Any) -> None:
+    reports(STATE)
+    assert "in time" in client(port(lambda client: time.sleep(60)), seconds=1)["error"]
+    assert client(port(lambda client: None))["error"] == "the feed closed the connection"
+    with closing(socket.create_server(("127.0.0.1", 0))) as server:
+        free = server.getsockname()[1]
+    assert client(free)["error"].startswith("cannot connect")
+
+
+def test_rates_of_a_port_that_was_opened_late_are_waited_for(reports: Any, port: Any) -> None:
+    early = json.loads(json.dumps(STATE))
+    early["links"]["gnss"]["rates_over"] = 1.0
+    file = reports(early)
+    threading.Timer(1.5, lambda: file.write_text(json.dumps(STATE))).start()
+
+    def brisk(client: socket.socket) -> None:
+        client.sendall(GLL + VTG)
+
+    assert client(port(brisk))["state"]["links"]["gnss"]["rates_over"] == 9.0
+
+
+def test_a_feed_that_does_not_report_is_said(reports: Any, port: Any) -> None:
+    reports([])
+    result = client(port(lambda client: None), settle=0)
+    assert (result["state"], result["error"]) == (None, "boat-feed reports no state")
