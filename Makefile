@@ -1,7 +1,7 @@
 # `make demo` and `make test` are all a newcomer needs; each installs what it needs.
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
-.PHONY: demo test lint unit system faults measure setup
+.PHONY: demo test lint unit system faults measure setup programs arm64
 
 demo: setup
 	python tools/demo.py
@@ -16,24 +16,34 @@ lint: setup
 	ansible-lint --offline --profile production roles
 	shellcheck $$(git ls-files -z | xargs -0 grep -lE '^\#!/bin/(ba)?sh')
 
-unit: setup
+unit: setup programs
 	python -m pytest -q -n 4 tests/unit
 
 # An emulated kernel hangs once in some thirty starts on a busy machine, and starts again by
 # itself: a test that met that is run once more, and named in the summary.
 BENCH := python -m pytest -q -rR --reruns 1 --durations 10
 
-system: setup
+system: setup programs arm64
 	$(BENCH) tests/system $(addprefix --ignore ,$(FAULTS))
 
 # Every fault that a push or a power cut may bring: longer than what runs at each change.
 FAULTS := tests/system/test_return.py tests/system/test_crash_states.py
 
-faults: setup
+faults: setup programs arm64
 	$(BENCH) $(FAULTS)
 
-measure: setup
+measure: setup programs arm64
 	python -m tests.measure
 
 setup:
 	@tools/setup
+
+# What the tests run beside that, unpacked and not installed.
+programs:
+	@tools/private-programs
+
+# The system tests build bases of arm64 boards. Until the next start of this machine.
+arm64: programs
+	@arch-test arm64 > /dev/null || { \
+		echo "make: registering arm64 programs with the kernel until its next start"; \
+		if [ "$$(id -u)" -eq 0 ]; then tools/enable-arm64; else sudo tools/enable-arm64; fi; }

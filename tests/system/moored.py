@@ -21,11 +21,11 @@ from pathlib import Path
 
 from provision.onboard.settings.cli import main as boat_settings
 from provision.onboard.settings.system import System
+from tests.support import programs
 from tests.unit.push import push_boat
 
 #: Debian's own, as aboard.
 PYTHON = "/usr/bin/python3"
-SSHD = "/usr/sbin/sshd"
 
 MODULE = "tests.system.moored"
 REPOSITORY = Path(__file__).parents[2]
@@ -61,6 +61,7 @@ class Units(push_boat.Units):
 
 def boot(folder: Path, address: str, gateway: str) -> None:
     """Never returns: this process becomes the boat's sshd."""
+    argv = programs.sshd()
     ram = folder / "ram"
     ram.mkdir()
     _mount("-t", "tmpfs", "tmpfs", ram)
@@ -95,7 +96,7 @@ def boot(folder: Path, address: str, gateway: str) -> None:
     ):
         subprocess.run(["ip", *command.split()], check=True)
     Path("/sshd.pid").write_text(str(os.getpid()))
-    os.execv(SSHD, [SSHD, "-D", "-e"])  # noqa: S606 - no shell is wanted
+    os.execvp(argv[0], [*argv, "-D", "-e"])  # noqa: S606 - no shell is wanted
 
 
 def _mount(*words: object) -> None:

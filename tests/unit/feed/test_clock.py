@@ -1,6 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import asyncio
-import shutil
 import socket
 import subprocess
 import time
@@ -16,6 +15,7 @@ from provision.onboard.feed import clock as clocks
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.clock import MAGIC, SAMPLE, Clock, rmc_time, zda_time
 from provision.onboard.feed.sentence import Sentence, make
+from tests.support import programs
 
 from .conftest import Bench, until
 
@@ -293,7 +293,6 @@ def test_starts_before_chrony_and_finds_it(
     assert caplog.text.count("No such file") == 1
 
 
-@pytest.mark.skipif(shutil.which("chronyd", path="/usr/sbin") is None, reason="needs chronyd")
 def test_chrony_itself_takes_the_samples(bench: Bench, chrony: Chrony) -> None:
     chrony.path.unlink()
     folder = bench.folder
@@ -303,7 +302,16 @@ def test_chrony_itself_takes_the_samples(bench: Bench, chrony: Chrony) -> None:
     )
     # -x leaves the system's clock alone.
     daemon = subprocess.Popen(
-        ["/usr/sbin/chronyd", "-x", "-d", "-d", "-u", "root", "-f", str(folder / "chrony.conf")],
+        [
+            *programs.command("sbin/chronyd"),
+            "-x",
+            "-d",
+            "-d",
+            "-u",
+            "root",
+            "-f",
+            str(folder / "chrony.conf"),
+        ],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -321,7 +329,7 @@ def test_chrony_itself_takes_the_samples(bench: Bench, chrony: Chrony) -> None:
         bench.settings["clock"]["not_before"] = time.time() - 86400
         bench.run(run)
         answer = subprocess.run(
-            ["chronyc", "-h", str(folder / "command.sock"), "-c", "sources"],
+            [*programs.command("bin/chronyc"), "-h", str(folder / "command.sock"), "-c", "sources"],
             capture_output=True,
             text=True,
             check=True,

@@ -7,8 +7,6 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from provision.errors import UserError
-from provision.run import find
 from tests.unit.push.loopback import CANARY, RigBoat, boats_below, free_port, on_loopback
 
 __all__ = ["CANARY", "RigBoat", "free_port", "here", "rig"]
@@ -26,9 +24,5 @@ def rig(
     tmp_path_factory: pytest.TempPathFactory, here: pytest.MonkeyPatch
 ) -> Iterator[Callable[..., RigBoat]]:
     """Makes boats by name, see `boats_below`."""
-    try:
-        find("sshd")
-    except UserError as error:
-        pytest.fail(str(error))
     with boats_below(tmp_path_factory.mktemp("rig"), here) as make:
         yield make

@@ -27,7 +27,7 @@ from provision.push import inventory, prepare, rollout
 from provision.push.prepare import Target
 from provision.push.reach import Endpoint, Reach
 from provision.render import Settings
-from provision.run import find
+from tests.support import programs
 
 #: Stands in every secret of these boats, and must turn up in no output.
 CANARY = "canary-in-the-pass-phrase"
@@ -138,7 +138,7 @@ class RigBoat:
             # What the distribution's own unit does for an sshd of root's.
             Path("/run/sshd").mkdir(exist_ok=True)
         log = (self.folder / "sshd.log").open("wb")
-        process = subprocess.Popen([find("sshd"), "-D", "-e", "-f", config], stderr=log)
+        process = subprocess.Popen([*programs.sshd(), "-D", "-e", "-f", config], stderr=log)
         (self.folder / "sshd.pid").write_text(str(process.pid))
         return process
 

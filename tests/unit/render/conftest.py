@@ -16,6 +16,7 @@ from provision.profile.models import Profile
 from provision.profile.secrets import Secrets
 from provision.render import File, Settings, render, write
 from provision.run import run
+from tests.support.programs import ROOT
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"
 SECRETS = Secrets(pass_phrase="canary in a bilge", host_key=private_key())
@@ -144,14 +145,16 @@ BOATS: dict[str, dict[str, Any]] = {
 }
 
 
-#: Lays a boat's files over this machine's for one command, in namespaces of its own: the
-#: command sees the boat's /etc and /usr, an empty /run and no network.
+#: Lays a boat's files, and below them the programs that the tests bring, over this machine's
+#: for one command, in namespaces of its own: the command sees the boat's /etc and /usr, an
+#: empty /run and no network.
 OVER = """
 set -e
 tree=$1
-shift
+programs=$2
+shift 2
 for folder in etc usr; do
-    mount -t overlay boat -o "lowerdir=$tree/$folder:/$folder" "/$folder"
+    mount -t overlay boat -o "lowerdir=$tree/$folder:$programs/$folder:/$folder" "/$folder"
 done
 mount -t tmpfs boat /run
 mkdir -p /run/sshd /run/dnsmasq
@@ -165,4 +168,4 @@ exit 0
 def aboard(tree: Path, *command: str | Path) -> subprocess.CompletedProcess[str]:
     """Run a command where the files under `tree` lie as they do aboard; nothing outlives it."""
     apart = ("unshare", "-rmnpf", "--kill-child", "--mount-proc")
-    return run(*apart, "sh", "-c", OVER, "sh", tree, *command, check=False, timeout=30)
+    return run(*apart, "sh", "-c", OVER, "sh", tree, ROOT, *command, check=False, timeout=30)
