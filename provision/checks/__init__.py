@@ -5,7 +5,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from provision.checks import access, baud, card, club, names, network, sources, steering, usb, wifi
+from provision.checks import (
+    access,
+    baud,
+    card,
+    club,
+    formatters,
+    names,
+    network,
+    sources,
+    steering,
+    usb,
+    wifi,
+)
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 from provision.profile.tree import raise_all
@@ -16,6 +28,7 @@ SUBJECTS = (
     names.check,
     access.check,
     baud.check,
+    formatters.check,
     usb.check,
     wifi.check,
     network.check,

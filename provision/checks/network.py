@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from ipaddress import IPv4Address
+from ipaddress import IPv4Address, IPv4Network
 
 from provision.checks.finding import Finding
 from provision.errors import UserError
@@ -14,11 +14,23 @@ from provision.render.leases import Leases, leases
 #: Lower ports are for programs with privileges, and the feed has none (ip(7)).
 FIRST_PORT = 1024
 
+#: What routers ashore and telephones commonly take for the network that they share: common
+#: practice, from memory.
+ASHORE = [
+    IPv4Network(network)
+    for network in (
+        *("192.168.0.0/24", "192.168.1.0/24", "192.168.2.0/24", "192.168.8.0/24"),
+        *("192.168.43.0/24", "192.168.100.0/24", "192.168.178.0/24"),
+        *("10.0.0.0/24", "10.0.1.0/24", "172.20.10.0/28"),
+    )
+]
+
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Tablets without room, ports that the feed may not have, hosts that it cannot reach,
-    multicast to nobody."""
+    networks that the shore has, multicast to nobody."""
     yield from _ports(boat)
+    yield from _shore(boat)
     try:
         shared = leases(boat)
     except UserError as error:
@@ -53,6 +65,21 @@ def _ports(boat: Boat) -> Iterator[Finding]:
                 boat.place(key),
                 f"take one from {FIRST_PORT} up; 10110 is nmea-0183 (IANA, from memory)",
             )
+
+
+def _shore(boat: Boat) -> Iterator[Finding]:
+    """Warn of a boat's network that the one on its uplink is likely to have, too."""
+    own = boat.profile.network.address.network
+    if boat.profile.network.wired != "shore" or not any(map(own.overlaps, ASHORE)):
+        return
+    yield Finding(
+        "warning",
+        "shore-network",
+        f"many routers ashore use {own}, too: on such a one nothing ashore can be reached, and "
+        "perhaps no tablet",
+        boat.place("network.address"),
+        "give the boat a network that is rarely used, such as 10.47.1.1/24",
+    )
 
 
 def _hosts(boat: Boat, shared: Leases) -> Iterator[Finding]:

@@ -6,11 +6,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
+from provision.onboard.feed.sentence import STEERS
 from provision.profile.load import Boat
+from provision.profile.models import Profile
+
+#: Sentences that order a rudder, and that a display has little use for (IEC 61162-1; which of
+#: them a pilot follows is common practice).
+ORDERS = frozenset({"APA", "APB", "HSC", "HTC", "TRC", "XTE", "XTR"})
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Every boat that can be steered by others; whoever accepts that says why."""
+    """Warn of whoever may steer, of a pilot that nothing reaches, and of a second pilot."""
+    yield from _steered(boat)
+    yield from _unsteered(boat)
+    yield from _second_pilots(boat)
+
+
+def _steered(boat: Boat) -> Iterator[Finding]:
+    """Warn of every boat that others can steer; whoever accepts that says why."""
     steering = boat.profile.steering
     if steering is None:
         return
@@ -25,3 +38,54 @@ def check(boat: Boat) -> Iterator[Finding]:
         "how to disengage the pilot by hand, try it in open water; then write who has seen to it "
         "under accepted, as steering: REASON",
     )
+
+
+def _unsteered(boat: Boat) -> Iterator[Finding]:
+    """Warn of links that listen for steering sentences which nothing may send to them."""
+    profile = boat.profile
+    for name, link in profile.serial_links.items():
+        missing = [f for f in link.listens if f in STEERS and not _reaches(profile, f, name)]
+        if not missing:
+            continue
+        named = profile.steering is not None and profile.steering.link == name
+        sentences = ", ".join(missing)
+        yield Finding(
+            "warning",
+            f"unsteered.{name}",
+            f"{name} listens for {sentences}, and nothing may send that to it",
+            boat.place(f"links.{name}.listens"),
+            f"add {sentences} to steering.sentences, if its senders may steer by that"
+            if named
+            else f"say who may steer, such as steering: {{link: {name}, from: [chart-table], "
+            f"sentences: [{sentences}]}}; or take {sentences} out of what {name} listens for",
+        )
+
+
+def _reaches(profile: Profile, formatter: str, listener: str) -> bool:
+    """Whether a steering sentence may come to the link `listener` from anywhere."""
+    steering = profile.steering
+    if steering and steering.link == listener:
+        return formatter in steering.sentences
+    return any(
+        formatter in link.talks for name, link in profile.serial_links.items() if name != listener
+    )
+
+
+def _second_pilots(boat: Boat) -> Iterator[Finding]:
+    """Warn of links that listen for the same orders to the rudder as an earlier link."""
+    seen: dict[str, str] = {}
+    for name, link in boat.profile.serial_links.items():
+        shared = [formatter for formatter in link.listens if formatter in seen]
+        if shared:
+            first = seen[shared[0]]
+            yield Finding(
+                "warning",
+                f"two-pilots.{name}",
+                f"{name} and {first} both listen for {', '.join(shared)}: two pilots would turn "
+                "one rudder",
+                boat.place(f"links.{name}.listens"),
+                f"let one of them listen for it; if {name} only shows it, write that under "
+                f"accepted, as two-pilots.{name}: REASON",
+            )
+        for formatter in ORDERS & link.listens.keys():
+            seen.setdefault(formatter, name)

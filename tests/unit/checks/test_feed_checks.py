@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 from provision import checks
-from provision.checks import Finding, card, regdb
+from provision.checks import Finding, card, formatters, regdb
+from provision.onboard.feed import believe, groups
+from provision.onboard.feed.sentence import STEERS
 from provision.profile import load
 
 GOOD = """\
@@ -36,14 +39,16 @@ def table(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(regdb, "installed", lambda: None)
 
 
-def findings(folder: Path, *replacements: tuple[str, str]) -> list[Finding]:
+def findings(folder: Path, *replacements: tuple[str, str], accepted: bool = True) -> list[Finding]:
+    """What check finds; `accepted` leaves out that nothing steers the good boat's pilot."""
     text = GOOD
     for old, new in replacements:
         assert text.count(old) == 1
         text = text.replace(old, new)
     file = folder / "tern.yml"
     file.write_text(text)
-    return checks.check([load.read(file)])
+    told = checks.check([load.read(file)])
+    return [one for one in told if not (accepted and one.check == "unsteered.pilot")]
 
 
 def found(folder: Path, *replacements: tuple[str, str]) -> list[tuple[str, str]]:
@@ -197,3 +202,118 @@ def test_the_log_fits_on_the_card(
     """16 GB, less 1284 MiB before data, less a twentieth for the file system, less 64 MiB."""
     assert card.room(16 * 10**9) == int((16 * 10**9 - 1284 * 2**20) * 0.95) - 64 * 2**20
     assert found(tmp_path, ("access:", f"log: {{cap: {cap}}}\naccess:")) == expected
+
+
+# --- silent mistakes --------------------------------------------------------------------
+
+
+def listening(*entries: str) -> tuple[str, str]:
+    return "  pilot:", "".join(f"  {entry}\n" for entry in entries) + "  pilot:"
+
+
+def test_a_pilot_that_nothing_may_steer(tmp_path: Path) -> None:
+    """Without `steering` the network is refused, and no link talks what it listens for."""
+    heard = ("listens: [APB]}", "listens: [APB, XTE, VHW]}")
+    (finding,) = findings(tmp_path, heard, accepted=False)
+    assert (finding.level, finding.check) == ("warning", "unsteered.pilot")
+    assert "pilot listens for APB, XTE, and nothing may send that to it" in finding.message
+    assert str(finding.place).endswith("tern.yml:9:53: links.pilot.listens")
+    assert "steering: {link: pilot, from: [chart-table], sentences: [APB, XTE]}" in finding.hint
+
+
+def test_a_pilot_that_a_link_steers(tmp_path: Path) -> None:
+    plotter = listening("plotter: {adapter: {serial: A3}, talks: [APB]}")
+    assert findings(tmp_path, plotter, accepted=False) == []
+    steering = (
+        "listens: [APB]}\nfeed: {}",
+        "listens: [APB, RMB]}\nsteering: {link: pilot, from: [chart-table], sentences: [APB]}",
+    )
+    told = findings(tmp_path, steering, accepted=False)
+    assert [(one.check, "RMB" in one.message) for one in told] == [
+        ("steering", False),
+        ("unsteered.pilot", True),
+    ]
+    assert "steering.sentences" in told[1].hint
+    # What the pilot itself says, it is not sent.
+    own = ("talks: {HDG: 10}", "talks: {APB: 1}")
+    assert [one.check for one in findings(tmp_path, own, accepted=False)] == ["unsteered.pilot"]
+
+
+def test_two_pilots_that_listen_for_the_same(tmp_path: Path) -> None:
+    wheel = listening("wheel: {adapter: {serial: A3}, listens: [APB, HDG]}")
+    told = findings(tmp_path, wheel, accepted=False)
+    assert [one.check for one in told] == ["unsteered.wheel", "unsteered.pilot", "two-pilots.pilot"]
+    assert "pilot and wheel both listen for APB" in told[2].message
+    assert told[2].place.key == "links.pilot.listens"
+    # Headings and waypoints are for displays as well.
+    display = listening("display: {adapter: {serial: A3}, listens: [HDG, RMB]}")
+    told = findings(tmp_path, display, ("[APB]}", "[APB, HDG, RMB]}"), accepted=False)
+    assert "two-pilots" not in " ".join(one.check for one in told)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("talks: {RMC: 1, GGA: 1}", "talks: {RCM: 1, GGA: 1}", "links.gnss.talks.RCM"),
+        ("talks: {RMC: 1, GGA: 1}", "talks: [GGA, RCM]", "links.gnss.talks[1]"),
+        ("listens: [APB]", "listens: [APB, RCM]", "links.pilot.listens[1]"),
+        ("GGA: 1}}", "GGA: 1}, takes: {but: [RCM]}}", "links.gnss.takes.but[0]"),
+        (
+            "listens: [APB]}",
+            "listens: [APB], gives: {but: [GSV, {formatter: RCM}]}}",
+            "links.pilot.gives.but[1]",
+        ),
+        ("feed: {}", "feed: {gives: {tcp: {only: [RCM]}}}", "feed.gives.tcp.only[0]"),
+        ("inputs: {}", "inputs: {mast: {udp: 2000, talks: [RCM]}}", "inputs.mast.talks[0]"),
+        (
+            "inputs: {}",
+            "inputs: {mast: {udp: 2000, takes: {only: [RCM]}}}",
+            "inputs.mast.takes.only[0]",
+        ),
+    ],
+)
+def test_a_sentence_that_no_standard_has(tmp_path: Path, old: str, new: str, key: str) -> None:
+    (finding,) = findings(tmp_path, (old, new))
+    assert (finding.level, finding.check) == ("warning", "unknown-sentence.RCM")
+    assert finding.place.key == key
+    assert "did you mean RMC?" in finding.hint
+    assert "PXYZ1" in finding.hint
+
+
+def test_a_sentence_that_is_near_none_and_a_makers_own(tmp_path: Path) -> None:
+    odd = ("talks: {HDG: 10}", "talks: {FOO: 1, PXYZ1: 1}")
+    (finding,) = findings(tmp_path, odd)
+    assert finding.check == "unknown-sentence.FOO"
+    assert "did you mean" not in finding.hint
+    accepted = ("access:", "accepted: {unknown-sentence.FOO: in its manual}\naccess:")
+    assert findings(tmp_path, odd, accepted, accepted=False)[0].check == "unsteered.pilot"
+
+
+def test_the_sentences_that_reference_libraries_know() -> None:
+    """pynmea2's types, less one maker's own and the waypoints that R00 numbers; pyais's two."""
+    pynmea2 = pytest.importorskip("pynmea2")
+    known = set(pynmea2.TalkerSentence.sentence_types) - {"ALK", "R00"}
+    assert len(known) > 50
+    assert known | {"VDM", "VDO"} <= formatters.KNOWN
+    ours = {*groups._GROUP_OF, *believe.KIND_OF, *STEERS}
+    assert ours <= formatters.KNOWN
+    assert all(re.fullmatch("[A-Z0-9]{3}", name) for name in formatters.KNOWN)
+
+
+@pytest.mark.parametrize(
+    ("address", "wired", "expected"),
+    [
+        ("192.168.1.1/24", "shore", True),
+        ("192.168.1.1/24", "boat", False),
+        ("192.168.0.1/16", "shore", True),
+        ("10.47.9.1/24", "shore", False),
+        ("192.168.77.1/24", "shore", False),
+    ],
+)
+def test_a_network_that_the_shore_has_too(
+    tmp_path: Path, address: str, wired: str, expected: bool
+) -> None:
+    own = ("  address: 10.47.9.1/24\n", f"  address: {address}\n  wired: {wired}\n")
+    told = findings(tmp_path, own)
+    assert [one.check for one in told] == ["shore-network"] * expected
+    assert all("10.47.1.1/24" in one.hint and one.level == "warning" for one in told)

@@ -1,0 +1,98 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Find sentences that no standard has: most are slips of the hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.checks.finding import Finding
+from provision.onboard.feed.sentence import ENCAPSULATED, STEERS
+from provision.profile.links import Filter, Link
+from provision.profile.load import Boat
+
+#: The approved sentence formatters as the NMEA 0183 dissector of Wireshark knows them
+#: (epan/dissectors/packet-nmea0183.c, table known_sentence_ids, read in 2026).
+DISSECTED = """
+AAM ACK ADS AKD ALA ALM APA APB ASD BEC BER BOD BPI BWC BWR BWW CEK COP CUR DBK DBS DBT DCN
+DCR DDC DOR DPT DRU DSC DSE DSI DSR DTM ETL EVE FIR FSI GBS GDA GGA GLC GLL GNS GOA GRS GSA GST
+GSV GTD GXA HCC HCD HDG HDM HDT HFB HSC HVD HVM IMA ITS LCD MDA MHU MMB MSK MSS MTA MTW MWD MWH
+MWS MWV OLN OLW OMP OSD OZN RLM RMA RMB RMC ROT RPM RSA RSD RTE SBK SCD SCY SDB SFI SGD SGR SIU
+SLC SNC SNU SPS SSF STC STN STR SYS TDS TEC TEP TFI TGA TIF TLB TLL TPC TPR TPT TRF TRP TRS TTM
+VBW VCD VDR VHW VLW VPE VPW VTA VTG VTI VWE VWR VWT WCV WDC WDR WFM WNC WNR WPL XDR XTE XTR YWP
+YWS ZAA ZCD ZDA ZDL ZEV ZFO ZLZ ZTG ZZU
+"""
+
+#: What later editions of IEC 61162-1 added, from memory: AIS, alerts, BAM, texts, receivers.
+LATER = """
+ABK ABM ACA ACF ACG ACM ACN ACS AGA AIR AKS ALC ALF ALR ARC BBM DDL DLM EPV GEN GFA GAL HBT
+HMR HMS HRM HSS HTC HTD LR1 LR2 LR3 LRF LRI MEB MOB NAK NLS NRM NRX NSR POS PRC ROR RRT
+SEL SFL SM1 SM2 SM3 SM4 SMB SMV SPO SPW SSD SSA TBR TBS TFR THS TRC TRD TRL TTD TUT TXT UID VBC
+VDM VDO VER VSD VSI WAT
+"""
+
+KNOWN = frozenset({*DISSECTED.split(), *LATER.split(), *STEERS, *ENCAPSULATED})
+
+
+def nearest(formatter: str) -> list[str]:
+    """The formatters that were probably meant, at most three: of the same letters, or all but one.
+
+    >>> nearest("RCM"), nearest("FOO")
+    (['RMC'], [])
+    """
+    turned = [name for name in sorted(KNOWN) if sorted(name) == sorted(formatter)]
+    return (turned or [name for name in sorted(KNOWN) if _slips(name, formatter) == 1])[:3]
+
+
+def _slips(one: str, two: str) -> int:
+    """How many letters differ."""
+    return sum(a != b for a, b in zip(one, two, strict=True))
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """Warn once of each formatter that no standard has. Proprietary addresses pass."""
+    found: dict[str, str] = {}
+    for key, formatter in _named(boat):
+        if len(formatter) == len("RMC") and formatter not in KNOWN:
+            found.setdefault(formatter, key)
+    for formatter, key in found.items():
+        near = nearest(formatter)
+        meant = f"did you mean {' or '.join(near)}? " if near else ""
+        yield Finding(
+            "warning",
+            f"unknown-sentence.{formatter}",
+            f"no standard has a sentence {formatter}: nothing may ever come under that name",
+            boat.place(key),
+            f"{meant}A maker's own begins with P, such as PXYZ1; if the instrument's manual says "
+            f"{formatter}, write that under accepted, as unknown-sentence.{formatter}: REASON",
+        )
+
+
+def _named(boat: Boat) -> Iterator[tuple[str, str]]:
+    """Each formatter that the profile names, with the key where it stands."""
+    profile = boat.profile
+    for name, link in profile.serial_links.items():
+        for way in ("talks", "listens"):
+            yield from _listed(boat, f"links.{name}.{way}", getattr(link, way))
+    for name, source in profile.inputs.items():
+        yield from _listed(boat, f"inputs.{name}.talks", source.talks)
+    sources = [(f"links.{name}", link) for name, link in profile.links.items()]
+    for key, any_source in [*sources, *((f"inputs.{n}", s) for n, s in profile.inputs.items())]:
+        yield from _filtered(f"{key}.takes", any_source.takes)
+        if isinstance(any_source, Link):
+            yield from _filtered(f"{key}.gives", any_source.gives)
+    for output, passes in profile.feed.gives.items():
+        yield from _filtered(f"feed.gives.{output}", passes)
+
+
+def _listed(boat: Boat, key: str, sentences: dict[str, float]) -> Iterator[tuple[str, str]]:
+    """Sentences of a list or a mapping: a list's entries stand under their numbers."""
+    for number, formatter in enumerate(sentences):
+        mapped = f"{key}.{formatter}"
+        yield (mapped if mapped in boat.places else f"{key}[{number}]"), formatter
+
+
+def _filtered(key: str, passes: Filter | None) -> Iterator[tuple[str, str]]:
+    for way in ("only", "but"):
+        for number, pattern in enumerate((getattr(passes, way) or []) if passes else []):
+            if pattern.formatter:
+                yield f"{key}.{way}[{number}]", pattern.formatter
