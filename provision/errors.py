@@ -37,9 +37,13 @@ class UserError(Exception):
         self.message = message
         self.place = place
         self.hint = hint
+        self.included_by: tuple[Path, ...] = ()
+        """The boats' files that include the file at `place`, when it is not a boat's own."""
 
     def __str__(self) -> str:
         text = f"{self.place}: {self.message}" if self.place else self.message
+        if self.included_by:
+            text += f"\n  included by {', '.join(map(str, self.included_by))}"
         return f"{text}\n  hint: {self.hint}" if self.hint else text
 
     def as_json(self) -> dict[str, object]:
@@ -51,6 +55,7 @@ class UserError(Exception):
             "line": place.line if place else None,
             "key": place.key if place else "",
             "hint": self.hint,
+            **({"included_by": [*map(str, self.included_by)]} if self.included_by else {}),
         }
 
 

@@ -7,7 +7,7 @@ import ipaddress
 import re
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, PlainSerializer
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer
 
 from provision.profile.fields import Refused, Text, once, said
 
@@ -41,14 +41,16 @@ Interface = Annotated[
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 
+#: Tablets show it in capitals, with colons or with hyphens: it is kept as the kernel writes it.
+#: The lowest bit of the first octet tells a group's address (IEEE Std 802).
 MacAddress = Annotated[
     str,
     Text(
-        # The lowest bit of the first octet tells a group's address (IEEE Std 802).
-        "[0-9a-f][02468ace](:[0-9a-f]{2}){5}",
+        "[0-9A-Fa-f][02468ACEace]((:[0-9A-Fa-f]{2}){5}|(-[0-9A-Fa-f]{2}){5})",
         "a device's hardware address",
-        'six pairs of lower-case hex digits in quotes, such as "02:00:00:12:34:56"',
+        'six pairs of hex digits in quotes, as the device shows them: "02:00:00:12:34:56"',
     ),
+    AfterValidator(lambda value: value.lower().replace("-", ":")),
 ]
 
 _EVERYBODY = ipaddress.IPv4Address("255.255.255.255")

@@ -236,9 +236,29 @@ UsbPort = Annotated[
     ),
 ]
 
+#: A link in /dev/serial/by-id: usb-, maker and model and serial number joined by underscores,
+#: the interface in hex, and the port of a driver that has several (60-serial.rules of udev).
+_BY_ID = re.compile(
+    r"(?:.*/)?usb-(?:.*_)?(?P<serial>[^_/]*)-if(?P<interface>[0-9a-f]{2})(-port\d+)?"
+)
+
+
+def _chips_own(value: str) -> str:
+    if match := _BY_ID.fullmatch(value):
+        interface = int(match["interface"], 16)
+        more = f", interface: {interface}" if interface else ""
+        raise Refused(
+            f"{value} is a name of /dev/serial/by-id, not the chip's serial number",
+            f"its last part is the number, if the chip has one: serial: {match['serial']}{more}; "
+            "`udevadm info` shows it as ID_SERIAL_SHORT",
+        )
+    return value
+
+
 #: What a chip may report; printable ASCII without what udev's patterns give a meaning to.
 Serial = Annotated[
     str,
+    AfterValidator(_chips_own),
     Text(
         "[A-Za-z0-9._:+-]{1,126}",
         "a serial number",

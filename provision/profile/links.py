@@ -128,7 +128,8 @@ class Can(Model):
     """Which of the sentences made of its data are taken."""
 
 
-def _way(value: Any) -> str:
+def way(value: Any) -> str:
+    """The tag of the kind of link that `value` is."""
     return "CAN link" if isinstance(value, Can) or "can" in _keys(value) else "serial link"
 
 
@@ -138,7 +139,7 @@ def _keys(value: Any) -> Any:
 
 #: What `links` holds.
 AnyLink = Annotated[
-    Annotated[Link, Tag("serial link")] | Annotated[Can, Tag("CAN link")], Discriminator(_way)
+    Annotated[Link, Tag("serial link")] | Annotated[Can, Tag("CAN link")], Discriminator(way)
 ]
 
 #: Transmission groups of IEC 61162-450, from memory.

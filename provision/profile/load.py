@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from provision import boards
 from provision.errors import Place, UserError, UserErrors
-from provision.profile import clashes, references
+from provision.profile import clashes, nothing, references
 from provision.profile.models import Profile
 from provision.profile.tree import Node, decode, parse, raise_all
 from provision.profile.words import explain, nearest
@@ -53,18 +53,31 @@ class Boat:
 
 def read(path: Path) -> Boat:
     """Read one boat's profile; UserErrors with all that is wrong in it and its includes."""
+    try:
+        return _read(path)
+    except UserError as error:
+        for one in error.errors if isinstance(error, UserErrors) else [error]:
+            if one.place and one.place.file != path:
+                one.included_by = (path,)
+        raise
+
+
+def _read(path: Path) -> Boat:
     reader = _Reader([], {})
     root = reader.gather(path, ())
     if root is None:
         raise_all(reader.errors)
         raise AssertionError("a file was refused without a reason")
     errors = reader.errors
+    root = nothing.drop(root, Profile, errors)
     # A value that already has an error would only be refused again.
     known = {error.place for error in errors}
     try:
         profile = Profile.model_validate(root.plain())
     except ValidationError as error:
         errors += [e for e in explain(error, root, Profile) if e.place not in known]
+    told = {error.place.key for error in errors if error.place}
+    errors += [e for e in nothing.blanks(root) if e.place and e.place.key not in told]
     _board(root, errors)
     raise_all(errors)
     places = dict(_places(root, ""))
@@ -139,8 +152,18 @@ def read_all(profiles: Iterable[Path]) -> list[Boat]:
             errors += several.errors
         except UserError as error:
             errors.append(error)
-    raise_all(list({str(error): error for error in errors}.values()))
+    raise_all(once(errors))
     return found
+
+
+def once(errors: Iterable[UserError]) -> list[UserError]:
+    """Each error once: one in a file that several boats include names all of these."""
+    found: dict[tuple[str, str], UserError] = {}
+    for error in errors:
+        first = found.setdefault((str(error.place), error.message), error)
+        if first is not error:
+            first.included_by = tuple(dict.fromkeys([*first.included_by, *error.included_by]))
+    return list(found.values())
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ def schema() -> dict[str, Any]:
         model.pop("required", None)
     made["properties"]["board"]["enum"] = boards.names()
     _close(made)
+    _drop(made)
     return {"$schema": DIALECT, **made}
 
 
@@ -31,3 +32,16 @@ def _close(part: Any) -> None:
         part["additionalProperties"] = False
     for child in children:
         _close(child)
+
+
+def _drop(part: Any) -> None:
+    """Allow null where the profile chooses the names: it drops what an included file has."""
+    children = part.values() if isinstance(part, dict) else part if isinstance(part, list) else ()
+    for child in list(children):
+        _drop(child)
+    if isinstance(part, dict):
+        nothing = {"type": "null"}
+        for pattern, value in part.get("patternProperties", {}).items():
+            part["patternProperties"][pattern] = {"anyOf": [value, nothing]}
+        if isinstance(value := part.get("additionalProperties"), dict):
+            part["additionalProperties"] = {"anyOf": [value, nothing]}

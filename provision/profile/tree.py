@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import yaml
@@ -35,6 +35,13 @@ class Node:
     place: Place
     at: Place
     written: str = ""
+    covers: bool = False
+    """Whether it is a written null that lies over something of another file."""
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether no value is written at all, not even null."""
+        return self.value is None and not self.written
 
     def plain(self) -> Plain:
         """The value as plain data."""
@@ -46,6 +53,8 @@ class Node:
 
     def over(self, other: Node) -> Node:
         """This node laid over another: mappings are joined, anything else of `other` is hidden."""
+        if self.value is None and self.written:
+            return replace(self, covers=True)
         if not isinstance(self.value, dict) or not isinstance(other.value, dict):
             return self
         joined = dict(other.value)

@@ -112,7 +112,7 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The keys that the model knows at `loc`; none where the profile chooses the names."""
     kind = [kind for kind, _ in _walk(model, loc)][-1]
-    return list(_fields(kind)) if _is_model(kind) else []
+    return list(fields(kind)) if is_model(kind) else []
 
 
 def _about(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
@@ -125,47 +125,47 @@ def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[tuple[
     kind: Any = model
     yield kind, model.__doc__ or ""
     for part in loc:
-        if part in (tagged := _tagged(kind)):
-            kind, about = tagged[str(part)], ""
-        elif _is_model(kind):
-            if part not in (fields := _fields(kind)):
+        if part in (tags := tagged(kind)):
+            kind, about = tags[str(part)], ""
+        elif is_model(kind):
+            if part not in (known := fields(kind)):
                 return
-            kind, about = _inner(fields[str(part)].annotation), fields[str(part)].description or ""
+            kind, about = inner(known[str(part)].annotation), known[str(part)].description or ""
         else:
-            kind, about = _inner((get_args(kind) or (None,))[-1]), ""
-        yield kind, about or (_is_model(kind) and kind.__doc__) or ""
+            kind, about = inner((get_args(kind) or (None,))[-1]), ""
+        yield kind, about or (is_model(kind) and kind.__doc__) or ""
 
 
 def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
     """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
     kinds = [kind for kind, _ in _walk(model, loc)]
-    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in _tagged(kind)}
+    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in tagged(kind)}
     return tuple(part for at, part in enumerate(loc) if at not in tags)
 
 
-def _tagged(kind: Any) -> dict[str, Any]:
+def tagged(kind: Any) -> dict[str, Any]:
     """The types of a union by their tags; none where there are no tags."""
     members = get_args(kind) if get_origin(kind) in (Union, types.UnionType) else ()
     return {
-        mark.tag: _inner(member)
+        mark.tag: inner(member)
         for member in members
         for mark in getattr(member, "__metadata__", ())
         if isinstance(mark, Tag)
     }
 
 
-def _fields(kind: type[BaseModel]) -> dict[str, FieldInfo]:
+def fields(kind: type[BaseModel]) -> dict[str, FieldInfo]:
     """The fields by what the file calls them."""
     return {field.alias or name: field for name, field in kind.model_fields.items()}
 
 
-def _is_model(kind: Any) -> bool:
+def is_model(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
-def _inner(kind: Any) -> Any:
+def inner(kind: Any) -> Any:
     """The type without its annotations and without `| None`."""
-    while get_origin(kind) in (Annotated, Union, types.UnionType) and not _tagged(kind):
+    while get_origin(kind) in (Annotated, Union, types.UnionType) and not tagged(kind):
         kind = get_args(kind)[0]
     return kind
 

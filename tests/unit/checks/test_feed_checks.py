@@ -217,7 +217,7 @@ def test_a_pilot_that_nothing_may_steer(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, heard, accepted=False)
     assert (finding.level, finding.check) == ("warning", "unsteered.pilot")
     assert "pilot listens for APB, XTE, and nothing may send that to it" in finding.message
-    assert str(finding.place).endswith("tern.yml:9:53: links.pilot.listens")
+    assert str(finding.place).endswith("tern.yml:9:52: links.pilot.listens")
     assert "steering: {link: pilot, from: [chart-table], sentences: [APB, XTE]}" in finding.hint
 
 

@@ -161,6 +161,20 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
             "02:00:00:00:00:01 is taken by network.tablets.a.mac already",
             "tern.yml:5",
         ),
+        (
+            "TN-GNSS-01",
+            "usb-MAKER_USB_Serial_AB12-if01-port0",
+            "7:28: links.gnss.adapter.serial",
+            "not the chip's serial number",
+            "serial: AB12, interface: 1",
+        ),
+        (
+            "TN-GNSS-01",
+            "/dev/serial/by-id/usb-MAKER_AB12-if00",
+            "7:28: links.gnss.adapter.serial",
+            "not the chip's serial number",
+            "serial: AB12;",
+        ),
         # missing keys
         ("boat: tern\n", "", "1:1: boat", "the key boat is missing", ""),
         ("ssid: Tern, ", "", "5:3: network.access_point.ssid", "the key ssid is missing", ""),
@@ -185,6 +199,28 @@ def test_each_mistake_is_told_once_with_its_place(
     assert message in error.message
     assert hint in error.hint
     assert error.hint
+
+
+@pytest.mark.parametrize(
+    "shown", ["02:00:00:12:34:AB", "02-00-00-12-34-AB", "02-00-00-12-34-ab", "02:00:00:12:34:ab"]
+)
+def test_a_hardware_address_as_tablets_show_it(tmp_path: Path, shown: str) -> None:
+    path = tmp_path / "tern.yml"
+    tablets = f'  tablets: {{mate: {{mac: "{shown}"}}}}\n  access_point:'
+    path.write_text(GOOD.replace("  access_point:", tablets))
+    assert load.read(path).profile.network.tablets["mate"].mac == "02:00:00:12:34:ab"
+    two = tablets.replace("}}\n", f'}}, cook: {{mac: "{shown.swapcase()}"}}}}\n')
+    path.write_text(GOOD.replace("  access_point:", two))
+    (error,) = errors_of(path)
+    assert "taken by network.tablets.mate.mac already" in error.message
+
+
+@pytest.mark.parametrize("shown", ["02:00-00:12:34:ab", "02000012:34ab", "02 00 00 12 34 ab"])
+def test_a_hardware_address_that_no_tablet_shows(tmp_path: Path, shown: str) -> None:
+    tablets = f'  tablets: {{mate: {{mac: "{shown}"}}}}\n  access_point:'
+    assert (
+        "not a device's hardware address" in refused(tmp_path, "  access_point:", tablets).message
+    )
 
 
 def test_all_mistakes_are_told_at_once_in_order(tmp_path: Path) -> None:
@@ -349,6 +385,92 @@ def test_one_file_may_be_included_on_two_ways(tmp_path: Path) -> None:
         c="feed: {tcp: 2000}\n",
     )
     assert load.read(tmp_path / "tern.yml").profile.feed.tcp == 2000
+
+
+CLUB = """\
+network: {tablets: {mate: {mac: "02:00:00:00:00:01"}}}
+links:
+  ais: {adapter: {serial: AI-01}, talks: {VDM: 1, VDO: 1}}
+feed: {udp: 2000, prefer: {position: [gnss, ais]}}
+log: {}
+accepted: {card-size: small}
+"""
+
+
+def test_a_boat_drops_what_an_included_file_has(tmp_path: Path) -> None:
+    own = GOOD.replace("links:", "links:\n  ais: null").replace(
+        "  access_point:", "  tablets: {mate: ~}\n  access_point:"
+    )
+    more = "log: null\nfeed: {udp: null, prefer: null}\naccepted: {card-size: null}\n"
+    write(tmp_path, tern="includes: [club.yml]\n" + own + more, club=CLUB)
+    profile = load.read(tmp_path / "tern.yml").profile
+    assert list(profile.links) == ["gnss", "wind"]
+    assert (profile.network.tablets, profile.accepted, profile.log) == ({}, {}, None)
+    assert (profile.feed.udp, profile.feed.prefer) == (None, None)
+
+
+def test_a_boat_drops_a_sentence_and_an_included_file_drops_another(tmp_path: Path) -> None:
+    own = GOOD.replace("links:", "links:\n  ais: {talks: {VDO: null}}")
+    write(
+        tmp_path,
+        tern="includes: [club.yml, area.yml]\n" + own + "feed: {prefer: null}\n",
+        club=CLUB,
+        area="log: null\nlinks: {ais: {baud: 38400}}\nnetwork: {tablets: {mate: null}}\n",
+    )
+    profile = load.read(tmp_path / "tern.yml").profile
+    assert list(profile.links["ais"].talks) == ["VDM"]
+    assert (profile.network.tablets, profile.log) == ({}, None)
+
+
+def test_what_is_dropped_has_to_be_there(tmp_path: Path) -> None:
+    own = GOOD.replace("links:", "links:\n  asi: null")
+    write(tmp_path, tern="includes: [club.yml]\n" + own + "feed: {prefer: null}\n", club=CLUB)
+    (error,) = errors_of(tmp_path / "tern.yml")
+    assert str(error.place) == f"{tmp_path}/tern.yml:8:3: links.asi"
+    assert "no included file has links.asi" in error.message
+    assert error.hint == "did you mean ais?"
+
+
+def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) -> None:
+    """An instrument that the boat has to complete: the file alone would look right."""
+    club = "links: {ais: {baud: 38400, talks: [VDM]}}\n"
+    own = "includes: [club.yml]\n" + GOOD
+    write(tmp_path, tern=own, petrel=own.replace("tern", "petrel"), club=club)
+    (error,) = errors_of(tmp_path / "tern.yml")
+    assert "the key adapter is missing" in error.message
+    assert error.place is not None and error.place.file.name == "club.yml"
+    assert f"included by {tmp_path}/tern.yml" in str(error)
+    assert error.as_json()["included_by"] == [str(tmp_path / "tern.yml")]
+    with pytest.raises(UserError) as caught:
+        load.read_all([tmp_path / "tern.yml", tmp_path / "petrel.yml"])
+    assert f"included by {tmp_path}/tern.yml, {tmp_path}/petrel.yml" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place", "hint"),
+    [
+        ("access:", "log:\naccess:", "11:1: log", "log: {}"),
+        ("access:", "log: # as always\naccess:", "11:1: log", "log: null"),
+        ("access:", "steering:\naccess:", "11:1: steering", "steering: null"),
+        ("access:", "feed: {udp: }\naccess:", "11:8: feed.udp", "udp: null"),
+        ("TN-WIND-02}", "TN-WIND-02, port: }", "9:35: links.wind.adapter.port", "port"),
+        ("talks: {MWV: 2}", "talks: {MWV: 2}\n    takes:", "11:5: links.wind.takes", "takes: null"),
+    ],
+)
+def test_what_is_left_blank_is_told(
+    tmp_path: Path, old: str, new: str, place: str, hint: str
+) -> None:
+    """It would mean none: no log, without a word."""
+    error = refused(tmp_path, old, new)
+    assert str(error.place).removeprefix(f"{tmp_path}/tern.yml:") == place
+    assert "left blank" in error.message
+    assert hint in error.hint
+
+
+def test_none_that_is_written_is_no_blank(tmp_path: Path) -> None:
+    path = tmp_path / "tern.yml"
+    path.write_text(GOOD.replace("access:", "log: null\nsteering: ~\nfeed: {udp: null}\naccess:"))
+    assert load.read(path).profile.log is None
 
 
 def test_the_digest_tells_contents_apart_and_not_spellings(tmp_path: Path) -> None:

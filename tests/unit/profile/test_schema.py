@@ -49,6 +49,9 @@ def test_the_demo_club_passes(validator: jsonschema.Draft202012Validator, name: 
         {"links": {"wind": {"baud": 4800, "talks": ["MWV"]}}},
         {"clock": {"from": ["gnss"]}},
         {"log": {"keep": "30 days", "cap": "2 GB"}},
+        # What an included file has is dropped.
+        {"links": {"gnss": None, "ais": {"talks": {"VDO": None}}}, "accepted": {"steering": None}},
+        {"network": {"tablets": {"mate": None}}, "log": None},
     ],
 )
 def test_what_the_feed_can_do_passes(
@@ -87,6 +90,8 @@ def test_what_the_feed_can_do_passes(
         {"feed": {"prefer": {"place": ["gnss"]}}},
         {"steering": {"senders": ["chart-table"]}},
         {"log": {"cap": "2"}},
+        {"network": None},
+        {"links": {"gnss": {"adapter": None}}},
     ],
 )
 def test_mistakes_do_not(validator: jsonschema.Draft202012Validator, wrong: object) -> None:
