@@ -6,15 +6,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from provision.onboard.feed.believe import KINDS
+from provision.onboard.feed.clock import RELEASED
 from provision.onboard.feed.pgns import FORMATTERS
 from provision.profile.feed import DATED, Steering
 from provision.profile.fields import Kind
 from provision.profile.links import Can, Filter, Input, Link
 from provision.profile.models import Profile
 from provision.render.leases import Leases
-
-#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
-NOT_BEFORE = 1754697600
 
 #: Where chrony takes the time from the feed; its configuration says the same.
 CLOCK_SOCKET = "/run/chrony/boat.sock"
@@ -43,7 +41,7 @@ def feed(profile: Profile, leases: Leases) -> Json:
     if profile.steering:
         made["steering"] = _steering(profile, profile.steering, leases)
     if clock := _clock_links(profile):
-        made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": NOT_BEFORE}
+        made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": RELEASED}
     if log := profile.log:
         made["log"] = {"folder": LOG_FOLDER, "days": round(log.keep / 86400), "cap": log.cap}
     return made

@@ -38,8 +38,11 @@ TOLERANCE = 1.0
 #: A fix is good for so many seconds; a link that was good so recently keeps the others out.
 FRESH = 10.0
 
-#: Dates more than this after the earliest are no dates: 1024 weeks, when a receiver's
-#: count of weeks rolls over (IS-GPS-200).
+#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
+RELEASED = 1754697600
+
+#: Dates more than this after the earliest true one are no dates: 1024 weeks, when a
+#: receiver's count of weeks rolls over (IS-GPS-200).
 SPAN = 1024 * 7 * 86400
 
 #: What the boat's operating system says of itself.
@@ -100,7 +103,10 @@ class Clock:
     def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
         """`bauds` are the baud rates of the links, by name."""
         self._clock = clock
-        self._not_before = max(clock.not_before, built(BASE))
+        not_before = RELEASED if clock.not_before is None else clock.not_before
+        self._not_before = max(not_before, built(BASE))
+        # An early `not_before` allows old dates. It does not forbid those of today.
+        self._not_after = max(self._not_before, RELEASED) + SPAN
         self._characters = {name: character_time(baud) for name, baud in bauds.items()}
         self._teller = teller
         self._loop = asyncio.get_running_loop()
@@ -124,7 +130,7 @@ class Clock:
         told = self._told(sentence)
         if told is None:
             return
-        if not self._not_before <= told <= self._not_before + SPAN:
+        if not self._not_before <= told <= self._not_after:
             self.refused["date"] += 1
             date = time.strftime("%Y-%m-%d", time.gmtime(told))
             self._teller.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")

@@ -52,7 +52,8 @@ for a host's.
 `queue` is in bytes for each client, `patience` in seconds without progress before a
 client is disconnected. `silence` is in seconds before another source or controller may
 take over, `steady` the seconds that a lost one must be heard before it is believed again.
-Dates before `not_before` are refused, and those before the boat's base was built.
+Dates before `not_before` are refused (left out: before this program's first Debian was
+released, 2025-08-09), and those before the boat's base was built.
 `days` and `cap` (bytes) bound the voyage log, `interval` is the seconds between two
 writes. `journal` is the seconds between two lines of counters in the journal.
 """
@@ -256,7 +257,7 @@ def _clock(keys: Keys) -> Clock:
     return Clock(
         socket=keys.take("socket", str),
         links=keys.strings("links"),
-        not_before=keys.number("not_before", 0, 2**40, 0.0),
+        not_before=(keys.number("not_before", 0, 2**40, 0.0) if keys.has("not_before") else None),
     )
 
 

@@ -62,6 +62,9 @@ class Hub:
                 route = self._route(key)
             for sink in route.taps:
                 sink.put(sentence)
+            if sentence.stored:
+                # It steers, and nothing that passes it on could tell how old it is.
+                continue
             if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
                 for sink in route.sinks:
                     sink.put(sentence)

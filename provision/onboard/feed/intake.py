@@ -80,7 +80,7 @@ class Intake:
             passes = self._source.filter.passes
             sentences = [s for s in sentences if passes(s.origin, s.talker, s.formatter)]
         if self._loop.time() < self._stored_until:
-            sentences = [s for s in sentences if not self._may_be_old(s)]
+            sentences = [s._replace(stored=self._may_be_old(s)) for s in sentences]
         if self._parts or any(s.raw[:1] == b"!" for s in sentences):
             sentences = [ready for s in sentences for ready in self._parts.take(s)]
             if self._parts and self._timer is None:
@@ -89,10 +89,10 @@ class Intake:
             self._deliver(sentences)
 
     def _may_be_old(self, sentence: Sentence) -> bool:
-        """Whether this steers, and may have waited in the adapter for hours for who reads it."""
+        """Report a sentence that steers and may have waited in the adapter for hours."""
         if not steers(sentence.talker, sentence.formatter):
             return False
-        said = f"{sentence.formatter} dropped: the port has just been opened, it may be old"
+        said = f"{sentence.formatter} only logged: the port has just been opened, it may be old"
         self._teller.warn(self.name, "stored", said)
         return True
 

@@ -119,7 +119,7 @@ class Clock:
 
     socket: str
     links: tuple[str, ...]
-    not_before: float
+    not_before: float | None
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,8 @@ class Sentence(NamedTuple):
     """What its TAG block said."""
     sender: str = ""
     """The network address that sent it; empty on a serial link."""
+    stored: bool = False
+    """Whether it may have waited in the adapter for hours until its port was opened."""
 
     @property
     def fields(self) -> list[str]:

@@ -19,8 +19,8 @@ from tests.support import programs
 
 from .conftest import Bench, until
 
-#: 2025-06-01, a base's build date.
-BUILT = 1748736000.0
+#: 2026-06-01, a base's build date.
+BUILT = 1780272000.0
 
 
 def rmc(at: float, status: str = "A", mode: str = "A") -> str:
@@ -201,6 +201,42 @@ def test_a_receiver_past_its_week_roll_over_is_refused(
     assert chrony.samples() == []
     assert clock.refused["date"] == 20
     assert caplog.text.count("refused") == 1
+
+
+@pytest.mark.parametrize(
+    ("not_before", "date", "refused"),
+    [
+        # Left out: any day since the boat's Debian, 1024 weeks long.
+        (None, "2026-11-25", False),
+        (None, "2045-03-01", False),
+        (None, "2025-08-08", True),
+        (None, "2045-04-01", True),
+        # An early one lets old logs be played; it takes nothing from today's dates.
+        (0, "1995-06-01", False),
+        (0, "2026-11-25", False),
+    ],
+)
+def test_dates_are_judged_without_not_before_too(
+    bench: Bench,
+    chrony: Chrony,
+    monkeypatch: pytest.MonkeyPatch,
+    not_before: float | None,
+    date: str,
+    refused: bool,
+) -> None:
+    monkeypatch.setattr(clocks, "BASE", str(bench.folder / "none.json"))
+    del bench.settings["clock"]["not_before"]
+    if not_before is not None:
+        bench.settings["clock"]["not_before"] = not_before
+    at = datetime.fromisoformat(f"{date}T12:00:00+00:00").timestamp()
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(3):
+            say(zda(at + second), second)
+
+    clock = play(bench, tell)
+    assert clock.refused["date"] == (3 if refused else 0)
+    assert bool(chrony.samples()) != refused
 
 
 @pytest.mark.parametrize(

@@ -308,7 +308,7 @@ def test_what_an_adapter_may_have_stored_up_does_not(
             await until(lambda: feed.links[1].port is not None)
 
     aboard.run(play)
-    assert "plotter: APB dropped: the port has just been opened" in caplog.text
+    assert "plotter: APB only logged: the port has just been opened" in caplog.text
 
 
 def test_a_sentence_without_a_checksum_does_not_where_others_may_lack_it(aboard: Bench) -> None:

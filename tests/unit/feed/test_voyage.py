@@ -9,7 +9,7 @@ from threading import Event
 
 import pytest
 
-from provision.onboard.feed import voyage
+from provision.onboard.feed import intake, voyage
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.sentence import Sentence
@@ -17,6 +17,7 @@ from provision.onboard.feed.voyage import VoyageLog, read
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 from .test_parts import STATIC
+from .test_steering import APB
 
 
 @pytest.fixture
@@ -37,6 +38,24 @@ def path(bench: Bench, number: int = 1) -> str:
 def log_of(feed: Feed) -> VoyageLog:
     assert feed.log is not None
     return feed.log
+
+
+def test_what_an_adapter_may_have_stored_up_is_logged_and_goes_nowhere_else(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The log is there to find out later what steered; what was withheld belongs in it."""
+    monkeypatch.setattr(intake, "STORED", 60.0)
+    plotter = logging_bench.link("plotter", talks={"APB": 1})
+
+    async def play(feed: Feed) -> None:
+        tablet = Tablet(port_of(feed))
+        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+        plotter.say(APB + GLL)
+        await until(lambda: tablet.look() == GLL)
+        tablet.close()
+
+    logging_bench.run(play)
+    assert [entry.raw for entry in read(path(logging_bench))] == [APB, GLL]
 
 
 def test_everything_heard_is_read_back_with_its_time(logging_bench: Bench) -> None:
