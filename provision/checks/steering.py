@@ -23,7 +23,7 @@ def check(boat: Boat) -> Iterator[Finding]:
 
 
 def _steered(boat: Boat) -> Iterator[Finding]:
-    """Warn of every boat that others can steer; whoever accepts that says why."""
+    """Warn of a boat that others can steer, and of each sender that a guest can pass for."""
     steering = boat.profile.steering
     if steering is None:
         return
@@ -38,6 +38,23 @@ def _steered(boat: Boat) -> Iterator[Finding]:
         "how to disengage the pilot by hand, try it in open water; then write who has seen to it "
         "under accepted, as steering: REASON",
     )
+    for number, name in enumerate(steering.senders):
+        yield from _unproven(boat, name, f"steering.from[{number}]")
+
+
+def _unproven(boat: Boat, name: str, key: str) -> Iterator[Finding]:
+    """Find that the boat knows a sender by nothing but addresses, which can be copied."""
+    profile = boat.profile
+    if name in profile.network.tablets and name not in profile.own_pass_phrases:
+        yield Finding(
+            "warning",
+            f"steering-guest.{name}",
+            f"any guest who knows the Wi-Fi's pass-phrase can pass for {name} and steer: its "
+            "addresses can be copied",
+            boat.place(key),
+            f"give {name} its own_pass_phrase: true under network.tablets, then run provision "
+            f"keys {boat.name}",
+        )
 
 
 def _unsteered(boat: Boat) -> Iterator[Finding]:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import contextlib
 import shlex
 from pathlib import Path
-from typing import Annotated, cast, get_args
+from typing import Annotated
 
 import typer
 
@@ -25,7 +25,7 @@ from provision.cli.common import (
 )
 from provision.errors import Place, UserError
 from provision.profile import load, secrets, vault
-from provision.profile.keys import Secret, make_keys
+from provision.profile.keys import make_keys
 from provision.profile.load import Boat
 from provision.profile.schema import schema as profile_schema
 from provision.profile.start import start
@@ -59,11 +59,15 @@ def keys(
     vault_password_file: VaultFile = None,
     rotate: Annotated[
         list[str] | None,
-        typer.Option("--rotate", help="Make this one anew: pass_phrase or host_key."),
+        typer.Option(
+            "--rotate",
+            metavar="SECRET",
+            help="Replace this one: pass_phrase, host_key, or a TABLET's own pass-phrase.",
+        ),
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Make a boat's secrets: Wi-Fi pass-phrase and SSH host key; and the operator's SSH key."""
+    """Make a boat's secrets: Wi-Fi pass-phrases and SSH host key; and the operator's SSH key."""
     file = load.find(name, boats)
     if not load.names_a_boat(file):
         raise UserError(
@@ -71,7 +75,7 @@ def keys(
         )
     fresh = not secrets.file_of(file).exists()
     key = vault.password(file.parent, vault_password_file, twice=fresh)
-    made = make_keys(file, key, [_secret(name) for name in rotate or ()])
+    made = make_keys(file, key, rotate or ())
     if as_json:
         show({"secrets": str(made.secrets), "made": made.fresh})
     elif made.fresh:
@@ -87,15 +91,6 @@ def _neighbours(folders: set[Path]) -> list[Boat]:
         with contextlib.suppress(UserError):
             found.append(load.read(file))
     return found
-
-
-def _secret(name: str) -> Secret:
-    for known in get_args(Secret):
-        if name == known:
-            return cast(Secret, known)
-    raise UserError(
-        f"there is no secret {name}", hint=f"the secrets are {', '.join(get_args(Secret))}"
-    )
 
 
 @app.command()

@@ -7,7 +7,7 @@ import secrets as random
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -20,7 +20,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from provision.errors import Place, UserError
-from provision.profile import private, secrets
+from provision.profile import load, private, secrets
 from provision.profile.fields import is_public_key
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
@@ -46,32 +46,54 @@ class Made:
 
     secrets: Path
     fresh: tuple[str, ...]
-    """Of pass_phrase, host_key and operator."""
+    """Of pass_phrase, host_key, the names of tablets with a pass-phrase of their own, operator."""
 
 
-def make_keys(profile: Path, key: bytes, rotate: Collection[Secret] = ()) -> Made:
+def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> Made:
     """Make the boat's secrets and the operator's key pair where they do not exist.
 
     `profile` is the boat's file, `key` the vault password. Nothing is overwritten but
-    what `rotate` names.
+    what `rotate` names: pass_phrase, host_key, or a tablet with a pass-phrase of its own.
     """
     file = secrets.file_of(profile)
+    tablets = load.read(profile).profile.own_pass_phrases
+    check_rotation(rotate, tablets)
     fresh: list[str] = []
     if not file.exists():
-        secrets.write(profile, Secrets(pass_phrase=pass_phrase(), host_key=private_key()), key)
-        fresh += ["pass_phrase", "host_key"]
-    elif rotate:
+        own = {name: pass_phrase() for name in tablets}
+        made = Secrets(pass_phrase=pass_phrase(), host_key=private_key(), own_pass_phrases=own)
+        secrets.write(profile, made, key)
+        fresh += ["pass_phrase", "host_key", *tablets]
+    elif rotate or tablets:
         kept = secrets.read(profile, key)
-        changed = Secrets(
-            pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
-            host_key=private_key() if "host_key" in rotate else kept.host_key,
-            former_host_keys=former(kept) if "host_key" in rotate else kept.former_host_keys,
-        )
-        secrets.write(profile, changed, key, replace=True)
-        fresh += sorted(rotate, reverse=True)
+        new = [name for name in tablets if name in rotate or name not in kept.own_pass_phrases]
+        fresh += [*(name for name in ("pass_phrase", "host_key") if name in rotate), *new]
+        if fresh:
+            changed = Secrets(
+                pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
+                host_key=private_key() if "host_key" in rotate else kept.host_key,
+                own_pass_phrases={
+                    **kept.own_pass_phrases,
+                    **{name: pass_phrase() for name in new},
+                },
+                former_host_keys=former(kept) if "host_key" in rotate else kept.former_host_keys,
+            )
+            secrets.write(profile, changed, key, replace=True)
     if make_operator(profile.parent):
         fresh.append(OPERATOR)
     return Made(file, tuple(fresh))
+
+
+def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
+    """Refuse to rotate a secret that there is not; `tablets` have a pass-phrase of their own."""
+    known = [*get_args(Secret), *tablets]
+    for name in rotate:
+        if name not in known:
+            raise UserError(
+                f"there is no secret {name}",
+                hint=f"the secrets are {', '.join(known)}; a tablet's own pass-phrase is called "
+                "by the tablet's name",
+            )
 
 
 def former(kept: Secrets) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from provision.profile.fields import (
     Country,
     HostName,
     LinkName,
+    Refused,
     Size,
 )
 from provision.profile.links import AnyLink, Can, Input, Link
@@ -26,6 +27,10 @@ SSID_OCTETS = 32
 
 #: From a club's worth of addresses down to a dozen tablets.
 PREFIXES = range(16, 29)
+
+
+#: hostapd remembers so many characters of a pass-phrase's name (wpa_psk_file, keyid).
+KEYID_LENGTH = 31
 
 
 class Card(Model):
@@ -60,6 +65,12 @@ class Tablet(Model):
     """A known device aboard: it gets a name and a fixed address."""
 
     mac: MacAddress
+    own_pass_phrase: bool = False
+    """Whether it joins the Wi-Fi by a pass-phrase of its own, by which the boat knows it.
+
+    `provision keys` makes the pass-phrase. The boat then takes nothing from this tablet's
+    addresses that does not come over the boat's own Wi-Fi.
+    """
 
 
 class Network(Model):
@@ -71,6 +82,17 @@ class Network(Model):
     wired: Literal["boat", "shore"] = "boat"
     """boat: the wired port joins the boat's own network; shore: it is an uplink."""
     tablets: dict[HostName, Tablet] = Field(default={})
+
+    @field_validator("tablets")
+    @classmethod
+    def _short_names(cls, value: dict[str, Tablet]) -> dict[str, Tablet]:
+        for name, tablet in value.items():
+            if tablet.own_pass_phrase and len(name) > KEYID_LENGTH:
+                raise Refused(
+                    f"{name} is too long a name for a tablet with a pass-phrase of its own",
+                    f"use at most {KEYID_LENGTH} characters",
+                )
+        return value
 
     @field_validator("address")
     @classmethod
@@ -137,6 +159,11 @@ class Profile(Model):
     usb: Usb = Usb()
     accepted: dict[str, str] = Field(default={})
     """Warnings of `check` that are known, each with the reason."""
+
+    @property
+    def own_pass_phrases(self) -> list[str]:
+        """The names of the tablets that join by a pass-phrase of their own."""
+        return [name for name, tablet in self.network.tablets.items() if tablet.own_pass_phrase]
 
     @property
     def serial_links(self) -> dict[str, Link]:

@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import (
     PublicFormat,
     load_ssh_private_key,
 )
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
 from provision.errors import Place, UserError
 from provision.profile import private, vault
@@ -39,6 +39,8 @@ class Secrets(Model):
     """Of the boat's Wi-Fi: 8 to 63 printable ASCII characters (IEEE Std 802.11)."""
     host_key: str = Field(repr=False)
     """The boat's SSH host key: an ed25519 private key in OpenSSH's format."""
+    own_pass_phrases: dict[str, str] = Field(default={}, repr=False)
+    """The pass-phrases of the tablets that have their own, by the tablet's name."""
     former_host_keys: tuple[str, ...] = Field(default=(), strict=False)
     """Public host keys that it had before, latest first: it answers with one until a push."""
 
@@ -47,6 +49,16 @@ class Secrets(Model):
     def _typable(cls, value: str) -> str:
         if len(value) not in PASS_PHRASE or not (value.isascii() and value.isprintable()):
             raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
+        return value
+
+    @field_validator("own_pass_phrases")
+    @classmethod
+    def _all_different(cls, value: dict[str, str], info: ValidationInfo) -> dict[str, str]:
+        for pass_phrase in value.values():
+            cls._typable(pass_phrase)
+        # hostapd names a pass-phrase by its key: two that are equal cannot be told apart.
+        if len({*value.values(), info.data.get("pass_phrase")}) <= len(value):
+            raise ValueError("has to hold pass-phrases that differ from the boat's and each other")
         return value
 
     @field_validator("host_key")

@@ -30,6 +30,7 @@ access:
   keys: [operator.pub]
 """
 
+OWN = ('"02:00:00:12:34:56"', '"02:00:00:12:34:56", own_pass_phrase: true')
 SECOND = ("  pilot:", "  second: {adapter: {serial: A3}, talks: [GGA]}\n  pilot:")
 NETWORK = ("  pilot:", "  backbone: {can: can0, talks: {position: 0.2, wind: 1}}\n  pilot:")
 
@@ -134,13 +135,24 @@ def test_a_silence_shorter_than_two_sentences(tmp_path: Path, silence: str, want
 
 def test_steering_is_told_with_the_cautions_until_it_is_accepted(tmp_path: Path) -> None:
     steering = ("feed: {}", "steering: {link: pilot, from: [chart-table], sentences: [APB]}")
-    (finding,) = findings(tmp_path, steering)
+    (finding,) = findings(tmp_path, steering, OWN)
     assert (finding.level, finding.check) == ("warning", "steering")
     assert "pilot obeys chart-table over Wi-Fi" in finding.message
     for caution in ("primary means", "lookout", "independent backup", "disengage"):
         assert caution in finding.hint
     accepted = ("access:", "accepted: {steering: the skipper has tried it}\naccess:")
-    assert found(tmp_path, steering, accepted) == []
+    assert found(tmp_path, steering, accepted, OWN) == []
+
+
+def test_a_tablet_that_any_guest_can_pass_for(tmp_path: Path) -> None:
+    steering = ("feed: {}", "steering: {link: pilot, from: [chart-table], sentences: [APB]}")
+    accepted = ("access:", "accepted: {steering: the skipper has tried it}\naccess:")
+    (finding,) = findings(tmp_path, steering, accepted)
+    assert (finding.level, finding.check) == ("warning", "steering-guest.chart-table")
+    assert "any guest who knows the Wi-Fi's pass-phrase can pass for chart-table" in finding.message
+    assert "own_pass_phrase: true" in finding.hint and "provision keys tern" in finding.hint
+    assert finding.place.key == "steering.from[0]"
+    assert found(tmp_path, steering, accepted, OWN) == []
 
 
 # --- the network ------------------------------------------------------------------------
