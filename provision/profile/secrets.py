@@ -21,6 +21,7 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from provision.errors import Place, UserError
 from provision.profile import private, vault
 from provision.profile.fields import is_public_key
+from provision.profile.load import Boat
 from provision.profile.model import Model
 
 #: IEEE Std 802.11: a pass-phrase has 8 to 63 printable ASCII characters.
@@ -145,6 +146,24 @@ def host_public_key(secrets: Secrets) -> str:
     """The public half of the boat's host key, as `ssh-ed25519 AAAA...`."""
     key = load_ssh_private_key(secrets.host_key.encode(), password=None)
     return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
+
+
+def own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
+    """The WPA2 keys of the tablets with a pass-phrase of their own, by name, as `psk` has them.
+
+    UserError when a tablet's has not been made yet.
+    """
+    for name in boat.profile.own_pass_phrases:
+        if name not in secrets.own_pass_phrases:
+            raise UserError(
+                f"{name} has no pass-phrase of its own yet",
+                place=boat.place(f"network.tablets.{name}.own_pass_phrase"),
+                hint=f"provision keys {boat.name}",
+            )
+    ssid = boat.profile.network.access_point.ssid
+    return {
+        name: psk(secrets.own_pass_phrases[name], ssid) for name in boat.profile.own_pass_phrases
+    }
 
 
 def psk(pass_phrase: str, ssid: str) -> str:

@@ -29,4 +29,5 @@ def secret_values(target: Target) -> list[str]:
     """All that must not be shown, as it may stand in a file."""
     secrets = target.secrets
     radio = target.boat.profile.network.access_point
-    return [secrets.host_key, secrets.pass_phrase, psk(secrets.pass_phrase, radio.ssid)]
+    pass_phrases = [secrets.pass_phrase, *secrets.own_pass_phrases.values()]
+    return [secrets.host_key, *pass_phrases, *(psk(each, radio.ssid) for each in pass_phrases)]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The feed's own code, as it lands aboard.
+"""The code of the feed and of what it asks, as it lands aboard.
 
 It travels in the settings, so that a push can change it, on trial. The base has the same code
 compiled, at the places where Python looks for that: a compiled file counts while it was made
@@ -23,5 +23,6 @@ def feed_code() -> dict[str, Path]:
         package / "__init__.py",
         package / "onboard" / "__init__.py",
         *(package / "onboard" / "feed").rglob("*.py"),
+        *(package / "onboard" / "stations").rglob("*.py"),
     ]
     return {f"{CODE}/provision/{one.relative_to(package).as_posix()}": one for one in sources}

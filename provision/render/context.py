@@ -9,7 +9,7 @@ from provision.boards import Board, board
 from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.models import Profile
-from provision.profile.secrets import Secrets, host_public_key, psk
+from provision.profile.secrets import Secrets, host_public_key, own_psks, psk
 from provision.render.feed import feed
 from provision.render.identity import mac_address, machine_id
 from provision.render.leases import Leases, leases
@@ -34,6 +34,8 @@ class Context:
     """hostapd's word for where the channel lies: g at 2.4 GHz, a at 5 GHz."""
     psk: str
     """64 hexadecimal digits."""
+    own_psks: dict[str, str]
+    """The same of the tablets that have a pass-phrase of their own, by name."""
     host_key: str
     authorized_keys: list[str]
     ports: Ports
@@ -57,6 +59,7 @@ def context(boat: Boat, secrets: Secrets) -> Context:
         bridge_mac=mac_address(machine, "boat0"),
         hw_mode="a" if radio.channel >= FIRST_5_GHZ_CHANNEL else "g",
         psk=psk(secrets.pass_phrase, radio.ssid),
+        own_psks=own_psks(boat, secrets),
         host_key=secrets.host_key,
         authorized_keys=access_keys(boat),
         ports=ports(profile),

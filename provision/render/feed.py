@@ -125,7 +125,11 @@ def _steering(profile: Profile, steering: Steering, leases: Leases) -> Json:
         "link": steering.link,
         "sentences": steering.sentences,
         "from": {
-            name: {"address": str(leases.fixed[name]), "mac": tablets[name].mac}
+            name: {
+                "address": str(leases.fixed[name]),
+                "mac": tablets[name].mac,
+                **({"keyid": name} if tablets[name].own_pass_phrase else {}),
+            }
             if name in tablets
             else {"link": name}
             for name in steering.senders

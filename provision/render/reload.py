@@ -21,7 +21,10 @@ RELOAD: tuple[dict[str, object], ...] = (
     _unit("restart", "nftables.service", "/etc/nftables.conf"),
     {"paths": ["/etc/systemd/network/*"], "action": "networkd"},
     # A bridge that was made anew has lost the radio.
-    _unit("restart", "hostapd.service", "/etc/hostapd/*", "/etc/systemd/network/*.netdev"),
+    _unit("restart", "hostapd.service", "/etc/hostapd/*.conf", "/etc/systemd/network/*.netdev"),
+    # Another pass-phrase for one tablet leaves the others joined.
+    {"paths": ["/etc/hostapd/*.psk"], "action": "reload", "unit": "hostapd.service"},
+    _unit("restart", "boat-stations.service", "/usr/lib/boat/*", "/usr/bin/boat-stations"),
     _unit("restart", "systemd-resolved.service", "/etc/systemd/resolved.conf.d/*"),
     _unit("restart", "dnsmasq.service", "/etc/dnsmasq.conf"),
     _unit("restart", "chrony.service", "/etc/chrony/*"),

@@ -30,8 +30,10 @@ from provision.render.units import unit_links
 #: Permission bits that differ from 0644: secrets, and what is run.
 MODES = {
     "/etc/hostapd/boat.conf": 0o600,
+    "/etc/hostapd/boat.psk": 0o600,
     "/etc/ssh/ssh_host_ed25519_key": 0o600,
     "/usr/bin/boat-feed": 0o755,
+    "/usr/bin/boat-stations": 0o755,
 }
 
 #: The random seed outlives a power cycle, and no image carries one.
@@ -47,7 +49,7 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
     known = context(boat, secrets)
     files: dict[str, Entry] = dict(_templates(known))
     files |= {path: File(source.read_bytes()) for path, source in feed_code().items()}
-    files |= unit_links(known.uplink)
+    files |= unit_links(known.uplink, own_pass_phrases=bool(known.own_psks))
     files[SEED[0]] = Link(SEED[1])
     return build(
         files,

@@ -24,6 +24,9 @@ ENABLED = (
 #: Wanted only where the boat has an uplink.
 ENABLED_WITH_UPLINK = (("sysinit.target", "systemd-resolved.service", _VENDOR),)
 
+#: Wanted only where a tablet has a pass-phrase of its own.
+ENABLED_WITH_OWN_PASS_PHRASES = (("multi-user.target", "boat-stations.service", _UNITS),)
+
 #: What must not run on a root that is read-only, on ports that instruments talk on, or on
 #: a boat where nobody has a password.
 MASKED = (
@@ -86,9 +89,10 @@ MASKED_GENERATORS = (
 )
 
 
-def unit_links(uplink: bool) -> dict[str, Link]:
+def unit_links(uplink: bool, *, own_pass_phrases: bool) -> dict[str, Link]:
     """The symbolic links that switch units on and off, by path."""
     enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
+    enabled += ENABLED_WITH_OWN_PASS_PHRASES if own_pass_phrases else ()
     links = {
         f"{_UNITS}/{wanted_by}.wants/{unit}": Link(f"{folder}/{unit}")
         for wanted_by, unit, folder in enabled

@@ -23,8 +23,11 @@ from provision.onboard.feed.listener import Listener
 from provision.onboard.feed.multicast import Multicast
 from provision.onboard.feed.notify import notify, watchdog_interval
 from provision.onboard.feed.own import OwnPorts
+from provision.onboard.feed.proof import Proof
+from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.server import Server
 from provision.onboard.feed.state import StateSocket
+from provision.onboard.feed.stations import Stations
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller, log
 from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
@@ -73,10 +76,19 @@ class Feed:
         datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
         by_name = {link.name: link for link in settings.links}
         self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
+        listened = frozenset(name for link in settings.links for name in link.listens)
+        stations = Stations(settings.stations)
+        self.proof = Proof(settings.steering, listened, stations, self._hang_up, self.teller)
         deliver = self.hub.publish
+
+        def deliver_proven(sentences: list[Sentence]) -> None:
+            self.proof.take(sentences, deliver)
+
         self.links = [Link(link, deliver, self.teller) for link in settings.links]
         self.cans = [Can(can, deliver, self.teller) for can in settings.cans]
-        self.inputs = [make_input(i, deliver, self.teller, self.own) for i in settings.inputs]
+        self.inputs = [
+            make_input(i, deliver_proven, self.teller, self.own) for i in settings.inputs
+        ]
         self.sources: list[Link | Can | Input] = [*self.links, *self.cans, *self.inputs]
         self._outputs()
 
@@ -85,7 +97,9 @@ class Feed:
         self.listeners = [
             Listener(link, self.gate, teller) for link in self.links if link.config.listens
         ]
-        self.server = Server(settings.tcp, self.hub, self.gate, teller) if settings.tcp else None
+        self.server = (
+            Server(settings.tcp, self.hub, self.gate, self.proof, teller) if settings.tcp else None
+        )
         self.datagrams = [
             Datagrams(udp, teller, self.own, self._inputs_of(udp.port)) for udp in settings.udp
         ]
@@ -106,6 +120,11 @@ class Feed:
                 self.hub.add(sink)
         self.state_socket = StateSocket(settings.state.socket, self.state)
         self.tasks: list[asyncio.Task[None]] = []
+
+    def _hang_up(self, address: str, before: float) -> None:
+        for part in (self.server, *self.inputs):
+            if isinstance(part, Server | TcpInput | TcpServerInput):
+                part.hang_up(address, before)
 
     def _inputs_of(self, port: int | None) -> frozenset[str]:
         """The inputs that hear datagrams to a UDP port, or to a multicast group."""
@@ -144,6 +163,7 @@ class Feed:
             task.cancel()
         for source in self.sources:
             source.close()
+        self.proof.close()
         outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.log]
         for part in [*outputs, self.state_socket]:
             if part is not None:
@@ -156,6 +176,7 @@ class Feed:
             for source in self.sources:
                 source.watch(now)
             self.gate.watch(now)
+            self.proof.watch()
             if self.server is not None:
                 self.server.watch(now)
 
@@ -196,7 +217,8 @@ class Feed:
         how often opened;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,
-        since, last_heard, controllers by listener, how many sentences were refused;
+        since, last_heard, controllers by listener, how many sentences were refused, and by
+        which pass-phrase the tablets that have their own have joined;
         echoes: sentences that came back and were dropped; log and clock: what was written,
         given and refused.
         """
@@ -215,7 +237,7 @@ class Feed:
             },
             "believed": self.beliefs.as_json(now) if self.beliefs else {},
             "echoes": self.echoes.dropped,
-            "steering": self.gate.as_json(now),
+            "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
             "log": self.log.as_json() if self.log else None,
             "clock": self.clock.as_json() if self.clock else None,
         }

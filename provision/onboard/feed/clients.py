@@ -64,6 +64,7 @@ class Client:
         """`said` is called with what the client says, `gone` once with the reason."""
         self.address, self.port = peer
         self.name = f"{CLIENT}{self.address}:{self.port}"
+        self.connected = asyncio.get_running_loop().time()
         self.sent = self.dropped = 0
         self._channel = channel
         self._limit = tcp.queue

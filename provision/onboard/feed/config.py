@@ -13,10 +13,12 @@ All keys but `links` may be left out; what is left out is off, or has the value 
                                "network": "0.0.0.0/0", FILTER}},
      "prefer": {"order": {"position": ["gnss", "ais-net"]}, "silence": 10, "steady": 10},
      "steering": {"link": "autopilot", "sentences": ["APB", "RMB", "XTE"], "silence": 10,
-                  "from": {"chart-table": {"address": "10.47.1.50", "mac": "02:00:00:12:34:56"},
+                  "from": {"chart-table": {"address": "10.47.1.50", "mac": "02:00:00:12:34:56",
+                                           "keyid": "chart-table"},
                            "plotter": {"link": "plotter"}}},
      "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": EPOCH},
      "log": {"folder": "/data/log", "days": 30, "cap": BYTES, "interval": 300},
+     "stations": "/run/boat-stations/socket",
      "state": {"socket": "/run/boat-feed/state.sock", "journal": 900}}
 
 LINK, a serial connection to an instrument, or an NMEA 2000 network:
@@ -54,6 +56,8 @@ client is disconnected. `silence` is in seconds before another source or control
 take over, `steady` the seconds that a lost one must be heard before it is believed again.
 Dates before `not_before` are refused (left out: before this program's first Debian was
 released, 2025-08-09), and those before the boat's base was built.
+A sender with `keyid` (and `mac`) steers only while hostapd says that it has joined by the
+pass-phrase of this name; `stations` is where boat-stations can be asked.
 `days` and `cap` (bytes) bound the voyage log, `interval` is the seconds between two
 writes. `journal` is the seconds between two lines of counters in the journal.
 """
@@ -89,6 +93,9 @@ BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 
 #: Where the state can be asked for.
 STATE_SOCKET = "/run/boat-feed/state.sock"
+
+#: Where boat-stations answers.
+STATIONS_SOCKET = "/run/boat-stations/socket"
 
 
 def _pattern(keys: Keys) -> Pattern:
@@ -238,7 +245,10 @@ def _sender(name: str, keys: Keys) -> Sender:
         address=keys.take("address", str, None),
         mac=mac.lower() if mac else None,
         link=keys.take("link", str, None),
+        keyid=keys.take("keyid", str, None),
     )
+    if sender.keyid is not None and (sender.address is None or sender.mac is None):
+        raise ConfigError(f"{keys.place}: keyid needs address and mac")
     if (sender.address is None) == (sender.link is None):
         raise ConfigError(f"{keys.place}: a sender is named either by address or by link")
     return sender
@@ -295,6 +305,7 @@ def _config(keys: Keys) -> Config:
         steering=keys.maybe("steering", _steering),
         clock=keys.maybe("clock", _clock),
         log=keys.maybe("log", _log),
+        stations=keys.take("stations", str, STATIONS_SOCKET),
         state=keys.one("state", _state),
     )
     _check_names(config)

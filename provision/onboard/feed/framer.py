@@ -76,6 +76,8 @@ class Framer:
         self.errors = Errors()
         """May be replaced by those of another framer, to count both together."""
         self.sender = sender
+        self.connected = 0.0
+        """When the connection began that the stream comes by, in monotonic seconds."""
         self._origin = origin
         self._unchecked = unchecked
         self._length = LONG if long else LENGTH
@@ -144,7 +146,11 @@ class Framer:
             return None
         self._strange = self._unheard = 0
         talker, formatter = split_address(match[1].split(b",", 1)[0])
-        return Sentence(raw, talker, formatter, self._origin, heard, rest, tag, self.sender)
+        return Sentence(
+            *(raw, talker, formatter, self._origin, heard, rest, tag),
+            sender=self.sender,
+            connected=self.connected,
+        )
 
     def _before(self, prefix: bytes) -> tags.Tag | None:
         """The TAG block that `prefix`, what stands before a start delimiter, ends with."""

@@ -35,7 +35,9 @@ class Connection:
         self._channel = channel
         self._intake = intake
         self._loop = asyncio.get_running_loop()
+        self.peer, self.connected = peer, self._loop.time()
         self._framer: Framer = intake.framer(sender=peer, from_start=True)
+        self._framer.connected = self.connected
         keep_alive(channel, CONNECT)
         self._loop.add_reader(channel, self._read)
 
@@ -132,6 +134,12 @@ class TcpInput:
             self._patience = min(2 * self._patience, SILENCE[1])
             self._connection.close(f"silent for {now - heard:.0f} s")
 
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connection to an address if it began before a moment (monotonic seconds)."""
+        connection = self._connection
+        if connection and connection.peer == address and connection.connected < before:
+            connection.close("it began before its sender joined the Wi-Fi")
+
     def close(self) -> None:
         if self._task is not None:
             self._task.cancel()
@@ -186,6 +194,12 @@ class TcpServerInput:
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
             self.open()
+
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connections from an address that began before a moment (monotonic seconds)."""
+        for connection in list(self._connections):
+            if connection.peer == address and connection.connected < before:
+                connection.close("it began before its sender joined the Wi-Fi")
 
     def watch(self, now: float) -> None:
         """Nothing to do: the kernel notices who has vanished."""

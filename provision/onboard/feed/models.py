@@ -92,6 +92,8 @@ class Sender:
     address: str | None
     mac: str | None
     link: str | None
+    keyid: str | None = None
+    """The name of the pass-phrase that it has to have joined the Wi-Fi by."""
 
 
 @dataclass(frozen=True)
@@ -154,4 +156,6 @@ class Config:
     steering: Steering | None
     clock: Clock | None
     log: Log | None
+    stations: str
+    """The socket where boat-stations can be asked."""
     state: State

@@ -49,6 +49,10 @@ class Sentence(NamedTuple):
     """The network address that sent it; empty on a serial link."""
     stored: bool = False
     """Whether it may have waited in the adapter for hours until its port was opened."""
+    connected: float = 0.0
+    """When the connection began that it came by, in seconds of the monotonic clock."""
+    keyid: str = ""
+    """The pass-phrase that its sender is proven to have joined the Wi-Fi by (see proof.py)."""
 
     @property
     def fields(self) -> list[str]:

@@ -13,6 +13,7 @@ from provision.onboard.feed.clients import Client, prepare
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.hub import Hub
 from provision.onboard.feed.listening import listen_tcp
+from provision.onboard.feed.proof import Proof
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.subnet import LOOPBACK
@@ -32,11 +33,12 @@ class Server:
     profile names.
     """
 
-    def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, teller: Teller) -> None:
+    def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, proof: Proof, teller: Teller) -> None:
         """Binds the port; OSError when it is taken."""
         self._tcp = tcp
         self._hub = hub
         self._gate = gate
+        self._proof = proof
         self._teller = teller
         self._loop = asyncio.get_running_loop()
         self._clients: set[Client] = set()
@@ -104,7 +106,8 @@ class Server:
         prepare(channel, self._tcp.patience)
         client = Client(channel, (address, port), self._tcp, self._said, self._left)
         self._clients.add(client)
-        self._framers[client] = Framer(client.name, sender=address, from_start=True)
+        framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
+        framer.connected = client.connected
         log.info("tcp: %s has come, %d here", client.name, len(self._clients))
 
     def _resume(self) -> None:
@@ -113,7 +116,16 @@ class Server:
 
     def _said(self, client: Client, data: bytes) -> None:
         sentences = self._framers[client].feed(data, self._loop.time())
+        self._proof.take(sentences, self._proven)
+
+    def _proven(self, sentences: list[Sentence]) -> None:
         self._hub.publish([s for s in sentences if self._gate.knows(s)])
+
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connections from an address that began before a moment (monotonic seconds)."""
+        for client in list(self._clients):
+            if client.address == address and client.connected < before:
+                client.close("began before its tablet joined the Wi-Fi")
 
     def _left(self, client: Client, reason: str) -> None:
         self._clients.discard(client)

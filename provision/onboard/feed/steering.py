@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Who may steer: the named sender alone, one at a time.
 
+A tablet that has its own pass-phrase counts only where it is proven to have joined by it.
 A sentence that steers reaches a listener only through this gate. Without a word in the
 profile, and to other listeners than the one that it names (displays), the network is
 refused, and of the links only those pass whose `talks` names the sentence. Nothing is
@@ -123,6 +124,8 @@ class Gate:
             if sender.address is None or sender.address != sentence.sender:
                 continue
             if sentence.origin in self._datagrams:
+                continue
+            if sender.keyid is not None and sender.keyid != sentence.keyid:
                 continue
             if sender.mac in (None, self._hardware_address(sender.address)):
                 return sender.name

@@ -240,7 +240,7 @@ def test_a_pilot_that_a_link_steers(tmp_path: Path) -> None:
         "listens: [APB]}\nfeed: {}",
         "listens: [APB, RMB]}\nsteering: {link: pilot, from: [chart-table], sentences: [APB]}",
     )
-    told = findings(tmp_path, steering, accepted=False)
+    told = findings(tmp_path, steering, OWN, accepted=False)
     assert [(one.check, "RMB" in one.message) for one in told] == [
         ("steering", False),
         ("unsteered.pilot", True),

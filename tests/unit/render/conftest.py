@@ -19,7 +19,11 @@ from provision.run import run
 from tests.support.programs import ROOT
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"
-SECRETS = Secrets(pass_phrase="canary in a bilge", host_key=private_key())
+SECRETS = Secrets(
+    pass_phrase="canary in a bilge",
+    host_key=private_key(),
+    own_pass_phrases={"chart-table": "canary on a chart", "mast": "canary up a mast"},
+)
 
 Render = Callable[..., Settings]
 
@@ -90,7 +94,7 @@ BOATS: dict[str, dict[str, Any]] = {
             "access_point": {"ssid": "🐦 #1 $x \"quoted\" 'n' \\", "country": "NO", "channel": 36},
             "tablets": {
                 "chart-table": {"mac": "02:00:00:12:34:56"},
-                "mast": {"mac": "02:00:00:12:34:57"},
+                "mast": {"mac": "02:00:00:12:34:57", "own_pass_phrase": True},
             },
         },
         "links": {

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The boat's network in a nutshell, for the rendered firewall and name service to run in.
 
-    boat0 (a bridge, the boat) --- tablet, --- wire: two hosts on the boat's own network
+    boat0 (a bridge, the boat) --- tablet, --- wire: two hosts on the boat's own network, the
+                                   tablet at a port that has the radio's name
     shore0 (the boat)          --- ashore: a host off the boat
 
 It is run as a program in a network namespace of its own, where the boat's files lie in
@@ -23,6 +24,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 BOAT, TABLET, WIRE = "10.47.1.1", "10.47.1.50", "10.47.1.60"
+BRIDGE_MAC = "02:00:00:00:00:47"
 SHORE, ASHORE = "192.0.2.1", "192.0.2.9"
 WAIT = 0.25
 TCP_PORTS = (22, 53, 80, 10110, 10111)
@@ -53,7 +55,7 @@ def within(name: str | None) -> Iterator[None]:
 
 
 def lay_out(uplink: bool) -> None:
-    run("ip", "link", "add", "boat0", "type", "bridge")
+    run("ip", "link", "add", "boat0", "address", BRIDGE_MAC, "type", "bridge")
     run("ip", "address", "add", f"{BOAT}/24", "brd", "+", "dev", "boat0")
     run("ip", "link", "set", "boat0", "up")
     hosts = [("tablet", TABLET, "boat0"), ("wire", WIRE, "boat0")]
@@ -62,7 +64,7 @@ def lay_out(uplink: bool) -> None:
     for name, address, bridge in hosts:
         run("ip", "netns", "add", name)
         far = ("peer", "name", "eth0", "netns", name)
-        near = "shore0" if not bridge else f"to-{name}"
+        near = {"tablet": "wlan0", "ashore": "shore0"}.get(name, f"to-{name}")
         run("ip", "link", "add", near, "type", "veth", *far)
         if bridge:
             run("ip", "link", "set", near, "master", bridge)
@@ -154,6 +156,75 @@ def lease(mac: str) -> dict[str, str]:
     return found
 
 
+#: A tablet with a fixed address and a pass-phrase of its own, and what a guest has.
+OWN, OWN_MAC, GUEST_MAC = "10.47.1.204", "02:00:00:12:34:56", "02:00:00:00:00:99"
+
+
+def passed(host: str, mac: str, address: str, tags: int = 0) -> bool:
+    """Whether a UDP datagram with these source addresses reaches the boat's own programs.
+
+    `tags` is how many VLAN tags with number 0, which the kernel ignores, are in front of it.
+    """
+    inbox = socket.socket(type=socket.SOCK_DGRAM)
+    inbox.bind(("0.0.0.0", 53))
+    inbox.settimeout(WAIT)
+    with within(host):
+        air = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+        air.bind(("eth0", 0))
+    source, target = socket.inet_aton(address), socket.inet_aton(BOAT)
+    # IPv4 (RFC 791) with its checksum, UDP (RFC 768) without one.
+    head = struct.pack("!BBHHHBBH4s4s", 0x45, 0, 32, 0, 0, 64, 17, 0, source, target)
+    total = sum(struct.unpack("!10H", head))
+    head = head[:10] + struct.pack("!H", ~(total + (total >> 16)) & 0xFFFF) + head[12:]
+    hardware = bytes.fromhex((BRIDGE_MAC + mac).replace(":", ""))
+    body = struct.pack("!4H", 4000, 53, 12, 0) + b"ahoy"
+    air.send(hardware + b"\x81\x00\x00\x00" * tags + b"\x08\x00" + head + body)
+    with inbox, air:
+        try:
+            return inbox.recv(16) == b"ahoy"
+        except TimeoutError:
+            return False
+
+
+def claimed(host: str, mac: str, address: str) -> bool:
+    """Whether the boat takes an ARP announcement (RFC 826) of an address for this host's."""
+    run("ip", "neigh", "replace", address, "lladdr", "02:00:00:00:00:01", "nud", "stale",
+        "dev", "boat0")  # fmt: skip
+    with within(host):
+        air = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+        air.bind(("eth0", 0))
+    hardware, protocol = bytes.fromhex(mac.replace(":", "")), socket.inet_aton(address)
+    claim = struct.pack("!HHBBH", 1, 0x0800, 6, 4, 2) + (hardware + protocol) * 2
+    with air:
+        air.send(b"\xff" * 6 + hardware + b"\x08\x06" + claim)
+    time.sleep(WAIT)
+    table = subprocess.run(
+        ["ip", "neigh", "show", address], check=True, capture_output=True, text=True
+    )
+    return mac in table.stdout
+
+
+def forged() -> dict[str, bool]:
+    """Which forgeries of a tablet's addresses reach the boat; by nft's order of things."""
+    return {
+        "the tablet": passed("tablet", OWN_MAC, OWN),
+        "the tablet, tagged": passed("tablet", OWN_MAC, OWN, 1),
+        "the tablet's claim": claimed("tablet", OWN_MAC, OWN),
+        "a guest by itself": passed("tablet", GUEST_MAC, TABLET),
+        "a guest by itself, tagged": passed("tablet", GUEST_MAC, TABLET, 1),
+        "a wired device by itself": passed("wire", GUEST_MAC, WIRE),
+        "a guest with its address": passed("tablet", GUEST_MAC, OWN),
+        "the same, tagged": passed("tablet", GUEST_MAC, OWN, 1),
+        "the same, tagged twice": passed("tablet", GUEST_MAC, OWN, 2),
+        "a guest's claim": claimed("tablet", GUEST_MAC, OWN),
+        "a wired device with its address": passed("wire", GUEST_MAC, OWN),
+        "a wired device with both": passed("wire", OWN_MAC, OWN),
+        "the same, tagged as well": passed("wire", OWN_MAC, OWN, 1),
+        "a wired device with its hardware address": passed("wire", OWN_MAC, WIRE),
+        "a wired device's claim with both": claimed("wire", OWN_MAC, OWN),
+    }
+
+
 @contextmanager
 def name_service() -> Iterator[None]:
     """The rendered dnsmasq; in debug mode it does not look for a user that is not in here."""
@@ -188,9 +259,15 @@ def serve(name: str | None, ports: tuple[int, ...]) -> list[socket.socket]:
 def main() -> None:
     uplink = "uplink" in sys.argv
     lay_out(uplink)
+    found: dict[str, object] = {}
+    if "forge" in sys.argv:
+        found["before"] = forged()
     for _ in range(2):
         run("nft", "-f", "/etc/nftables.conf")
-    found: dict[str, object] = {}
+    if "forge" in sys.argv:
+        found["forged"] = forged()
+        print(json.dumps(found))
+        return
     if not uplink:
         with name_service():
             found["names"] = {

@@ -75,3 +75,34 @@ def test_inputs_are_open_on_the_boats_own_network_alone(tree: Callable[..., Path
     assert found["groups"] == [60004]
     assert found["tcp from shore"] == []
     assert found["udp from shore"] == []
+
+
+OWN = {"chart-table": {"mac": "02:00:00:12:34:56", "own_pass_phrase": True}}
+HONEST = {
+    "the tablet",
+    "the tablet, tagged",
+    "the tablet's claim",
+    "a guest by itself",
+    "a guest by itself, tagged",
+    "a wired device by itself",
+}
+
+
+def test_a_tablets_addresses_are_taken_from_its_own_station_alone(
+    tree: Callable[..., Path],
+) -> None:
+    """Only what hostapd knows by the tablet's pass-phrase can come from its addresses."""
+    found = sail(tree(network={"tablets": OWN}), "forge")
+    # Without the firewall all of them get through.
+    assert all(found["before"].values()), found["before"]
+    assert {name for name, through in found["forged"].items() if through} == HONEST
+
+
+def test_a_tablet_known_by_its_hardware_address_may_be_wired(tree: Callable[..., Path]) -> None:
+    found = sail(tree(network={"tablets": TABLETS}), "forge")
+    assert {name for name, through in found["forged"].items() if through} == HONEST | {
+        "a wired device with both",
+        "the same, tagged as well",
+        "a wired device with its hardware address",
+        "a wired device's claim with both",
+    }

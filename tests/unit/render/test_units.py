@@ -100,14 +100,26 @@ def test_no_reload_waits_for_a_file_that_no_boat_has(rendered: Render) -> None:
             assert known or glob.startswith(f"{UNITS}/"), f"{glob} names no file"
 
 
-def test_each_service_starts_again_when_its_own_unit_changes(rendered: Render) -> None:
-    settings = rendered()
+@pytest.mark.parametrize("boat", BOATS)
+def test_each_service_starts_again_when_its_own_unit_changes(rendered: Render, boat: str) -> None:
+    settings = rendered(**BOATS[boat])
     entries = json.loads(text(settings, "/etc/boat/manifest.json"))["reload"]
     for _, unit, end in wanted(settings):
         if end.startswith(UNITS):
-            acted = [entry for entry in entries if entry.get("unit") == unit]
-            assert len(acted) == 1
-            assert any(fnmatchcase(end, glob) for glob in acted[0]["paths"])
+            restarts = [e for e in entries if e.get("unit") == unit and e["action"] == "restart"]
+            assert len(restarts) == 1
+            assert any(fnmatchcase(end, glob) for glob in restarts[0]["paths"])
+
+
+def test_another_pass_phrase_for_one_tablet_restarts_nothing(rendered: Render) -> None:
+    """hostapd reads its file again, and all others stay joined."""
+    entries = json.loads(text(rendered(**BOATS["full"]), "/etc/boat/manifest.json"))["reload"]
+    acted = [
+        (entry["action"], entry.get("unit"))
+        for entry in entries
+        if any(fnmatchcase("/etc/hostapd/boat.psk", glob) for glob in entry["paths"])
+    ]
+    assert acted == [("reload", "hostapd.service")]
 
 
 def test_the_order_is_that_of_dependence(rendered: Render) -> None:
