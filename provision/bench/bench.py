@@ -170,18 +170,23 @@ class Bench:
             time.sleep(0.2)
         raise UserError("the boat does not answer SSH")
 
-    def join(self, seconds: float = 240, mac: str = "") -> dict[str, Any]:
+    def join(self, seconds: float = 240, mac: str = "", tablet: str = "") -> dict[str, Any]:
         """Let the tablet join the boat's access point and get an address.
 
-        Another hardware address than its radio's makes another tablet of it.
+        Another hardware address than its radio's makes another tablet of it. With the name of
+        a tablet of the profile it has that one's hardware address, and its own pass-phrase if
+        it has one.
         """
         self.tablet.wait(seconds)
         point = self.profile.network.access_point
+        pass_phrase = self.secrets.own_pass_phrases.get(tablet, self.secrets.pass_phrase)
+        if tablet:
+            mac = self.profile.network.tablets[tablet].mac
         return self.tablet.ask(
             "join",
             seconds=seconds,
             ssid=point.ssid.encode().hex(),
-            psk=psk(self.secrets.pass_phrase, point.ssid),
+            psk=psk(pass_phrase, point.ssid),
             frequency=frequency(point.channel),
             mac=mac,
         )

@@ -15,8 +15,8 @@ from pathlib import Path
 from provision.boards import Board
 from provision.run import run
 
-#: The kernel's simulated radios: one for the access point, one for the tablet.
-RADIOS = "modules_load=mac80211_hwsim mac80211_hwsim.radios=2"
+#: The kernel's simulated radios: for the access point, the tablet, and another device.
+RADIOS = "modules_load=mac80211_hwsim mac80211_hwsim.radios=3"
 
 PROGRAM = Path(__file__).parent / "guest" / "tablet.py"
 _UNIT = "bench-tablet.service"

@@ -41,8 +41,13 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """A test that takes `link` runs once for each serial link of the profile; one that takes
-    `can_link`, once for each NMEA 2000 network."""
-    links = metafunc.config.stash[JOB].profile["links"]
+    `can_link`, once for each NMEA 2000 network, and `own_tablet`, once for each tablet with a
+    pass-phrase of its own."""
+    profile = metafunc.config.stash[JOB].profile
+    links, tablets = profile["links"], profile["network"]["tablets"]
+    if "own_tablet" in metafunc.fixturenames:
+        own = sorted(name for name in tablets if tablets[name]["own_pass_phrase"])
+        metafunc.parametrize("own_tablet", own or [None])
     for fixture, key in (("link", "adapter"), ("can_link", "can")):
         if fixture in metafunc.fixturenames:
             names: list[str | None] = sorted(name for name in links if key in links[name])

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 
@@ -26,9 +27,29 @@ def octets(text: str) -> bytes:
     return ESCAPED.sub(plain, text.encode())
 
 
-def commands(_: Job) -> dict[str, Command]:
+#: Prints names and hardware addresses of the pass-phrases that hostapd's file holds, no more.
+NAMES = r"s/^keyid=\(\S\+ \S\+\) .*/\1/p"
+PSK_FILE = "/etc/hostapd/boat.psk"
+
+
+def own(profile: dict[str, Any]) -> dict[str, str]:
+    """The hardware addresses of the tablets with a pass-phrase of their own, by name."""
+    tablets = profile["network"]["tablets"]
+    return {name: each["mac"] for name, each in tablets.items() if each["own_pass_phrase"]}
+
+
+def commands(job: Job) -> dict[str, Command]:
     """What to ask the boat."""
-    return {
+    tablets = own(job.profile)
+    asked: dict[str, Command] = {
+        f"station {name}": ["boat-stations", "--ask", mac] for name, mac in tablets.items()
+    }
+    if tablets:
+        asked["names"] = ["sed", "-n", NAMES, PSK_FILE]
+        asked["written"] = ["sha256sum", PSK_FILE]
+        asked["read"] = ["cat", "/run/hostapd/psk.sha256"]
+        asked["state"] = ["boat-feed", "--state"]
+    return asked | {
         "status": ["hostapd_cli", "-i", "wlan0", "status"],
         "country": ["iw", "reg", "get"],
         "addresses": ["ip", "-brief", "-4", "address", "show", "dev", "boat0"],
@@ -72,3 +93,18 @@ def test_country(facts: Answers, profile: dict[str, Any]) -> None:
 def test_address(facts: Answers, profile: dict[str, Any]) -> None:
     """The boat has its own address; test_ports.py sees that a DHCP server gives out others."""
     assert profile["network"]["address"] in facts["addresses"].ok().output.split()
+
+
+@pytest.mark.usefixtures("on_air")
+def test_own_pass_phrase(own_tablet: str, facts: Answers, profile: dict[str, Any]) -> None:
+    """hostapd has read the tablet's pass-phrase, and the feed learns from it who has joined."""
+    named = dict(line.split() for line in facts["names"].ok().output.splitlines())
+    assert named.get(own_tablet) == own(profile)[own_tablet]
+    read, written = (facts[name].ok().output.split()[0] for name in ("read", "written"))
+    assert read == written, "hostapd has not read the pass-phrases that its file holds now"
+    told = json.loads(facts[f"station {own_tablet}"].ok().output)
+    assert "error" not in told, told["error"]
+    steering = profile["steering"]
+    if steering and own_tablet in steering["senders"]:
+        said = json.loads(facts["state"].ok().output)["steering"]["tablets"].get(own_tablet, "")
+        assert said and not said.startswith("not known"), f"the feed says: {said}"

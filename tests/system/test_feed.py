@@ -31,7 +31,7 @@ from provision.onboard.feed import voyage
 from provision.onboard.feed.groups import GROUPS, group_of
 from tests.system.boats import Club, Virtual
 from tests.system.breakages.breakage import until
-from tests.system.test_adapters import apb, reading, steering
+from tests.system.test_adapters import reading
 
 #: The tablet's radio is the simulated one; as somebody else it has another hardware address.
 NAMED, STRANGER = "02:00:00:00:01:00", "02:00:00:00:0a:0b"
@@ -64,7 +64,6 @@ inputs:
 feed:
   multicast: true
   prefer: {{position: [gnss, gnss-2, backbone], silence: {SILENCE} s, steady: {STEADY} s}}
-steering: {{link: autopilot, from: [chart-table], sentences: [APB]}}
 log: {{keep: 2 days, cap: 10 MB}}
 """
 
@@ -280,48 +279,12 @@ def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
     assert re.search("gnss gnss-2 gnss backbone (gnss-2 )?gnss$", changes), changes
 
 
-# Steering
-
-
-def refused(boat: Virtual) -> int:
-    return int(boat.feed()["steering"]["refused"])
-
-
-def test_a_tablet_that_the_profile_does_not_name_steers_nobody(
-    fulmar: Virtual, instruments: Instruments
-) -> None:
-    """Nor does it with the address of the one that is named."""
-    before = refused(fulmar)
-    address = fulmar.bench.join(mac=STRANGER)["address"]
-    assert not address.startswith(CHART_TABLE)
-    listen(fulmar, 20, lines=20, send=apb(1).decode())
-    until(lambda: refused(fulmar) == before + 1, "the refusal")
-    fulmar.bench.tablet.ask("borrow", address=f"{CHART_TABLE}/24")
-    listen(fulmar, 20, lines=20, send=apb(2).decode(), source=CHART_TABLE)
-    until(lambda: refused(fulmar) == before + 2, "the second refusal")
-    time.sleep(2)
-    assert steering(instruments.heard("autopilot")) == []
-    assert fulmar.feed()["steering"]["controller"] is None
-
-
-def test_the_tablet_that_the_profile_names_steers(
-    fulmar: Virtual, instruments: Instruments
-) -> None:
-    """It is known by its hardware address, which its fixed address goes with."""
-    assert fulmar.bench.join()["address"] == f"{CHART_TABLE}/24"
-    listen(fulmar, 20, lines=20, send=apb(3).decode())
-    heard = instruments.wait("autopilot", lambda heard: bool(steering(heard)), timeout=20)
-    assert steering(heard) == [apb(3)]
-    assert fulmar.feed()["steering"]["controller"] in ("chart-table", None)
-    said = fulmar.ask("journalctl --unit boat-feed --output cat")
-    assert "steering: chart-table takes over from nobody" in said
-
-
 # A source on the network
 
 
 def test_an_instrument_on_the_network_reaches_everybody(fulmar: Virtual) -> None:
     """The tablet plays it, and whoever reads the feed gets the ship."""
+    fulmar.bench.join()
     line = SHIP.decode().rstrip()
     with reading(fulmar) as received:
         said = fulmar.bench.tablet.ask("serve", port=10111, lines=[line], seconds=30)["said"]

@@ -16,7 +16,12 @@ import sys
 from contextlib import suppress
 
 from provision.onboard.stations import hostapd
-from provision.onboard.stations.hostapd import Hostapd, HostapdError
+from provision.onboard.stations.hostapd import (
+    ANSWER_TIMEOUT_S,
+    MAX_ANSWER_BYTES,
+    Hostapd,
+    HostapdError,
+)
 
 #: Where the feed asks.
 SOCKET = "/run/boat-stations/socket"
@@ -141,3 +146,12 @@ class Server:
             if each is not None:
                 each.close()
         self._selector.close()
+
+
+def ask(mac: str, path: str = SOCKET) -> str:
+    """The answer about a hardware address, from the server at `path`; OSError without one."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as channel:
+        channel.settimeout(2 * ANSWER_TIMEOUT_S + RETRY_S)
+        channel.connect(path)
+        channel.send(mac.lower().encode())
+        return channel.recv(MAX_ANSWER_BYTES).decode()

@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Iterator
 
 from tests.system.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until
+from tests.system.breakages.breakage import fails, until, wanted_otherwise
 
 KEYS = "/etc/ssh/authorized_keys/root"
 DOOR = "/etc/ssh/sshd_config"
@@ -81,6 +81,14 @@ def another_address(boat: Virtual) -> Iterator[Club | None]:
     boat.ask(replace.format(wrong, right))
     yield None
     boat.ask(replace.format(right, wrong))
+
+
+@fails("access_point: own pass phrase [chart-table]")
+def tablets_pass_phrase_not_pushed(boat: Virtual) -> Iterator[Club | None]:
+    """Want what the boat has not; tests/system/test_who_steers.py breaks a boat that has it."""
+    tablet = '{chart-table: {mac: "02:00:00:00:01:00", own_pass_phrase: true}}'
+    with wanted_otherwise(boat, "network:\n", f"network:\n  tablets: {tablet}\n") as club:
+        yield club
 
 
 @fails("ports: listening")
