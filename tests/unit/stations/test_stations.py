@@ -243,3 +243,13 @@ def test_hostapd_answers_about_a_station_and_sends_events(tmp_path: Path, psk_fi
             assert asked.station(MAC).joined is False
         finally:
             asked.close()
+
+
+def test_a_person_can_ask_too(tmp_path: Path, hostapd: HostapdDouble) -> None:
+    hostapd.join(MAC, "chart-table")
+    with serving(tmp_path):
+        assert json.loads(server.ask(MAC.upper(), str(tmp_path / "socket")))["joined"] is True
+    command = ["-m", "provision.onboard.stations", "--socket", str(tmp_path / "none"), "--ask", MAC]
+    done = subprocess.run([sys.executable, *command], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "boat-stations does not answer" in done.stderr
