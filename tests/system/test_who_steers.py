@@ -237,3 +237,6 @@ def test_the_suite_proves_it_and_sees_when_it_is_not_so(fulmar: Virtual) -> None
                 fulmar.ask(mended)
             put_back(fulmar, file, aside)
         assert {test.test for test in result.failed} == {*names}, result.summary()
+    # Also to a boat-stations that has come after hostapd's pass-phrases were read again.
+    result = fulmar.verify(subjects=["access_point"])
+    assert result.well, result.summary()

@@ -107,3 +107,15 @@ def only_changed(before: Settings, after: Settings) -> set[str]:
         for path in {*before.files, *after.files}
         if before.files.get(path) != after.files.get(path)
     } - {"/etc/boat/manifest.json"}
+
+
+def test_hostapds_folder_belongs_to_the_group_that_may_ask(rendered: Render) -> None:
+    """systemd resets the folder to the unit's own group before each command of the unit."""
+    settings = rendered(network=NETWORK)
+    units = "/etc/systemd/system"
+    hostapd = text(settings, f"{units}/hostapd.service").splitlines()
+    stations = text(settings, f"{units}/boat-stations.service").splitlines()
+    assert "ctrl_interface_group=dip" in text(settings, "/etc/hostapd/boat.conf").splitlines()
+    assert "Group=dip" in hostapd and "SupplementaryGroups=dip" in stations
+    # The feed itself is not in it.
+    assert "dip" not in text(settings, f"{units}/boat-feed.service")
