@@ -187,16 +187,20 @@ def passed(host: str, mac: str, address: str, tags: int = 0) -> bool:
 
 
 def claimed(host: str, mac: str, address: str) -> bool:
-    """Whether the boat takes an ARP announcement (RFC 826) of an address for this host's."""
+    """Whether the boat takes an ARP answer (RFC 826) with an address for this host's."""
+    # Else the kernel holds on to an answer for a second (arp(7)), and so to a tick of its clock.
+    run("sysctl", "-q", "-w", "net.ipv4.neigh.boat0.locktime=0")
     run("ip", "neigh", "replace", address, "lladdr", "02:00:00:00:00:01", "nud", "stale",
         "dev", "boat0")  # fmt: skip
     with within(host):
         air = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
         air.bind(("eth0", 0))
     hardware, protocol = bytes.fromhex(mac.replace(":", "")), socket.inet_aton(address)
-    claim = struct.pack("!HHBBH", 1, 0x0800, 6, 4, 2) + (hardware + protocol) * 2
+    boat = bytes.fromhex(BRIDGE_MAC.replace(":", "")) + socket.inet_aton(BOAT)
+    claim = struct.pack("!HHBBH", 1, 0x0800, 6, 4, 2) + hardware + protocol + boat
+    time.sleep(0.05)
     with air:
-        air.send(b"\xff" * 6 + hardware + b"\x08\x06" + claim)
+        air.send(boat[:6] + hardware + b"\x08\x06" + claim)
     time.sleep(WAIT)
     table = subprocess.run(
         ["ip", "neigh", "show", address], check=True, capture_output=True, text=True
