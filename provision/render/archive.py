@@ -4,12 +4,11 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import tarfile
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import PurePosixPath
+
+from provision.onboard.settings import tar
 
 #: The format of the base that these settings need, `base` in the manifest.
 BASE_FORMAT = 1
@@ -18,9 +17,6 @@ BASE_FORMAT = 1
 MANIFEST_FORMAT = 1
 
 MANIFEST_PATH = "/etc/boat/manifest.json"
-
-#: Every member's time: 2026-01-01, as in the base.
-MTIME = 1767225600
 
 
 @dataclass(frozen=True)
@@ -63,7 +59,7 @@ def build(files: Mapping[str, Entry], about: Mapping[str, object]) -> Settings:
     }
     text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
     complete = {**files, MANIFEST_PATH: File(text.encode())}
-    archive = _tar(complete)
+    archive = tar.pack({path: _member(entry) for path, entry in complete.items()})
     return Settings(
         files={path: complete[path] for path in sorted(complete)},
         manifest=manifest,
@@ -78,24 +74,5 @@ def _described(entry: Entry) -> dict[str, str]:
     return {"mode": f"{entry.mode:04o}", "sha256": hashlib.sha256(entry.content).hexdigest()}
 
 
-def _tar(files: Mapping[str, Entry]) -> bytes:
-    folders = {
-        str(parent) for path in files for parent in PurePosixPath(path).parents if parent.name
-    }
-    buffer = io.BytesIO()
-    with tarfile.open(fileobj=buffer, mode="w", format=tarfile.GNU_FORMAT) as tar:
-        for path in sorted({*files, *folders}):
-            member = tarfile.TarInfo(path.lstrip("/"))
-            member.mtime = MTIME
-            member.uname = member.gname = "root"
-            entry = files.get(path)
-            if entry is None:
-                member.type, member.mode = tarfile.DIRTYPE, 0o755
-                tar.addfile(member)
-            elif isinstance(entry, Link):
-                member.type, member.mode, member.linkname = tarfile.SYMTYPE, 0o777, entry.target
-                tar.addfile(member)
-            else:
-                member.mode, member.size = entry.mode, len(entry.content)
-                tar.addfile(member, io.BytesIO(entry.content))
-    return buffer.getvalue()
+def _member(entry: Entry) -> tar.Member:
+    return entry.target if isinstance(entry, Link) else (entry.mode, entry.content)

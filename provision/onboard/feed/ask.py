@@ -23,7 +23,7 @@ def ask(path: str) -> dict[str, Any]:
             while piece := channel.recv(65536):
                 pieces.append(piece)
             told = json.loads(b"".join(pieces))
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise ConfigError(f"{path}: no state told: {error}") from error
     if not isinstance(told, dict):
         raise ConfigError(f"{path}: tells no state")

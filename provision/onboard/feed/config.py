@@ -351,5 +351,5 @@ def load(path: str) -> Config:
             return parse(json.load(file))
     except OSError as error:
         raise ConfigError(f"{path}: {error.strerror}") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise ConfigError(f"{path}: {error}") from error

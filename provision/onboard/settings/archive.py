@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
-import tarfile
 from dataclasses import dataclass
 
 from provision.onboard.settings.errors import SettingsError
@@ -19,9 +17,7 @@ from provision.onboard.settings.manifest import (
     wanted_unit,
 )
 from provision.onboard.settings.places import MANIFEST
-
-#: Bytes; settings are some hundred kilobytes, and memory aboard is small.
-LIMIT = 64 * 2**20
+from provision.onboard.settings.tar import LIMIT, damaged, unpack
 
 
 @dataclass(frozen=True)
@@ -49,12 +45,10 @@ def digest_of(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _damaged(what: str) -> SettingsError:
-    return SettingsError("archive", f"the settings archive is damaged: {what}")
-
-
 def read(data: bytes, digest: str) -> Settings:
     """Check `data` against its SHA-256 and its manifest; SettingsError says what is wrong."""
+    if len(data) > LIMIT:
+        raise damaged(f"it has more than {LIMIT} bytes")
     found = digest_of(data)
     if found != digest:
         raise SettingsError(
@@ -62,14 +56,15 @@ def read(data: bytes, digest: str) -> Settings:
             f"the archive's SHA-256 is {found}, not {digest}: it was cut short or damaged",
             hint="copy it again",
         )
-    members = _members(data)
+    members = unpack(data)
     if not isinstance(members.get(MANIFEST), tuple):
-        raise _damaged(f"{MANIFEST} is missing")
+        raise damaged(f"{MANIFEST} is missing")
     entries: dict[str, Entry] = {}
     contents: dict[str, bytes] = {}
     for path, member in members.items():
-        if isinstance(member, Link):
-            entries[path] = member
+        check_path(path)
+        if isinstance(member, str):
+            entries[path] = Link(member)
         else:
             mode, content = member
             entries[path] = File(mode, digest_of(content))
@@ -77,33 +72,5 @@ def read(data: bytes, digest: str) -> Settings:
     manifest = parse(contents[MANIFEST])
     for path in sorted({*entries, *manifest.files} - {MANIFEST}):
         if entries.get(path) != manifest.files.get(path):
-            raise _damaged(f"{path} is not what the manifest says")
+            raise damaged(f"{path} is not what the manifest says")
     return Settings(digest, data, manifest, entries, contents)
-
-
-def _members(data: bytes) -> dict[str, Link | tuple[int, bytes]]:
-    """Each link, or file's mode and content, by absolute path."""
-    members: dict[str, Link | tuple[int, bytes]] = {}
-    room = LIMIT
-    try:
-        with tarfile.open(fileobj=io.BytesIO(data), mode="r:") as tar:
-            for member in tar:
-                path = "/" + member.name.removeprefix("./").rstrip("/")
-                if member.isdir():
-                    continue
-                check_path(path)
-                if path in members:
-                    raise _damaged(f"{path} stands in it twice")
-                if member.issym():
-                    members[path] = Link(member.linkname)
-                    continue
-                room -= member.size
-                if room < 0:
-                    raise _damaged(f"it holds more than {LIMIT} bytes")
-                content = tar.extractfile(member) if member.isreg() else None
-                if content is None:
-                    raise _damaged(f"{path} is neither a file nor a link")
-                members[path] = (member.mode, content.read())
-    except tarfile.TarError as error:
-        raise _damaged(str(error)) from None
-    return members

@@ -21,7 +21,6 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-from provision.onboard.settings.archive import LIMIT
 from provision.onboard.settings.detach import detached
 from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -30,13 +29,11 @@ from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.restore import give_back
 from provision.onboard.settings.stage import begin, stage, unstage
-from provision.onboard.settings.state import load_trial, read_archive
+from provision.onboard.settings.state import MAX_TRIAL_S, MIN_TRIAL_S, load_trial, read_archive
 from provision.onboard.settings.status import as_text, status
 from provision.onboard.settings.system import System
+from provision.onboard.settings.tar import LIMIT
 from provision.onboard.settings.trial import Request, trial
-
-#: Seconds; a trial shorter than a restart of the network proves nothing.
-SHORTEST, LONGEST = 5, 24 * 3600
 
 #: Characters of a name or reason that is shown to others.
 _TEXT = 200
@@ -178,8 +175,8 @@ def _digest(text: str) -> str:
 
 
 def _seconds(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or not SHORTEST <= int(text) <= LONGEST:
-        raise argparse.ArgumentTypeError(f"not a number from {SHORTEST} to {LONGEST}")
+    if not text.isascii() or not text.isdigit() or not MIN_TRIAL_S <= int(text) <= MAX_TRIAL_S:
+        raise argparse.ArgumentTypeError(f"not a number from {MIN_TRIAL_S} to {MAX_TRIAL_S}")
     return int(text)
 
 

@@ -24,6 +24,7 @@ from provision.onboard.settings.state import (
     read_archive,
     read_json,
     save_trial,
+    staged,
     stored,
     whole,
     write_state,
@@ -230,8 +231,11 @@ def _tidy(places: Places, digest: str) -> None:
     While a pointer is there that cannot be read, every archive stays.
     """
     names = [place.name for place in places.store.iterdir()]
-    pointers = [name for name in names if name in ("kept", "previous", "staged")]
+    pointers = [name for name in names if name in ("kept", "previous")]
     named = {name: pointer(places.store / name) for name in pointers}
+    if places.staged.name in names:
+        found = staged(places)
+        named[places.staged.name] = str(found["digest"]) if found else None
     needed = {f"{found}.tar" for found in (digest, _home_digest(places), *named.values())}
     for name in names:
         unfinished = name.startswith(".") and name.endswith(UNFINISHED)

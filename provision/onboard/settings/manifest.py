@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 import posixpath
 import re
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import Any
 
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.places import MANIFEST
+from provision.onboard.settings.readers import parse_json
 
 #: The manifest format that this code reads.
 FORMAT = 1
@@ -92,9 +92,9 @@ def wanted_unit(path: str) -> str | None:
 def parse(data: bytes) -> Manifest:
     """Read a manifest; SettingsError names the key that is wrong."""
     try:
-        raw = json.loads(data)
+        raw = parse_json(data)
     except ValueError as error:
-        raise _wrong(f"it is not JSON ({error})") from None
+        raise _wrong(f"it cannot be read as JSON: {error}") from None
     if not isinstance(raw, dict):
         raise _wrong("it is not an object")
     number = raw.get("format")

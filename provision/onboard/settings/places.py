@@ -32,8 +32,8 @@ class Places:
 
     @property
     def staged(self) -> Path:
-        """Pointer to settings that go on trial at the next start; how stands in staged.json."""
-        return self.store / "staged"
+        """Which settings go on trial at the next start, for whom, and for how long."""
+        return self.store / "staged.json"
 
     @property
     def run(self) -> Path:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Settings for another place: left on the card now, on trial from the next start.
 
-The pointer is taken away, safely, before that trial begins: a start that is cut short, or one
-after it, is on the kept settings.
+One file says what is staged, and changes in one step. It is taken away, safely, before that
+trial begins: a start that is cut short, or the start after it, is on the kept settings.
 """
 
 from __future__ import annotations
@@ -11,13 +11,7 @@ import contextlib
 import os
 
 from provision.onboard.settings.archive import read
-from provision.onboard.settings.durable import (
-    not_kept,
-    point,
-    store_archive,
-    sync_folder,
-    write_durably,
-)
+from provision.onboard.settings.durable import store_archive, sync_folder, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.places import Places
 from provision.onboard.settings.restore import leave_word
@@ -25,9 +19,8 @@ from provision.onboard.settings.state import (
     as_bytes,
     home,
     load_trial,
-    pointer,
     read_archive,
-    read_json,
+    staged,
     stored,
 )
 from provision.onboard.settings.system import System
@@ -37,61 +30,100 @@ from provision.onboard.settings.trial import Request, fits, trial
 def stage(places: Places, system: System, request: Request) -> dict[str, object]:
     """Leave settings for the next start; the caller holds the lock.
 
-    Those that were staged before are replaced. SettingsError when nothing was staged.
+    They replace what was staged before. SettingsError when nothing was staged: what was staged
+    before still is, or else the message says that the card may hold either.
     """
     kept = home(places)
     new = read(request.data, request.digest)
     fits(places, kept, new)
-    terms = {"owner": request.owner, "seconds": request.seconds}
+    before = staged(places)
+    wanted = {"digest": new.digest, "owner": request.owner, "seconds": request.seconds}
     try:
         store_archive(places, system, new.data, new.digest)
-        drop(places)
-        write_durably(places.staged.with_suffix(".json"), as_bytes(terms))
-        point(places.staged, new.digest)
+        write_durably(places.staged, as_bytes(wanted))
     except (OSError, SettingsError) as error:
-        on = load_trial(places) is not None
-        raise not_kept(error, Exit.ON_TRIAL if on else Exit.REFUSED) from None
+        if staged(places) == wanted:
+            _undo(places, before, error)
+        raise _not_staged(places, error) from None
     return {"staged": staged(places)}
 
 
+def _undo(places: Places, before: dict[str, object] | None, error: Exception) -> None:
+    """Go back to what was staged before; SettingsError when the card does not take that."""
+    try:
+        if before is None:
+            drop(places)
+        else:
+            write_durably(places.staged, as_bytes(before))
+    except OSError:
+        raise _doubtful(places, "staged", error) from None
+
+
+def _not_staged(places: Places, error: OSError | SettingsError) -> SettingsError:
+    if isinstance(error, SettingsError):
+        error.status = _status(places)
+        return error
+    message = f"nothing was staged: {error.filename or 'the data partition'}: {error.strerror}"
+    hint = "what was staged before still is; free or replace the card"
+    return SettingsError("data", message, hint=hint, status=_status(places))
+
+
+def _doubtful(places: Places, what: str, error: Exception) -> SettingsError:
+    """What is said when the card may hold the old state or the new one."""
+    return SettingsError(
+        "card",
+        f"the card failed while settings were being {what} ({error}): "
+        "the next start may put them on trial, or not",
+        hint="replace the card",
+        status=_status(places),
+    )
+
+
+def _status(places: Places) -> Exit:
+    return Exit.REFUSED if load_trial(places) is None else Exit.ON_TRIAL
+
+
 def unstage(places: Places, _system: System) -> dict[str, object]:
-    """Forget what is staged."""
+    """Forget what is staged; SettingsError when the card may not have taken that."""
     was = staged(places)
-    drop(places)
+    try:
+        drop(places)
+    except OSError as error:
+        raise _doubtful(places, "unstaged", error) from None
     return {"staged": None, "was": was}
 
 
 def begin(places: Places, system: System) -> dict[str, object]:
-    """At a start: put on trial what was staged, if anything; the caller holds the lock."""
-    found = staged(places)
-    if found is None:
+    """At a start: put on trial what was staged, if anything; the caller holds the lock.
+
+    SettingsError, and the next login is told, when it could not be put on trial.
+    """
+    if not os.path.lexists(places.staged):
         return {"changed": []}
-    digest, seconds = str(found["digest"]), int(str(found["seconds"]))
-    drop(places)
+    found = staged(places)
+    what = f"settings {str(found['digest'])[:12]}, staged for {found['owner']}," if found else ""
     try:
-        data = read_archive(stored(places, digest))
-        return trial(places, system, Request(data, digest, seconds, str(found["owner"])))
+        return _begin(places, system, found)
     except (OSError, SettingsError) as error:
-        what = f"settings {digest[:12]}, staged for {found['owner']}, were not put on trial"
-        leave_word(places, system, what, str(error))
+        leave_word(places, system, f"{what or 'staged settings'} were not put on trial", str(error))
         raise
 
 
-def staged(places: Places) -> dict[str, object] | None:
-    """What is staged: digest, owner, and the trial's length in seconds."""
-    digest = pointer(places.staged)
-    terms = read_json(places.staged.with_suffix(".json"))
-    if digest is None or terms is None:
-        return None
-    seconds = terms.get("seconds")
-    if not isinstance(seconds, int):
-        return None
-    return {"digest": digest, "owner": str(terms.get("owner")), "seconds": seconds}
+def _begin(places: Places, system: System, found: dict[str, object] | None) -> dict[str, object]:
+    try:
+        drop(places)
+    except OSError as error:
+        raise _doubtful(places, "taken for their trial", error) from None
+    if found is None:
+        raise SettingsError("staged", f"{places.staged} cannot be read", hint="stage them again")
+    digest, seconds = str(found["digest"]), int(str(found["seconds"]))
+    data = read_archive(stored(places, digest))
+    return trial(places, system, Request(data, digest, seconds, str(found["owner"])))
 
 
 def drop(places: Places) -> None:
-    """Take the pointer away, and see that the card has taken it."""
-    for place in (places.staged, places.staged.with_suffix(".json")):
+    """Have nothing staged, and see that the card has taken that; OSError when it has not."""
+    if places.store.is_dir():
         with contextlib.suppress(FileNotFoundError):
-            os.unlink(place)
-            sync_folder(places.store)
+            os.unlink(places.staged)
+        sync_folder(places.store)

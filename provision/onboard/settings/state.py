@@ -11,12 +11,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.onboard.settings.archive import LIMIT, Settings, digest_of, read
+from provision.onboard.settings.archive import Settings, digest_of, read
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.places import Places
+from provision.onboard.settings.readers import MAX_JSON_BYTES, parse_json, read_file
 from provision.onboard.settings.system import System
+from provision.onboard.settings.tar import LIMIT
 from provision.onboard.settings.tree import write_all
+
+#: Bytes; a pointer is one line of some 135.
+MAX_POINTER_BYTES = 256
+
+#: Seconds; a trial shorter than a restart of the network proves nothing.
+MIN_TRIAL_S, MAX_TRIAL_S = 5, 24 * 3600
 
 
 @dataclass(frozen=True)
@@ -60,7 +68,7 @@ class Trial:
 def read_json(place: Path) -> dict[str, Any] | None:
     """An object from a JSON file; None when the file is not there or holds no object."""
     try:
-        found = json.loads(place.read_bytes())
+        found = parse_json(read_file(place, MAX_JSON_BYTES))
     except (OSError, ValueError):
         return None
     return found if isinstance(found, dict) else None
@@ -108,7 +116,7 @@ def load_trial(places: Places) -> Trial | None:
             folders=tuple(map(str, raw["folders"])),
             ailing=tuple(map(str, raw["ailing"])),
         )
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         return None
 
 
@@ -126,12 +134,8 @@ def clear_trial(places: Places, system: System, *, service: bool = True) -> None
 
 
 def read_archive(place: Path) -> bytes:
-    """The bytes of an archive file, at most LIMIT of them."""
-    with place.open("rb") as file:
-        data = file.read(LIMIT + 1)
-    if len(data) > LIMIT:
-        raise SettingsError("archive", f"{place} has more than {LIMIT} bytes")
-    return data
+    """The bytes of an archive file; OSError when it is no file, or has more than LIMIT."""
+    return read_file(place, LIMIT)
 
 
 def stored(places: Places, digest: str) -> Path:
@@ -165,7 +169,7 @@ def home(places: Places) -> Settings:
 def pointer(place: Path) -> str | None:
     """The digest that a pointer file names; None when it is missing or damaged."""
     try:
-        line = place.read_text(encoding="ascii")
+        line = read_file(place, MAX_POINTER_BYTES).decode("ascii")
     except (OSError, ValueError):
         return None
     digest, _, name = line.rstrip("\n").partition("  ")
@@ -178,3 +182,17 @@ def whole(places: Places, digest: str) -> bool:
         return digest_of(read_archive(stored(places, digest))) == digest
     except (OSError, SettingsError):
         return False
+
+
+def staged(places: Places) -> dict[str, object] | None:
+    """What is on trial from the next start: digest, owner, and the trial's length in seconds.
+
+    None when nothing is staged, or what is cannot be read.
+    """
+    found = read_json(places.staged) or {}
+    digest, owner, seconds = (found.get(key) for key in ("digest", "owner", "seconds"))
+    if not (isinstance(digest, str) and is_digest(digest) and isinstance(owner, str)):
+        return None
+    if type(seconds) is not int or not MIN_TRIAL_S <= seconds <= MAX_TRIAL_S:
+        return None
+    return {"digest": digest, "owner": owner, "seconds": seconds}

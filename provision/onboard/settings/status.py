@@ -8,13 +8,13 @@ from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.health import health
 from provision.onboard.settings.lock import at_work
 from provision.onboard.settings.places import Places
-from provision.onboard.settings.stage import staged
 from provision.onboard.settings.state import (
     home,
     load_trial,
     pointer,
     read_archive,
     read_json,
+    staged,
     whole,
 )
 from provision.onboard.settings.system import System

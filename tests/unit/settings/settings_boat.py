@@ -94,7 +94,8 @@ def _json(value: object) -> bytes:
 
 
 def tar(members: Tree) -> tuple[bytes, str]:
-    """A plain archive of `members`, with their folders."""
+    """An archive of `members`, with their folders, as tarfile itself writes one: the form that
+    every version has made."""
     folders = {
         str(parent) for path in members for parent in Path(path).parents if str(parent) != "/"
     }
@@ -102,6 +103,7 @@ def tar(members: Tree) -> tuple[bytes, str]:
     with tarfile.open(fileobj=buffer, mode="w", format=tarfile.GNU_FORMAT) as archive:
         for path in sorted({*members, *folders}):
             info = tarfile.TarInfo(path.lstrip("/"))
+            info.mtime, info.uname, info.gname = 1767225600, "root", "root"
             what = members.get(path)
             if what is None:
                 info.type, info.mode = tarfile.DIRTYPE, 0o755

@@ -63,3 +63,26 @@ def every_kill(work: Callable[[int], Callable[[], object]]) -> Iterator[int]:
     while killed_at(step, work(step)):
         yield step
         step += 1
+
+
+def failing_at(
+    number: int, error: int, *, once: bool = False
+) -> tuple[dict[str, Callable[..., Any]], list[int]]:
+    """Calls on the card of which the one with that number fails, and without `once` all later
+    ones."""
+    count = [0]
+
+    def failing(real: Callable[..., Any], name: str) -> Callable[..., Any]:
+        def call(target: Any, *rest: Any, **more: Any) -> Any:
+            place = os.readlink(f"/proc/self/fd/{target}") if isinstance(target, int) else target
+            writes = name != "open" or rest[0] & os.O_CREAT
+            if writes and "/data/settings" in str(place):
+                count[0] += 1
+                if count[0] == number + 1 or (count[0] > number and not once):
+                    raise OSError(error, os.strerror(error), str(place))
+            return real(target, *rest, **more)
+
+        return call
+
+    names = ("open", "write", "fsync", "replace", "unlink")
+    return {name: failing(getattr(os, name), name) for name in names}, count

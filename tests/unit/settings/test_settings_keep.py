@@ -11,12 +11,11 @@ import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
 from settings_card import Card, State
-from settings_faults import every_kill
+from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -107,26 +106,6 @@ def test_too_late(tried: Boat) -> None:
         keep(tried.places, tried.system, DIGEST)
     assert caught.value.status is Exit.ON_TRIAL
     assert chosen(on_card(tried)) == HOME
-
-
-def failing_at(number: int, error: int) -> tuple[dict[str, Callable[..., Any]], list[int]]:
-    """Calls on the card of which the one with that number, and all later ones, fail."""
-    count = [0]
-
-    def failing(real: Callable[..., Any], name: str) -> Callable[..., Any]:
-        def call(target: Any, *rest: Any, **more: Any) -> Any:
-            place = os.readlink(f"/proc/self/fd/{target}") if isinstance(target, int) else target
-            writes = name != "open" or rest[0] & os.O_CREAT
-            if writes and "/data/settings" in str(place):
-                count[0] += 1
-                if count[0] > number:
-                    raise OSError(error, os.strerror(error), str(place))
-            return real(target, *rest, **more)
-
-        return call
-
-    names = ("open", "write", "fsync", "replace", "unlink")
-    return {name: failing(getattr(os, name), name) for name in names}, count
 
 
 @pytest.mark.parametrize("error", [errno.EROFS, errno.ENOSPC, errno.EIO])

@@ -3,14 +3,17 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
-from settings_faults import every_kill
+from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
@@ -130,3 +133,97 @@ def test_killed_anywhere(boat: Boat, tmp_path: Path) -> None:
         give_back(same.places, same.system, "time is up", deadline=True)
         assert snapshot(same.places.root) == before
         assert load_trial(same.places) is None
+
+
+@contextmanager
+def failing_card(number: int, *, once: bool) -> Iterator[list[int]]:
+    """The card's call with that number fails, and all later ones unless it is only `once`."""
+    calls, count = failing_at(number, errno.EIO, once=once)
+    with pytest.MonkeyPatch.context() as patch:
+        for name, call in calls.items():
+            patch.setattr(os, name, call)
+        yield count
+
+
+@pytest.mark.parametrize("once", [True, False])
+@pytest.mark.parametrize("other", [None, pack({**OLD, "/etc/hostname": (0o644, b"other\n")})])
+def test_a_failure_to_stage_leaves_what_was_staged_before(
+    boat: Boat, tmp_path: Path, once: bool, other: tuple[bytes, str] | None
+) -> None:
+    """At each call on the card in turn. Where the card cannot go back, the message says so."""
+    if other:
+        stage(boat.places, boat.system, ask(*other))
+    before = status(boat.places, boat.system)["staged"]
+    shutil.copytree(boat.places.root, copy := tmp_path / "copy", symlinks=True)
+    number, kinds = 0, set()
+    while True:
+        with failing_card(number, once=once) as count:
+            try:
+                stage(boat.places, boat.system, ask(DATA, DIGEST))
+            except SettingsError as failure:
+                kinds.add(failure.kind)
+                assert failure.status is Exit.REFUSED
+                assert os.strerror(errno.EIO) in failure.message
+                found = status(boat.places, boat.system)["staged"]
+                if failure.kind == "card":
+                    assert "the next start may put them on trial, or not" in failure.message
+                else:
+                    assert found == before
+        if count[0] <= number:
+            break
+        shutil.rmtree(boat.places.root)
+        shutil.copytree(copy, boat.places.root, symlinks=True)
+        number += 1
+    assert kinds == ({"data"} if once else {"data", "card"})
+    assert status(boat.places, boat.system)["staged"] == {
+        "digest": DIGEST,
+        "owner": "ann@laptop",
+        "seconds": 60,
+    }
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_a_card_that_fails_at_a_start_is_said(boat: Boat, number: int) -> None:
+    """The card does not take that nothing is staged any more: no trial, and not in silence."""
+    stage(boat.places, boat.system, ask(DATA, DIGEST))
+    before = snapshot(boat.places.root)
+    with failing_card(number, once=False), pytest.raises(SettingsError) as caught:
+        begin(boat.places, boat.system)
+    assert (caught.value.kind, caught.value.status) == ("card", Exit.REFUSED)
+    said = boat.places.notice.read_text()
+    assert "staged for ann@laptop, were not put on trial: the card failed" in said
+    assert "the next start may put them on trial, or not" in said
+    assert snapshot(boat.places.root) == before
+    assert not boat.system.armed()
+
+
+def test_forgetting_on_a_card_that_fails_is_not_said_to_be_done(boat: Boat) -> None:
+    """Also when asked again: the name is gone from memory, and may still be on the card."""
+    stage(boat.places, boat.system, ask(DATA, DIGEST))
+    for _ in range(2):
+        with failing_card(1, once=False), pytest.raises(SettingsError) as caught:
+            unstage(boat.places, boat.system)
+        assert caught.value.kind == "card"
+    with failing_card(0, once=False), pytest.raises(SettingsError):
+        unstage(boat.places, boat.system)
+    assert unstage(boat.places, boat.system)["staged"] is None
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"[" * 100_000,
+        b'{"digest": 1}',
+        f'{{"digest": "{DIGEST}", "owner": "ann", "seconds": 1e999}}'.encode(),
+        f'{{"digest": "{DIGEST}", "owner": "ann", "seconds": -1}}'.encode(),
+    ],
+)
+def test_a_damaged_note_of_what_is_staged_is_said_once(boat: Boat, content: bytes) -> None:
+    boat.places.staged.write_bytes(content)
+    assert status(boat.places, boat.system)["staged"] is None
+    with pytest.raises(SettingsError) as caught:
+        begin(boat.places, boat.system)
+    assert "cannot be read" in caught.value.message
+    assert "were not put on trial" in boat.places.notice.read_text()
+    assert begin(boat.places, boat.system) == {"changed": []}

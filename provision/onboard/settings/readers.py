@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reading what may be damaged or hostile: never without an end, never more than expected."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import stat
+from pathlib import Path
+from typing import Any, NoReturn
+
+#: Bytes of a JSON document; a manifest has some ten kilobytes.
+MAX_JSON_BYTES = 2**20
+
+#: Lists and objects inside each other; a manifest has four.
+MAX_JSON_DEPTH = 32
+
+
+def read_file(place: Path, limit: int) -> bytes:
+    """The bytes of a regular file.
+
+    OSError when it is something else (opening a pipe would wait for its writer, and a device
+    may never end) or has more than `limit` bytes.
+    """
+    descriptor = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    with os.fdopen(descriptor, "rb") as file:
+        found = os.fstat(descriptor)
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(errno.EINVAL, "not a regular file", str(place))
+        data = file.read(limit + 1) if found.st_size <= limit else None
+    if data is None or len(data) > limit:
+        raise OSError(errno.EFBIG, f"more than {limit} bytes", str(place))
+    return data
+
+
+def parse_json(data: bytes) -> Any:
+    """Read a JSON document; ValueError when it is none, too large, or nested too deep."""
+    if len(data) > MAX_JSON_BYTES:
+        raise ValueError(f"more than {MAX_JSON_BYTES} bytes")
+    try:
+        document = json.loads(data.decode(), parse_constant=_refuse)
+    except RecursionError:
+        raise ValueError("nested too deep") from None
+    level = [document]
+    for _ in range(MAX_JSON_DEPTH):
+        inside = [part for part in level if isinstance(part, list | dict)]
+        level = [
+            item for part in inside for item in (part.values() if isinstance(part, dict) else part)
+        ]
+        if not level:
+            return document
+    raise ValueError("nested too deep")
+
+
+def _refuse(word: str) -> NoReturn:
+    raise ValueError(f"{word} is not JSON")  # RFC 8259, section 6
