@@ -39,6 +39,8 @@ class Wifi(_Model):
     """How many tablets it serves at once without trouble."""
     bands: tuple[Literal["2.4 GHz", "5 GHz"], ...]
     """Where it can be an access point."""
+    frame_protection: bool
+    """Whether it protects management frames as an access point (IEEE Std 802.11w)."""
 
 
 class Emulator(_Model):

@@ -278,8 +278,13 @@ SSH_KEY = (
 )
 
 
+#: Bits of an RSA key that the boat lets in: RequiredRSASize in its sshd_config. From memory: 112
+#: bits of security (NIST SP 800-57).
+MIN_RSA_BITS = 2048
+
+
 def is_public_key(line: str) -> bool:
-    """Whether it is an OpenSSH public key line, and whole: by a cut one nobody would get in."""
+    """Whether it is an OpenSSH public key line, whole, and one by which the boat lets in."""
     # Here, so that only who reads a profile waits for it.
     from cryptography.exceptions import UnsupportedAlgorithm  # noqa: PLC0415
     from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
@@ -289,15 +294,19 @@ def is_public_key(line: str) -> bool:
     if not re.fullmatch(SSH_KEY, line) or not line.isprintable():
         return False
     try:
-        load_ssh_public_key(line.encode())
+        key = load_ssh_public_key(line.encode())
     except (ValueError, UnsupportedAlgorithm):
         return False
-    return True
+    # Of all kinds only RSA's can be too short: the others' sizes are fixed by their names.
+    return not line.startswith("ssh-rsa") or getattr(key, "key_size", 0) >= MIN_RSA_BITS
 
 
 def _whole(value: str) -> str:
     if " " in value and not is_public_key(value):
-        raise Refused("this is no whole OpenSSH public key", "copy the line of an id_*.pub file")
+        raise Refused(
+            "this is no whole OpenSSH public key, or an RSA key below 2048 bits",
+            "copy the line of an id_*.pub file; ssh-keygen -t ed25519 makes a new one",
+        )
     return value
 
 

@@ -162,7 +162,7 @@ def entry_lines(boat: Boat, number: int) -> list[str]:
     bad = [n for n, line in found if not is_public_key(line)]
     if bad or not found:
         raise UserError(
-            "is no OpenSSH public key",
+            "is no OpenSSH public key, or an RSA key below 2048 bits",
             place=Place(file, bad[0] if bad else 1, key=key),
             hint="one key a line, as ssh-keygen writes it into a .pub file, and nothing else",
         )

@@ -74,6 +74,22 @@ def test_the_name_service_listens_on_an_address_that_has_just_come(kittiwake: Vi
     assert said.split() == ["2"] * 30
 
 
+def test_no_program_gives_its_user_more(kittiwake: Virtual) -> None:
+    """No file of the base is set-user-id or set-group-id, and on data such a bit does nothing."""
+    assert kittiwake.ask("find / -xdev -type f -perm /6000") == ""
+    options = set(kittiwake.ask("findmnt -n -o OPTIONS /data").strip().split(","))
+    assert {"nosuid", "nodev", "noexec"} <= options
+
+
+def test_the_kernel_has_the_parameters_of_its_file(kittiwake: Virtual) -> None:
+    text = kittiwake.ask("cat /etc/sysctl.d/50-boat.conf")
+    wanted = dict(re.findall(r"^([a-z0-9_.]+) = (\d+)$", text, re.MULTILINE))
+    assert wanted["fs.protected_fifos"] == "2"
+    files = [f"/proc/sys/{key.replace('.', '/')}" for key in wanted]
+    found = kittiwake.ask(f"cat {' '.join(files)}").split()
+    assert dict(zip(wanted, found, strict=True)) == wanted
+
+
 def test_no_prompt_and_no_password(kittiwake: Virtual) -> None:
     """Nobody can log in at a console, and no account has a password."""
     assert kittiwake.ask("pgrep -a getty", check=False) == ""

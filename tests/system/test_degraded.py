@@ -3,12 +3,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from provision.card.layout import Layout
+from provision.render.archive import File, build
 from provision.run import run
 from tests.system.boats import Club, Virtual
 
@@ -63,3 +65,18 @@ def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Pat
     boat.power_cycle()
     said = boat.chosen()
     assert (said["choice"], said["degraded"]) == ("built", True)
+    # No file at all, which a start would wait for, and one with members that only it would see.
+    store = "/data/settings"
+    boat.ask(f"rm {store}/{after}.tar && mkfifo {store}/{after}.tar")
+    target = boat.club.target("kittiwake").render()
+    shown = target.archive.rstrip(b"\0")
+    hidden = build({"/etc/hidden": File(b"x")}, {}).archive
+    forged = tmp_path / "forged.tar"
+    forged.write_bytes(shown + bytes(-len(shown) % 512 + 512) + hidden)
+    digest = hashlib.sha256(forged.read_bytes()).hexdigest()
+    boat.put(forged, f"{store}/{digest}.tar")
+    boat.ask(f"echo '{digest}  {digest}.tar' > {store}/previous; sync")
+    boat.power_cycle()
+    said = boat.chosen()
+    assert (said["choice"], said["degraded"]) == ("built", True)
+    assert boat.ask("ls /etc/hidden", check=False) == ""

@@ -14,10 +14,13 @@ from types import SimpleNamespace
 from unittest.mock import Mock
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.profile import keys, load, private, secrets, vault
+from provision.profile.fields import MIN_RSA_BITS
 
 KEY = b"correct horse"
 
@@ -391,6 +394,21 @@ def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, li
         keys.access_keys(load.read(kittiwake))
     assert str(caught.value.place) == f"{file}:{line}: access.keys[0]"
     assert "ssh-keygen" in caught.value.hint
+
+
+@pytest.mark.parametrize(("bits", "taken"), [(1024, False), (2048, True)])
+def test_an_rsa_key_that_the_boat_would_refuse(kittiwake: Path, bits: int, taken: bool) -> None:
+    """Found before the boat is built, and not when somebody cannot log in."""
+    key = rsa.generate_private_key(public_exponent=65537, key_size=bits).public_key()
+    line = key.public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
+    (kittiwake.parent / "operator.pub").write_text(f"{line} mate\n")
+    boat = load.read(kittiwake)
+    if taken:
+        assert keys.access_keys(boat) == [f"{line} mate"]
+    else:
+        with pytest.raises(UserError, match="RSA key below 2048 bits"):
+            keys.access_keys(boat)
+    assert MIN_RSA_BITS == 2048
 
 
 def test_public_key_files_may_have_several_keys_and_any_names(kittiwake: Path) -> None:

@@ -229,6 +229,30 @@ def forged() -> dict[str, bool]:
     }
 
 
+#: What the shore's name service answers.
+ASHORE_NAMES = {
+    "harbour.example": ("198.51.100.7",),
+    "login.example": ("192.168.5.1",),
+    "boat.example": (BOAT,),
+    "mixed.example": ("198.51.100.7", TABLET),
+    "loopback.example": ("127.0.0.1",),
+    "nowhere.example": ("0.0.0.0",),
+}
+
+
+@contextmanager
+def shore_names() -> Iterator[None]:
+    """A name service where the boat's own asks."""
+    records = [f"--host-record={n},{a}" for n, all in ASHORE_NAMES.items() for a in all]
+    where = ["--listen-address=127.0.0.53", "--bind-interfaces", "--no-hosts", "--no-resolv"]
+    command = ["dnsmasq", "--no-daemon", "--conf-file=/dev/null", *where, *records]
+    with subprocess.Popen(command) as server:
+        try:
+            yield
+        finally:
+            server.terminate()
+
+
 @contextmanager
 def name_service() -> Iterator[None]:
     """The rendered dnsmasq; in debug mode it does not look for a user that is not in here."""
@@ -279,6 +303,9 @@ def main() -> None:
                 for name in ("kittiwake", "kittiwake.boat", "kittiwake.local", "example.org")
             }
             found["leases"] = [lease("02:00:00:12:34:56"), lease("02:00:00:00:00:01")]
+    else:
+        with shore_names(), name_service():
+            found["names"] = {name: look_up(name) for name in ("kittiwake.boat", *ASHORE_NAMES)}
     serve(None, TCP_PORTS)
     found["tcp"] = [port for port in TCP_PORTS if tcp("tablet", BOAT, port)]
     found["udp"] = [port for port in UDP_PORTS if datagram("tablet", 4000, "boat", BOAT, port)]

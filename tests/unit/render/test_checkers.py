@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from provision.profile.fields import MIN_RSA_BITS
 from provision.run import run
 
 from .conftest import BOATS, aboard
@@ -46,6 +48,16 @@ class Checker:
     spoilt: str
     command: tuple[str, ...]
     passed: Callable[[Done], bool] = succeeded
+
+
+#: The units that the base brings.
+BASE_UNITS = Path(__file__).parents[3] / "provision/card/rootfs/usr/lib/systemd/system"
+
+
+def with_base(root: Path) -> Path:
+    """A boat's files with our own files of the base among them."""
+    shutil.copytree(BASE_UNITS.parents[3] / "usr", root / "usr", dirs_exist_ok=True)
+    return root
 
 
 UNITS = ("nftables", "hostapd", "dnsmasq", "chrony", "boat-feed", "boat-stations")
@@ -98,6 +110,20 @@ def test_every_checker_accepts_every_boats_files(tree: Callable[..., Path], boat
         assert checker.passed(done), (checker.file, done.stdout, done.stderr)
 
 
+def test_sshd_refuses_the_keys_that_check_refuses(tree: Callable[..., Path]) -> None:
+    """As sshd itself understands its file; its own default is 1024 bits."""
+    said = aboard(tree(), "sshd", "-T").stdout
+    assert f"requiredrsasize {MIN_RSA_BITS}" in said.splitlines()
+
+
+@pytest.mark.parametrize(("board", "lines"), [("x86-64", 1), ("bcm2711-rpi-4-b", 0)])
+def test_frames_are_protected_where_the_board_can(
+    tree: Callable[..., Path], board: str, lines: int
+) -> None:
+    text = (tree(board=board) / "etc/hostapd/boat.conf").read_text()
+    assert text.splitlines().count("ieee80211w=1") == lines
+
+
 @pytest.mark.parametrize("checker", CHECKERS, ids=lambda checker: checker.file)
 def test_a_spoilt_file_is_noticed(tree: Callable[..., Path], checker: Checker) -> None:
     root = tree(**BOATS["full"])
@@ -134,17 +160,38 @@ EXPOSED = {
     "boat-stations": 20,
     "dnsmasq": 25,
     "chrony": 25,
-    "hostapd": 32,
-    "nftables": 45,
+    "hostapd": 30,
+    "nftables": 20,
+    "boat-clock": 15,
+    "boat-grow": 20,
+    "boat-staged": 30,
 }
 
 
-@pytest.mark.parametrize("unit", UNITS)
+def test_no_unit_of_ours_is_left_out() -> None:
+    services = {path.stem for path in BASE_UNITS.glob("*.service")} | set(UNITS)
+    assert set(EXPOSED) == services
+    assert max(EXPOSED.values()) <= 30
+
+
+@pytest.mark.parametrize("unit", EXPOSED)
 @pytest.mark.parametrize("boat", ["full", "busy"])
 def test_units_are_shut_in(tree: Callable[..., Path], unit: str, boat: str) -> None:
-    file = f"/etc/systemd/system/{unit}.service"
-    if file.lstrip("/") in OWN_PASS_PHRASES_ONLY:
+    if f"etc/systemd/system/{unit}.service" in OWN_PASS_PHRASES_ONLY:
         boat = "full"
-    command = ["systemd-analyze", "security", "--offline=yes", f"--threshold={EXPOSED[unit]}", file]
-    done = aboard(tree(**BOATS[boat]), *command)
+    root = with_base(tree(**BOATS[boat]))
+    folder = "/etc/systemd/system" if unit in UNITS else "/usr/lib/systemd/system"
+    command = ["systemd-analyze", "security", "--offline=yes", f"--threshold={EXPOSED[unit]}"]
+    done = aboard(root, *command, f"{folder}/{unit}.service")
     assert done.returncode == 0, done.stdout.splitlines()[-1]
+
+
+@pytest.mark.parametrize("unit", sorted(path.name for path in BASE_UNITS.glob("boat-*.*")))
+def test_the_bases_own_units_are_sound(tree: Callable[..., Path], unit: str) -> None:
+    root = with_base(tree())
+    file = root / f"usr/lib/systemd/system/{unit}"
+    command = ("systemd-analyze", "verify", "--man=no", f"/usr/lib/systemd/system/{unit}")
+    assert silent(aboard(root, *command))
+    with file.open("a") as stream:
+        stream.write("\n[Unit]\nRefuseManualStart=sometimes\n")
+    assert not silent(aboard(root, *command))

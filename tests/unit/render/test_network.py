@@ -61,6 +61,16 @@ def test_a_boat_with_an_uplink(
     assert found["seen ashore"] == "192.0.2.1"
     assert found["shore to tablet"] is None
     assert found["tcp"] == [22, 53, 10110]
+    # No name from ashore leads to the boat's own network, or to who asks (RFC 1035: 3).
+    assert found["names"] == {
+        "kittiwake.boat": "10.47.1.1",
+        "harbour.example": "198.51.100.7",
+        "login.example": "192.168.5.1",
+        "boat.example": "rcode 3",
+        "mixed.example": "rcode 3",
+        "loopback.example": "rcode 3",
+        "nowhere.example": "rcode 3",
+    }
 
 
 def test_inputs_are_open_on_the_boats_own_network_alone(tree: Callable[..., Path]) -> None:
