@@ -5,11 +5,20 @@ from __future__ import annotations
 
 import errno
 import os
+import shlex
 from pathlib import Path
 
 from provision.errors import Place, UserError
 
 PACKAGE = Path(__file__).parent
+
+#: Where commands look for boats.
+BOATS = Path("boats")
+
+
+def argument(profile: Path) -> str:
+    """How a command of ours names the boat with this file, to be typed as it stands."""
+    return shlex.quote(profile.stem if profile.parent == BOATS else str(profile))
 
 
 def shipped(name: str) -> Path:

@@ -13,11 +13,14 @@ from typing import Any
 
 from provision.card.system import disks_of_the_system
 from provision.errors import UserError
-from provision.run import run
+from provision.run import Argument, failure, run
 
 SYS = Path("/sys")
 
 _LISTED = "with no device named, the candidates are listed"
+
+#: None of the devices was found (lsblk(8)); without devices named, there are none at all.
+_NONE_FOUND = 32
 
 _COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
 
@@ -75,8 +78,10 @@ def device_at(path: Path) -> Device:
         )
     if not stat.S_ISBLK(status.st_mode):
         raise UserError(f"{path} is neither a block device nor a plain file", hint=_LISTED)
-    [device] = read_devices(_lsblk(path), disks_of_the_system())
-    return device
+    found = read_devices(_lsblk(path), disks_of_the_system())
+    if not found:
+        raise UserError(f"{path} is no disk that the kernel lists", hint=_LISTED)
+    return found[0]
 
 
 def refusal(device: Device, image: Path) -> UserError | None:
@@ -144,8 +149,19 @@ def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) 
 
 
 def _lsblk(*paths: Path) -> dict[str, Any]:
-    tree = json.loads(run("lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths).stdout)
-    return dict(tree)
+    """The block devices, or those at `paths`; none is a tree without any."""
+    command: list[Argument] = ["lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths]
+    done = run(*command, check=False)
+    if done.returncode not in (0, _NONE_FOUND):
+        # What it says in JSON is for no reader.
+        raise UserError(
+            failure(command, done.returncode, done.stderr),
+            hint="try lsblk by itself: it lists the disks that the kernel knows",
+        )
+    try:
+        return dict(json.loads(done.stdout))
+    except ValueError:
+        return {"blockdevices": []}
 
 
 def _below(node: dict[str, Any]) -> Iterator[dict[str, Any]]:

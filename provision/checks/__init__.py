@@ -20,7 +20,6 @@ from provision.checks import (
 )
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
-from provision.profile.tree import raise_all
 
 __all__ = ["Finding", "Level", "check", "errors"]
 
@@ -42,14 +41,12 @@ def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Findin
     """All findings about the boats, each by itself and against the other boats of its club.
 
     `neighbours` are boats of the club that are not themselves in question. Warnings that a
-    boat's profile accepts are left out. UserError or UserErrors when the boats cannot be in
-    one club: one name or one address twice.
+    boat's profile accepts are left out.
     """
     # A boat that is named twice is one boat.
     asked = {boat.file.resolve(): boat for boat in boats}
     near = {boat.file.resolve(): boat for boat in neighbours if boat.file.resolve() not in asked}
     boats, neighbours = list(asked.values()), list(near.values())
-    raise_all(club.clashes(boats, neighbours))
     return [
         finding
         for number, boat in enumerate(boats)

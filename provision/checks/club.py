@@ -4,74 +4,90 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations, product
 
 from provision.checks.finding import Finding
-from provision.errors import Place, UserError
+from provision.errors import Place
+from provision.paths import argument
 from provision.profile.load import Boat
 from provision.profile.secrets import file_of
 
 
-def clashes(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[UserError]:
-    """An error for each pair of boats with one name or one address.
-
-    Pairs of two neighbours are somebody else's business.
-    """
-    errors = []
-    for one, two in [*combinations(boats, 2), *product(neighbours, boats)]:
-        if one.name == two.name:
-            errors.append(
-                UserError(
-                    f"two boats are called {two.name}",
-                    place=two.place("boat"),
-                    hint=_other(one.place("boat")),
-                )
-            )
-        address = two.profile.network.address.ip
-        if one.profile.network.address.ip == address:
-            errors.append(
-                UserError(
-                    f"{one.name} and {two.name} have one address, {address}",
-                    place=two.place("network.address"),
-                    hint=_other(one.place("network.address")),
-                )
-            )
-    return errors
-
-
 def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
-    """What a tablet, or whoever is connected to both, cannot tell `boat` from `others` by."""
-    own, kept = boat.profile.network, _secrets(boat)
+    """Find what a tablet, or whoever is connected to both, cannot tell `boat` from `others` by."""
     for other in others:
-        if kept and kept == _secrets(other):
-            yield Finding(
-                "error",
-                f"same-secrets.{other.name}",
-                f"{boat.name} has the secrets of {other.name}, so that one may pass for the other",
-                Place(file_of(boat.file)),
-                f"provision keys {boat.name} --rotate host_key --rotate pass_phrase",
-            )
-        network = other.profile.network
-        if network.access_point.ssid == own.access_point.ssid:
-            yield Finding(
-                "warning",
-                f"same-ssid.{other.name}",
-                f"{boat.name} has the SSID of {other.name}: a tablet joins whichever is nearer",
-                boat.place("network.access_point.ssid"),
-                _other(other.place("network.access_point.ssid")),
-            )
-        if network.address.network.overlaps(own.address.network):
-            yield Finding(
-                "warning",
-                f"same-network.{other.name}",
-                f"the network {own.address.network} of {boat.name} overlaps with "
-                f"{network.address.network} of {other.name}",
-                boat.place("network.address"),
-                f"give each boat a network of its own; {_other(other.place('network.address'))}",
-            )
+        if other.name == boat.name:
+            yield _same_name(boat, other)
+            continue
+        yield from _secrets(boat, other)
+        yield from _network(boat, other)
 
 
-def _secrets(boat: Boat) -> bytes:
+def _same_name(boat: Boat, other: Boat) -> Finding:
+    """A second file about a boat; it is a copy when it is not called as the boat."""
+    if _is_copy(other) and not _is_copy(boat):
+        return Finding(
+            "warning",
+            f"same-name.{other.file.name}",
+            f"{other.file} is about a boat {boat.name}, too",
+            boat.place("boat"),
+            "take a copy out of the folder; what is to be a boat has a name, an address and a "
+            "file of its own",
+        )
+    return Finding(
+        "error",
+        f"same-name.{other.file.name}",
+        f"two boats are called {boat.name}",
+        boat.place("boat"),
+        _other(other.place("boat")),
+    )
+
+
+def _is_copy(boat: Boat) -> bool:
+    return boat.file.stem != boat.name
+
+
+def _secrets(boat: Boat, other: Boat) -> Iterator[Finding]:
+    kept = _vault(boat)
+    if kept and kept == _vault(other):
+        yield Finding(
+            "error",
+            f"same-secrets.{other.name}",
+            f"{boat.name} has the secrets of {other.name}, so that one may pass for the other",
+            Place(file_of(boat.file)),
+            f"provision keys {argument(boat.file)} --rotate host_key --rotate pass_phrase",
+        )
+
+
+def _network(boat: Boat, other: Boat) -> Iterator[Finding]:
+    own, network = boat.profile.network, other.profile.network
+    if network.access_point.ssid == own.access_point.ssid:
+        yield Finding(
+            "warning",
+            f"same-ssid.{other.name}",
+            f"{boat.name} has the SSID of {other.name}: a tablet joins whichever is nearer",
+            boat.place("network.access_point.ssid"),
+            _other(other.place("network.access_point.ssid")),
+        )
+    if network.address.ip == own.address.ip:
+        yield Finding(
+            "error",
+            f"same-address.{other.name}",
+            f"{other.name} and {boat.name} have one address, {own.address.ip}",
+            boat.place("network.address"),
+            _other(other.place("network.address")),
+        )
+    elif network.address.network.overlaps(own.address.network):
+        yield Finding(
+            "warning",
+            f"same-network.{other.name}",
+            f"the network {own.address.network} of {boat.name} overlaps with "
+            f"{network.address.network} of {other.name}",
+            boat.place("network.address"),
+            f"give each boat a network of its own; {_other(other.place('network.address'))}",
+        )
+
+
+def _vault(boat: Boat) -> bytes:
     """The boat's secrets as they lie there: never the same for two, each having its own salt."""
     try:
         return file_of(boat.file).read_bytes()

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 import tempfile
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,7 +14,6 @@ from provision.card.assemble import assemble
 from provision.card.base import base
 from provision.card.image import boat_of, identity
 from provision.cli.common import (
-    BOATS,
     FOUND_SOMETHING,
     Boats,
     Json,
@@ -24,6 +24,7 @@ from provision.cli.common import (
     show,
 )
 from provision.errors import Place, UserError
+from provision.paths import BOATS, argument
 from provision.steps import note, step
 
 
@@ -95,7 +96,8 @@ def _compare(image: Path, known: Known) -> None:
         raise UserError(
             f"this card is for the board {card['board']}, the profile's is {known.board.id}",
             place=Place(image),
-            hint=f"build it anew: provision card {known.boat.name} -o {image}",
+            hint=f"build it again: provision card {argument(known.boat.file)} "
+            f"-o {shlex.quote(str(image))}",
         )
     if card["settings"] != known.settings().sha256:
         note("the card has other settings than the profile makes now")

@@ -13,7 +13,6 @@ from typing import Annotated
 import typer
 
 from provision.cli.common import (
-    BOATS,
     COULD_NOT_RUN,
     FOUND_SOMETHING,
     INTERRUPTED,
@@ -23,10 +22,12 @@ from provision.cli.common import (
     VaultFile,
     app,
     fail,
+    folder_option,
     show,
     warn,
 )
 from provision.errors import UserError
+from provision.paths import BOATS
 from provision.profile import load
 from provision.profile.tree import raise_all
 from provision.push.fleet import standings
@@ -157,7 +158,8 @@ def push(  # noqa: PLR0913
         with shown as listener:
             ended = roll_out(fleet, options, Rollout(first, wait), listener)
     except KeyboardInterrupt:
-        hint = f"a boat with settings on trial returns within {timer} s; `provision fleet` says how"
+        asking = f"provision fleet{folder_option(boats)}"
+        hint = f"a boat with settings on trial returns within {timer} s; `{asking}` says how"
         fail(UserError("the push was stopped in the middle", hint=hint))
         raise typer.Exit(INTERRUPTED) from None
     if unfit:

@@ -16,8 +16,9 @@ from provision.card.devices import candidates, device_at, refusal
 from provision.card.image import boat_of
 from provision.card.write import bars
 from provision.card.write import write as write_card
-from provision.cli.common import BOATS, BoatName, Boats, Json, VaultFile, app, know, show, warn
+from provision.cli.common import BoatName, Boats, Json, VaultFile, app, know, show, warn
 from provision.errors import UserError
+from provision.paths import BOATS
 from provision.steps import console, step
 
 

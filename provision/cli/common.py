@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from provision import __version__
 from provision.boards import Board, board
 from provision.checks import errors
 from provision.errors import UserError, UserErrors
+from provision.paths import BOATS
 from provision.profile import load, secrets, vault
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
@@ -52,7 +54,6 @@ VaultFile = Annotated[
         readable=False,
     ),
 ]
-BOATS = Path("boats")
 
 
 def _version(wanted: bool) -> None:
@@ -79,6 +80,11 @@ def fail(error: UserError) -> int:
         for one in found:
             print(f"provision: {one}", file=sys.stderr)
     return COULD_NOT_RUN
+
+
+def folder_option(boats: Path) -> str:
+    """The option that names the folder of the boats, with a blank before; nothing for the usual."""
+    return "" if boats == BOATS else f" --boats {shlex.quote(str(boats))}"
 
 
 def show(result: object) -> None:

@@ -12,7 +12,6 @@ import typer
 
 from provision.checks import check as check_boats
 from provision.cli.common import (
-    BOATS,
     FOUND_SOMETHING,
     BoatName,
     BoatNames,
@@ -24,6 +23,7 @@ from provision.cli.common import (
     show,
 )
 from provision.errors import Place, UserError
+from provision.paths import BOATS
 from provision.profile import load, secrets, vault
 from provision.profile.keys import make_keys
 from provision.profile.load import Boat

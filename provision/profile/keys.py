@@ -20,6 +20,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from provision.errors import Place, UserError
+from provision.paths import argument
 from provision.profile import load, private, secrets
 from provision.profile.fields import is_public_key
 from provision.profile.load import Boat
@@ -155,7 +156,8 @@ def entry_lines(boat: Boat, number: int) -> list[str]:
         raise UserError(
             f"the public key {file} is not there",
             place=boat.place(key),
-            hint=f"provision keys {boat.name} makes {OPERATOR}.pub; any other has to be put there",
+            hint=f"provision keys {argument(boat.file)} makes {OPERATOR}.pub; any other has to be "
+            "put there",
         )
     lines = [(n, line.strip()) for n, line in enumerate(decode(file).splitlines(), 1)]
     found = [(n, line) for n, line in lines if line]

@@ -47,12 +47,15 @@ def write(file: Path, data: bytes, *, replace: bool = False) -> None:
         ) from error
 
 
-def read(file: Path) -> bytes:
-    """The file's content; UserError when it is not there or others may read it."""
+def read(file: Path, *, encrypted: bool = False) -> bytes:
+    """The file's content; UserError when it is not there or others may read it.
+
+    What is `encrypted` may be read by others: so it lies in a clone, or on a stick.
+    """
     try:
         with file.open("rb") as stream:
             mode = stat.S_IMODE(os.fstat(stream.fileno()).st_mode)
-            if mode & 0o077:
+            if mode & 0o077 and not encrypted:
                 raise UserError(
                     f"holds secrets, but others on this machine may use it (mode {mode:04o})",
                     place=Place(file),

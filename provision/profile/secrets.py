@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import shlex
 from pathlib import Path
 
 import yaml
@@ -19,6 +18,7 @@ from cryptography.hazmat.primitives.serialization import (
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
 from provision.errors import Place, UserError
+from provision.paths import argument
 from provision.profile import private, vault
 from provision.profile.fields import is_public_key
 from provision.profile.load import Boat
@@ -98,7 +98,7 @@ def expect(profile: Path) -> Path:
         raise UserError(
             "the boat has no secrets yet",
             place=Place(file),
-            hint=f"provision keys {shlex.quote(str(profile))}",
+            hint=f"provision keys {argument(profile)}",
         )
     return file
 
@@ -106,9 +106,8 @@ def expect(profile: Path) -> Path:
 def read(profile: Path, key: bytes) -> Secrets:
     """The secrets of the boat whose profile is this file.
 
-    `key` is the vault password. UserError when there are none yet, when others may read
-    them, when `key` is wrong or when they are not what they should be; no message quotes
-    a secret.
+    `key` is the vault password. UserError when there are none yet, when `key` is wrong or
+    when they are not what they should be; no message quotes a secret.
     """
     file = expect(profile)
     text = vault.decrypt(file, key)

@@ -91,8 +91,8 @@ def encrypt(text: str, key: bytes) -> bytes:
 
 
 def decrypt(file: Path, key: bytes) -> str:
-    """What the vault `file` holds; UserError when it is none, open to others, or not `key`'s."""
-    data = private.read(file)
+    """What the vault `file` holds; UserError when it is none, or not `key`'s."""
+    data = private.read(file, encrypted=True)
     vault = _ansible()
     if not vault.VaultLib.is_encrypted(data):
         raise UserError("is not encrypted", place=Place(file), hint=f"ansible-vault encrypt {file}")

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,12 +74,13 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
     fit: dict[str, Target] = {}
     unfit: list[Unfit] = []
     keys: dict[Path, bytes] = {}
-    for file in files:
+    # A forgotten copy takes nothing from the boat whose file has its name.
+    for file, boat in sorted(_read_each(files), key=lambda found: _is_copy(*found)):
         try:
-            boat = load.read(file)
+            if isinstance(boat, UserError):
+                raise boat
             if boat.name in fit:
-                other = fit[boat.name].boat.file
-                raise UserError(f"{other} is about a boat {boat.name}, too", place=Place(file))
+                raise _copied(boat, fit[boat.name].boat)
             secrets.expect(file)
         except UserError as error:
             unfit.append(Unfit(file, error))
@@ -93,4 +94,25 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
             unfit.append(Unfit(file, error))
         else:
             fit[boat.name] = target
-    return list(fit.values()), unfit
+    return sorted(fit.values(), key=lambda target: files.index(target.boat.file)), unfit
+
+
+def _read_each(files: Sequence[Path]) -> Iterator[tuple[Path, load.Boat | UserError]]:
+    for file in files:
+        try:
+            yield file, load.read(file)
+        except UserError as error:
+            yield file, error
+
+
+def _is_copy(file: Path, boat: load.Boat | UserError) -> bool:
+    """Whether the file is about a boat of another name than its own."""
+    return isinstance(boat, load.Boat) and boat.name != file.stem
+
+
+def _copied(boat: load.Boat, other: load.Boat) -> UserError:
+    return UserError(
+        f"{other.file} is about a boat {boat.name}, too",
+        place=Place(boat.file),
+        hint="take a copy out of the folder",
+    )

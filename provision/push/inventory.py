@@ -41,6 +41,8 @@ class Wanted:
     base: int
     sha256: str
     folder: Path
+    called: str = ""
+    """How a command names the boat; without it by its name alone."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,7 @@ def _host(boat: Wanted) -> dict[str, Any]:
         "ansible_ssh_common_args": shlex.join(["-F", "none", *arguments(reach.options(folder))]),
         "ansible_ssh_args": shlex.join(arguments(shared)),
         "boat_board": boat.board,
+        "boat_called": boat.called or reach.boat,
         "boat_base": boat.base,
         "boat_sha256": boat.sha256,
         "boat_halt": str(folder.parent / HALT),

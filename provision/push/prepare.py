@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from provision.boards import board
+from provision.paths import argument
 from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets, host_public_key
@@ -22,6 +23,7 @@ from provision.push.reach import (
     arguments,
     config_file,
     known_host,
+    ready,
     shared_connection,
 )
 from provision.push.suite import Job
@@ -76,7 +78,11 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
 def ways(
     targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[Reach]:
-    """How to get to each boat, first where it answers now if that is not known."""
+    """How to get to each boat, first where it answers now if that is not known.
+
+    UserError when this computer cannot ask any boat.
+    """
+    ready()
     known = [reach(target, at, former=former) for target in targets]
     with ThreadPoolExecutor(max(len(known), 1)) as pool:
         return list(pool.map(lambda way: way if way.boat in at else _located(way), known))
@@ -137,6 +143,7 @@ def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
         base=int(str(settings.manifest["base"])),
         sha256=settings.sha256,
         folder=folder,
+        called=argument(target.boat.file),
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import os
+import pwd
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -123,6 +125,19 @@ def fingerprint(key: str) -> str:
     """A public key's fingerprint as OpenSSH prints it, `SHA256:...`."""
     digest = hashlib.sha256(base64.b64decode(key.split()[1])).digest()
     return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
+
+
+def ready() -> None:
+    """UserError when this computer cannot ask any boat: without ssh, or as a user without name."""
+    find("ssh")
+    try:
+        pwd.getpwuid(os.getuid())
+    except KeyError:
+        raise UserError(
+            f"the user with the number {os.getuid()} has no name on this computer, and ssh "
+            "does not work for such a one",
+            hint="work as a user with an entry in /etc/passwd; in a container, add that user",
+        ) from None
 
 
 def ssh(user: str, options: Sequence[str], place: Endpoint, *first: str) -> list[str]:

@@ -50,7 +50,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     image = tmp_path / "kittiwake.img"
     image.touch()
     known = SimpleNamespace(
-        boat=SimpleNamespace(name="kittiwake", profile=None),
+        boat=SimpleNamespace(name="kittiwake", profile=None, file=Path("a b/kittiwake.yml")),
         board=board("x86-64"),
         secrets=None,
         settings=lambda: SimpleNamespace(sha256="1" * 64),
@@ -104,7 +104,10 @@ def test_a_card_for_another_board_is_not_booted(
     assert ended(monkeypatch, card, "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert "for the board bcm2711-rpi-4-b, the profile's is x86-64" in error["message"]
-    assert (error["file"], "provision card kittiwake" in error["hint"]) == (str(card), True)
+    assert (error["file"], "provision card 'a b/kittiwake.yml' -o" in error["hint"]) == (
+        str(card),
+        True,
+    )
 
 
 def test_all_that_is_not_installed_is_told_at_once(

@@ -161,3 +161,35 @@ def test_candidates_are_removable_and_hold_no_system(monkeypatch):
 def test_this_machines_own_disks_are_no_candidates():
     """lsblk is really run; whatever this machine has, nothing that is mounted as / is offered."""
     assert all("/" not in device.mounts for device in candidates())
+
+
+def lsblk(folder, monkeypatch, *, status, out="", err=""):
+    """Another lsblk, which ends so."""
+    program = folder / "lsblk"
+    program.write_text(f"#!/bin/sh\nprintf '%s' '{out}'\nprintf '%s' '{err}' >&2\nexit {status}\n")
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", str(folder))
+    monkeypatch.setattr(devices, "disks_of_the_system", frozenset)
+
+
+@pytest.mark.parametrize("out", ['{"blockdevices": []}', ""])
+def test_a_computer_without_disks_has_no_candidates(tmp_path, monkeypatch, out):
+    """Status 32: none found (lsblk(8)); so it is in a container."""
+    lsblk(tmp_path, monkeypatch, status=32, out=out)
+    assert candidates() == []
+
+
+def test_a_device_that_the_kernel_does_not_list(tmp_path, monkeypatch):
+    lsblk(tmp_path, monkeypatch, status=32, out='{"blockdevices": []}')
+    monkeypatch.setattr(devices.stat, "S_ISREG", lambda _: False)
+    monkeypatch.setattr(devices.stat, "S_ISBLK", lambda _: True)
+    with pytest.raises(UserError, match="is no disk that the kernel lists") as caught:
+        device_at(tmp_path)
+    assert caught.value.hint
+
+
+def test_what_lsblk_says_of_a_fault_is_told_without_its_json(tmp_path, monkeypatch):
+    lsblk(tmp_path, monkeypatch, status=1, out='{"blockdevices": [1]}', err="lsblk: no sysfs")
+    with pytest.raises(UserError, match="ended with status 1:\nlsblk: no sysfs") as caught:
+        candidates()
+    assert "{" not in str(caught.value)

@@ -11,7 +11,6 @@ import pytest
 
 from provision import boards, checks
 from provision.checks import baud, regdb, usb, wifi
-from provision.errors import UserError, UserErrors
 from provision.paths import shipped
 from provision.profile import load
 
@@ -83,20 +82,41 @@ def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
 # --- the club ---------------------------------------------------------------------------
 
 
-def test_two_boats_with_one_address_or_name_are_bad_input(tmp_path: Path) -> None:
+def test_two_boats_with_one_address_or_name(tmp_path: Path) -> None:
+    """Findings like all others: they hide none of these."""
+    (tmp_path / "far").mkdir()
     one = boat(tmp_path)
     two = boat(tmp_path, ("tern\n", "petrel\n"), ("Tern", "Petrel"), name="petrel")
-    three = boat(tmp_path, ("9.1/24", "8.1/24"), ("Tern", "Third"), name="third")
-    with pytest.raises(UserErrors) as caught:
-        checks.check([one, two, three])
-    assert [(str(e.place), e.message) for e in caught.value.errors] == [
+    three = boat(tmp_path / "far", ("9.1/24", "8.1/24"), ("Tern", "Third"), ("l: 6", "l: 15"))
+    told = checks.check([one, two, three])
+    assert [(str(one.place), one.level, one.message) for one in told] == [
         (
             f"{tmp_path}/petrel.yml:4:12: network.address",
+            "error",
             "tern and petrel have one address, 10.47.9.1",
         ),
-        (f"{tmp_path}/third.yml:1:7: boat", "two boats are called tern"),
+        (
+            f"{tmp_path}/far/tern.yml:5:53: network.access_point.channel",
+            "error",
+            "there is no 20 MHz channel 15",
+        ),
+        (f"{tmp_path}/far/tern.yml:1:7: boat", "error", "two boats are called tern"),
     ]
-    assert all(f"{tmp_path}/tern.yml:" in error.hint for error in caught.value.errors)
+    assert all(f"{tmp_path}/tern.yml:" in one.hint for one in (told[0], told[2]))
+
+
+def test_a_forgotten_copy_stops_no_boat_and_hides_nothing(tmp_path: Path) -> None:
+    tern = boat(tmp_path, ("channel: 6", "channel: 15"))
+    copy = boat(tmp_path, name="tern copy")
+    told = checks.check([tern], [copy])
+    assert [(one.level, one.check) for one in told] == [
+        ("error", "wifi-channel"),
+        ("warning", "same-name.tern copy.yml"),
+    ]
+    assert str(tmp_path / "tern copy.yml") in told[1].message
+    assert told[1].hint
+    accepted = ("access:", 'accepted: {"same-name.tern copy.yml": for next year}\naccess:')
+    assert checks.check([boat(tmp_path, accepted)], [copy]) == []
 
 
 def test_a_boat_named_twice_is_one_boat(tmp_path: Path) -> None:
@@ -117,7 +137,8 @@ def test_the_secrets_of_another_boat(tmp_path: Path) -> None:
     (finding,) = checks.check([one, two])
     assert (finding.level, finding.check) == ("error", "same-secrets.tern")
     assert finding.place.file == tmp_path / "petrel.secrets.yml"
-    assert finding.hint.startswith("provision keys petrel --rotate")
+    # As it stands, from any folder.
+    assert finding.hint.startswith(f"provision keys {tmp_path}/petrel.yml --rotate")
     (tmp_path / "petrel.secrets.yml").write_text("another salt")
     assert checks.check([one, two]) == []
 
@@ -433,10 +454,3 @@ def test_what_the_kernel_itself_enforces() -> None:
     assert not allowed("GB", 14)
     assert not allowed("JP", 14)
     assert not allowed("GB", 52)
-
-
-def test_errors_raise_one_alone(tmp_path: Path) -> None:
-    one, two = boat(tmp_path), boat(tmp_path, ("tern\n", "petrel\n"), name="petrel")
-    with pytest.raises(UserError) as caught:
-        checks.check([one, two])
-    assert not isinstance(caught.value, UserErrors)

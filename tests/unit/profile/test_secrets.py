@@ -200,13 +200,25 @@ def test_a_wrong_password(kittiwake: Path) -> None:
         keys.make_keys(kittiwake, b"wrong", rotate=["host_key"])
 
 
+@pytest.mark.parametrize("loose", [0o644, 0o664, 0o755])
+def test_an_encrypted_file_may_be_read_by_all(kittiwake: Path, loose: int) -> None:
+    """So it lies in a clone, or on a stick; a key that is not encrypted is refused there."""
+    keys.make_keys(kittiwake, KEY)
+    made = secrets.read(kittiwake, KEY)
+    secrets.file_of(kittiwake).chmod(loose)
+    assert secrets.read(kittiwake, KEY) == made
+    assert keys.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).fresh == ("pass_phrase",)
+    assert secrets.file_of(kittiwake).stat().st_mode & 0o777 == 0o600
+
+
 @pytest.mark.parametrize("loose", [0o640, 0o604, 0o620, 0o644])
 def test_loose_permissions_are_refused(kittiwake: Path, loose: int) -> None:
     keys.make_keys(kittiwake, KEY)
-    file = secrets.file_of(kittiwake)
+    file = kittiwake.with_name("operator")
+    file.with_suffix(".pub").unlink()
     file.chmod(loose)
     with pytest.raises(UserError, match=f"{loose:04o}") as caught:
-        secrets.read(kittiwake, KEY)
+        keys.make_keys(kittiwake, KEY)
     assert caught.value.hint == f"chmod 600 {file}"
 
 
@@ -369,7 +381,7 @@ def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     boat = load.read(kittiwake)
     with pytest.raises(UserError) as caught:
         keys.access_keys(boat)
-    assert "provision keys kittiwake" in caught.value.hint
+    assert f"provision keys {kittiwake} makes" in caught.value.hint
     assert caught.value.place == boat.place("access.keys[0]")
     keys.make_keys(kittiwake, KEY)
     (line,) = keys.access_keys(boat)

@@ -70,8 +70,10 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert error["message"] == "the push was stopped in the middle"
     assert "returns within 90 s" in error["hint"]
-    assert ended(monkeypatch, *words) == 130
-    assert "returns within 90 s" in capsys.readouterr().err
+    assert ended(monkeypatch, *words, "--boats", "our boats") == 130
+    said = capsys.readouterr().err
+    assert "returns within 90 s" in said
+    assert "`provision fleet --boats 'our boats'`" in said
 
 
 def outcome(ending: Ending) -> TestOutcome:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 from provision.cli import main
 from provision.cli.boats import places, some_or_all
 from provision.errors import UserError, UserErrors
-from provision.profile import vault
+from provision.profile import load, vault
 from provision.profile.keys import make_keys
 from provision.profile.start import start
 from provision.push.gather import gather
@@ -76,6 +77,19 @@ def test_the_others_are_gathered(
     assert (standing.boat, standing.place, standing.well) == ("kittiwake", None, False)
     assert standing.reason == result.reason
     assert standing.unfit == matter
+
+
+@pytest.mark.parametrize("copy", ["a copy of kittiwake.yml", "kittiwake copy.yml", "z.yml"])
+def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], copy: str) -> None:
+    """Whatever it is called, and with or without the secrets beside it."""
+    folder, secret = files["kittiwake"].parent, "kittiwake.secrets.yml"
+    shutil.copy(files["kittiwake"], folder / copy)
+    shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
+    fit, (wrong,) = gather(load.files(folder), None)
+    assert [target.boat.file for target in fit] == list(files.values())
+    assert wrong.file == folder / copy
+    assert f"{files['kittiwake']} is about a boat kittiwake, too" in wrong.reason
+    assert wrong.result().hint
 
 
 def test_the_command_that_makes_secrets_works_as_it_stands(

@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import pwd
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from provision import run
 from provision.errors import UserError
+from provision.push.prepare import ways
 from provision.push.reach import (
     Endpoint,
     Reach,
@@ -87,3 +90,26 @@ def test_a_fingerprint_is_what_ssh_prints(tmp_path: Path) -> None:
         ["ssh-keygen", "-l", "-f", tmp_path / "key.pub"], capture_output=True, text=True, check=True
     )
     assert done.stdout.split()[1] == fingerprint(KEY)
+
+
+# --- what it takes on this computer -----------------------------------------------------
+
+
+def test_without_ssh_no_boat_is_asked(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Ansible would only say that it cannot execute a command line on a controller."""
+    monkeypatch.setattr(run, "search_path", lambda: str(tmp_path))
+    with pytest.raises(UserError, match="program ssh is not installed") as caught:
+        ways([], {})
+    assert caught.value.hint == "sudo apt-get install openssh-client"
+
+
+def test_a_user_without_a_name_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So it is in a container that runs as any number: ssh refuses, and getpass has no name."""
+
+    def unknown(number: int) -> None:
+        raise KeyError(number)
+
+    monkeypatch.setattr(pwd, "getpwuid", unknown)
+    with pytest.raises(UserError, match="has no name on this computer") as caught:
+        ways([], {})
+    assert "/etc/passwd" in caught.value.hint
