@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from provision.checks import (
     access,
@@ -18,8 +19,9 @@ from provision.checks import (
     usb,
     wifi,
 )
-from provision.checks.finding import Finding, Level
+from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
+from provision.profile.secrets import file_of
 
 __all__ = ["Finding", "Level", "check", "errors"]
 
@@ -38,7 +40,7 @@ SUBJECTS = (
 
 
 def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Finding]:
-    """All findings about the boats, each by itself and against the other boats of its club.
+    """All findings about the boats, each by itself and against the others; the worst first.
 
     `neighbours` are boats of the club that are not themselves in question. Warnings that a
     boat's profile accepts are left out.
@@ -47,13 +49,24 @@ def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Findin
     asked = {boat.file.resolve(): boat for boat in boats}
     near = {boat.file.resolve(): boat for boat in neighbours if boat.file.resolve() not in asked}
     boats, neighbours = list(asked.values()), list(near.values())
-    return [
-        finding
-        for number, boat in enumerate(boats)
-        for finding in _unaccepted(
-            boat, [*_alone(boat), *club.check(boat, [*neighbours, *boats[:number]])]
-        )
-    ]
+    return worst_first(
+        [
+            finding
+            for number, boat in enumerate(boats)
+            for finding in _named(boat, _of_one(boat, [*neighbours, *boats[:number]]))
+        ]
+    )
+
+
+def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
+    yield from _unaccepted(boat, [*_alone(boat), *club.check(boat, others)])
+
+
+def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:
+    """The findings; those in a file that other boats include name this one."""
+    for finding in findings:
+        own = finding.place.file in (boat.file, file_of(boat.file))
+        yield finding if own else replace(finding, boat=boat.name)
 
 
 def errors(boat: Boat) -> list[Finding]:

@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Literal
 
 from provision.errors import Place
@@ -21,10 +23,22 @@ class Finding:
     message: str
     place: Place
     hint: str = ""
+    boat: str = ""
+    """The boat's name, where the place is in a file that others include, too."""
+
+    @property
+    def kind(self) -> str:
+        """What it has in common with others, such as link-load."""
+        return self.check.partition(".")[0]
+
+    @property
+    def text(self) -> str:
+        """Place and message, without the hint."""
+        boat = f"{self.boat}: " if self.boat else ""
+        return f"{self.place}: {self.level}: {boat}{self.message} [{self.check}]"
 
     def __str__(self) -> str:
-        text = f"{self.place}: {self.level}: {self.message} [{self.check}]"
-        return f"{text}\n  hint: {self.hint}" if self.hint else text
+        return f"{self.text}\n  hint: {self.hint}" if self.hint else self.text
 
     def as_json(self) -> dict[str, object]:
         """The finding as plain data, for `--json`."""
@@ -36,4 +50,34 @@ class Finding:
             "line": self.place.line,
             "key": self.place.key,
             "hint": self.hint,
+            "boat": self.boat,
         }
+
+
+def worst_first(findings: Sequence[Finding]) -> list[Finding]:
+    """Errors before warnings, those of one kind together, and else as they were."""
+    kinds = list(dict.fromkeys(finding.kind for finding in findings))
+    return sorted(findings, key=lambda one: (one.level != "error", kinds.index(one.kind)))
+
+
+def lines(findings: Sequence[Finding]) -> Iterator[str]:
+    """What people read: a hint that several of one kind share stands once, behind the last."""
+    for (_, _, hint), group in groupby(findings, lambda one: (one.level, one.kind, one.hint)):
+        for finding in group:
+            yield finding.text
+        if hint:
+            yield f"  hint: {hint}"
+
+
+def summary(findings: Sequence[Finding], boats: Sequence[str], unread: int = 0) -> str:
+    """How many were found of how many boats, and how many files could not be read."""
+    if not boats:
+        return f"{unread} not checked, see above"
+    of = boats[0] if len(boats) == 1 else f"{len(boats)} boats"
+    counts = [
+        f"{number} {level}{'s' if number > 1 else ''}"
+        for level in ("error", "warning")
+        if (number := sum(finding.level == level for finding in findings))
+    ]
+    more = f"; {unread} more not checked, see above" if unread else ""
+    return f"{' and '.join(counts) or 'nothing'} found in {of}{more}"

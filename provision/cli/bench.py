@@ -23,12 +23,13 @@ from provision.cli.common import (
     know,
     show,
 )
+from provision.cli.help import Command, example
 from provision.errors import Place, UserError
 from provision.paths import BOATS, argument
 from provision.steps import note, step
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("bench kittiwake"))
 def bench(  # noqa: PLR0913
     name: Annotated[
         str, typer.Argument(metavar="BOAT|IMAGE", help="A boat, or the card image of one.")
@@ -39,12 +40,16 @@ def bench(  # noqa: PLR0913
         bool, typer.Option("--hold", help="Keep it running; say how to reach it.")
     ] = False,
     instruments: Annotated[
-        Literal["sailing", "none"], typer.Option(help="Who plays the instruments.")
+        Literal["sailing", "none"],
+        typer.Option(metavar="sailing|none", help="Who plays the instruments."),
     ] = "sailing",
-    seed: Annotated[int, typer.Option(help="Shuffles the order of the adapters.")] = 0,
+    seed: Annotated[int, typer.Option(metavar="N", help="Shuffles the order of the adapters.")] = 0,
     as_json: Json = False,
 ) -> None:
-    """Boot a boat's card in a virtual boat: adapters, instruments, radio and a tablet."""
+    """Try a boat on this computer, without any hardware.
+
+    Its card is booted in a virtual boat: adapters, instruments, radio and a tablet.
+    """
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.bench import Bench  # noqa: PLC0415
     from provision.bench.hold import hold as hold_bench  # noqa: PLC0415

@@ -18,14 +18,19 @@ from provision.cli.common import (
     INTERRUPTED,
     BoatNames,
     Boats,
+    Everyone,
     Json,
+    Some,
     VaultFile,
     app,
+    every_file,
     fail,
     folder_option,
     show,
     warn,
 )
+from provision.cli.durations import between
+from provision.cli.help import Command, example
 from provision.errors import UserError
 from provision.paths import BOATS
 from provision.profile import load
@@ -46,9 +51,6 @@ from provision.verify import VerifyResult, prove
 At = Annotated[
     list[str] | None,
     typer.Option("--at", metavar="BOAT=HOST:PORT", help="Where a boat answers instead."),
-]
-Some = Annotated[
-    list[str] | None, typer.Argument(metavar="[BOAT...]", help="Boats' names, or files.")
 ]
 FormerKey = Annotated[
     bool,
@@ -86,10 +88,7 @@ def some_or_all(
         if not fit:
             raise_all([error for one in unfit for error in one.errors])
         return fit, unfit
-    found = load.files(boats)
-    if not found:
-        raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
-    return gather(found, password)
+    return gather(every_file(boats), password)
 
 
 def places(at: Sequence[str] | None, boats: Iterable[Target | Unfit]) -> dict[str, Endpoint]:
@@ -103,28 +102,51 @@ def places(at: Sequence[str] | None, boats: Iterable[Target | Unfit]) -> dict[st
     return found
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("push --all --first kittiwake --wait 1h"))
 def push(  # noqa: PLR0913
     names: Some = None,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     at: At = None,
-    everyone: Annotated[bool, typer.Option("--all", help="All boats of the folder.")] = False,
+    everyone: Everyone = False,
     first: Annotated[
-        str, typer.Option(metavar="BOAT", help="Begin with the others once this one is proven.")
+        str,
+        typer.Option(metavar="BOAT", help="Push to this boat first. Go on only if it passes."),
     ] = "",
     stop_after: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Begin with no other boat after N failures.")
+        int,
+        typer.Option(
+            min=0,
+            metavar="N",
+            show_default=False,
+            help="Start no further boat after N failures (default: go on).",
+        ),
     ] = 0,
     wait: Annotated[
-        float, typer.Option(min=0, metavar="SECONDS", help="Look so long for boats that are off.")
+        float,
+        typer.Option(
+            parser=between(0, 30 * LONGEST, "from 0 to 30 days"),
+            metavar="TIME",
+            show_default=False,
+            help="Look this long for boats that are off: 90 s, 5 min, 2 h; a number alone is "
+            "seconds (default: do not wait).",
+        ),
     ] = 0,
     stage: Annotated[
         bool, typer.Option("--stage", help="For the next start: on trial there, not now.")
     ] = False,
-    at_once: Annotated[int, typer.Option(min=1, help="How many boats side by side.")] = 8,
+    at_once: Annotated[
+        int, typer.Option(min=1, metavar="N", help="How many boats side by side.")
+    ] = 8,
     timer: Annotated[
-        int, typer.Option(min=30, max=LONGEST, help="Seconds after which a boat returns by itself.")
+        float,
+        typer.Option(
+            parser=between(30, LONGEST, "from 30 s to 24 h"),
+            metavar="TIME",
+            show_default=False,
+            help="A boat rolls back by itself after this time, unless it was proven: 30 s to "
+            f"24 h; a number alone is seconds (default: {PushOptions.timer // 60} min).",
+        ),
     ] = PushOptions.timer,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Change nothing; say what would change.")
@@ -135,14 +157,17 @@ def push(  # noqa: PLR0913
     former_key: FormerKey = False,
     as_json: Json = False,
 ) -> None:
-    """Change running boats: try the settings, prove them, keep them; or return."""
+    """Change running boats: on trial first, then for good.
+
+    The new settings are proven on the boat. If that fails, it rolls back by itself.
+    """
     if everyone == bool(names):
         raise UserError("name the boats to push to, or give --all; not both")
     fleet, unfit = some_or_all(names or (), boats, vault_password_file)
     options = PushOptions(
         at=places(at, [*fleet, *unfit]),
         at_once=at_once,
-        timer=timer,
+        timer=round(timer),
         check=dry_run,
         overwrite_drift=overwrite_drift,
         stage=stage,
@@ -159,7 +184,7 @@ def push(  # noqa: PLR0913
             ended = roll_out(fleet, options, Rollout(first, wait), listener)
     except KeyboardInterrupt:
         asking = f"provision fleet{folder_option(boats)}"
-        hint = f"a boat with settings on trial returns within {timer} s; `{asking}` says how"
+        hint = f"a boat with settings on trial returns within {round(timer)} s; `{asking}` says how"
         fail(UserError("the push was stopped in the middle", hint=hint))
         raise typer.Exit(INTERRUPTED) from None
     if unfit:
@@ -176,7 +201,7 @@ def push(  # noqa: PLR0913
         raise typer.Exit(FOUND_SOMETHING)
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("fleet"))
 def fleet(  # noqa: PLR0913
     names: Some = None,
     boats: Boats = BOATS,
@@ -185,7 +210,10 @@ def fleet(  # noqa: PLR0913
     former_key: FormerKey = False,
     as_json: Json = False,
 ) -> None:
-    """Ask running boats how they stand, all at once; without names, all of the folder."""
+    """Ask how boats are: reachable, healthy, up to date.
+
+    Without names, all boats of the folder are asked, and all at once.
+    """
     asked, unfit = some_or_all(names or (), boats, vault_password_file)
     found = standings(asked, places(at, [*asked, *unfit]), former=former_key)
     if unfit:
@@ -198,17 +226,23 @@ def fleet(  # noqa: PLR0913
         raise typer.Exit(FOUND_SOMETHING)
 
 
-@app.command()
-def verify(
-    names: BoatNames,
+@app.command(cls=Command, epilog=example("verify kittiwake"))
+def verify(  # noqa: PLR0913
+    names: Some = None,
+    everyone: Everyone = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     at: At = None,
     as_json: Json = False,
 ) -> None:
-    """Prove running boats against their profiles; nothing is changed."""
-    asked = targets(names, boats, vault_password_file)
-    proofs = _prove(asked, places(at, asked))
+    """Prove that running boats are what their files say.
+
+    Nothing is changed aboard.
+    """
+    asked, unfit = _to_prove(names or (), everyone, boats, vault_password_file)
+    proofs = _prove(asked, places(at, [*asked, *unfit]))
+    if unfit:
+        proofs = sorted([*proofs, *map(_unproven, unfit)], key=lambda one: one.boat)
     if as_json:
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
@@ -222,7 +256,7 @@ def verify(
         raise typer.Exit(COULD_NOT_RUN)
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("inventory kittiwake -o run > run.json"))
 def inventory(
     names: BoatNames,
     out: Annotated[
@@ -232,9 +266,27 @@ def inventory(
     vault_password_file: VaultFile = None,
     at: At = None,
 ) -> None:
-    """Print the inventory for plain ansible-playbook with roles/push.yml."""
+    """Print the inventory for plain ansible-playbook.
+
+    The playbook is roles/push.yml.
+    """
     fleet = targets(names, boats, vault_password_file)
     print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
+
+
+def _to_prove(
+    names: Sequence[str], everyone: bool, boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats to prove; of those that were named, none may be wrong."""
+    if everyone == bool(names):
+        raise UserError("name the boats, or give --all for all of the folder; not both")
+    if names:
+        return targets(names, boats, password), []
+    return some_or_all(names, boats, password)
+
+
+def _unproven(boat: Unfit) -> VerifyResult:
+    return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
 
 
 def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -16,47 +16,108 @@ from provision.card.devices import candidates, device_at, refusal
 from provision.card.image import boat_of
 from provision.card.write import bars
 from provision.card.write import write as write_card
-from provision.cli.common import BoatName, Boats, Json, VaultFile, app, know, show, warn
-from provision.errors import UserError
+from provision.checks import errors
+from provision.cli.common import (
+    Boats,
+    Everyone,
+    Json,
+    Known,
+    Some,
+    VaultFile,
+    app,
+    chosen,
+    know,
+    show,
+    warn,
+)
+from provision.cli.help import Command, example
+from provision.errors import Place, UserError, UserErrors
 from provision.paths import BOATS
+from provision.profile.load import Boat
 from provision.steps import console, step
 
 
-@app.command()
-def card(
-    name: BoatName,
+@app.command(cls=Command, epilog=example("card kittiwake -o kittiwake.img"))
+def card(  # noqa: PLR0913
     out: Annotated[
         Path,
-        typer.Option("-o", metavar="FILE.img", help="The card image to make.", readable=False),
+        typer.Option(
+            "-o",
+            metavar="PATH",
+            help="The image file to make; for several boats a folder, for BOAT.img of each.",
+            readable=False,
+        ),
     ],
+    names: Some = None,
+    everyone: Everyone = False,
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Build it although check finds errors.")
+    ] = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     as_json: Json = False,
 ) -> None:
-    """Build a boat's card as an image file; `provision write` puts it on a card."""
-    refuse(out)
-    known = know(name, boats, vault_password_file)
-    warn([known.boat])
+    """Build boats' cards as image files.
+
+    `provision write` puts one on a card. Of a boat about which check finds errors none is built.
+    """
+    files = chosen(names, boats, everyone)
+    alone = not everyone and len(files) == 1
+    images = {file: out if alone else _in_folder(out, file) for file in files}
+    for image in images.values():
+        refuse(image)
+    fleet = [know(str(file), boats, vault_password_file) for file in files]
+    _sound([known.boat for known in fleet], anyway)
+    built = [_build(known, images[known.boat.file]) for known in fleet]
+    if as_json:
+        show(built[0] if alone else {"cards": built})
+        return
+    for one in built:
+        print(f"{one['image']}: {one['boat']} on {one['board']}, settings {one['settings'][:12]}")
+
+
+def _in_folder(folder: Path, file: Path) -> Path:
+    """Where the image of one of several boats goes; the folder is made when it is not there."""
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise UserError(
+            f"cannot be made: {error.strerror}",
+            place=Place(folder),
+            hint="for several boats -o names a folder",
+        ) from error
+    return folder / f"{file.stem}.img"
+
+
+def _sound(boats: list[Boat], anyway: bool) -> None:
+    """UserErrors with what check finds that will not work, unless that is to be built `anyway`."""
+    if anyway:
+        warn(boats)
+        return
+    found = [finding for boat in boats for finding in errors(boat)]
+    if found:
+        told = [UserError(one.message, place=one.place, hint=one.hint) for one in found]
+        hint = "correct it first; --anyway builds it all the same"
+        raise UserErrors([*told, UserError("no card was built", hint=hint)])
+
+
+def _build(known: Known, image: Path) -> dict[str, Any]:
+    """Build one boat's card; what there is to say of it."""
     settings = known.settings()
     system = base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
-        layout = assemble(known.board, settings, system, out)
-    if as_json:
-        show(
-            {
-                "image": str(out),
-                "boat": known.boat.name,
-                "board": known.board.id,
-                "bytes": layout.size,
-                "settings": settings.sha256,
-                "base": system.facts,
-            }
-        )
-    else:
-        print(f"{out}: {known.boat.name} on {known.board.id}, settings {settings.sha256[:12]}")
+        layout = assemble(known.board, settings, system, image)
+    return {
+        "image": str(image),
+        "boat": known.boat.name,
+        "board": known.board.id,
+        "bytes": layout.size,
+        "settings": settings.sha256,
+        "base": system.facts,
+    }
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("write kittiwake.img /dev/sdX"))
 def write(
     image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.", readable=False)],
     device: Annotated[
@@ -68,7 +129,10 @@ def write(
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Write a card image to a card, read every block back from it and compare."""
+    """Write an image to a card, and read every block back.
+
+    What is read is compared with the image.
+    """
     boat = boat_of(image)
     if device is None:
         _list(as_json)

@@ -7,7 +7,7 @@ import json
 import os
 import shlex
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -17,6 +17,7 @@ import typer
 from provision import __version__
 from provision.boards import Board, board
 from provision.checks import errors
+from provision.cli.help import Group
 from provision.errors import UserError, UserErrors
 from provision.paths import BOATS
 from provision.profile import load, secrets, vault
@@ -29,6 +30,7 @@ COULD_NOT_RUN = 2
 FOUND_SOMETHING = 1
 
 app = typer.Typer(
+    cls=Group,
     help="One YAML profile per boat, turned into the boat's onboard computer.",
     no_args_is_help=True,
     add_completion=False,
@@ -38,7 +40,9 @@ app = typer.Typer(
 )
 
 BoatName = Annotated[str, typer.Argument(metavar="BOAT", help="A boat's name, or its file.")]
-BoatNames = Annotated[list[str], typer.Argument(metavar="BOAT...", help="Boats' names, or files.")]
+BoatNames = Annotated[list[str], typer.Argument(metavar="BOAT", help="Boats' names, or files.")]
+Some = Annotated[list[str] | None, typer.Argument(metavar="BOAT", help="Boats' names, or files.")]
+Everyone = Annotated[bool, typer.Option("--all", help="All boats of the folder.")]
 # What cannot be read is told with its place and a hint by whoever reads it, not by Typer.
 Boats = Annotated[
     Path,
@@ -80,6 +84,27 @@ def fail(error: UserError) -> int:
         for one in found:
             print(f"provision: {one}", file=sys.stderr)
     return COULD_NOT_RUN
+
+
+def chosen(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Path]:
+    """The files of the boats that were asked for, each once: those named, or all of the folder.
+
+    UserError when both or neither are asked for, or when there is no boat.
+    """
+    if everyone == bool(names):
+        raise UserError("name the boats, or give --all for all of the folder; not both")
+    if names:
+        files = [load.find(name, boats) for name in names]
+        return list({file.resolve(): file for file in files}.values())
+    return every_file(boats)
+
+
+def every_file(boats: Path) -> list[Path]:
+    """The files of all boats of the folder; UserError when there is none."""
+    found = load.files(boats)
+    if not found:
+        raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
+    return found
 
 
 def folder_option(boats: Path) -> str:

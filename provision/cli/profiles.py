@@ -5,39 +5,49 @@ from __future__ import annotations
 
 import contextlib
 import shlex
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from provision.checks import check as check_boats
+from provision.checks.finding import lines, summary
 from provision.cli.common import (
+    COULD_NOT_RUN,
     FOUND_SOMETHING,
     BoatName,
-    BoatNames,
     Boats,
+    Everyone,
     Json,
+    Some,
     VaultFile,
     app,
+    chosen,
     know,
     show,
 )
+from provision.cli.help import Command, example
 from provision.errors import Place, UserError
 from provision.paths import BOATS
 from provision.profile import load, secrets, vault
-from provision.profile.keys import make_keys
+from provision.profile.keys import Made, check_rotation, make_keys
 from provision.profile.load import Boat
 from provision.profile.schema import schema as profile_schema
 from provision.profile.start import start
 from provision.render import write
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("init ~/boats"))
 def init(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.", readable=False)],
     as_json: Json = False,
 ) -> None:
-    """Make a folder of boats of your own, with an example club and a vault password."""
+    """Start a folder of boats, with an example club to change.
+
+    It gets a vault password of its own, which encrypts the boats' secrets.
+    """
     made = start(folder)
     if as_json:
         show({"folder": str(folder), "made": made})
@@ -46,15 +56,16 @@ def init(
     print(f"next: provision keys kittiwake --boats {shlex.quote(str(folder))}")
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))
 def schema(as_json: Json = False) -> None:
-    """Print the profile's JSON Schema, for an editor to complete keys with."""
+    """Print the JSON Schema of boats' files, for an editor."""
     show(profile_schema())
 
 
-@app.command()
-def keys(
-    name: BoatName,
+@app.command(cls=Command, epilog=example("keys kittiwake"))
+def keys(  # noqa: PLR0913
+    names: Some = None,
+    everyone: Everyone = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     rotate: Annotated[
@@ -67,21 +78,44 @@ def keys(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Make a boat's secrets: Wi-Fi pass-phrases and SSH host key; and the operator's SSH key."""
-    file = load.find(name, boats)
-    if not load.names_a_boat(file):
-        raise UserError(
-            "is about no boat", place=Place(file), hint="a boat's file has the key boat at its top"
-        )
-    fresh = not secrets.file_of(file).exists()
-    key = vault.password(file.parent, vault_password_file, twice=fresh)
-    made = make_keys(file, key, rotate or ())
+    """Make boats' secrets: Wi-Fi pass-phrases and SSH keys.
+
+    What is there stays. The operator's SSH key is made for the whole folder.
+    """
+    files = chosen(names, boats, everyone)
+    for file in files:
+        if not load.names_a_boat(file):
+            raise UserError(
+                "is about no boat",
+                place=Place(file),
+                hint="a boat's file has the key boat at its top",
+            )
+    if rotate:
+        # Before any: a secret that is not every boat's would leave half of them rotated.
+        for file in files:
+            check_rotation(rotate, load.read(file).profile.own_pass_phrases)
+    key = _passwords(files, vault_password_file)
+    made = {file: make_keys(file, key[file.parent], rotate or ()) for file in files}
     if as_json:
-        show({"secrets": str(made.secrets), "made": made.fresh})
-    elif made.fresh:
-        print(f"{made.secrets}: made {', '.join(made.fresh)}")
-    else:
-        print(f"{made.secrets}: nothing to make, all is there")
+        told = [_made_json(one) for one in made.values()]
+        boats_json = [{"boat": file.stem, **one} for file, one in zip(made, told, strict=True)]
+        show(told[0] if names and len(told) == 1 else {"boats": boats_json})
+        return
+    for one in made.values():
+        what = f"made {', '.join(one.fresh)}" if one.fresh else "nothing to make, all is there"
+        print(f"{one.secrets}: {what}")
+
+
+def _made_json(made: Made) -> dict[str, object]:
+    return {"secrets": str(made.secrets), "made": made.fresh}
+
+
+def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes]:
+    """The vault password of each folder, asked for once; twice where there is nothing yet."""
+    fresh = {file.parent: False for file in files}
+    for file in files:
+        fresh[file.parent] |= not secrets.file_of(file).exists()
+    return {folder: vault.password(folder, password, twice=new) for folder, new in fresh.items()}
 
 
 def _neighbours(folders: set[Path]) -> list[Boat]:
@@ -93,22 +127,33 @@ def _neighbours(folders: set[Path]) -> list[Boat]:
     return found
 
 
-@app.command()
-def check(names: BoatNames, boats: Boats = BOATS, as_json: Json = False) -> None:
-    """Check profiles against physics and the trade, before anything is burnt."""
-    asked = load.read_all([load.find(name, boats) for name in names])
+@app.command(cls=Command, epilog=example("check --all"))
+def check(
+    names: Some = None, everyone: Everyone = False, boats: Boats = BOATS, as_json: Json = False
+) -> None:
+    """Find mistakes in boats' files, before a card is built.
+
+    They are checked against physics, the board and the trade. The worst come first.
+    """
+    files = chosen(names, boats, everyone)
+    asked, errors = load.read_each(files)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     if as_json:
-        show({"findings": [finding.as_json() for finding in findings]})
-    for finding in [] if as_json else findings:
-        print(finding)
+        told = {"errors": [error.as_json() for error in errors]} if errors else {}
+        show({"findings": [finding.as_json() for finding in findings], **told})
+    else:
+        for error in errors:
+            print(f"provision: {error}", file=sys.stderr)
+        for line in lines(findings):
+            print(line)
+        print(summary(findings, [boat.name for boat in asked], len(files) - len(asked)))
+    if errors:
+        raise typer.Exit(COULD_NOT_RUN)
     if findings:
         raise typer.Exit(FOUND_SOMETHING)
-    if not as_json:
-        print("nothing found")
 
 
-@app.command()
+@app.command(cls=Command, epilog=example("render kittiwake -o files"))
 def render(
     name: BoatName,
     out: Annotated[
@@ -118,7 +163,10 @@ def render(
     vault_password_file: VaultFile = None,
     as_json: Json = False,
 ) -> None:
-    """Write every file that the boat will carry, and the archive of them."""
+    """Write all files that a boat will carry, to look at.
+
+    The archive of them is what a push sends.
+    """
     settings = know(name, boats, vault_password_file).settings()
     write(settings, out)
     if as_json:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from provision.cli.common import Json, app, show
+from provision.cli.help import Command, example
 from provision.errors import UserError
 from provision.steps import note, step
 
@@ -16,11 +17,11 @@ if TYPE_CHECKING:
     from provision.bench.replay import Played
 
 
-@app.command(name="replay")
+@app.command(name="replay", cls=Command, epilog=example("replay 2026-05-03-001.gz --from 14:05"))
 def command(  # noqa: PLR0913
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE...", help="Files of a voyage log, in their order."),
+        typer.Argument(metavar="FILE", help="Files of a voyage log, in their order."),
     ],
     bench: Annotated[
         Path | None,
@@ -33,14 +34,14 @@ def command(  # noqa: PLR0913
         ),
     ] = None,
     pace: Annotated[
-        float, typer.Option(min=0.01, max=1000, help="So many times as fast as life.")
+        float, typer.Option(min=0.01, max=1000, metavar="N", help="So many times as fast as life.")
     ] = 1.0,
     begin: Annotated[
         str, typer.Option("--from", metavar="TIME", help="Begin at, such as 14:05, in UTC.")
     ] = "",
     as_json: Json = False,
 ) -> None:
-    """Play a voyage log back, on a held bench or to a feed on this computer."""
+    """Play a voyage log back, on a held bench or here."""
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.held import held, links  # noqa: PLC0415
     from provision.bench.replay import replay, start_of, survey  # noqa: PLC0415

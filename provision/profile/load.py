@@ -143,6 +143,13 @@ def files(boats: Path) -> list[Path]:
 
 def read_all(profiles: Iterable[Path]) -> list[Boat]:
     """The boats with these profiles, in their order; UserErrors with all that is wrong."""
+    found, errors = read_each(profiles)
+    raise_all(errors)
+    return found
+
+
+def read_each(profiles: Iterable[Path]) -> tuple[list[Boat], list[UserError]]:
+    """The boats with these profiles that are right, in their order, and all that is wrong."""
     found: list[Boat] = []
     errors: list[UserError] = []
     for file in profiles:
@@ -152,8 +159,7 @@ def read_all(profiles: Iterable[Path]) -> list[Boat]:
             errors += several.errors
         except UserError as error:
             errors.append(error)
-    raise_all(once(errors))
-    return found
+    return found, once(errors)
 
 
 def once(errors: Iterable[UserError]) -> list[UserError]:

@@ -7,10 +7,12 @@ import io
 import os
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from provision.cli import cards
+from provision.render import Settings
 
 from .conftest import Call
 
@@ -92,7 +94,7 @@ def test_a_card_is_built_into_a_file(call: Call, boats: Path, tmp_path: Path) ->
 def test_what_will_not_work_is_told_before_a_card_is_built(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And it is built all the same, on standard output with nothing but its own result."""
+    """And none is built, unless that is asked for."""
     profile = boats / "dunlin.yml"
     text = profile.read_text()
     line = text.count("\n") + 1
@@ -100,10 +102,69 @@ def test_what_will_not_work_is_told_before_a_card_is_built(
     call("keys", "dunlin", "--boats", boats)
     (tmp_path / "cache").touch()
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    said = call("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img", "--json")
+    words = ("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img", "--json")
+    said = call(*words)
+    assert said.status == 2
+    found, last = said.result["errors"]
+    assert (found["file"], found["line"]) == (str(profile), line)
+    assert "port 700 is for programs with privileges" in found["message"]
+    assert last["message"] == "no card was built"
+    assert "--anyway" in last["hint"]
+    said = call(*words, "--anyway")
     assert f"{profile}:{line}" in said.err
     assert "error: port 700 is for programs with privileges" in said.err
     assert said.result["errors"][0]["file"] == str(tmp_path / "cache" / "provision")
+
+
+@pytest.fixture
+def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
+    """The cards that were put together, which takes no base here."""
+    made: list[tuple[str, Path]] = []
+
+    def assemble(_: object, settings: Settings, __: object, image: Path) -> SimpleNamespace:
+        made.append((str(settings.manifest["boat"]), image))
+        return SimpleNamespace(size=1)
+
+    monkeypatch.setattr(cards, "base", lambda _: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cards, "assemble", assemble)
+    return made
+
+
+def test_cards_of_several_boats_go_into_a_folder(
+    call: Call, boats: Path, tmp_path: Path, built: list[tuple[str, Path]]
+) -> None:
+    call("keys", "--all", "--boats", boats)
+    out = tmp_path / "cards"
+    for words in (("--all",), ("turnstone", "dunlin", str(boats / "dunlin.yml"))):
+        said = call("card", *words, "--boats", boats, "-o", out, "--json")
+        names = [card["boat"] for card in said.result["cards"]]
+        assert names == [name for name, _ in built]
+        assert [Path(card["image"]) for card in said.result["cards"]] == [
+            out / f"{name}.img" for name in names
+        ]
+        assert built
+        built.clear()
+    one = call("card", "dunlin", "--boats", boats, "-o", out / "d.img", "--json").result
+    assert (one["boat"], one["image"]) == ("dunlin", str(out / "d.img"))
+    people = call("card", "--all", "--boats", boats, "-o", out).out
+    assert [line.split(":")[0] for line in people.splitlines()] == [
+        str(out / f"{name}.img") for name in ("dunlin", "kittiwake", "turnstone")
+    ]
+
+
+def test_of_several_cards_none_is_built_when_check_finds_an_error(
+    call: Call, boats: Path, tmp_path: Path, built: list[tuple[str, Path]]
+) -> None:
+    call("keys", "--all", "--boats", boats)
+    profile = boats / "turnstone.yml"
+    profile.write_text(f"{profile.read_text()}feed: {{tcp: 700}}\n")
+    said = call("card", "--all", "--boats", boats, "-o", tmp_path / "cards", "--json")
+    assert (said.status, built) == (2, [])
+    assert said.result["errors"][0]["file"] == str(profile)
+    (tmp_path / "file").touch()
+    said = call("card", "--all", "--boats", boats, "-o", tmp_path / "file", "--json")
+    assert (said.status, built) == (2, [])
+    assert "folder" in said.result["errors"][0]["hint"]
 
 
 def test_where_no_base_can_be_kept(

@@ -15,6 +15,12 @@ import pytest
 from .conftest import Call
 
 
+def spoil(file: Path, old: str, new: str) -> None:
+    text = file.read_text()
+    assert text.count(old) == 1
+    file.write_text(text.replace(old, new))
+
+
 def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
     said = call("init", tmp_path / "my boats")
     next_line = said.out.splitlines()[-1]
@@ -87,7 +93,9 @@ def test_keys_and_render_as_json(call: Call, boats: Path, tmp_path: Path) -> Non
 
 def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     names = ("dunlin", "kittiwake", "turnstone", "--boats", boats)
-    assert call("check", *names).out == "nothing found\n"
+    assert call("check", *names).out == "nothing found in 3 boats\n"
+    assert call("check", "dunlin", "--boats", boats).out == "nothing found in dunlin\n"
+    assert call("check", "--all", "--boats", boats).out == "nothing found in 3 boats\n"
     assert call("check", *names, "--json").result == {"findings": []}
     file = boats / "dunlin.yml"
     file.write_text(file.read_text().replace("channel: 1}", "channel: 15}"))
@@ -96,6 +104,7 @@ def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     (finding,) = as_json.result["findings"]
     assert (finding["file"], finding["line"]) == (str(file), 7)
     assert f"{file}:7:" in for_people.out and finding["hint"] in for_people.out
+    assert for_people.out.splitlines()[-1] == "1 error found in 3 boats"
 
 
 def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats: Path) -> None:
@@ -105,6 +114,66 @@ def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats
     said = call("check", "dunlin", "kittiwake", "turnstone", "--boats", boats, "--json")
     assert said.status == 2
     assert [Path(error["file"]).stem for error in said.result["errors"]] == ["dunlin", "turnstone"]
+
+
+def test_a_boat_that_cannot_be_read_hides_no_finding(call: Call, boats: Path) -> None:
+    spoil(boats / "dunlin.yml", "board:", "bord:")
+    spoil(boats / "turnstone.yml", "channel: 11}", "channel: 15}")
+    as_json = call("check", "--all", "--boats", boats, "--json")
+    assert as_json.status == 2
+    assert [Path(one["file"]).stem for one in as_json.result["errors"]] == ["dunlin"]
+    assert [Path(one["file"]).stem for one in as_json.result["findings"]] == ["turnstone"]
+    said = call("check", "--all", "--boats", boats)
+    assert "dunlin.yml" in said.err and "turnstone.yml" in said.out
+    assert said.out.splitlines()[-1] == ("1 error found in 2 boats; 1 more not checked, see above")
+    alone = call("check", "dunlin", "--boats", boats)
+    assert (alone.status, alone.out) == (2, "1 not checked, see above\n")
+
+
+def test_findings_of_one_kind_stand_together_and_the_worst_first(call: Call, boats: Path) -> None:
+    """A hint that they share stands once."""
+    spoil(boats / "dunlin.yml", "[RMC, GGA, VTG]", "[RCM, GGA, VTG]")
+    spoil(boats / "dunlin.yml", "{MWV: 2}", "{MWV: 15}")
+    spoil(boats / "turnstone.yml", "{DPT: 2, VHW: 1", "{DPT: 12, VHW: 12")
+    spoil(boats / "turnstone.yml", "{MWV: 2}", "{MWV: 30, RCM: 1}")
+    found = call("check", "--all", "--boats", boats, "--json").result["findings"]
+    told = [(one["level"], one["check"], Path(one["file"]).stem) for one in found]
+    assert told == [
+        ("error", "link-load.wind", "turnstone"),
+        ("error", "link-load.depth-log", "turnstone"),
+        ("warning", "link-load.wind", "dunlin"),
+        ("warning", "unknown-sentence.RCM", "dunlin"),
+        ("warning", "unknown-sentence.RCM", "turnstone"),
+    ]
+    lines = call("check", "--all", "--boats", boats).out.splitlines()
+    assert [line.startswith("  hint:") for line in lines] == [
+        *(False, False, True),
+        *(False, True),
+        *(False, False, True),
+        False,
+    ]
+    assert lines[-1] == "2 errors and 3 warnings found in 3 boats"
+
+
+def test_a_finding_in_an_included_file_names_the_boat(call: Call, boats: Path) -> None:
+    spoil(boats / "club.yml", "channel: 6", "channel: 15")
+    spoil(boats / "turnstone.yml", ", channel: 11", "")
+    found = call("check", "--all", "--boats", boats, "--json").result["findings"]
+    assert {Path(one["file"]).name for one in found} == {"club.yml"}
+    assert [one["boat"] for one in found] == ["kittiwake", "turnstone"]
+    said = call("check", "--all", "--boats", boats).out
+    assert "error: kittiwake: there is no 20 MHz channel 15" in said
+
+
+def test_keys_of_several_boats(call: Call, boats: Path) -> None:
+    made = call("keys", "--all", "--boats", boats, "--json").result["boats"]
+    assert [one["boat"] for one in made] == ["dunlin", "kittiwake", "turnstone"]
+    assert [len(one["made"]) for one in made] == [3, 2, 2]
+    assert all(Path(one["secrets"]).exists() for one in made)
+    said = call("keys", "dunlin", "turnstone", "--rotate", "pass_phrase", "--boats", boats)
+    assert [line.rpartition(": ")[2] for line in said.out.splitlines()] == ["made pass_phrase"] * 2
+    assert "turnstone.secrets.yml" in said.out and "kittiwake" not in said.out
+    assert call("keys", "dunlin", "club", "--boats", boats).status == 2
 
 
 def test_what_is_beside_the_boats_is_no_matter(call: Call, boats: Path) -> None:

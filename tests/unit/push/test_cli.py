@@ -11,6 +11,8 @@ import sys
 import pytest
 
 from provision.cli import boats, main
+from provision.push.play import PushOptions
+from provision.push.rollout import Rollout
 from provision.verify import Ending, TestOutcome, VerifyResult
 
 
@@ -39,7 +41,15 @@ def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
         ("push kittiwake --timer 86401", "--timer"),
         ("push kittiwake --frist dunlin", "--frist"),
         ("fleet --boats nowhere", "there is no boat in nowhere"),
-        ("verify", "BOAT"),
+        ("verify", "name the boats, or give --all"),
+        ("verify dunlin --all", "name the boats, or give --all"),
+        ("check", "name the boats, or give --all"),
+        ("keys dunlin --all", "name the boats, or give --all"),
+        ("card -o x.img", "name the boats, or give --all"),
+        ("render -o x", "BOAT"),
+        ("push kittiwake --timer 5m30", "such as 90 s, 5 min or 2 h"),
+        ("push kittiwake --wait soon", "such as 90 s, 5 min or 2 h"),
+        ("push kittiwake --timer 2d", "from 30 s to 24 h"),
         ("frobnicate", "frobnicate"),
     ],
 )
@@ -121,6 +131,27 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
     with pytest.raises(OSError):
         main()
+
+
+@pytest.mark.parametrize(
+    ("said", "seconds"),
+    [("90", 90), ("90 s", 90), ("5m", 300), ("5 min", 300), ("1.5h", 5400), ("1 day", 86400)],
+)
+def test_durations_as_people_write_them(
+    said: str, seconds: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in a profile, and a number alone is seconds."""
+    given: list[tuple[int, float]] = []
+
+    def roll_out(_: object, options: PushOptions, manner: Rollout, __: object) -> list[object]:
+        given.append((options.timer, manner.wait))
+        return []
+
+    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(boats, "roll_out", roll_out)
+    assert not ended(monkeypatch, "push", "kittiwake", "--timer", said, "--wait", said, "--json")
+    assert not ended(monkeypatch, "push", "kittiwake", "--json")
+    assert given == [(seconds, seconds), (PushOptions.timer, 0)]
 
 
 def test_help_is_no_error(

@@ -1,0 +1,33 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Durations on the command line: 90, 90 s, 5m, 5 min, 2 h."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import typer
+
+from provision.profile.fields import Quantity, Refused
+
+#: Besides the profile's units `m`, which there is no doubt about in a duration.
+_UNITS = Quantity(
+    {"s": 1, "min": 60, "m": 60, "h": 3600, "days": 86400, "day": 86400, "d": 86400},
+    "a duration",
+    "90 s, 5 min or 2 h",
+)
+
+
+def between(least: float, most: float, words: str) -> Callable[[str], float]:
+    """A reader of durations in seconds; `words` say which are allowed."""
+
+    def duration(text: str) -> float:
+        written = str(text).strip()
+        try:
+            seconds = _UNITS.read(written if written[-1:].isalpha() else f"{written} s")
+        except Refused as error:
+            raise typer.BadParameter(f"{error}: {error.hint}") from None
+        if not least <= seconds <= most:
+            raise typer.BadParameter(f"{text} is out of range: {words}")
+        return seconds
+
+    return duration

@@ -1,0 +1,79 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Write --help in people's words: commands in the order of a boat's life, plain names."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from typer.core import TyperCommand, TyperGroup
+
+#: From a new folder to a boat at sea, and then what few need.
+ORDER = (
+    *("init", "keys", "check", "bench", "card", "write", "verify", "push", "fleet", "replay"),
+    *("render", "schema", "inventory"),
+)
+
+#: What Typer adds behind a help text by itself: bounds of numbers, and that it must be given.
+_ADDED = re.compile(r"(; )?\b(required|[-\d.]*(<=?)?x[<>]=?[-\d.]+)")
+
+
+def example(words: str) -> str:
+    """What stands at the end of a command's help."""
+    return f"Example: provision {words}"
+
+
+class Command(TyperCommand):
+    """A command whose help calls arguments as the profile's author does."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """The line after `Usage:`, such as `-o PATH [OPTIONS] [BOAT]...`."""
+        pieces = []
+        for parameter in self.get_params(ctx):
+            if parameter.param_type_name == "option" and parameter.required:
+                pieces.append(f"{parameter.opts[0]} {_name(parameter)}")
+        pieces += [self.options_metavar] if self.options_metavar else []
+        for parameter in self.get_params(ctx):
+            if parameter.param_type_name == "argument":
+                name = _name(parameter)
+                name = name if parameter.required else f"[{name}]"
+                pieces.append(name if parameter.nargs == 1 else f"{name}...")
+        return pieces
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Arguments and options, without the types that the code has for them."""
+        for title, kind in (("Arguments", "argument"), ("Options", "option")):
+            rows = [
+                row
+                for parameter in self.get_params(ctx)
+                if parameter.param_type_name == kind and (row := _row(parameter, ctx))
+            ]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl(rows)
+
+
+class Group(TyperGroup):
+    """All commands, in the order of a boat's life."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """The commands' names; those that the order does not know come last."""
+        names = super().list_commands(ctx)
+        return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
+
+
+def _name(parameter: Any) -> str:
+    return str(parameter.metavar or parameter.name.upper())
+
+
+def _row(parameter: Any, ctx: Any) -> tuple[str, str] | None:
+    record = parameter.get_help_record(ctx)
+    if record is None:
+        return None
+    name, text = record
+    if parameter.param_type_name == "argument":
+        name = _name(parameter)
+    if match := re.fullmatch(r"(?s)(.*?)(?:  )?\[([^\[\]]*)\]", text):
+        added = _ADDED.sub("", match[2]).strip("; ")
+        text = f"{match[1]}  [{added}]" if added else match[1]
+    return name, text

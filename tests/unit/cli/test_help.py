@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""--help in people's words, whole at 80 columns, in the order of a boat's life."""
+
+from __future__ import annotations
+
+import re
+import shlex
+
+import pytest
+
+from provision.cli.help import ORDER
+
+from .conftest import Call
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def test_commands_stand_in_the_order_of_a_boats_life_and_whole(call: Call) -> None:
+    lines = call("--help").out.partition("Commands:\n")[2].splitlines()
+    assert [line.split()[0] for line in lines] == list(ORDER)
+    assert all(line.endswith(".") and not line.endswith("...") for line in lines)
+    assert all(len(line) <= 80 for line in lines)
+
+
+@pytest.mark.parametrize("command", ORDER)
+def test_a_commands_help_is_in_peoples_words(call: Call, command: str) -> None:
+    said = call(command, "--help").out
+    assert not re.search(r"[{}]|<\w|\[\[|\brequired\b", said), said
+    assert all(len(line) <= 80 for line in said.splitlines())
+    summary = said.split("\n\n")[1].strip()
+    assert f"  {summary}\n" in call("--help").out
+
+
+@pytest.mark.parametrize("command", ORDER)
+def test_a_commands_help_has_an_example_that_it_takes(call: Call, command: str) -> None:
+    (example,) = re.findall(r"Example: provision (.*)\n", call(command, "--help").out)
+    first, *words = shlex.split(example.partition(" > ")[0])
+    assert first == command
+    # Its help comes before anything is done, and after each word was read.
+    assert call(command, *words, "--help").status == 0
+    known = set(
+        re.findall(r"--?[a-z][a-z-]*", call(command, "--help").out.partition("Options:")[2])
+    )
+    assert {word for word in words if word.startswith("-")} <= known
+
+
+def test_what_must_be_given_stands_in_the_first_line(call: Call) -> None:
+    assert call("card", "--help").out.startswith(
+        "Usage: provision card -o PATH [OPTIONS] [BOAT]...\n"
+    )
+    assert call("write", "--help").out.startswith("Usage: provision write [OPTIONS] IMAGE [DEVICE]")
+
+
+def test_durations_say_their_units_and_what_they_are_without(call: Call) -> None:
+    said = " ".join(call("push", "--help").out.split())
+    for option, default in (("--wait TIME", "do not wait"), ("--timer TIME", "4 min")):
+        words = re.search(rf"{option} (.*?)\(default: {default}\)", said)
+        assert words and "a number alone is seconds" in words[1]
