@@ -15,6 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from provision.errors import UserError
+from provision.profile.examples import example
 from provision.profile.fields import said
 from provision.profile.tree import Node
 
@@ -90,7 +91,8 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
             message = "needs at least one entry"
         case _:
             message = detail["msg"]
-    return UserError(message, place=place, hint=hint or _about(model, loc))
+    written = example(keys)
+    return UserError(message, place=place, hint=hint or (f"such as {written}" if written else ""))
 
 
 def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
@@ -111,34 +113,29 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
 
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The keys that the model knows at `loc`; none where the profile chooses the names."""
-    kind = [kind for kind, _ in _walk(model, loc)][-1]
+    kind = list(_walk(model, loc))[-1]
     return list(fields(kind)) if is_model(kind) else []
 
 
-def _about(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
-    """What the models say about `loc`, or about the nearest key above it."""
-    return [about for _, about in _walk(model, loc) if about][-1].splitlines()[0]
-
-
-def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[tuple[Any, str]]:
-    """The types on the way down to `loc`, each with what its field's description says."""
+def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
+    """The types on the way down to `loc`."""
     kind: Any = model
-    yield kind, model.__doc__ or ""
+    yield kind
     for part in loc:
         if part in (tags := tagged(kind)):
-            kind, about = tags[str(part)], ""
+            kind = tags[str(part)]
         elif is_model(kind):
             if part not in (known := fields(kind)):
                 return
-            kind, about = inner(known[str(part)].annotation), known[str(part)].description or ""
+            kind = inner(known[str(part)].annotation)
         else:
-            kind, about = inner((get_args(kind) or (None,))[-1]), ""
-        yield kind, about or (is_model(kind) and kind.__doc__) or ""
+            kind = inner((get_args(kind) or (None,))[-1])
+        yield kind
 
 
 def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
     """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
-    kinds = [kind for kind, _ in _walk(model, loc)]
+    kinds = list(_walk(model, loc))
     tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in tagged(kind)}
     return tuple(part for at, part in enumerate(loc) if at not in tags)
 

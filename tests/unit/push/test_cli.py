@@ -7,10 +7,13 @@ import errno
 import json
 import os
 import sys
+from pathlib import Path
 
 import pytest
 
 from provision.cli import boats, main
+from provision.errors import UserError
+from provision.push.gather import Unfit
 from provision.push.play import PushOptions
 from provision.push.rollout import Rollout
 from provision.verify import Ending, TestOutcome, VerifyResult
@@ -107,6 +110,25 @@ def test_how_a_proof_ends(
     monkeypatch.setattr(boats, "targets", lambda *_: [])
     monkeypatch.setattr(boats, "_prove", lambda *_: proofs)
     assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
+
+
+def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    wrong = Unfit(tmp_path / "b.yml", UserError("is wrong", hint="make it right"))
+    asked: list[tuple[str, ...]] = []
+
+    def some_or_all(names: tuple[str, ...], *_: object) -> tuple[list[object], list[Unfit]]:
+        asked.append(tuple(names))
+        return [], [wrong]
+
+    monkeypatch.setattr(boats, "some_or_all", some_or_all)
+    monkeypatch.setattr(boats, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
+    assert ended(monkeypatch, "verify", "--all", "--json") == 2
+    proofs = json.loads(capsys.readouterr().out)["boats"]
+    assert asked == [()]
+    assert [(one["boat"], one["well"]) for one in proofs] == [("a", True), ("b", False)]
+    assert "is wrong" in proofs[1]["error"] and "make it right" in proofs[1]["error"]
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EACCES])

@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Say how a key of a profile is written: each as it stands in one whole example."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from typing import Any
+
+import yaml
+
+#: A boat with every key that a hint may have to show.
+EXAMPLE = """
+boat: kittiwake
+includes: [club.yml]
+board: x86-64
+card: {size: 32 GB}
+network:
+  address: 10.47.1.1/24
+  access_point: {ssid: Kittiwake, country: GB, channel: 6}
+  wired: boat
+  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}
+links:
+  gnss: {adapter: {serial: KW-GNSS-01}, baud: 4800, talks: [RMC, GGA, VTG]}
+  depth-log:
+    adapter: {serial: KW-DPTH-02}
+    talks: {DPT: 2, VHW: 1}
+    unchecked: true
+    long: true
+    takes: {only: [DPT, VHW], but: [TXT]}
+  wind: {adapter: {port: "1-1.3", interface: 1}, talks: {MWV: 2}}
+  autopilot:
+    adapter: {serial: KW-PLOT-04}
+    talks: {HDG: 10}
+    listens: [APB, RMB, XTE]
+    gives: {only: [APB, {talker: GP, formatter: RMB, link: gnss}], but: [XTE]}
+  backbone: {can: can0, talks: [heading, depth], takes: {only: [HDG], but: [DPT]}}
+inputs:
+  ais-net: {tcp: "10.47.1.60:10110", talks: [VDM, VDO], takes: {only: [VDM], but: [TXT]}}
+  mast: {udp: 10111, unchecked: true, long: true}
+  guests: {listen: 10112}
+  bridge: {multicast: [NAVD, TGTD]}
+feed:
+  tcp: 10110
+  udp: 10110
+  multicast: true
+  gives: {udp: {only: [RMC, GSV], but: [GSV]}}
+  prefer:
+    position: [gnss, ais-net]
+    heading: [autopilot, backbone]
+    depth: [depth-log, backbone]
+    wind: [wind, backbone]
+    speed: [depth-log, backbone]
+    temperature: [depth-log, mast]
+    time: [gnss, ais-net]
+    silence: 10 s
+    steady: 10 s
+steering: {link: autopilot, from: [chart-table], sentences: [APB, RMB, XTE]}
+clock: {from: [gnss]}
+log: {keep: 30 days, cap: 2 GB}
+access: {keys: [operator.pub], from_shore: true}
+usb: {hubs: {main: {ports: 7, own_supply: true}}}
+accepted: {steering: "tried in open water, 3 May"}
+"""
+
+#: Characters that are read at a glance.
+GLANCE = 84
+
+
+def example(key: Sequence[int | str]) -> str:
+    """How the key at this place is written, such as `channel: 6`; empty when none is known.
+
+    >>> example(("links", "any", "talks", "RMC")), example(("access", "keys", 0))
+    ('talks: [RMC, GGA, VTG]', 'keys: [operator.pub]')
+    """
+    for length in range(len(key), 0, -1):
+        found = _found(_tree(), tuple(key[:length])) if isinstance(key[length - 1], str) else None
+        if found is not None:
+            name, value = found
+            return f"{name}: {_flow(value)}"
+    return ""
+
+
+@cache
+def _tree() -> Any:
+    return yaml.safe_load(EXAMPLE)
+
+
+def _found(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
+    """The name and value at `key`; any name that the profile chooses stands for all others."""
+    if not isinstance(part, dict):
+        return None
+    first, rest = key[0], key[1:]
+    entries = [first] if first in part else [name for name in part if rest]
+    for name in entries:
+        found = _found(part[name], rest) if rest else (str(name), part[name])
+        if found is not None:
+            return found
+    return None
+
+
+def _flow(value: Any) -> str:
+    """A value in one line of YAML; of a large group only the first keys."""
+    text = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6)
+    text = text.removesuffix("\n").removesuffix("\n...")
+    if isinstance(value, dict) and len(value) > 1 and len(text) > GLANCE:
+        return _flow(dict(list(value.items())[:-1]))
+    return text
