@@ -157,7 +157,7 @@ def own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
             raise UserError(
                 f"{name} has no pass-phrase of its own yet",
                 place=boat.place(f"network.tablets.{name}.own_pass_phrase"),
-                hint=f"provision keys {boat.name}",
+                hint=f"provision keys {argument(boat.file)}",
             )
     ssid = boat.profile.network.access_point.ssid
     return {

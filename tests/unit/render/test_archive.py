@@ -205,7 +205,7 @@ def test_a_key_file_is_read_and_one_that_is_not_there_is_told_with_a_hint(tmp_pa
     with pytest.raises(UserError, match=r"mate\.pub is not there") as caught:
         render(asked, SECRETS)
     assert caught.value.place == place
-    assert "provision keys kittiwake" in caught.value.hint
+    assert f"provision keys {tmp_path}/kittiwake.yml makes" in caught.value.hint
     (tmp_path / "mate.pub").write_text(f"{KEY}\n")
     settings = render(asked, SECRETS)
     assert text(settings, "/etc/ssh/authorized_keys/root") == f"{KEY}\n"

@@ -68,7 +68,7 @@ def test_a_tablet_whose_pass_phrase_was_not_made_is_named(tmp_path: Path) -> Non
     with pytest.raises(UserError) as caught:
         render(boat(tmp_path, network=NETWORK), secrets)
     assert caught.value.message == "chart-table has no pass-phrase of its own yet"
-    assert caught.value.hint == "provision keys kittiwake"
+    assert caught.value.hint == f"provision keys {tmp_path}/kittiwake.yml"
 
 
 def test_the_feed_is_told_which_pass_phrase_steers(rendered: Render) -> None:
