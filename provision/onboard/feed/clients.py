@@ -21,6 +21,9 @@ CLIENT = "client "
 #: Seconds: keepalive begins after, repeats every; so many without an answer end it.
 KEEPALIVE = (15, 5, 3)
 
+#: Why a connection is closed that begins with something else than a sentence.
+NOT_NMEA = "was sent away: it does not begin with a sentence of NMEA 0183"
+
 #: What the kernel may hold for one client, in bytes: old news is worth little.
 SEND_BUFFER = 32768
 

@@ -38,7 +38,10 @@ INPUT, a source on the network, with one of the first four keys:
      "address": "", "talks": {}, "unchecked": false, "long": false, FILTER}
 
 `tcp` is a server that we read from, `listen` a TCP port where others bring sentences,
-`multicast` transmission groups of IEC 61162-450. `address` is our own address that is
+`multicast` transmission groups of IEC 61162-450. A connection to us ends if it does not begin
+with a sentence, and a datagram that holds anything but sentences is dropped (see opening.py);
+a port of `listen` takes 16 connections, 4 from one address, and ends those that bring no
+sentence for 30 s at first or 300 s later. `address` is our own address that is
 listened on, or joined from.
 
 FILTER is "only": [PATTERN, ...] and "but": [PATTERN, ...], both optional, where a PATTERN

@@ -118,7 +118,9 @@ class Framer:
         tag = None
         if start:
             if start < 0:
-                if not (self._skipping or self._opening):
+                # A TAG block may stand on a line of its own.
+                alone = line[:1] == line[-1:] == b"\\" and tags.parse(line[1:-1]) is not None
+                if not (self._skipping or self._opening or alone):
                     self.errors.noise += 1
                 self._skipping = False
                 self._count_strange(line)

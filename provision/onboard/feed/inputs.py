@@ -8,11 +8,12 @@ import socket
 from typing import Any
 
 from provision.onboard.feed import models
-from provision.onboard.feed.clients import PIECE, keep_alive
+from provision.onboard.feed.clients import NOT_NMEA, PIECE, keep_alive
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.listening import listen_tcp
-from provision.onboard.feed.teller import Teller, log
+from provision.onboard.feed.opening import Opening
+from provision.onboard.feed.teller import Teller
 
 #: Seconds between attempts to connect: at first, and at most.
 BACK_OFF = (0.5, 8.0)
@@ -23,14 +24,20 @@ SILENCE = (60.0, 600.0)
 #: Seconds that a connection may take to come about.
 CONNECT = 10.0
 
-#: Connections that one listening port takes.
-MOST = 16
+#: Connections that one listening port takes: in all, and from one address.
+MOST, PER_ADDRESS = 16, 4
+
+#: Seconds that a connection to a listening port may go without a sentence: at first, later.
+IDLE_S = (30.0, 300.0)
 
 
 class Connection:
     """Reads one TCP connection until it ends."""
 
-    def __init__(self, channel: socket.socket, peer: str, intake: Intake) -> None:
+    def __init__(
+        self, channel: socket.socket, peer: str, intake: Intake, opening: Opening | None = None
+    ) -> None:
+        """With `opening` the connection ends unless it begins as NMEA 0183."""
         self.ended = asyncio.get_running_loop().create_future()
         self._channel = channel
         self._intake = intake
@@ -38,6 +45,9 @@ class Connection:
         self.peer, self.connected = peer, self._loop.time()
         self._framer: Framer = intake.framer(sender=peer, from_start=True)
         self._framer.connected = self.connected
+        self._opening = opening
+        self.heard: float | None = None
+        """When a sentence was heard last, in monotonic seconds."""
         keep_alive(channel, CONNECT)
         self._loop.add_reader(channel, self._read)
 
@@ -49,10 +59,12 @@ class Connection:
         except OSError as error:
             self.close(error.strerror or str(error))
             return
-        if data:
-            self._intake.take(self._framer, data)
-        else:
+        if not data:
             self.close("closed by the other side")
+        elif self._opening is not None and self._opening.refuses(data):
+            self.close(NOT_NMEA)
+        elif self._intake.take(self._framer, data):
+            self.heard = self._loop.time()
 
     def close(self, reason: str) -> None:
         """End the connection; `ended` holds the reason."""
@@ -181,15 +193,22 @@ class TcpServerInput:
                 self._loop.remove_reader(self._channel)
                 self._loop.call_later(1.0, self._resume)
             return
-        if len(self._connections) >= MOST:
-            self._teller.warn(self.name, "cap", f"{peer[0]} refused, {MOST} are connected")
+        here = sum(connection.peer == peer[0] for connection in self._connections)
+        if len(self._connections) >= MOST or here >= PER_ADDRESS:
+            said = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
+            self._teller.warn(self.name, "cap", said)
             channel.close()
             return
         channel.setblocking(False)
-        connection = Connection(channel, peer[0], self._intake)
+        connection = Connection(channel, peer[0], self._intake, self._intake.opening())
         self._connections.add(connection)
-        log.info("%s: %s:%d has come", self.name, *peer[:2])
-        connection.ended.add_done_callback(lambda _: self._connections.discard(connection))
+        self._teller.note(self.name, f"{peer[0]}:{peer[1]} has come")
+        connection.ended.add_done_callback(lambda _: self._over(connection))
+
+    def _over(self, connection: Connection) -> None:
+        self._connections.discard(connection)
+        if connection.ended.result() == NOT_NMEA:
+            self._teller.warn(self.name, "opening", f"{connection.peer} {NOT_NMEA}")
 
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
@@ -202,7 +221,15 @@ class TcpServerInput:
                 connection.close("it began before its sender joined the Wi-Fi")
 
     def watch(self, now: float) -> None:
-        """Nothing to do: the kernel notices who has vanished."""
+        """End connections that bring no sentence; to be called every few seconds."""
+        for connection in list(self._connections):
+            first, later = IDLE_S
+            heard = connection.heard
+            quiet = now - (connection.connected if heard is None else heard)
+            if quiet > (first if heard is None else later):
+                said = f"{connection.peer} sent away: no sentence for {quiet:.0f} s"
+                self._teller.warn(self.name, "idle", said)
+                connection.close("idle")
 
     def close(self) -> None:
         self._loop.remove_reader(self._channel)

@@ -11,6 +11,7 @@ from provision.onboard.feed.counts import STORED, Counts
 from provision.onboard.feed.filters import Filter
 from provision.onboard.feed.framer import Errors, Framer
 from provision.onboard.feed.models import Source
+from provision.onboard.feed.opening import Opening
 from provision.onboard.feed.parts import WAIT, Parts
 from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.teller import Teller
@@ -63,6 +64,10 @@ class Intake:
         framer.errors = self.errors
         return framer
 
+    def opening(self) -> Opening:
+        """How a connection has to begin that brings sentences here."""
+        return Opening(unchecked=self._source.unchecked, long=self._source.long)
+
     def take(self, framer: Framer, data: bytes) -> int:
         """Bytes were read; returns how many sentences they completed."""
         now = self.heard_at = self._loop.time()
@@ -72,6 +77,23 @@ class Intake:
             self._tell()
         self.took(len(data), sentences)
         return len(sentences)
+
+    def take_datagram(self, framer: Framer, data: bytes) -> None:
+        """Take a datagram, or drop the whole of it if it holds anything but sentences.
+
+        Browsers, and others that speak no NMEA 0183, can be made to send a sentence inside of
+        something else.
+        """
+        now = self.heard_at = self._loop.time()
+        errors = self.errors.total()
+        # A sentence does not go on in the next datagram, which may be another's.
+        sentences = framer.feed(data + b"\r\n", now)
+        if self.errors.total() != errors:
+            self._tell()
+            said = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"
+            self._teller.warn(self.name, "datagram", said)
+            sentences = []
+        self.took(len(data), sentences)
 
     def took(self, size: int, sentences: list[Sentence]) -> None:
         """`size` bytes have come, with these sentences in them."""

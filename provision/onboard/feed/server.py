@@ -9,15 +9,16 @@ from collections import Counter
 from typing import Any
 
 from provision.onboard.feed import models
-from provision.onboard.feed.clients import Client, prepare
+from provision.onboard.feed.clients import NOT_NMEA, Client, prepare
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.hub import Hub
 from provision.onboard.feed.listening import listen_tcp
+from provision.onboard.feed.opening import Opening
 from provision.onboard.feed.proof import Proof
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.subnet import LOOPBACK
-from provision.onboard.feed.teller import Teller, log
+from provision.onboard.feed.teller import Teller
 
 #: Connections that wait to be accepted.
 BACKLOG = 32
@@ -43,6 +44,7 @@ class Server:
         self._loop = asyncio.get_running_loop()
         self._clients: set[Client] = set()
         self._framers: dict[Client, Framer] = {}
+        self._openings: dict[Client, Opening] = {}
         self._pending: list[Sentence] = []
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
@@ -108,13 +110,18 @@ class Server:
         self._clients.add(client)
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
-        log.info("tcp: %s has come, %d here", client.name, len(self._clients))
+        self._openings[client] = Opening()
+        self._teller.note("tcp", f"{client.name} has come, {len(self._clients)} here")
 
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
             self._loop.add_reader(self._channel, self._accept)
 
     def _said(self, client: Client, data: bytes) -> None:
+        if self._openings[client].refuses(data):
+            self._teller.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
+            client.close("left by us")
+            return
         sentences = self._framers[client].feed(data, self._loop.time())
         self._proof.take(sentences, self._proven)
 
@@ -130,9 +137,10 @@ class Server:
     def _left(self, client: Client, reason: str) -> None:
         self._clients.discard(client)
         self._framers.pop(client, None)
+        self._openings.pop(client, None)
         self._gone["sent"] += client.sent
         self._gone["dropped"] += client.dropped
-        log.info("tcp: %s %s, %d here", client.name, reason, len(self._clients))
+        self._teller.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")
 
     def watch(self, now: float) -> None:
         """Disconnect who takes nothing; to be called every few seconds."""

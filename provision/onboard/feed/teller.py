@@ -7,6 +7,7 @@ import logging
 import os
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 
 log = logging.getLogger("boat-feed")
 
@@ -15,6 +16,10 @@ QUIET = 3600.0
 
 #: Faults remembered at once; a flood of different ones must not eat memory.
 REMEMBERED = 512
+
+#: Lines of one subject and kind of fault in a row, and seconds after which one more may follow:
+#: senders and connections can be invented without end.
+BURST, REFILL_S = 20, 60.0
 
 #: The journal takes the level from a prefix (sd-daemon(3)).
 _PREFIX = {logging.ERROR: "<3>", logging.WARNING: "<4>", logging.INFO: "<6>", logging.DEBUG: "<7>"}
@@ -38,6 +43,24 @@ def log_to_standard_error() -> None:
     log.setLevel(logging.INFO)
 
 
+@dataclass(slots=True)
+class _Budget:
+    """How many lines may still be written now."""
+
+    left: float
+    since: float
+    kept_back: int = 0
+
+    def takes(self, now: float) -> bool:
+        self.left = min(BURST, self.left + (now - self.since) / REFILL_S)
+        self.since = now
+        if self.left < 1:
+            self.kept_back += 1
+            return False
+        self.left -= 1
+        return True
+
+
 class Teller:
     """Names a fault when it begins, and again every QUIET seconds while it goes on."""
 
@@ -45,6 +68,7 @@ class Teller:
         self._clock = clock
         self._quiet = quiet
         self._named: dict[tuple[str, str], tuple[float, int]] = {}
+        self._budgets: dict[tuple[str, str], _Budget] = {}
 
     def warn(self, subject: str, fault: str, message: str) -> None:
         """Log `message`, unless this `fault` of this `subject` was named already."""
@@ -54,10 +78,30 @@ class Teller:
             self._named[subject, fault] = (since, silent + 1)
             return
         more = f" ({silent} more of these since it was last named)" if silent else ""
-        log.warning("%s: %s%s", subject, message, more)
+        # The first word of a fault is its kind; what follows may name a sender.
+        if not self._say(logging.WARNING, subject, fault.partition(" ")[0], message + more):
+            return
         if len(self._named) >= REMEMBERED:
             del self._named[next(iter(self._named))]
         self._named[subject, fault] = (now, 0)
+
+    def note(self, subject: str, message: str) -> None:
+        """Log what is not a fault, such as a client that comes, unless too much of it is."""
+        self._say(logging.INFO, subject, "", message)
+
+    def _say(self, level: int, subject: str, kind: str, message: str) -> bool:
+        now = self._clock()
+        budget = self._budgets.get((subject, kind))
+        if budget is None:
+            if len(self._budgets) >= REMEMBERED:
+                del self._budgets[next(iter(self._budgets))]
+            budget = self._budgets[subject, kind] = _Budget(BURST, now)
+        if not budget.takes(now):
+            return False
+        kept, budget.kept_back = budget.kept_back, 0
+        more = f" ({kept} other lines like this were not written)" if kept else ""
+        log.log(level, "%s: %s%s", subject, message, more)
+        return True
 
     def mended(self, subject: str, fault: str, message: str = "") -> None:
         """The fault is over: say so if it had been named, and name the next one anew."""

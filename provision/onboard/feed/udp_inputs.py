@@ -49,8 +49,7 @@ class UdpInput:
                 return
             if not self._own.sent(address, port):
                 self._framer.sender = address
-                # A sentence does not go on in the next datagram, which may be another's.
-                self._intake.take(self._framer, data + b"\r\n")
+                self._intake.take_datagram(self._framer, data)
 
     def watch(self, now: float) -> None:
         """Nothing to do."""
@@ -113,7 +112,7 @@ class MulticastInput:
                 self._teller.warn(self.name, "header", f"{address} sends no IEC 61162-450")
                 continue
             self._framer.sender = address
-            self._intake.take(self._framer, data[len(HEADER) :] + b"\r\n")
+            self._intake.take_datagram(self._framer, data[len(HEADER) :])
 
     def close(self) -> None:
         for channel in self._channels.values():

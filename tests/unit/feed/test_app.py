@@ -15,7 +15,7 @@ from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.groups import GROUPS, group_of
 from provision.onboard.feed.sentence import STEERS, frame
 
-from .conftest import Bench
+from .conftest import GLL, Bench
 
 _FIELD = st.one_of(
     st.sampled_from(["", "A", "V", "N", "T", "1", "0", "123519", "5057.970", "251126", "00", "-1"]),
@@ -84,6 +84,8 @@ def test_noise_from_everywhere_makes_no_part_fail(bench: Bench) -> None:
         failed: list[object] = []
         loop.set_exception_handler(lambda _, context: failed.append(context))
         with socket.create_connection(("127.0.0.1", feed.server.port)) as client:  # type: ignore[union-attr]
+            # What begins with noise would be sent away at once.
+            client.sendall(GLL)
             for _ in range(50):
                 for instrument in bench.instruments.values():
                     instrument.say(rattle.randbytes(300))
