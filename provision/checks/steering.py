@@ -6,7 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
-from provision.onboard.feed.sentence import STEERS
+from provision.onboard.feed.believe import KINDS
+from provision.onboard.feed.sentence import STEERS, steers
+from provision.profile.links import Link
 from provision.profile.load import Boat
 from provision.profile.models import Profile
 
@@ -20,6 +22,8 @@ def check(boat: Boat) -> Iterator[Finding]:
     yield from _steered(boat)
     yield from _unsteered(boat)
     yield from _second_pilots(boat)
+    yield from _open_to_the_network(boat)
+    yield from _unfed(boat)
 
 
 def _steered(boat: Boat) -> Iterator[Finding]:
@@ -86,6 +90,56 @@ def _reaches(profile: Profile, formatter: str, listener: str) -> bool:
     return any(
         formatter in link.talks for name, link in profile.serial_links.items() if name != listener
     )
+
+
+def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
+    """Warn of links that are sent what any device on the boat's network can make up."""
+    profile = boat.profile
+    for name, link in profile.serial_links.items():
+        for number, source in enumerate(link.listens_to or ()):
+            passes = [f for f in _instruments(link) if f in profile.inputs[source].talks]
+            if passes:
+                yield Finding(
+                    "warning",
+                    f"open-to-network.{name}.{source}",
+                    f"any device on the boat's network can pass for {source}, and {name} gets its "
+                    f"{', '.join(passes)}: a pilot follows false headings and winds",
+                    boat.place(f"links.{name}.listens_to[{number}]"),
+                    f"take {source} out, or write who has seen to it under accepted, as "
+                    f"open-to-network.{name}.{source}: REASON",
+                )
+
+
+def _unfed(boat: Boat) -> Iterator[Finding]:
+    """Warn of links that listen for what only the network sends, and that may not hear it."""
+    profile = boat.profile
+    for name, link in profile.serial_links.items():
+        aboard = {
+            f for other, one in profile.serial_links.items() if other != name for f in one.talks
+        }
+        aboard |= {
+            formatter
+            for can in profile.can_links.values()
+            for kind in can.talks
+            for formatter in KINDS[kind]
+        }
+        for source, by in profile.inputs.items():
+            missed = [f for f in _instruments(link) if f in by.talks and f not in aboard]
+            if missed and source not in (link.listens_to or ()):
+                yield Finding(
+                    "warning",
+                    f"unfed.{name}.{source}",
+                    f"{name} listens for {', '.join(missed)}, which {source} alone talks, and "
+                    "nothing from the network is sent to it",
+                    boat.place(f"links.{name}.listens"),
+                    f"add listens_to: [{source}] to {name} if it may hear any device that passes "
+                    f"for {source}; or take {', '.join(missed)} out of what it listens for",
+                )
+
+
+def _instruments(link: Link) -> list[str]:
+    """The sentences that a link listens for and that do not steer."""
+    return [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
 
 
 def _second_pilots(boat: Boat) -> Iterator[Finding]:

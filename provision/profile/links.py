@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from provision.profile.addresses import Endpoint, Port
 from provision.profile.fields import (
@@ -105,6 +105,11 @@ class Link(_Source):
     """What the instrument sends: a list (once a second each) or the rate per second."""
     listens: Sentences = Field(default={})
     """What the instrument is sent: a list (once a second each) or the rate per second."""
+    listens_to: Annotated[list[LinkName], Field(min_length=1), AfterValidator(once)] | None = None
+    """Inputs whose sentences it is sent, such as [wind-net]: those that their talks names.
+
+    Nothing else from the boat's network reaches it. Who may steer stands under steering.
+    """
     gives: Filter | None = None
     """Which of the sentences that it listens to it is given."""
 
@@ -114,6 +119,8 @@ class Link(_Source):
             raise ValueError("this link neither talks nor listens")
         if self.gives and not self.listens:
             raise ValueError("this link listens to nothing that could be given")
+        if self.listens_to and not self.listens:
+            raise ValueError("this link listens_to inputs, but listens for no sentence")
         return self
 
 

@@ -22,7 +22,7 @@ def broken(profile: Profile, place: At) -> list[UserError]:
     """
     return [
         error
-        for part in (_names, _filters, _prefer, _steering, _clock)
+        for part in (_names, _filters, _listens_to, _prefer, _steering, _clock)
         for error in part(profile, place)
     ]
 
@@ -81,6 +81,23 @@ def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
         for number, pattern in enumerate(patterns):
             if pattern.link:
                 yield f"{key}.{way}[{number}].link", pattern.link
+
+
+def _listens_to(profile: Profile, place: At) -> Iterator[UserError]:
+    for name, link in profile.serial_links.items():
+        for number, source in enumerate(link.listens_to or ()):
+            at = place(f"links.{name}.listens_to[{number}]")
+            if source not in profile.inputs:
+                yield _unknown(source, "input", profile.inputs, at)
+                continue
+            wanted = [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
+            if not set(wanted) & set(profile.inputs[source].talks):
+                yield UserError(
+                    f"{source} talks nothing that {name} may hear from it",
+                    place=at,
+                    hint=f"name what it sends under inputs.{source}.talks, such as "
+                    f"[{', '.join(wanted) or 'MWV'}]; who may steer stands under steering",
+                )
 
 
 def _prefer(profile: Profile, place: At) -> Iterator[UserError]:

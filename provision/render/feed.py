@@ -58,6 +58,8 @@ def _link(name: str, link: Link | Can) -> Json:
         **_allowed(link),
         **_filter(link.takes),
     }
+    if link.listens_to:
+        made["listens_to"] = link.listens_to
     if link.gives:
         made["sends"] = _filter(link.gives)
     return made

@@ -94,8 +94,9 @@ class Feed:
 
     def _outputs(self) -> None:
         settings, teller = self._settings, self.teller
+        network = {source.name: frozenset(source.talks) for source in settings.inputs}
         self.listeners = [
-            Listener(link, self.gate, teller) for link in self.links if link.config.listens
+            Listener(link, self.gate, teller, network) for link in self.links if link.config.listens
         ]
         self.server = (
             Server(settings.tcp, self.hub, self.gate, self.proof, teller) if settings.tcp else None
@@ -115,7 +116,13 @@ class Feed:
             if tap is not None:
                 self.hub.tap(tap)
         # The most urgent first.
-        for sink in [*self.listeners, self.server, *self.datagrams, self.multicast]:
+        for listener in self.listeners:
+            if network and settings.prefer:
+                beliefs = Beliefs(settings.prefer, f"{listener.name}: ")
+                self.hub.add_apart(listener, listener.hears, beliefs)
+            else:
+                self.hub.add(listener)
+        for sink in [self.server, *self.datagrams, self.multicast]:
             if sink is not None:
                 self.hub.add(sink)
         self.state_socket = StateSocket(settings.state.socket, self.state)

@@ -144,8 +144,11 @@ class _Choice:
 class Beliefs:
     """Passes the believed source's sentences, and those of kinds without an order."""
 
-    def __init__(self, prefer: models.Prefer) -> None:
-        self._choices = {kind: _Choice(kind, order, prefer) for kind, order in prefer.order.items()}
+    def __init__(self, prefer: models.Prefer, whose: str = "") -> None:
+        """`whose` stands before the kind of data in what is logged."""
+        self._choices = {
+            kind: _Choice(f"{whose}{kind}", order, prefer) for kind, order in prefer.order.items()
+        }
 
     def kind(self, formatter: str) -> str | None:
         """The kind of a sentence, if there is an order for it."""

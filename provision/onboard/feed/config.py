@@ -24,11 +24,13 @@ All keys but `links` may be left out; what is left out is off, or has the value 
 LINK, a serial connection to an instrument, or an NMEA 2000 network:
 
     {"device": "/dev/boat/gnss", "baud": 4800, "talks": {"RMC": 1.0}, "listens": {"APB": 1.0},
-     "unchecked": false, "long": false, "sends": {FILTER}, FILTER}
+     "listens_to": ["ais-net"], "unchecked": false, "long": false, "sends": {FILTER}, FILTER}
     {"can": "can0", "talks": {"HDG": 1.0}, FILTER}
 
 `talks` and `listens` map a formatter to sentences a second; a listener is sent no more
-than that of each. `unchecked` allows sentences without a checksum, `long` those longer
+than that of each. Of what comes by the network a listener is sent only what `talks` names of
+the inputs in its `listens_to`; what steers goes by `steering` instead. `unchecked` allows
+sentences without a checksum, `long` those longer
 than 82 characters. Of a CAN interface `talks` says which sentences are made, and how
 many a second at most; without it all that can be made, once a second.
 
@@ -159,6 +161,7 @@ def _link(name: str, keys: Keys) -> Link | Can:
         baud=baud,
         talks=keys.rates("talks"),
         listens=keys.rates("listens"),
+        listens_to=frozenset(keys.strings("listens_to")),
         unchecked=keys.take("unchecked", bool, False),
         long=keys.take("long", bool, False),
         filter=_filter(keys),
@@ -321,6 +324,10 @@ def _check_names(config: Config) -> None:
     sources = serial | {can.name for can in config.cans} | {i.name for i in config.inputs}
     if len(sources) < len(config.links) + len(config.cans) + len(config.inputs):
         raise ConfigError("inputs: a link has the same name")
+    inputs = {i.name for i in config.inputs}
+    for link in config.links:
+        for name in sorted(link.listens_to - inputs):
+            raise ConfigError(f"links.{link.name}.listens_to: there is no input {name}")
     if config.steering:
         if config.steering.link not in serial:
             raise ConfigError(f"steering.link: there is no link {config.steering.link}")

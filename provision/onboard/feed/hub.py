@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple, Protocol
 
 from provision.onboard.feed.believe import Beliefs
@@ -24,9 +24,21 @@ class Sink(Protocol):
         """Take one sentence; must not wait."""
 
 
+#: Says of an origin, a talker and a formatter whether the sink may hear it at all.
+Hears = Callable[[str, str, str], bool]
+
+
+class _Group(NamedTuple):
+    """Sinks that believe the same, of what they may hear."""
+
+    beliefs: Beliefs | None
+    hears: Hears
+    sinks: list[Sink]
+
+
 class _Route(NamedTuple):
     taps: tuple[Sink, ...]
-    sinks: tuple[Sink, ...]
+    groups: tuple[tuple[Beliefs | None, tuple[Sink, ...]], ...]
     kind: str | None
 
 
@@ -37,12 +49,17 @@ class Hub:
         self._echoes = echoes
         self._beliefs = beliefs
         self._taps: list[Sink] = []
-        self._sinks: list[Sink] = []
+        self._groups = [_Group(beliefs, lambda *_: True, [])]
         self._routes: dict[tuple[str, str, str], _Route] = {}
 
     def add(self, sink: Sink) -> None:
         """A sink that gets what is believed."""
-        self._sinks.append(sink)
+        self._groups[-1].sinks.append(sink)
+        self._routes.clear()
+
+    def add_apart(self, sink: Sink, hears: Hears, beliefs: Beliefs) -> None:
+        """Add a sink with beliefs of its own: a source that it may not hear silences no other."""
+        self._groups.insert(len(self._groups) - 1, _Group(beliefs, hears, [sink]))
         self._routes.clear()
 
     def tap(self, sink: Sink) -> None:
@@ -52,7 +69,7 @@ class Hub:
 
     def publish(self, sentences: Iterable[Sentence]) -> None:
         """Hand each sentence to the sinks that want it, unless it is an echo of ours."""
-        routes, returns, beliefs = self._routes, self._echoes.returns, self._beliefs
+        routes, returns = self._routes, self._echoes.returns
         for sentence in sentences:
             if returns(sentence):
                 continue
@@ -65,16 +82,21 @@ class Hub:
             if sentence.stored:
                 # It steers, and nothing that passes it on could tell how old it is.
                 continue
-            if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
-                for sink in route.sinks:
-                    sink.put(sentence)
+            for beliefs, sinks in route.groups:
+                if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
+                    for sink in sinks:
+                        sink.put(sentence)
 
     def _route(self, key: tuple[str, str, str]) -> _Route:
         if len(self._routes) >= ROUTES:
             self._routes.clear()
         route = self._routes[key] = _Route(
             tuple(sink for sink in self._taps if sink.wants(*key)),
-            tuple(sink for sink in self._sinks if sink.wants(*key)),
+            tuple(
+                (group.beliefs, tuple(sink for sink in group.sinks if sink.wants(*key)))
+                for group in self._groups
+                if group.hears(*key)
+            ),
             self._beliefs.kind(key[2]) if self._beliefs else None,
         )
         return route

@@ -10,10 +10,12 @@ from __future__ import annotations
 import asyncio
 import os
 from collections import deque
+from collections.abc import Collection, Mapping
 from contextlib import suppress
 from itertools import chain
 from typing import Any
 
+from provision.onboard.feed.clients import CLIENT
 from provision.onboard.feed.link import Link
 from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence, steers
@@ -59,7 +61,15 @@ _REASONS = {
 class Listener:
     """Sends one link what its `listens` names."""
 
-    def __init__(self, link: Link, gate: Gate, teller: Teller) -> None:
+    def __init__(
+        self,
+        link: Link,
+        gate: Gate,
+        teller: Teller,
+        network: Mapping[str, Collection[str]] | None = None,
+    ) -> None:
+        """`network` are the inputs by name, with the formatters that the profile says of them."""
+        self._network = network or {}
         self.name = link.name
         self._link = link
         self._gate = gate
@@ -92,11 +102,26 @@ class Listener:
             self._free_at = self._loop.time() + len(LINE_END) * self._character
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
-        return (
-            origin != self.name
-            and formatter in self._rates
-            and self._link.config.sends.passes(origin, talker, formatter)
-        )
+        if (
+            origin == self.name
+            or formatter not in self._rates
+            or not self._link.config.sends.passes(origin, talker, formatter)
+        ):
+            return False
+        if self.hears(origin, talker, formatter):
+            return True
+        said = f"{formatter} of {origin} is not passed on: the profile does not say that it may be"
+        self._teller.warn(self.name, f"network {origin} {formatter}", said)
+        return False
+
+    def hears(self, origin: str, talker: str, formatter: str) -> bool:
+        """Say whether this link may hear it: all from aboard, from the network what is named."""
+        if steers(talker, formatter):
+            # The gate decides, sentence by sentence.
+            return True
+        if origin in self._network:
+            return origin in self._link.config.listens_to and formatter in self._network[origin]
+        return not origin.startswith(CLIENT)
 
     def put(self, sentence: Sentence) -> None:
         urgency = self._urgency(sentence)

@@ -28,6 +28,8 @@ class Link(Source):
     device: str
     baud: int
     listens: Mapping[str, float]
+    listens_to: frozenset[str]
+    """Inputs whose sentences it may be sent, those that their `talks` names."""
     sends: Filter
 
 

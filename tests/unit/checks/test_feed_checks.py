@@ -10,6 +10,7 @@ import pytest
 
 from provision import checks
 from provision.checks import Finding, card, formatters, regdb
+from provision.errors import UserError
 from provision.onboard.feed import believe, groups
 from provision.onboard.feed.sentence import STEERS
 from provision.profile import load
@@ -329,3 +330,39 @@ def test_a_network_that_the_shore_has_too(
     told = findings(tmp_path, own)
     assert [one.check for one in told] == ["shore-network"] * expected
     assert all("10.47.1.1/24" in one.hint and one.level == "warning" for one in told)
+
+
+WIND = ("inputs: {}", "inputs: {wind: {udp: 10112, talks: [MWV, DPT]}, other: {udp: 10113}}")
+HEARS = ("listens: [APB]", "listens: [APB, MWV], listens_to: [wind]")
+
+
+def test_a_link_that_the_network_can_deceive(tmp_path: Path) -> None:
+    """Any device can pass for an input, and what it talks goes to the link."""
+    (finding,) = findings(tmp_path, WIND, HEARS)
+    assert (finding.level, finding.check) == ("warning", "open-to-network.pilot.wind")
+    assert "pilot gets its MWV" in finding.message
+    assert finding.place.key == "links.pilot.listens_to[0]"
+
+
+def test_a_link_that_may_not_hear_the_only_sender(tmp_path: Path) -> None:
+    (finding,) = findings(tmp_path, WIND, ("listens: [APB]", "listens: [APB, MWV]"))
+    assert (finding.level, finding.check) == ("warning", "unfed.pilot.wind")
+    assert "listens_to: [wind]" in finding.hint
+    # An instrument aboard that talks it feeds the link.
+    aboard = ("  pilot:", "  vane: {adapter: {serial: A9}, talks: [MWV]}\n  pilot:")
+    told = findings(tmp_path, WIND, aboard, ("listens: [APB]", "listens: [APB, MWV]"))
+    assert [finding.check for finding in told] == ["no-preference.wind"]
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        ("wnd", "there is no input wnd"),
+        ("gnss", "there is no input gnss"),
+        ("other", "talks nothing"),
+    ],
+)
+def test_inputs_that_a_link_cannot_listen_to(tmp_path: Path, source: str, says: str) -> None:
+    with pytest.raises(UserError, match=says) as caught:
+        findings(tmp_path, WIND, (HEARS[0], HEARS[1].replace("[wind]", f"[{source}]")))
+    assert caught.value.place is not None

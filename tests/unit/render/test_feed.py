@@ -66,7 +66,8 @@ def test_links(busy: models.Config) -> None:
         "plotter": (False, False),
     }
     pilot = links["pilot"]
-    assert pilot.listens == {"APB": 1.0, "RMC": 2.0}
+    assert pilot.listens == {"APB": 1.0, "RMC": 2.0, "MWV": 1.0}
+    assert pilot.listens_to == {"wind"} and not links["plotter"].listens_to
     assert pilot.filter == Filter(None, (Pattern(formatter="XTE"),))
     only = (Pattern(formatter="APB"), Pattern(formatter="RMC", link="gnss"))
     assert pilot.sends == Filter(only)
