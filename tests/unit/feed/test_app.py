@@ -104,10 +104,10 @@ def test_every_formatter_has_one_group() -> None:
 def test_counters_go_to_the_journal(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level("INFO")
     everything(bench)
-    bench.settings["state"]["journal"] = 0.1
+    bench.settings["state"]["journal"] = 0.15
 
     async def play(feed: Feed) -> None:
-        await asyncio.sleep(0.15)
+        await asyncio.sleep(0.2)
 
     bench.run(play)
     for said in ("gnss: 0 bytes", "tcp: 0 clients", "autopilot: 0 sentences sent to it"):
