@@ -101,7 +101,7 @@ class Story:
         elif event["event"] == "said":
             self.said |= event["data"]
         elif event["event"] in ("failed", "unreachable"):
-            self.failures.append(event)
+            self.failures.append(event | {"at": self.ended})
 
 
 def push(

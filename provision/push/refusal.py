@@ -15,6 +15,12 @@ WRONG_KEY = (
 #: It does not let us in.
 NOT_LET_IN = ("Permission denied",)
 
+#: Nothing answers there, or something does that never says who it is.
+NO_ANSWER = (
+    *("Connection timed out", "Operation timed out", "No route to host"),
+    *("Connection refused", "Network is unreachable", "Could not resolve hostname"),
+)
+
 
 def refused(message: str) -> bool:
     """Whether a message that a boat is unreachable is about this."""

@@ -115,7 +115,8 @@ def _against_profile(one: Standing) -> str:
     if not one.due:
         return "as wanted"
     if one.place is None:
-        return "to push"
+        # Of a boat that was never heard, nobody knows what it has.
+        return "to push" if one.kept else "not known"
     if len(one.differs) == 1:
         return "1 file differs"
     return f"{len(one.differs)} files differ" if one.differs else "to push"

@@ -72,6 +72,17 @@ class Answer:
         return self
 
 
+def same(found: object, wanted: object, what: str) -> None:
+    """Nothing when both are equal; else AssertionError that says in words what was found."""
+    assert found == wanted, f"{what} is {_plain(found)}, not {_plain(wanted)}"
+
+
+def _plain(value: object) -> str:
+    if value is None:
+        return "missing"
+    return value.decode(errors="backslashreplace") if isinstance(value, bytes) else str(value)
+
+
 class Unanswered(Exception):
     """A boat that answers cannot be asked anything, such as for want of memory; and why."""
 

@@ -3,12 +3,13 @@
 
 from __future__ import annotations
 
+import json
 import time
 from typing import TYPE_CHECKING
 
 from provision.push.inventory import Wanted
 from provision.push.reach import Endpoint, fingerprint
-from provision.push.refusal import NOT_LET_IN, WRONG_KEY, refused
+from provision.push.refusal import NO_ANSWER, NOT_LET_IN, WRONG_KEY, refused
 from provision.push.result import Outcome, PushResult
 from provision.push.word import Asking, hear, settled
 
@@ -41,6 +42,9 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         away = failure["event"] == "unreachable" and not refused(failure["message"])
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
         hint = elsewhere(boat) if away else hint
+    if stage == "prove" and _ran_out(story, timer):
+        reason = f"its timer of {timer} s ran out while it was being proven; last: {reason}"
+        hint = f"give it longer, such as --timer {2 * timer}"
     if not outcome:
         end = story.stages["trial"] + timer + GRACE if "trial" in story.stages else 0.0
         reason = reason or "the push was interrupted"
@@ -62,11 +66,23 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
     )
 
 
+def _ran_out(story: Story, timer: int) -> bool:
+    """Whether the boat's timer had run out before the proof ended; it starts with the trial."""
+    failed = next((event.get("at", story.ended) for event in story.failures), story.ended)
+    return "trial" in story.stages and failed - story.stages["trial"] >= timer
+
+
 def elsewhere(boat: Wanted) -> str:
-    """A hint about a boat that does not answer where nobody has ever seen it."""
-    if not boat.reach.unseen:
-        return ""
-    return f"if it has another address now, say which: --at {boat.reach.boat}=ADDRESS"
+    """A hint about a boat that does not answer: what to look at, and for what to ask."""
+    job = json.loads((boat.folder / "job.json").read_text(encoding="utf-8"))
+    network = job["profile"]["network"]
+    point = network.get("access_point")
+    ways = [f'its Wi-Fi "{point["ssid"]}"'] if point else []
+    ways += ["its wired port"] if network.get("wired") == "boat" else []
+    hint = f"Is it switched on, and is this laptop on {' or '.join(ways) or 'its network'}?"
+    if boat.reach.unseen:
+        hint += f" If it has another address now, say which: --at {boat.reach.boat}=ADDRESS"
+    return hint
 
 
 def explain(boat: Wanted, message: str) -> tuple[str, str]:
@@ -88,6 +104,8 @@ def explain(boat: Wanted, message: str) -> tuple[str, str]:
             f"{boat.reach.boat} does not let you in at {place}",
             "push with a key that access.keys of the settings aboard names",
         )
+    if any(words in message for words in NO_ANSWER):
+        return f"{boat.reach.boat} does not answer at {place}", ""
     plain = " ".join(message.split())
     for words in PREFIXES:
         plain = plain.removeprefix(words)

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, pairs
+from provision.push.suite import Answers, Command, Job, pairs, same
 
 ESCAPED = re.compile(rb"\\(x[0-9a-fA-F]{2}|.)", re.DOTALL)
 LETTERS = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"e": b"\x1b"}
@@ -76,30 +76,34 @@ def test_enabled(status: dict[str, str]) -> None:
 
 
 def test_ssid(on_air: dict[str, str], profile: dict[str, Any]) -> None:
-    assert octets(on_air["ssid[0]"]) == profile["network"]["access_point"]["ssid"].encode()
+    same(octets(on_air["ssid[0]"]), profile["network"]["access_point"]["ssid"].encode(), "the SSID")
 
 
 def test_channel(on_air: dict[str, str], profile: dict[str, Any]) -> None:
-    assert on_air["channel"] == str(profile["network"]["access_point"]["channel"])
+    same(on_air["channel"], str(profile["network"]["access_point"]["channel"]), "the channel")
 
 
 @pytest.mark.usefixtures("on_air")
 def test_country(facts: Answers, profile: dict[str, Any]) -> None:
     """The kernel holds the radio to the rules of the country that the profile names."""
     countries = re.findall(r"^country (\w\w):", facts["country"].ok().output, re.MULTILINE)
-    assert profile["network"]["access_point"]["country"] in countries
+    country = profile["network"]["access_point"]["country"]
+    assert country in countries, (
+        f"the radio keeps to {', '.join(countries) or 'none'}, not {country}"
+    )
 
 
 def test_address(facts: Answers, profile: dict[str, Any]) -> None:
     """The boat has its own address; test_ports.py sees that a DHCP server gives out others."""
-    assert profile["network"]["address"] in facts["addresses"].ok().output.split()
+    there, wanted = facts["addresses"].ok().output.split()[2:], profile["network"]["address"]
+    assert wanted in there, f"its address is {', '.join(there) or 'none'}, not {wanted}"
 
 
 @pytest.mark.usefixtures("on_air")
 def test_own_pass_phrase(own_tablet: str, facts: Answers, profile: dict[str, Any]) -> None:
     """hostapd has read the tablet's pass-phrase, and the feed learns from it who has joined."""
     named = dict(line.split() for line in facts["names"].ok().output.splitlines())
-    assert named.get(own_tablet) == own(profile)[own_tablet]
+    same(named.get(own_tablet), own(profile)[own_tablet], "the tablet's hardware address")
     read, written = (facts[name].ok().output.split()[0] for name in ("read", "written"))
     assert read == written, "hostapd has not read the pass-phrases that its file holds now"
     told = json.loads(facts[f"station {own_tablet}"].ok().output)

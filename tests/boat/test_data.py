@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job
+from provision.push.suite import Answers, Command, Job, same
 
 #: Writes, flushes and removes one small file, as keeping settings does.
 WRITE = """
@@ -35,7 +35,7 @@ def commands(_: Job) -> dict[str, Command]:
 def test_mounted(facts: Answers) -> None:
     assert facts["mount"].output, "/data is not mounted"
     kind, options = facts["mount"].output.split()
-    assert kind == "ext4"
+    same(kind, "ext4", "the file system of /data")
     assert "rw" in options.split(","), "/data is mounted read-only"
 
 
@@ -56,4 +56,5 @@ def test_kept_settings_are_whole(facts: Answers, on_trial: bool) -> None:
 
 def test_no_errors(facts: Answers) -> None:
     """The kernel has counted no error in the file system."""
-    assert set(facts["errors"].ok().lines) == {"0"}
+    counted = facts["errors"].ok().lines
+    assert set(counted) == {"0"}, f"the kernel has counted {', '.join(counted)} errors"

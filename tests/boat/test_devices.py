@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, pairs
+from provision.push.suite import Answers, Command, Job, pairs, same
 
 USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)(?=/)")
 
@@ -57,11 +57,13 @@ def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict
     assert found.get("SUBSYSTEM") == "tty", f"/dev/boat/{link} is not there"
     adapter = profile["links"][link]["adapter"]
     if adapter["serial"] is not None:
-        assert found.get("ID_SERIAL_SHORT") == adapter["serial"]
+        same(found.get("ID_SERIAL_SHORT"), adapter["serial"], "the adapter's serial number")
     if adapter["interface"] is not None:
-        assert int(found["ID_USB_INTERFACE_NUM"], 16) == adapter["interface"]
+        interface = int(found["ID_USB_INTERFACE_NUM"], 16)
+        same(interface, adapter["interface"], "the adapter's interface")
     if adapter["port"] is not None:
-        assert USB_DEVICE.findall(found["DEVPATH"])[-1] == adapter["port"]
+        port = USB_DEVICE.findall(found["DEVPATH"])[-1]
+        same(port, adapter["port"], "the adapter's USB port")
 
 
 @pytest.mark.usefixtures("plugged")
@@ -74,13 +76,14 @@ def test_speed(link: str, facts: Answers, profile: dict[str, Any]) -> None:
 @pytest.mark.usefixtures("plugged")
 def test_stays_awake(link: str, facts: Answers) -> None:
     """The adapter is never suspended, since it would lose what comes in meanwhile."""
-    assert facts[f"{link} power"].ok().output.strip() == "on"
+    same(facts[f"{link} power"].ok().output.strip(), "on", "the adapter's power control")
 
 
 def test_no_login_prompt(plugged: str, facts: Answers) -> None:
     """No login prompt listens on an instrument's line."""
     running = [line.split()[0] for line in facts["gettys"].ok().lines]
-    assert f"serial-getty@{plugged}.service" not in running
+    getty = f"serial-getty@{plugged}.service"
+    assert getty not in running, f"{getty} runs there"
 
 
 def test_can_interface(can_link: str, facts: Answers) -> None:

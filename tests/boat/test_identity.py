@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 
-from provision.push.suite import Answers, Command, Job
+from provision.push.suite import Answers, Command, Job, same
 
 
 def commands(_: Job) -> dict[str, Command]:
@@ -18,23 +18,28 @@ def commands(_: Job) -> dict[str, Command]:
 
 
 def test_host_name(facts: Answers, job: Job) -> None:
-    assert facts["host name"].ok().output.strip() == job.boat
+    same(facts["host name"].ok().output.strip(), job.boat, "the host name")
 
 
 def test_base(facts: Answers, job: Job) -> None:
     """The base is for this board's processor and in the format that the settings need."""
     base = json.loads(facts["base"].ok().output)
-    assert (base["architecture"], base["format"]) == (job.architecture, job.manifest["base"])
+    same(base["architecture"], job.architecture, "the base's architecture")
+    same(base["format"], job.manifest["base"], "the base's format")
 
 
 def test_settings(facts: Answers, job: Job, on_trial: bool) -> None:
     """The wanted settings are live; and kept, unless they are on trial."""
     status = json.loads(facts["settings"].ok().output)
-    assert status["boat"] == job.boat
-    assert status["board"] == job.manifest["board"]
-    assert status["live"] == job.sha256
+    same(status["boat"], job.boat, "the boat there")
+    same(status["board"], job.manifest["board"], "the board")
+    trial = status["trial"]
+    if on_trial:
+        over = trial is None or trial["digest"] != job.sha256
+        assert not over, f"the trial is over: the boat has rolled back to {status['live']}"
+    same(status["live"], job.sha256, "what is live")
     if not on_trial:
-        assert status["kept"] == job.sha256
+        same(status["kept"], job.sha256, "what is kept")
 
 
 def test_no_drift(facts: Answers) -> None:

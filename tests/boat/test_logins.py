@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job
+from provision.push.suite import Answers, Command, Job, same
 
 #: Prints every file that holds keys for root; sshd takes names without / as below its home.
 KEYS = """
@@ -32,22 +32,27 @@ def sshd(facts: Answers) -> dict[str, str]:
 
 
 def test_no_password_over_ssh(sshd: dict[str, str]) -> None:
-    assert sshd["passwordauthentication"] == "no"
-    assert sshd["kbdinteractiveauthentication"] == "no"
-    assert sshd["permitrootlogin"] in ("prohibit-password", "without-password")
-    assert sshd["authenticationmethods"] in ("any", "publickey")
+    same(sshd["passwordauthentication"], "no", "sshd's PasswordAuthentication")
+    same(sshd["kbdinteractiveauthentication"], "no", "sshd's KbdInteractiveAuthentication")
+    root = sshd["permitrootlogin"]
+    assert root in ("prohibit-password", "without-password"), f"sshd's PermitRootLogin is {root}"
+    methods = sshd["authenticationmethods"]
+    assert methods in ("any", "publickey"), f"sshd's AuthenticationMethods is {methods}"
 
 
 def test_no_password_is_set(facts: Answers) -> None:
     """No account has a hash that a password could match, nor an empty one (shadow(5))."""
     accounts = [line.split(":") for line in facts["shadow"].ok().lines]
-    assert [name for name, word in accounts if not word.startswith(("!", "*"))] == []
+    open_ = [name for name, word in accounts if not word.startswith(("!", "*"))]
+    assert open_ == [], f"accounts with a password: {', '.join(open_)}"
 
 
 def test_keys(facts: Answers, sshd: dict[str, str], profile: dict[str, Any]) -> None:
     """Exactly the profile's keys open the door, as root and as nobody else."""
-    assert sshd.get("authorizedkeyscommand", "none") == "none"
-    assert sshd.get("trustedusercakeys", "none") == "none"
+    same(sshd.get("authorizedkeyscommand", "none"), "none", "sshd's AuthorizedKeysCommand")
+    same(sshd.get("trustedusercakeys", "none"), "none", "sshd's TrustedUserCAKeys")
     lines = [line for line in facts["keys"].lines if not line.startswith("#")]
     keys = {tuple(line.split()[:2]) for line in lines}
-    assert keys == {tuple(key.split()[:2]) for key in profile["access"]["keys"]}
+    wanted = {tuple(key.split()[:2]) for key in profile["access"]["keys"]}
+    said = f"{len(keys - wanted)} keys let in that the profile does not name, "
+    assert keys == wanted, f"{said}{len(wanted - keys)} missing"

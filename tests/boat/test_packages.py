@@ -20,5 +20,5 @@ def commands(_: Job) -> dict[str, Command]:
 @pytest.mark.parametrize("name", sorted(GRABBERS))
 def test_nothing_grabs_the_lines(name: str, facts: Answers) -> None:
     """Neither the program nor the package that brings it is there."""
-    assert facts[f"{name} program"].status != 0
-    assert facts[f"{name} package"].output != "installed"
+    assert facts[f"{name} program"].status != 0, f"{GRABBERS[name]} is there"
+    assert facts[f"{name} package"].output != "installed", f"{name} is installed"

@@ -7,7 +7,7 @@ import json
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job
+from provision.push.suite import Answers, Command, Job, same
 
 #: Percent of the overlay's memory that may be used; what is above will not last a season.
 FULLEST = 80
@@ -36,15 +36,16 @@ def mounts(facts: Answers) -> dict[str, dict[str, str]]:
 
 def test_root_is_the_overlay(mounts: dict[str, dict[str, str]]) -> None:
     root = mounts["/"]
-    assert root["fstype"] == "overlay"
-    assert "lowerdir=/run/boat/base" in root["options"].split(",")
+    same(root["fstype"], "overlay", "the file system of /")
+    options = root["options"].split(",")
+    assert "lowerdir=/run/boat/base" in options, "the overlay does not lie on the base"
 
 
 def test_base_is_read_only(mounts: dict[str, dict[str, str]]) -> None:
     assert "/run/boat/base" in mounts, "the base is not mounted where the boat's own start does"
     base = mounts["/run/boat/base"]
-    assert base["fstype"] == "squashfs"
-    assert "ro" in base["options"].split(",")
+    same(base["fstype"], "squashfs", "the base's file system")
+    assert "ro" in base["options"].split(","), "the base is mounted writable"
 
 
 def test_only_data_is_writable(mounts: dict[str, dict[str, str]]) -> None:
@@ -65,4 +66,4 @@ def test_overlay_has_room(facts: Answers) -> None:
 
 def test_base_is_unwritten(facts: Answers) -> None:
     """The kernel has written no sector of the base's partition since it started."""
-    assert facts["base"].ok().output.split()[6] == "0"
+    same(facts["base"].ok().output.split()[6], "0", "the number of sectors written")

@@ -34,7 +34,9 @@ def at(place: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     boat = rig("unseen", up=False)
     at(boat.endpoint, monkeypatch)
-    hint = "if it has another address now, say which: --at unseen=ADDRESS"
+    hint = standings([boat.target], {})[0].hint
+    assert hint.startswith("Is it switched on, and is this laptop on its Wi-Fi ")
+    assert hint.endswith(" If it has another address now, say which: --at unseen=ADDRESS")
     (standing,) = standings([boat.target], {})
     assert (standing.refused, standing.hint) == (False, hint)
     (result,) = push([boat.target], PushOptions())
@@ -49,7 +51,8 @@ def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
     (standing,) = standings([boat.target], {"away": boat.endpoint})
     (result,) = push([boat.target], PushOptions(at={"away": boat.endpoint}))
     (proof,) = _prove([boat.target], {"away": boat.endpoint})
-    assert (standing.hint, result.hint, "hint" in proof.error) == ("", "", False)
+    for said in (standing.hint, result.hint, proof.error):
+        assert "Is it switched on" in said and "--at" not in said
 
 
 def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -59,7 +62,8 @@ def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyP
     assert standing.place == boat.endpoint
     at(Endpoint("127.0.0.1", 1), monkeypatch)
     (standing,) = standings([boat.target], {})
-    assert (standing.place, standing.hint) == (None, "")
+    assert standing.place is None
+    assert "Is it switched on" in standing.hint and "--at" not in standing.hint
 
 
 def test_another_machine_there_is_told_by_a_proof_as_by_a_push(rig: Rig) -> None:

@@ -61,11 +61,11 @@ def row(standing: Standing) -> str:
         ),
         (
             Standing("a", "1" * 64, refused=True, hint="look there"),
-            "a refused unknown to push never a: look there",
+            "a refused unknown not known never a: look there",
         ),
         (
             Standing("a", "1" * 64, reason="no way", hint="look there"),
-            "a no answer unknown to push never a: no way look there",
+            "a no answer unknown not known never a: no way look there",
         ),
         (
             Standing("a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),

@@ -104,7 +104,8 @@ def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, Stand
 
 
 def test_who_does_not_answer(found: dict[str, Standing]) -> None:
-    assert (found["away"].place, found["away"].seen, found["away"].hint) == (None, None, "")
+    assert (found["away"].place, found["away"].seen) == (None, None)
+    assert "Is it switched on" in found["away"].hint and "--at" not in found["away"].hint
     assert not found["away"].refused
     assert "another machine" in found["impostor"].reason
     assert found["impostor"].place is None

@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What people read when a push, a proof or a look at the fleet does not end well."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import json
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from provision.paths import shipped
+from provision.push import verdict
+from provision.push.inventory import Wanted
+from provision.push.play import Story
+from provision.push.prepare import prepare
+from provision.push.result import Outcome
+from provision.push.suite import same
+from provision.push.word import Word
+from provision.push.workspace import workspace
+from tests.unit.push.loopback import RigBoat
+
+
+@pytest.fixture(scope="module")
+def wanted(rig: Callable[..., RigBoat]) -> Iterator[Wanted]:
+    boat = rig("reasons", up=False)
+    with workspace() as folder:
+        yield prepare([boat.target], folder, {"reasons": boat.endpoint})[0]
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        # OpenSSH's words, from memory.
+        "Connection timed out during banner exchange\r\nConnection to 10.20.30.1 port 22 timed out",
+        "ssh: connect to host 10.20.30.1 port 22: No route to host",
+        "Failed to connect to the host via ssh: ssh: connect to host x port 22: Connection refused",
+    ],
+)
+def test_a_boat_that_does_not_answer_is_asked_after(wanted: Wanted, said: str) -> None:
+    place = wanted.reach.places[0]
+    assert verdict.explain(wanted, said) == (f"reasons does not answer at {place}", "")
+    network = json.loads((wanted.folder / "job.json").read_text())["profile"]["network"]
+    hint = verdict.elsewhere(wanted)
+    assert f'on its Wi-Fi "{network["access_point"]["ssid"]}"' in hint
+    assert hint.startswith("Is it switched on, and is this laptop on ")
+
+
+@pytest.mark.parametrize(("seconds", "ran_out"), [(61.0, True), (5.0, False)])
+def test_a_trial_that_the_timer_ended_is_told_as_that(
+    wanted: Wanted, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool
+) -> None:
+    status = {"trial": None, "at_work": False, "kept": "0" * 64}
+    place = wanted.reach.places[0]
+    monkeypatch.setattr(verdict, "hear", lambda *_: Word(place, status))
+    now = time.monotonic()
+    story = Story(now - 100, now)
+    for stage in ("preflight", "trial", "prove"):
+        story.add({"event": "stage", "stage": stage})
+    story.stages["trial"] = time.monotonic() - seconds
+    what = "identity: settings: what is live is a, not b"
+    story.add({"event": "failed", "stage": "prove", "message": f"Task failed: {what}"})
+    # What the return after it takes does not count.
+    story.add({"event": "stage", "stage": "return"})
+    story.ended += 100
+    result = verdict.verdict(wanted, story, 60)
+    assert result.outcome is Outcome.RETURNED
+    assert (
+        result.reason.startswith("its timer of 60 s ran out while it was being proven") == ran_out
+    )
+    assert result.reason.endswith(what)
+    assert ("--timer 120" in result.hint) == ran_out
+
+
+@pytest.mark.parametrize(
+    ("found", "expected", "says"),
+    [
+        (b"Teal", b"Teal Two", "the SSID is Teal, not Teal Two"),
+        (None, "A1", "the SSID is missing, not A1"),
+        (b"\xff", b"a", r"the SSID is \xff, not a"),
+    ],
+)
+def test_what_differs_is_said_in_words(found: object, expected: object, says: str) -> None:
+    same(expected, expected, "the SSID")
+    with pytest.raises(AssertionError) as caught:
+        same(found, expected, "the SSID")
+    assert str(caught.value).splitlines()[0] == says
+
+
+def test_no_proof_shows_a_bare_comparison() -> None:
+    bare = [
+        f"{file.name}:{node.lineno}"
+        for file in Path(shipped("tests/boat")).glob("*.py")
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert) and node.msg is None
+    ]
+    assert bare == []
+
+
+def test_a_wired_port_ashore_is_no_way_to_the_boat(wanted: Wanted, tmp_path: Path) -> None:
+    job = json.loads((wanted.folder / "job.json").read_text())
+    for wired, there in (("boat", True), ("shore", False)):
+        job["profile"]["network"]["wired"] = wired
+        (tmp_path / "job.json").write_text(json.dumps(job))
+        hint = verdict.elsewhere(dataclasses.replace(wanted, folder=tmp_path))
+        assert ("wired port" in hint) == there
