@@ -43,7 +43,8 @@ def verdict(boat: Wanted, story: Story, timer: int) -> PushResult:
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
         hint = elsewhere(boat) if away else hint
     if stage == "prove" and _ran_out(story, timer):
-        reason = f"its timer of {timer} s ran out while it was being proven; last: {reason}"
+        if "the proof did not end" not in reason:
+            reason = f"its timer of {timer} s ran out while it was being proven; last: {reason}"
         hint = f"give it longer, such as --timer {2 * timer}"
     if not outcome:
         end = story.stages["trial"] + timer + GRACE if "trial" in story.stages else 0.0
