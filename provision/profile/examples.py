@@ -33,6 +33,7 @@ links:
     adapter: {serial: KW-PLOT-04}
     talks: {HDG: 10}
     listens: [APB, RMB, XTE]
+    listens_to: [ais-net]
     gives: {only: [APB, {talker: GP, formatter: RMB, link: gnss}], but: [XTE]}
   backbone: {can: can0, talks: [heading, depth], takes: {only: [HDG], but: [DPT]}}
 inputs:
