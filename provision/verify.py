@@ -154,7 +154,7 @@ def run_suite(
 
 def command(job_file: Path) -> list[str]:
     """The command that proves a boat; where it answers, its state and subjects go behind it."""
-    return [sys.executable, "-m", "provision.verify", str(job_file)]
+    return [sys.executable, "-P", "-m", "provision.verify", str(job_file)]
 
 
 def prove(

@@ -9,6 +9,9 @@ from __future__ import annotations
 import getpass
 import os
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +20,7 @@ from provision.profile import private
 
 VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"
 BESIDE = ".vault-password"
+CONFIGURATION = "ANSIBLE_CONFIG"
 
 
 def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
@@ -28,10 +32,10 @@ def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> b
     """
     if file is None and os.environ.get(VARIABLE):
         file = Path(os.path.expanduser(os.environ[VARIABLE]))
-    if file is None and (boats / BESIDE).exists():
-        file = boats / BESIDE
     if file is not None:
         return _from_file(file)
+    if (boats / BESIDE).exists():
+        return _found(boats / BESIDE)
     said = ""
     if sys.stdin.isatty():
         try:
@@ -49,9 +53,21 @@ def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> b
     return said.encode()
 
 
-def _from_file(file: Path) -> bytes:
+def _found(file: Path) -> bytes:
+    """Read the password from a file that no user named, and that may come from anybody."""
     if os.access(file, os.X_OK) and file.is_file():
-        # Ansible runs such a file and takes what it prints.
+        raise UserError(
+            "is executable, and a program found in a folder is not run",
+            place=Place(file),
+            hint=f"chmod 600 {file} if it holds the password itself; if it is a program of yours, "
+            f"name it with --vault-password-file or ${VARIABLE}",
+        )
+    return _text(file)
+
+
+def _from_file(file: Path) -> bytes:
+    """Take the password from a file that the user named: its text, or what it prints."""
+    if os.access(file, os.X_OK) and file.is_file():
         vault = _ansible()
         from ansible.parsing.dataloader import DataLoader  # type: ignore[import-untyped] # noqa: PLC0415
 
@@ -65,6 +81,10 @@ def _from_file(file: Path) -> bytes:
                 hint="a file that may be run is run, and has to print it",
             ) from error
         return bytes(secret.bytes)
+    return _text(file)
+
+
+def _text(file: Path) -> bytes:
     found = private.read(file).strip()
     if not found:
         raise UserError("holds no vault password", place=Place(file), hint="write it there")
@@ -74,14 +94,28 @@ def _from_file(file: Path) -> bytes:
 def _ansible() -> Any:
     """Ansible's own module for vaults; UserError when its settings or folders keep it away."""
     try:
-        from ansible.parsing import vault  # type: ignore[import-untyped] # noqa: PLC0415
+        with _no_configuration():
+            from ansible.parsing import vault  # type: ignore[import-untyped] # noqa: PLC0415
     except Exception as error:
         raise UserError(
             f"Ansible does not start: {_first_line(error)}",
-            hint="it reads ansible.cfg, and writes to a folder in your home; $ANSIBLE_CONFIG and "
-            "$ANSIBLE_HOME name others",
+            hint="it writes to a folder in your home; $ANSIBLE_HOME names another",
         ) from error
     return vault
+
+
+@contextmanager
+def _no_configuration() -> Iterator[None]:
+    """Keep Ansible from reading an ansible.cfg: that of the current folder may be anybody's."""
+    before = os.environ.get(CONFIGURATION)
+    with tempfile.NamedTemporaryFile(prefix="provision-", suffix=".cfg") as empty:
+        os.environ[CONFIGURATION] = empty.name
+        try:
+            yield
+        finally:
+            del os.environ[CONFIGURATION]
+            if before is not None:
+                os.environ[CONFIGURATION] = before
 
 
 def encrypt(text: str, key: bytes) -> bytes:

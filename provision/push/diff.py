@@ -100,7 +100,7 @@ def _lines(path: str, entry: File | Link | None, mask: Mask, private: bool) -> l
 
 def command(asking: Path) -> list[str]:
     """The command that prints a diff; where the boat answers and the paths go behind it."""
-    return [sys.executable, "-m", "provision.push.diff", str(asking)]
+    return [sys.executable, "-P", "-m", "provision.push.diff", str(asking)]
 
 
 def main() -> int:

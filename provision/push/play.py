@@ -162,7 +162,7 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
     UserError when it ended badly without a single one. Whoever stops listening ends it.
     """
     command = [
-        *(sys.executable, "-m", "ansible", "playbook"),
+        *(sys.executable, "-P", "-m", "ansible", "playbook"),
         *("--inventory", str(folder / "inventory.json"), "--forks", str(options.at_once)),
         *(["--check"] if options.check else []),
         str(shipped("roles") / "push.yml"),

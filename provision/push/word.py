@@ -69,7 +69,7 @@ class Word:
 
 def command(asking: Path) -> list[str]:
     """The command that asks; what to wait for and how long goes behind it."""
-    return [sys.executable, "-m", "provision.push.word", str(asking)]
+    return [sys.executable, "-P", "-m", "provision.push.word", str(asking)]
 
 
 def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
