@@ -17,6 +17,7 @@ from provision.push.notes import note
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, arguments, ssh
 from provision.push.refusal import refused
+from provision.push.understand import understood, version
 from provision.push.verdict import elsewhere, explain
 from provision.push.workspace import workspace
 
@@ -100,15 +101,26 @@ def _standing(target: Target, wanted: Wanted) -> Standing:
         status, manifest = map(json.loads, done.stdout.split(SEPARATOR))
     except subprocess.TimeoutExpired:
         return _away(wanted, before, f"no answer within {ANSWER:.0f} s", elsewhere(wanted))
-    except ValueError:
+    except (ValueError, RecursionError):
+        if done.returncode == 0:
+            return _odd(wanted, before, place, None)
         reason, hint = explain(wanted, done.stderr)
         if refused(done.stderr):
             return replace(_away(wanted, before, reason, hint), refused=True)
         return _away(wanted, before, reason, elsewhere(wanted))
+    if not understood(status, manifest):
+        return _odd(wanted, before, place, status)
     standing = judge(wanted, status, manifest, place)
     if status["boat"] == target.name:
         note(target, wanted, place, str(status["kept"] or ""))
     return standing
+
+
+def _odd(wanted: Wanted, before: Memory | None, place: Endpoint, status: object) -> Standing:
+    """Tell of a boat that answers in a shape that this program does not read."""
+    words = f"answers, but is not understood (version {version(status)})"
+    away = _away(wanted, before, "", "")
+    return replace(away, place=place, due=True, concerns=(words,), seen=time.time())
 
 
 def _away(wanted: Wanted, before: Memory | None, reason: str, hint: str) -> Standing:

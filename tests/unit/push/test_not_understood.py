@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat that answers in another shape gets a row that says so, and hides no other boat."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from provision.push import fleet
+from provision.push.fleet import standings
+from tests.unit.push.loopback import RigBoat
+
+
+@pytest.fixture(scope="module")
+def boats(rig: Callable[..., RigBoat]) -> list[RigBoat]:
+    return [rig("odd"), rig("plain")]
+
+
+def _without_health(status: dict[str, Any]) -> str:
+    del status["health"]
+    return json.dumps(status)
+
+
+@pytest.mark.parametrize(
+    ("said", "version"),
+    [
+        (_without_health, "7.1"),
+        (lambda status: json.dumps(status | {"drift": 3}), "7.1"),
+        (lambda status: json.dumps(status | {"trial": "soon"}), "7.1"),
+        (lambda status: json.dumps(status | {"version": "\x1b[2J", "base": 1}), "unknown"),
+        (lambda status: "[]", "unknown"),
+        (lambda status: "[" * 100_000, "unknown"),
+        (lambda status: "good morning", "unknown"),
+    ],
+)
+def test_an_odd_boat_hides_no_other(
+    boats: list[RigBoat],
+    monkeypatch: pytest.MonkeyPatch,
+    said: Callable[[dict[str, Any]], str],
+    version: str,
+) -> None:
+    asked = subprocess.run
+
+    def run(command: list[str], **options: Any) -> Any:
+        done = asked(command, **options)
+        if fleet.QUESTION in command and '"odd"' in done.stdout:
+            status, manifest = done.stdout.split(fleet.SEPARATOR)
+            done.stdout = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
+        return done
+
+    monkeypatch.setattr(fleet.subprocess, "run", run)
+    at = {boat.target.name: boat.endpoint for boat in boats}
+    odd, plain = standings([boat.target for boat in boats], at)
+    assert odd.concerns == (f"answers, but is not understood (version {version})",)
+    assert odd.place is not None
+    assert not odd.well
+    assert plain.well
