@@ -17,6 +17,8 @@ from contextvars import ContextVar
 
 from rich.console import Console
 
+from provision.harmless import harmless
+
 console = Console(stderr=True, highlight=False)
 #: Where results go, as opposed to how the work comes along.
 results = Console(highlight=False, soft_wrap=True)
@@ -43,4 +45,4 @@ def step(title: str) -> Iterator[None]:
 
 def note(text: str) -> None:
     """Say something under the step that runs."""
-    console.print("  " * _depth.get() + text, markup=False)
+    console.print("  " * _depth.get() + harmless(text), markup=False)

@@ -19,6 +19,7 @@ from provision.boards import Board, board
 from provision.checks import errors
 from provision.cli.help import Group
 from provision.errors import UserError, UserErrors
+from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile import load, secrets, vault
 from provision.profile.load import Boat
@@ -82,7 +83,7 @@ def fail(error: UserError) -> int:
         show({"errors": [one.as_json() for one in found]})
     else:
         for one in found:
-            print(f"provision: {one}", file=sys.stderr)
+            print(f"provision: {harmless(str(one))}", file=sys.stderr)
     return COULD_NOT_RUN
 
 
