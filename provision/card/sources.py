@@ -13,37 +13,47 @@ from provision.run import run
 KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
 HINT = (
     "set PROVISION_MIRROR to the URL of a Debian mirror, "
-    "and PROVISION_SECURITY_MIRROR if it has one"
+    "and PROVISION_SECURITY_MIRROR to that of its security updates"
 )
 
 
 @dataclass(frozen=True)
 class Sources:
-    """Mirrors of Debian, and of its security updates where there is one."""
+    """Mirrors of Debian, and of its security updates."""
 
     main: str
-    security: str | None
+    security: str
 
     def lines(self, suite: str, components: list[str]) -> list[str]:
         """One-line entries as apt reads them."""
         words = " ".join(components)
-        lines = [
+        return [
             f"deb [signed-by={KEYRING}] {self.main} {suite} {words}",
             f"deb [signed-by={KEYRING}] {self.main} {suite}-updates {words}",
+            f"deb [signed-by={KEYRING}] {self.security} {suite}-security {words}",
         ]
-        if self.security:
-            lines.append(f"deb [signed-by={KEYRING}] {self.security} {suite}-security {words}")
-        return lines
 
 
 def sources() -> Sources:
     """The mirrors to build from; UserError when this machine's apt knows no Debian mirror."""
     if mirror := os.environ.get("PROVISION_MIRROR"):
-        return Sources(mirror, os.environ.get("PROVISION_SECURITY_MIRROR"))
+        security = os.environ.get("PROVISION_SECURITY_MIRROR")
+        if not security:
+            raise UserError(
+                "PROVISION_MIRROR without PROVISION_SECURITY_MIRROR: "
+                "the base would have no security updates",
+                hint="set PROVISION_SECURITY_MIRROR to a mirror of Debian's security updates",
+            )
+        return Sources(mirror, security)
     listed = run(
         "apt-get", "indextargets", "--format", "$(LABEL)|$(SITE)", "Created-By: Packages"
     ).stdout
     sites = dict(line.split("|", 1) for line in listed.splitlines() if "|" in line)
     if "Debian" not in sites:
         raise UserError("this machine's apt knows no Debian mirror", hint=HINT)
-    return Sources(sites["Debian"], sites.get("Debian-Security"))
+    if "Debian-Security" not in sites:
+        raise UserError(
+            "this machine's apt knows no security updates of Debian: the base would have none",
+            hint=HINT,
+        )
+    return Sources(sites["Debian"], sites["Debian-Security"])
