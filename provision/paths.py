@@ -6,6 +6,7 @@ from __future__ import annotations
 import errno
 import os
 import shlex
+import stat
 from pathlib import Path
 
 from provision.errors import Place, UserError
@@ -46,11 +47,33 @@ def _own(variable: str, usual: str) -> Path:
     try:
         if folder.parts[0] == "~":
             raise OSError(errno.ENOENT, "there is no home folder")
-        folder.mkdir(parents=True, exist_ok=True)
+        # What lies there is believed: whatever the umask, it is nobody else's to write.
+        _make_private(folder)
+        status = folder.stat()
     except OSError as error:
         raise UserError(
             f"cannot be made: {error.strerror}",
             place=Place(folder),
             hint=f"name a folder where you may write with ${variable}",
         ) from error
+    if status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise UserError(
+            f"other users can write into it (mode {stat.S_IMODE(status.st_mode):04o})",
+            place=Place(folder),
+            hint=f"remove it, or if you trust what is in it: chmod -R go-w {folder}",
+        )
+    if os.geteuid() and status.st_uid not in (0, os.geteuid()):
+        raise UserError(
+            "belongs to another user",
+            place=Place(folder),
+            hint=f"name a folder of your own with ${variable}",
+        )
     return folder
+
+
+def _make_private(folder: Path) -> None:
+    """Make a folder, and its parents that are not there, each with mode 0700."""
+    if not folder.is_dir():
+        if folder.parent != folder:
+            _make_private(folder.parent)
+        folder.mkdir(mode=0o700, exist_ok=True)

@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
+import stat
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,6 +18,9 @@ from provision.errors import Place, UserError
 #: In a held bench's folder: how to reach everything around the boat, as JSON, and the socket
 #: that takes commands.
 WHERE, CONTROL = "where.json", "control"
+
+#: Bytes of a file that says how to reach a bench.
+LONGEST = 2**20
 
 
 def held(file: Path | None = None) -> dict[str, Any]:
@@ -28,7 +33,7 @@ def held(file: Path | None = None) -> dict[str, Any]:
     found = [
         where
         for where in Path(tempfile.gettempdir()).glob(f"bench-*/{WHERE}")
-        if _answers(where.with_name(CONTROL))
+        if _is_own(where.parent) and _answers(where.with_name(CONTROL))
     ]
     if len(found) == 1:
         return _where(found[0])
@@ -52,19 +57,30 @@ def links(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
 
 def _where(file: Path) -> dict[str, Any]:
     try:
-        found = json.loads(file.read_text(encoding="utf-8"))
+        with file.open("rb") as stream:
+            found = json.loads(stream.read(LONGEST))
         if not all(isinstance(path, str) for path in found["links"].values()):
             raise TypeError
     except OSError as error:
         reason = error.strerror or str(error)
         raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise UserError(
             "does not say where a bench's links are",
             place=Place(file),
             hint="it is what `provision bench BOAT --hold --json` prints",
         ) from error
     return dict(found)
+
+
+def _is_own(folder: Path) -> bool:
+    """Whether a folder is this user's, and no other user can put anything into it."""
+    try:
+        status = folder.lstat()
+    except OSError:
+        return False
+    private = not status.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    return stat.S_ISDIR(status.st_mode) and private and status.st_uid == os.geteuid()
 
 
 def _answers(path: Path) -> bool:

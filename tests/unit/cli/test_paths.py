@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from collections.abc import Callable
 from pathlib import Path
 from typing import get_args, get_type_hints
@@ -11,6 +13,8 @@ import pytest
 
 from provision import paths
 from provision.cli import cards, profiles
+from provision.errors import UserError
+from provision.paths import cache
 
 
 @pytest.mark.parametrize(
@@ -40,3 +44,23 @@ def test_what_cannot_be_read_is_left_to_the_command_to_tell(command: Callable[..
 )
 def test_a_hint_names_a_boat_so_that_the_command_finds_it(file: str, called: str) -> None:
     assert paths.argument(Path(file)) == called
+
+
+def test_the_cache_is_private_whatever_the_umask(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What lies in it goes into cards: others could put a base of their own there."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "a" / "b"))
+    before = os.umask(0)
+    try:
+        made = cache()
+    finally:
+        os.umask(before)
+    for folder in (made, made.parent, made.parent.parent):
+        assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    made.chmod(0o777)
+    with pytest.raises(UserError, match="other users can write") as caught:
+        cache()
+    assert "chmod -R go-w" in caught.value.hint
+    made.chmod(0o755)
+    assert cache() == made
