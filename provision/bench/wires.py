@@ -131,8 +131,14 @@ def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
             os.set_blocking(far, False)
             # A network address is in the name of what came over the network.
             device = folder / link.replace("/", "_")
-            if device.is_symlink():
-                device.unlink()
+            if device.is_symlink() and str(device.readlink()).startswith("/dev/pts/"):
+                device.unlink()  # what a replay left that was killed
+            elif device.is_symlink() or device.exists():
+                raise UserError(
+                    "is there already; it stays as it is",
+                    place=Place(device),
+                    hint="name a folder that is new",
+                )
             device.symlink_to(os.ttyname(near))
             stack.callback(device.unlink, missing_ok=True)
             os.close(near)

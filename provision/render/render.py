@@ -8,6 +8,7 @@ out nothing but blanks makes no file: that is how a file depends on the profile.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from functools import cache
@@ -111,28 +112,38 @@ def write(settings: Settings, folder: Path) -> None:
 
 
 def _write(settings: Settings, folder: Path) -> None:
-    tree, digest = folder / "tree", folder / "settings.sha256"
-    if tree.exists() and not digest.is_file():
-        raise UserError(
-            "is there already, and may be somebody's own",
-            place=Place(tree),
-            hint="name a folder that is new",
-        )
+    tree, digest, archive = (folder / name for name in ("tree", "settings.sha256", "settings.tar"))
+    if not _is_record(digest):
+        for path in (digest, archive, tree):
+            if path.exists() or path.is_symlink():
+                raise UserError(
+                    "is there already, and may be somebody's own",
+                    place=Place(path),
+                    hint="name a folder that is new",
+                )
     folder.mkdir(parents=True, exist_ok=True)
-    _private(folder / "settings.tar", settings.archive)
+    _private(archive, settings.archive)
     _private(digest, f"{settings.sha256}  settings.tar\n".encode())
     if tree.is_dir() and not tree.is_symlink():
         shutil.rmtree(tree)
     else:
         tree.unlink(missing_ok=True)
-    for path, entry in settings.files.items():
-        target = tree / path.lstrip("/")
+    for name, entry in settings.files.items():
+        target = tree / name.lstrip("/")
         target.parent.mkdir(parents=True, exist_ok=True)
         if isinstance(entry, Link):
             target.symlink_to(entry.target)
         else:
             _private(target, entry.content)
             target.chmod(entry.mode)
+
+
+def _is_record(digest: Path) -> bool:
+    """Whether an earlier call wrote this file, and so what stands beside it."""
+    if digest.is_symlink() or not digest.is_file():
+        return False
+    with digest.open("rb") as file:
+        return re.fullmatch(rb"[0-9a-f]{64}  settings\.tar\n", file.read(128)) is not None
 
 
 def _private(path: Path, content: bytes) -> None:

@@ -247,6 +247,40 @@ def test_the_only_bench_that_is_held_is_found(tmp_path, monkeypatch):
     controls[0].close()
 
 
+def test_no_bench_of_another_user_is_played_into(tmp_path, monkeypatch):
+    """Nor one whose folder others can write into, or is a link to somebody's."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    folder = tmp_path / "bench-a"
+    folder.mkdir()
+    (folder / "where.json").write_text(json.dumps({"boat": "a", "links": {}}))
+    with socket.socket(socket.AF_UNIX) as control:
+        control.bind(str(folder / "control"))
+        control.listen()
+        assert held()["boat"] == "a"
+        folder.chmod(0o777)
+        with pytest.raises(UserError, match="no bench is held"):
+            held()
+        folder.chmod(0o700)
+        other = tmp_path / "other"
+        folder.rename(other)
+        folder.symlink_to(other)
+        with pytest.raises(UserError, match="no bench is held"):
+            held()
+        folder.unlink()
+        other.rename(folder)
+        monkeypatch.setattr("os.geteuid", lambda: os.getuid() + 1)
+        with pytest.raises(UserError, match="no bench is held"):
+            held()
+
+
+def test_terminals_do_not_replace_the_users_own_files(tmp_path):
+    own = tmp_path / "gnss"
+    own.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(UserError, match="it stays as it is"), terminals(tmp_path, ["gnss"]):
+        pass
+    assert own.readlink() == tmp_path / "elsewhere"
+
+
 # To a feed on this computer
 
 

@@ -91,6 +91,23 @@ def test_keys_and_render_as_json(call: Call, boats: Path, tmp_path: Path) -> Non
     assert again["sha256"] == rendered["sha256"]
 
 
+def test_render_leaves_no_secrets_beside_the_profiles(
+    call: Call, boats: Path, tmp_path: Path
+) -> None:
+    """Not in that folder, not below it, not in another folder of boats, not through a link."""
+    call("keys", "dunlin", "--boats", boats)
+    other, link = tmp_path / "other", tmp_path / "link"
+    call("init", other)
+    link.symlink_to(boats)
+    before = sorted(boats.rglob("*"))
+    for out in (boats, boats / "out", other, link, link / "out"):
+        said = call("render", "dunlin", "--boats", boats, "-o", out, "--json")
+        assert said.status == 2
+        assert "in the clear" in said.result["errors"][0]["message"]
+    assert sorted(boats.rglob("*")) == before
+    assert not (other / "tree").exists()
+
+
 def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     names = ("dunlin", "kittiwake", "turnstone", "--boats", boats)
     assert call("check", *names).out == "nothing found in 3 boats\n"

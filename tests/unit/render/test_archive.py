@@ -188,6 +188,15 @@ def test_nothing_is_removed_that_it_did_not_make(rendered: Render, tmp_path: Pat
     assert (tmp_path / "out/tree/etc/hostname").read_text() == "gannet\n"
 
 
+@pytest.mark.parametrize("name", ["settings.tar", "settings.sha256"])
+def test_files_of_the_user_are_not_replaced(rendered: Render, tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("mine")
+    with pytest.raises(UserError, match="somebody's own"):
+        write(rendered(), tmp_path)
+    assert (tmp_path / name).read_text() == "mine"
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
 @pytest.mark.parametrize("name", ["file", "file/below", "x" * 300])
 def test_a_folder_that_cannot_be_made(rendered: Render, tmp_path: Path, name: str) -> None:
     (tmp_path / "file").touch()
