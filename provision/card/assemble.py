@@ -7,6 +7,7 @@ Only this boat's few files are made here; the rest is copied out of the cached b
 from __future__ import annotations
 
 import errno
+import fcntl
 import json
 import os
 import stat
@@ -18,9 +19,11 @@ from pathlib import Path
 
 from provision import __version__
 from provision.boards import Board
+from provision.card import digests
 from provision.card.base import EPOCH, Base
 from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
-from provision.card.layout import Layout
+from provision.card.image import identity as identity_of
+from provision.card.layout import Layout, Partition
 from provision.card.loader import boot_files
 from provision.errors import Place, UserError
 from provision.render import Settings
@@ -35,6 +38,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     Nothing half-made is left when it fails. The same inputs give the same bytes.
     """
     layout = Layout(board.table, settings.sha256)
+    root, boot_at = layout.partition("base-a"), layout.partition("boot")
     with (
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
         _whole_or_nothing(target, Path(work)) as image,
@@ -43,16 +47,34 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
         layout.write(str(image))
         # The base is nearly all of the card; the rest is made while it is copied.
         with ThreadPoolExecutor(1) as pool:
-            copied = pool.submit(_copy, base.squashfs, image, layout.partition("base-a").offset)
-            _copy(base.fat, image, layout.partition("boot").offset)
+            copied = pool.submit(_copy_checked, base, base.squashfs, image, root)
+            _copy_checked(base, base.fat, image, boot_at)
             boot = Path(work) / "boot"
             _boot_tree(boot, board, layout, settings, base)
-            fill_fat(f"{image}@@{layout.partition('boot').offset}", boot, EPOCH)
+            fill_fat(f"{image}@@{boot_at.offset}", boot, EPOCH)
             data = Path(work) / "data"
             _data_image(data, layout, settings, boot / "settings.tar")
             _copy(data, image, layout.partition("data").offset)
-            copied.result()
+            known = {digests.name_of(root): copied.result()}
+        digests.record(image, layout, known)
     return layout
+
+
+def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
+    """Copy a file of the base into the image; the digest of what arrived there.
+
+    UserError when that is not what was built.
+    """
+    _copy(source, image, partition.offset)
+    found = digests.digest(image, partition.offset, partition.size)
+    wanted = base.digests.get(source.name)
+    if wanted is not None and found != wanted:
+        raise UserError(
+            "the cached base is damaged",
+            place=Place(source),
+            hint=f"remove {base.folder}, and it is built again",
+        )
+    return found
 
 
 def _boot_tree(folder: Path, board: Board, layout: Layout, settings: Settings, base: Base) -> None:
@@ -62,6 +84,7 @@ def _boot_tree(folder: Path, board: Board, layout: Layout, settings: Settings, b
         "base": base.facts,
         "settings": settings.sha256,
         "version": __version__,
+        "digests": True,
     }
     content: dict[str, bytes] = {
         "settings.tar": settings.archive,
@@ -121,6 +144,14 @@ def refuse(target: Path) -> None:
                 place=Place(target),
                 hint=f"build into a file, then: provision write FILE {target}",
             )
+        if target.is_symlink() and not target.exists():
+            raise UserError(
+                "this is a link that leads nowhere",
+                place=Place(target),
+                hint="remove it, or name another file",
+            )
+        if target.exists():
+            _refuse_another_kind(target)
         there = target.parent.is_dir()
     except OSError as error:
         raise _cannot(target, error) from error
@@ -130,6 +161,25 @@ def refuse(target: Path) -> None:
         )
     if not os.access(target.parent, os.W_OK | os.X_OK):
         raise _cannot(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
+
+
+def _refuse_another_kind(target: Path) -> None:
+    """UserError unless the file there is the image of a card that no bench uses."""
+    try:
+        identity_of(target)
+    except UserError as error:
+        raise UserError(
+            "is there already and is not the image of a boat's card; it stays as it is",
+            place=Place(target),
+            hint="name another file, or move this one away",
+        ) from error
+    with target.open("rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise UserError(
+                "a bench uses this image", place=Place(target), hint="end it, or name another file"
+            ) from error
 
 
 @contextmanager

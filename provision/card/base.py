@@ -26,14 +26,15 @@ from provision import paths
 from provision.boards import Board
 from provision.card import foreign
 from provision.card.bootstrap import explained
+from provision.card.digests import digest
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
 from provision.card.loader import INITRAMFS, KERNEL
 from provision.card.sources import sources
-from provision.errors import UserError
+from provision.errors import Place, UserError
 from provision.render.code import feed_code
 from provision.run import environment, failure, find, run
-from provision.steps import step
+from provision.steps import note, step
 
 FOLDER = Path(__file__).parent
 #: The contract between a base and the settings it can carry; raise it when that changes.
@@ -43,6 +44,8 @@ EPOCH = 1767225600
 #: Where our hooks stand in the new root while it is built: who runs them is a user of the
 #: namespace, and may not look into the builder's home folder.
 HOOKS = "boat-hooks"
+#: In a base's folder: the digests of the files that cards are made from.
+DIGESTS = "digests.json"
 #: Left out of the base: nobody reads them aboard.
 EXCLUDED = (
     "/usr/share/doc/*",
@@ -141,6 +144,25 @@ class Base:
         facts: dict[str, object] = json.loads((self.folder / "base.json").read_text())
         return facts
 
+    @cached_property
+    def digests(self) -> dict[str, str]:
+        """The digest of each file that cards are made from, as it was built.
+
+        Empty for a base that an earlier version built. UserError when they cannot be read.
+        """
+        file = self.folder / DIGESTS
+        try:
+            return {str(name): str(one) for name, one in json.loads(file.read_text()).items()}
+        except FileNotFoundError:
+            note(f"this base was made by an earlier version, has no digests: {self.folder}")
+            return {}
+        except (OSError, ValueError, AttributeError) as error:
+            raise UserError(
+                "the cached base is damaged",
+                place=Place(file),
+                hint=f"remove {self.folder}, and it is built again",
+            ) from error
+
 
 def base(board: Board) -> Base:
     """The base for `board`, from the cache or built now."""
@@ -184,6 +206,9 @@ def build(recipe: Recipe, target: Path) -> None:
         standins = foreign.options(recipe.architecture, recipe.suite, lines, Path(work))
         _bootstrap(command(recipe, files, target, lines, standins), target)
         _boot_partition(recipe, target)
+    made = Base(target)
+    found = {file.name: digest(file) for file in (made.squashfs, made.fat)}
+    (target / DIGESTS).write_text(json.dumps(found) + "\n")
 
 
 def _boot_partition(recipe: Recipe, target: Path) -> None:

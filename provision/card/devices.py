@@ -43,6 +43,9 @@ class Device:
     """What is built on it: encrypted or logical volumes, arrays."""
     system: bool = False
     """Whether the running system lies on it."""
+    instance: str = ""
+    """What differs after another card was put in: the kernel's number for a disk, which only
+    grows (diskseq), or a file's device and inode."""
 
     def __str__(self) -> str:
         size = f"{self.size / 1e9:.1f} GB"
@@ -75,6 +78,7 @@ def device_at(path: Path) -> Device:
             size=status.st_size,
             read_only=not os.access(path, os.W_OK),
             holders=tuple(_loops(path)),
+            instance=f"{status.st_dev}:{status.st_ino}",
         )
     if not stat.S_ISBLK(status.st_mode):
         raise UserError(f"{path} is neither a block device nor a plain file", hint=_LISTED)
@@ -143,6 +147,7 @@ def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) 
                 one["name"] for one in _below(node) if one is not node and one["type"] != "part"
             ),
             system=node["maj:min"] in system,
+            instance=_sequence(node["name"], sys),
         )
         for node in tree["blockdevices"]
     ]
@@ -177,6 +182,13 @@ def _soldered(name: str, sys: Path) -> bool:
         return (sys / "class/block" / name / "device/type").read_text().strip() == "MMC"
     except OSError:
         return False
+
+
+def _sequence(name: str, sys: Path) -> str:
+    try:
+        return (sys / "class/block" / name / "diskseq").read_text().strip()
+    except OSError:
+        return ""
 
 
 def _backing_file(name: str) -> Path | None:

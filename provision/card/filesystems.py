@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
+import subprocess
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from uuid import UUID
 
 from provision.errors import UserError
-from provision.run import run
+from provision.run import failure, find, run
 
 
 def _fixed(epoch: int) -> dict[str, str]:
@@ -54,12 +55,27 @@ def fill_fat(target: str, tree: Path, epoch: int) -> None:
         run("mcopy", "-o", "-i", target, *paths, into, env=_fixed(epoch))
 
 
-def read_fat(target: str, name: str) -> bytes:
-    """A file's content out of a FAT file system; `target` as for `fill_fat`."""
-    with tempfile.TemporaryDirectory(prefix="provision-fat-") as work:
-        out = Path(work) / "file"
-        run("mcopy", "-n", "-i", target, f"::{name}", out)
-        return out.read_bytes()
+def read_fat(target: str, name: str, longest: int = 2**28) -> bytes:
+    """A file's content out of a FAT file system; `target` as for `fill_fat`.
+
+    UserError when the file cannot be read or has more than `longest` bytes.
+    """
+    command = [find("mcopy"), "-n", "-i", target, f"::{name}", "-"]
+    with (
+        tempfile.TemporaryFile() as said,
+        subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=said
+        ) as copying,
+    ):
+        assert copying.stdout is not None
+        content = copying.stdout.read(longest + 1)
+        if len(content) > longest:
+            copying.kill()
+            raise UserError(f"{name} in {target} has more than {longest} bytes")
+        if status := copying.wait():
+            said.seek(0)
+            raise UserError(failure(command, status, said.read(2**16).decode(errors="replace")))
+    return content
 
 
 def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> None:

@@ -5,13 +5,27 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import stat
 from pathlib import Path
 from typing import Any
 
+from provision.card import digests
 from provision.card.filesystems import read_fat
 from provision.errors import UserError
 from provision.run import find, run
+from provision.steps import note, step
+
+#: Bytes that boat.json has at most; it has some 400.
+LONGEST = 2**16
+#: What its texts look like. The boat is a host name (RFC 1123), never a path; none of them has
+#: characters that a terminal obeys.
+_SHAPES = {
+    "boat": "[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?",
+    "board": "[a-z0-9][a-z0-9-]{0,62}",
+    "settings": "[0-9a-f]{64}",
+    "version": "[0-9A-Za-z.+-]{1,40}",
+}
 
 
 def boot_partition(image: Path) -> str:
@@ -28,10 +42,11 @@ def identity(image: Path) -> dict[str, Any]:
     find("sfdisk"), find("mcopy")
     _see_to(image)
     try:
-        said = json.loads(read_fat(boot_partition(image), "boat.json"))
-        if not isinstance(said["boat"], str):
-            raise TypeError
-    except (UserError, ValueError, LookupError, TypeError) as error:
+        said = json.loads(read_fat(boot_partition(image), "boat.json", LONGEST))
+        for key, pattern in _SHAPES.items():
+            if not re.fullmatch(pattern, said[key]):
+                raise ValueError(key)
+    except (UserError, ValueError, LookupError, TypeError, RecursionError) as error:
         raise UserError(
             f"{image} is not the image of a boat's card", hint="provision card BOAT makes one"
         ) from error
@@ -41,6 +56,18 @@ def identity(image: Path) -> dict[str, Any]:
 def boat_of(image: Path) -> str:
     """Whose card an image is; UserError as for `identity`."""
     return str(identity(image)["boat"])
+
+
+def check_parts(image: Path) -> None:
+    """Compare every byte of an image with the digests that it carries.
+
+    UserError that names what is damaged. An image of an earlier version has no digests, which
+    is said on standard error.
+    """
+    with step("Checking the image"):
+        expected = identity(image).get("digests") is not None
+        if not digests.check(image, expected=expected):
+            note(f"{image} was made by an earlier version, has no digests: it was not checked")
 
 
 def _see_to(image: Path) -> None:

@@ -3,8 +3,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import shlex
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,7 +15,7 @@ import typer
 
 from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.card.image import boat_of, identity
+from provision.card.image import boat_of, check_parts, identity
 from provision.cli.common import (
     FOUND_SOMETHING,
     Boats,
@@ -25,6 +28,7 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.errors import Place, UserError
+from provision.harmless import harmless
 from provision.paths import BOATS, argument
 from provision.steps import note, step
 
@@ -58,9 +62,13 @@ def bench(  # noqa: PLR0913
     image = Path(name) if _is_image(name) else None
     known = know(boat_of(image) if image else name, boats, vault_password_file)
     installed(known.board)
-    if image:
-        _compare(image, known)
-    with tempfile.TemporaryDirectory(prefix="provision-bench-") as work:
+    with (
+        _in_use(image) if image else contextlib.nullcontext(),
+        tempfile.TemporaryDirectory(prefix="provision-bench-") as work,
+    ):
+        if image:
+            _compare(image, known)
+            check_parts(image)
         card = image or Path(work) / "card.img"
         if image is None:
             system = base(known.board)
@@ -88,10 +96,19 @@ def bench(  # noqa: PLR0913
             else:
                 note(f"the tablet has {joined['address']}, and heard {len(lines)} sentences:")
                 for line in lines:
-                    print(line)
+                    print(harmless(line))
             silent = machine.talks and not lines
     if silent:
         raise typer.Exit(FOUND_SOMETHING)
+
+
+@contextlib.contextmanager
+def _in_use(image: Path) -> Iterator[None]:
+    """Keep `provision card` from replacing an image while a bench reads it."""
+    with image.open("rb") as file:
+        with contextlib.suppress(OSError):  # a file system without locks
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        yield
 
 
 def _compare(image: Path, known: Known) -> None:

@@ -13,7 +13,7 @@ import typer
 from provision.card.assemble import assemble, refuse
 from provision.card.base import base
 from provision.card.devices import candidates, device_at, refusal
-from provision.card.image import boat_of
+from provision.card.image import boat_of, check_parts
 from provision.card.write import bars
 from provision.card.write import write as write_card
 from provision.checks import errors
@@ -140,6 +140,7 @@ def write(
     card = device_at(device)
     if error := refusal(card, image):
         raise error
+    check_parts(image)
     if not yes:
         print(f"{image} ({boat}) will replace all that is on {card}", file=sys.stderr)
         try:
@@ -149,6 +150,11 @@ def write(
         if typed != boat:
             hint = "type it as it stands above, or give --yes"
             raise UserError("that is not the boat's name; nothing was written", hint=hint)
+        if device_at(device) != card:
+            raise UserError(
+                f"{card.path} is not what it was before the question; nothing was written",
+                hint="see which card is plugged in, and begin again",
+            )
     with bars(console) as report:
         written = write_card(image, card, progress=report)
     if as_json:

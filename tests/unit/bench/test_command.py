@@ -56,6 +56,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         settings=lambda: SimpleNamespace(sha256="1" * 64),
     )
     monkeypatch.setattr(command, "boat_of", lambda _: "kittiwake")
+    monkeypatch.setattr(command, "check_parts", lambda _: None)
     monkeypatch.setattr(command, "know", lambda *_: known)
     monkeypatch.setattr(module, "Bench", Bench)
     says(monkeypatch)

@@ -242,6 +242,10 @@ def test_bars_show_both_phases(image, card):
     assert "9.4/9.4 MB" in screen.getvalue()
 
 
+#: What a card says of itself.
+SAID = {"boat": "dunlin", "board": "x86-64", "settings": "5" * 64, "version": "1.0"}
+
+
 @pytest.fixture
 def boot_image(tmp_path):
     """A card's image with a boot partition and one more, and what is to stand in the former."""
@@ -265,10 +269,38 @@ def boot_image(tmp_path):
 
 @pytest.mark.parametrize("label", ["gpt", "dos"])
 def test_an_image_tells_whose_it_is(boot_image, label):
-    assert boat_of(boot_image(label, {"boat.json": json.dumps({"boat": "dunlin"})})) == "dunlin"
+    assert boat_of(boot_image(label, {"boat.json": json.dumps(SAID)})) == "dunlin"
 
 
-@pytest.mark.parametrize("files", [{}, {"boat.json": "[1]"}, {"boat.json": "no JSON"}])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[1]",
+        "no JSON",
+        "[" * 50_000,
+        json.dumps(SAID) + " " * 2**17,
+        *(
+            json.dumps(SAID | {key: value})
+            for key, value in (
+                ("boat", "/somebody/elses/boat.yml"),
+                ("boat", "../boat"),
+                ("boat", "boat.yml"),
+                ("boat", ["dunlin"]),
+                ("boat", "dunlin\n"),
+                ("board", "\x1b[2Jx86-64"),
+                ("settings", "\x1b]0;title\x07"),
+                ("version", "9" * 1000),
+            )
+        ),
+    ],
+)
+def test_what_is_no_name_in_an_image_is_not_taken(boot_image, text):
+    with pytest.raises(UserError, match="not the image of a boat's card") as caught:
+        boat_of(boot_image("gpt", {"boat.json": text}))
+    assert "\x1b" not in str(caught.value)
+
+
+@pytest.mark.parametrize("files", [{}])
 def test_another_image_is_no_boats(boot_image, files):
     with pytest.raises(UserError, match="not the image of a boat's card"):
         boat_of(boot_image("gpt", files))

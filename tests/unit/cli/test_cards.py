@@ -21,6 +21,7 @@ from .conftest import Call
 def image(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An image that says of itself that it is dunlin's."""
     monkeypatch.setattr(cards, "boat_of", lambda _: "dunlin")
+    monkeypatch.setattr(cards, "check_parts", lambda _: None)
     path = tmp_path / "dunlin.img"
     path.write_bytes(b"image" * 1000)
     return path
@@ -56,6 +57,46 @@ def test_with_it_the_card_is_written(
     assert said.result["size"] == 5000
     assert ("will replace all that is on" in said.err) == bool(typed)
     assert target.read_bytes() == image.read_bytes() + bytes(3192)
+
+
+def test_another_card_put_in_during_the_question(
+    call: Call, image: Path, target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is looked at again, and nothing is written."""
+
+    class Answer(io.StringIO):
+        def readline(self, *size: int) -> str:  # type: ignore[override]
+            target.rename(target.with_name("before"))
+            target.write_bytes(b"mine" * 2048)
+            return "dunlin\n"
+
+    monkeypatch.setattr(sys, "stdin", Answer())
+    said = call("write", image, target, "--json")
+    assert said.status == 2
+    assert "not what it was before the question" in said.result["errors"][0]["message"]
+    assert target.read_bytes() == b"mine" * 2048
+
+
+def test_a_card_does_not_replace_the_users_own_files(
+    call: Call, boats: Path, tmp_path: Path
+) -> None:
+    """The profile, the secrets, the operator's key, by themselves and through links."""
+    call("keys", "dunlin", "--boats", boats)
+    link, hard = tmp_path / "link.img", tmp_path / "hard.img"
+    link.symlink_to(boats / "dunlin.yml")
+    hard.hardlink_to(boats / "operator")
+    before = {file: file.read_bytes() for file in boats.iterdir()}
+    for out in (*before, link, hard):
+        said = call("card", "dunlin", "--boats", boats, "-o", out, "--json")
+        assert said.status == 2
+        (error,) = said.result["errors"]
+        assert "it stays as it is" in error["message"]
+        assert error["file"] == str(out) and error["hint"]
+    assert {file: file.read_bytes() for file in boats.iterdir()} == before
+    nowhere = tmp_path / "nowhere.img"
+    nowhere.symlink_to(tmp_path / "absent")
+    said = call("card", "dunlin", "--boats", boats, "-o", nowhere, "--json")
+    assert "leads nowhere" in said.result["errors"][0]["message"]
 
 
 def test_an_image_that_is_none(call: Call, tmp_path: Path) -> None:

@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Digests of a card image's parts, carried by the image itself.
+
+The record lies in the gap between the partition table and the first partition, where no boot
+loader of ours looks: one JSON line behind `MAGIC`, padded with zeros. It covers every byte of
+the image but its own, and its own digest stands in it too.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from provision.card.layout import MIB, Layout, Partition
+from provision.errors import Place, UserError
+
+MAGIC = b"provision card digests 1\n"
+#: Where the record is in an image, and its size, in bytes.
+OFFSET, SIZE = 3 * MIB, MIB
+_BLOCK = MIB
+_ZEROS = bytes(_BLOCK)
+
+#: What each part is called when it is damaged, in the order in which it lies on the card.
+TABLE, BEHIND = "partition table", "end of the image"
+
+
+def digest(file: Path, offset: int = 0, size: int | None = None) -> str:
+    """The SHA-256 of `size` bytes of a file at `offset`, 64 hexadecimal digits.
+
+    Blocks of a MiB that are zero are left out, and each other block is preceded by its number:
+    a hole costs nothing, and a file has the digest of its copy that lies in a larger one.
+    """
+    found = hashlib.sha256()
+    with file.open("rb") as stream:
+        descriptor = stream.fileno()
+        end = os.fstat(descriptor).st_size
+        end = end if size is None else min(end, offset + size)
+        position = offset
+        while position < end:
+            position = _data(descriptor, position, offset, end)
+            stream.seek(position)
+            block = stream.read(min(_BLOCK, end - position))
+            if not block:
+                break
+            if block != _ZEROS[: len(block)]:
+                found.update(((position - offset) // _BLOCK).to_bytes(8, "big"))
+                found.update(block.ljust(_BLOCK, b"\0"))
+            position += len(block)
+    return found.hexdigest()
+
+
+def _data(descriptor: int, position: int, offset: int, end: int) -> int:
+    """The begin of the next block, counted from `offset`, that is not wholly a hole."""
+    try:
+        start = os.lseek(descriptor, position, os.SEEK_DATA)
+    except OSError as error:
+        if error.errno == errno.ENXIO:
+            return end
+        raise
+    return min(end, max(position, start - (start - offset) % _BLOCK))
+
+
+def parts(layout: Layout) -> dict[str, tuple[int, int]]:
+    """Every byte of an image but the record's, by part: offset and size in bytes."""
+    found = {TABLE: (0, OFFSET)}
+    end = OFFSET + SIZE
+    for partition in layout.partitions:
+        found[name_of(partition)] = (partition.offset, partition.size)
+        end = partition.offset + partition.size
+    found[BEHIND] = (end, layout.size - end)
+    return found
+
+
+def name_of(partition: Partition) -> str:
+    """What a partition is called in the record."""
+    return f"partition {partition.name}"
+
+
+def record(image: Path, layout: Layout, known: Mapping[str, str] | None = None) -> None:
+    """Write the digests of a finished image into it; `known` are those computed before."""
+    known = known or {}
+    digests = {
+        name: {"offset": offset, "size": size, "sha256": known.get(name) or digest(image, *at)}
+        for name, at in parts(layout).items()
+        for offset, size in [at]
+    }
+    text = json.dumps(digests, sort_keys=True)
+    own = hashlib.sha256(text.encode()).hexdigest()
+    with image.open("r+b") as stream:
+        stream.seek(OFFSET)
+        stream.write(MAGIC + f"{own} {text}\n".encode())
+
+
+def check(image: Path, *, expected: bool) -> bool:
+    """Compare an image with its record; False when it has no record.
+
+    UserError that names each damaged part. The record is one of them when it is `expected`
+    and not there: an image made by an earlier version has no record.
+    """
+    with image.open("rb") as stream:
+        stream.seek(OFFSET)
+        said = stream.read(SIZE)
+    if not said.strip(b"\0") and not expected:
+        return False
+    digests = _read(image, said)
+    damaged = [
+        name
+        for name, (offset, size, wanted) in digests.items()
+        if image.stat().st_size < offset + size or digest(image, offset, size) != wanted
+    ]
+    if damaged:
+        raise _damaged(image, ", ".join(damaged))
+    return True
+
+
+def _read(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
+    """The record's parts: offset, size, digest. UserError when the record is damaged."""
+    line, _, rest = said.removeprefix(MAGIC).partition(b"\n")
+    own, _, text = line.partition(b" ")
+    if (
+        not said.startswith(MAGIC)
+        or rest.strip(b"\0")
+        or hashlib.sha256(text).hexdigest().encode() != own
+    ):
+        raise _damaged(image, "record of digests")
+    try:
+        found = {
+            str(name): (int(one["offset"]), int(one["size"]), str(one["sha256"]))
+            for name, one in json.loads(text).items()
+        }
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
+        raise _damaged(image, "record of digests") from error
+    if not _covers(found, image.stat().st_size):
+        raise _damaged(image, "it is longer than its parts")
+    return found
+
+
+def _covers(found: Mapping[str, tuple[int, int, str]], size: int) -> bool:
+    """Whether the parts and the record follow each other without a gap up to the file's end."""
+    ways = sorted([*((offset, size) for offset, size, _ in found.values()), (OFFSET, SIZE)])
+    end = 0
+    for offset, length in ways:
+        if offset != end or length < 0:
+            return False
+        end = offset + length
+    return end >= size
+
+
+def _damaged(image: Path, what: str) -> UserError:
+    return UserError(
+        f"the image is damaged: {what}",
+        place=Place(image),
+        hint="build it again: provision card BOAT -o FILE (a copy of a used card differs, too)",
+    )
