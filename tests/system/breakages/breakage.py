@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,11 +19,16 @@ Act = Callable[[Virtual], Iterator[Club | None]]
 
 @dataclass(frozen=True)
 class Breakage:
-    """`fails` names tests as a report does, such as "devices: adapter [gnss]"."""
+    """`fails` names tests as a report does, such as "devices: adapter [gnss]".
+
+    `alone` says that no other breakage can be aboard at the same time: it changes what is
+    wanted of the boat, her clock, or the floor that the others stand on.
+    """
 
     name: str
     fails: frozenset[str]
     act: Act
+    alone: bool = False
 
     @property
     def subjects(self) -> list[str]:
@@ -41,13 +46,32 @@ class Breakage:
             next(steps, None)
 
 
-def fails(*tests: str) -> Callable[[Act], Breakage]:
+def fails(*tests: str, alone: bool = False) -> Callable[[Act], Breakage]:
     """Make a breakage of a function: exactly these tests of their files are to fail."""
 
     def make(act: Act) -> Breakage:
-        return Breakage(act.__name__.replace("_", " "), frozenset(tests), act)
+        return Breakage(act.__name__.replace("_", " "), frozenset(tests), act, alone)
 
     return make
+
+
+def batches(breakages: Sequence[Breakage]) -> list[list[Breakage]]:
+    """Put together what can be aboard at the same time: breakages about different subjects.
+
+    Each goes into the first batch that has room for it; those that must be alone come last,
+    in their order.
+    """
+    shared: list[list[Breakage]] = []
+    for breakage in breakages:
+        if breakage.alone:
+            continue
+        for batch in shared:
+            if not any(set(breakage.subjects) & set(other.subjects) for other in batch):
+                batch.append(breakage)
+                break
+        else:
+            shared.append([breakage])
+    return [*shared, *([breakage] for breakage in breakages if breakage.alone)]
 
 
 @contextmanager

@@ -129,7 +129,7 @@ def login_prompt_on_a_line(boat: Virtual) -> Iterator[Club | None]:
     feed_anew(boat)
 
 
-@fails("devices: can interface [backbone]", "feed: can link is heard [backbone]")
+@fails("devices: can interface [backbone]", "feed: can link is heard [backbone]", alone=True)
 def network_of_instruments_not_there(boat: Virtual) -> Iterator[Club | None]:
     """This boat has none, so that the profile asks for one instead; see also test_feed.py."""
     link = "backbone: {can: can0, talks: [heading]}"

@@ -19,7 +19,7 @@ KILLER = "until pgrep --full --exact 'sleep 2'; do sleep 0.05; done; systemctl k
 SOON = "/run/systemd/system/dnsmasq.service.d/soon.conf"
 
 
-@fails("root: root is the overlay")
+@fails("root: root is the overlay", alone=True)
 def another_root(boat: Virtual) -> Iterator[Club | None]:
     """What runs goes on with the root that it has; the mount table shows the other one."""
     boat.ask("mount -t tmpfs other /")
@@ -89,7 +89,7 @@ def base_of_another_format(boat: Virtual) -> Iterator[Club | None]:
     boat.ask(f"umount {BASE}")
 
 
-@fails("identity: settings")
+@fails("identity: settings", alone=True)
 def profile_changed_but_not_pushed(boat: Virtual) -> Iterator[Club | None]:
     with wanted_otherwise(boat, "baud: 38400", "baud: 4800") as club:
         yield club
@@ -163,17 +163,17 @@ def clock_set(boat: Virtual, posix: float) -> Iterator[Club | None]:
     boat.ask(f"date --set=@{time.time():.2f} && systemctl start boat-feed")
 
 
-@fails("clock: right time")
+@fails("clock: right time", alone=True)
 def clock_fast(boat: Virtual) -> Iterator[Club | None]:
     yield from clock_set(boat, time.time() + 60)
 
 
-@fails("clock: right time")
+@fails("clock: right time", alone=True)
 def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
     yield from clock_set(boat, 1_000_000_000)
 
 
-@fails("root: base is unwritten", "data: no errors")
+@fails("root: base is unwritten", "data: no errors", alone=True)
 def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
     """What only a start mends, which checks the file system: the last breakage of all.
 
