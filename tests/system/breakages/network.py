@@ -30,8 +30,8 @@ def radio_again(boat: Virtual) -> None:
 
 
 def kept_aside(boat: Virtual, file: str) -> str:
-    """A copy of a file in RAM, from where `put_back` takes it."""
-    aside = f"/run/aside{file.replace('/', '-')}"
+    """A copy of a file in RAM, from where `put_back` takes it; the last one is put back first."""
+    aside = boat.ask("mktemp /run/aside.XXXXXX").strip()
     boat.ask(shlex.join(["cp", "--preserve", file, aside]))
     return aside
 
