@@ -18,6 +18,11 @@ from provision.onboard.feed.checksum import checksum
 #: A TAG block with its backslashes has at most this many characters (from memory).
 LENGTH = 82
 
+#: A character that a block's form needs, or that is not printable ASCII, is written as ^ and two
+#: hexadecimal digits for each of its octets in UTF-8 (NMEA 0183's own escape, from memory).
+_RESERVED = re.compile(rb"[^\x20-\x7e]|[!$*,\\^~]")
+_ESCAPED = re.compile(rb"\^([0-9A-Fa-f]{2})")
+
 _BLOCK = re.compile(rb"([\x20-\x5b\x5d-\x7e]*)\*([0-9A-Fa-f]{2})")
 
 
@@ -53,19 +58,35 @@ def parse(block: bytes) -> Tag | None:
     if match is None or checksum(match[1]) != int(match[2], 16):
         return None
     parameters = []
-    for item in match[1].decode("ascii").split(","):
-        code, colon, value = item.partition(":")
+    for item in match[1].split(b","):
+        code, colon, value = item.partition(b":")
         if not code or not colon:
             return None
-        parameters.append((code, value))
+        parameters.append((code.decode("ascii"), _unescape(value)))
     return Tag(tuple(parameters))
 
 
 def build(*parameters: tuple[str, str]) -> bytes:
-    """A TAG block with its backslashes and checksum.
+    """A TAG block with its backslashes and checksum; a value may have any characters.
 
     >>> build(("s", "GP0001"), ("n", "7"))
     b'\\\\s:GP0001,n:7*10\\\\'
     """
-    body = ",".join(f"{code}:{value}" for code, value in parameters).encode("ascii")
+    body = b",".join(
+        b"%b:%b" % (code.encode("ascii"), _escape(value)) for code, value in parameters
+    )
     return b"\\%b*%02X\\" % (body, checksum(body))
+
+
+def _escape(value: str) -> bytes:
+    octets = value.encode("utf-8", "surrogatepass")
+    return _RESERVED.sub(lambda found: b"^%02X" % found[0][0], octets)
+
+
+def _unescape(value: bytes) -> str:
+    octets = _ESCAPED.sub(lambda found: bytes([int(found[1], 16)]), value)
+    try:
+        return octets.decode("utf-8", "surrogatepass")
+    except UnicodeDecodeError:
+        # Not an escape of ours: the characters as they stand there.
+        return value.decode("ascii")
