@@ -18,7 +18,7 @@ from pathlib import Path
 
 from provision.bench.wires import Wire, is_open
 from provision.errors import Place, UserError
-from provision.onboard.feed import voyage
+from provision.onboard.feed import voyage_reader
 from provision.steps import step
 
 #: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
@@ -78,7 +78,7 @@ def survey(file: Path) -> Recording:
     origins: Counter[str] = Counter()
     begin, end, offset = math.inf, 0.0, 0.0
     try:
-        for entry in voyage.read(str(file)):
+        for entry in voyage_reader.read(str(file)):
             begin, end = min(begin, entry.monotonic), max(end, entry.monotonic)
             offset = entry.wall - entry.monotonic
             origins[entry.origin] += 1
@@ -89,7 +89,7 @@ def survey(file: Path) -> Recording:
         raise UserError(
             "this is no voyage log, or an empty one",
             place=Place(file),
-            hint="a boat whose profile says `log:` keeps them as /data/log/DAY-NUMBER.gz",
+            hint="a boat whose profile says `log:` keeps them as /data/log/log-NUMBER-DAY.gz",
         )
     return Recording(file, begin, end, offset, origins)
 
@@ -127,7 +127,7 @@ def timeline(recordings: Sequence[Recording], start: datetime | None = None) -> 
     at, last = 0.0, None
     for recording in recordings:
         newest = None
-        for entry in voyage.read(str(recording.file)):
+        for entry in voyage_reader.read(str(recording.file)):
             moment = recording.moment(entry.monotonic)
             if start is not None and moment < start:
                 continue

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from provision.bench.replay import Played
 
 
-@app.command(name="replay", cls=Command, epilog=example("replay 2026-05-03-001.gz --from 14:05"))
+@app.command(
+    name="replay", cls=Command, epilog=example("replay log-000012-2026-05-03.gz --from 14:05")
+)
 def command(  # noqa: PLR0913
     files: Annotated[
         list[Path],

@@ -140,7 +140,7 @@ class Log(Model):
     """The voyage log: everything heard, in daily files on the data partition."""
 
     keep: Duration = 30 * _DAY
-    """How long, in whole days, such as 30 days."""
+    """How many days on which something was logged are kept, such as 30 days."""
     cap: Size = 2 * 10**9
     """How large all files together may grow, such as 2 GB."""
 

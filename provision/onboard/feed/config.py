@@ -63,8 +63,9 @@ Dates before `not_before` are refused (left out: before this program's first Deb
 released, 2025-08-09), and those before the boat's base was built.
 A sender with `keyid` (and `mac`) steers only while hostapd says that it has joined by the
 pass-phrase of this name; `stations` is where boat-stations can be asked.
-`days` and `cap` (bytes) bound the voyage log, `interval` is the seconds between two
-writes. `journal` is the seconds between two lines of counters in the journal.
+`days` (on which something was logged) and `cap` (bytes) bound the voyage log, `interval` is
+the seconds between two writes. `journal` is the seconds between two lines of counters in the
+journal.
 """
 
 from __future__ import annotations

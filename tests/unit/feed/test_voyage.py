@@ -13,7 +13,8 @@ from provision.onboard.feed import intake, voyage
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.sentence import Sentence
-from provision.onboard.feed.voyage import VoyageLog, read
+from provision.onboard.feed.voyage import VoyageLog
+from provision.onboard.feed.voyage_reader import read
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 from .test_parts import STATIC
@@ -32,7 +33,7 @@ def names(bench: Bench) -> list[str]:
 
 def path(bench: Bench, number: int = 1) -> str:
     day = time.strftime("%Y-%m-%d", time.gmtime())
-    return str(bench.folder / "log" / f"{day}-{number:03d}.gz")
+    return str(bench.folder / "log" / f"log-{number:06d}-{day}.gz")
 
 
 def log_of(feed: Feed) -> VoyageLog:
@@ -137,8 +138,64 @@ async def written(log: VoyageLog) -> None:
     before = log.writes + log.lost
     log.write()
     await until(lambda: log.writes + log.lost == before + 1)
-    # What is written next must find that this has ended.
-    await until(lambda: not (log._writer and log._writer.is_alive()))
+
+
+def test_a_write_may_follow_at_once_upon_the_last_ones_word(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A thread lives on for a moment after it has said that it has written."""
+    may_end = Event()
+    aside = VoyageLog._write_aside
+
+    def lingering(log: VoyageLog, member: bytes) -> None:
+        aside(log, member)
+        may_end.wait(10)
+
+    monkeypatch.setattr(VoyageLog, "_write_aside", lingering)
+
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        for number in range(2):
+            log.put(feed_sentence(numbered(number), 1.0))
+            await written(log)
+        assert (log.writes, log.lost) == (2, 0)
+        may_end.set()
+
+    logging_bench.run(play)
+    assert [entry.raw for entry in read(path(logging_bench))] == [numbered(0), numbered(1)]
+
+
+def test_a_fault_of_any_kind_costs_one_write(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = VoyageLog._append
+
+    def faulty(log: VoyageLog, member: bytes) -> None:
+        monkeypatch.setattr(VoyageLog, "_append", append)
+        raise ValueError("of any kind")
+
+    monkeypatch.setattr(VoyageLog, "_append", faulty)
+
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        for number in range(2):
+            log.put(feed_sentence(numbered(number), 1.0))
+            await written(log)
+        assert (log.writes, log.lost) == (1, 1)
+
+    logging_bench.run(play)
+    assert [entry.raw for entry in read(path(logging_bench))] == [numbered(1)]
+
+
+@pytest.mark.parametrize("name", ["fore, port", "back\\slash", "star*", "Brücke", "a^2Cb", "~$!"])
+def test_a_link_may_have_any_name(logging_bench: Bench, name: str) -> None:
+    async def play(feed: Feed) -> None:
+        (sentence,) = Framer(name, from_start=True).feed(GLL, 1.0)
+        log_of(feed).put(sentence)
+
+    logging_bench.run(play)
+    (file,) = (logging_bench.folder / "log").iterdir()
+    assert [(e.origin, e.raw) for e in read(str(file))] == [(name, GLL)]
 
 
 def write_two_members(bench: Bench) -> bytes:
@@ -172,14 +229,13 @@ def test_wherever_a_power_cut_tears_it_the_rest_is_readable(logging_bench: Bench
     assert len(list(read(str(torn)))) == 400
 
 
-def test_cap_and_days_remove_the_oldest(logging_bench: Bench) -> None:
+def test_the_cap_removes_the_lowest_number(logging_bench: Bench) -> None:
+    """The files of an earlier version are the oldest, whatever day they name."""
     folder = logging_bench.folder / "log"
     folder.mkdir()
-    today = time.strftime("%Y-%m-%d", time.gmtime())
-    yesterday = time.strftime("%Y-%m-%d", time.gmtime(time.time() - 86400))
-    (folder / "2020-01-01-001.gz").write_bytes(b"x" * 1000)
-    (folder / f"{yesterday}-001.gz").write_bytes(b"x" * 600_000)
-    (folder / f"{yesterday}-002.gz").write_bytes(b"x" * 600_000)
+    ahead = ["log-000007-2036-01-01.gz", "log-000008-1970-01-01.gz"]
+    for name in ["2036-01-02-001.gz", "2036-01-02-1000.gz", *ahead]:
+        (folder / name).write_bytes(b"x" * 400_000)
     (folder / "notes.txt").write_text("somebody else's")
     logging_bench.settings["log"].update(cap=2**20, days=30)
     gnss = logging_bench.link("gnss")
@@ -189,7 +245,8 @@ def test_cap_and_days_remove_the_oldest(logging_bench: Bench) -> None:
         await until(lambda: log_of(feed).sentences == 1)
 
     logging_bench.run(play)
-    assert names(logging_bench) == [f"{yesterday}-002.gz", f"{today}-001.gz", "notes.txt"]
+    begun = os.path.basename(path(logging_bench, 9))
+    assert names(logging_bench) == sorted([*ahead, begun, "notes.txt"])
 
 
 def test_a_full_card_stops_the_log_and_nothing_else(
@@ -277,22 +334,3 @@ def test_a_card_that_never_answers_does_not_hold_up_the_end(
     logging_bench.run(play)
     assert time.monotonic() - begin < 2
     answers.set()
-
-
-def test_a_new_day_begins_a_new_file(logging_bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    async def play(feed: Feed) -> None:
-        log = log_of(feed)
-        for day in range(3):
-            now = 1.8e9 + day * 86400
-            monkeypatch.setattr(voyage.time, "time", lambda now=now: now)
-            monkeypatch.setattr(voyage.time, "gmtime", lambda at=now, real=time.gmtime: real(at))
-            log.put(feed_sentence(GLL, 1.0))
-            await written(log)
-
-    real = time.gmtime
-    try:
-        logging_bench.run(play)
-    finally:
-        monkeypatch.undo()
-    assert time.gmtime is real
-    assert names(logging_bench) == ["2027-01-15-001.gz", "2027-01-16-001.gz", "2027-01-17-001.gz"]
