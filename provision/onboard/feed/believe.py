@@ -2,8 +2,9 @@
 """Which source to believe: one for each kind of data, by the profile's order of preference.
 
 On silence of the believed source the next in order takes over; a preferred one that was
-lost is believed again after it has been steady for a while. A sentence without data (a
-void fix, an empty depth) is silence. Without an order, and of AIS targets, all pass.
+lost is believed again after it has been steady for a while. A sentence without valid data
+(a void fix, an empty depth) is silence; `validity` has the table. Without an order, and of
+AIS targets, all pass.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 from provision.onboard.feed import models
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.teller import log
+from provision.onboard.feed.validity import DATA, says_something
 
 #: The sentences of each kind of data (IEC 61162-1); what describes a fix goes with it.
 KINDS = {
@@ -31,34 +33,13 @@ KINDS = {
 
 KIND_OF = {formatter: kind for kind, formatters in KINDS.items() for formatter in formatters}
 
-#: These are no fix, and say nothing of a source's being alive.
-_MUTE = frozenset({"VTG", "GSA", "GSV", "GBS", "GST", "GRS", "DTM"})
-
-#: Where a sentence's status stands, counted from 0, and what it says when data are void.
-_STATUS = {"RMC": (1, "V"), "GLL": (5, "V"), "GGA": (5, "0"), "MWV": (4, "V")}
-
-#: Fields of which one at least must say something (IEC 61162-1).
-_DATA = {
-    **{"RMC": (2,), "GLL": (0,), "GGA": (1,), "GNS": (1,)},
-    **{"VHW": (0, 2, 4, 6), "VBW": (0, 3), "VLW": (0, 2)},
-    **{"DBT": (0, 2, 4), "DBS": (0, 2, 4), "DBK": (0, 2, 4), "MWD": (0, 2, 4, 6)},
-}
-
-
-def says_something(sentence: Sentence) -> bool:
-    """Whether a sentence carries valid data of its kind."""
-    if sentence.formatter in _MUTE:
-        return False
-    fields = sentence.fields
-    where, void = _STATUS.get(sentence.formatter, (0, None))
-    # A GLL of before the status came into it ends early.
-    if void is not None and where < len(fields) and fields[where] in (void, ""):
-        return False
-    if sentence.formatter == "GNS" and (len(fields) <= 5 or not fields[5].strip("N")):
-        return False
-    return any(
-        index < len(fields) and fields[index] for index in _DATA.get(sentence.formatter, (0,))
-    )
+#: These come with what is chosen, and are no sign that their source is alive: satellites in
+#: view are no fix, a rate of turn is no heading, and a log that stands still has a distance.
+MUTE = frozenset(
+    formatter
+    for formatter in KIND_OF
+    if not any(datum.of_kind for datum in DATA.get(formatter, ()))
+)
 
 
 @dataclass(slots=True)
@@ -100,7 +81,7 @@ class _Choice:
         # Before anybody had data: empty sentences show at least that something is there.
         if self.source not in (None, origin):
             return False
-        return not (says or sentence.formatter in _MUTE) or self._is_news(sentence)
+        return not (says or sentence.formatter in MUTE) or self._is_news(sentence)
 
     def _is_news(self, sentence: Sentence) -> bool:
         """Whether no other source has said the same a moment before it was believed no more."""

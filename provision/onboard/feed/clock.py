@@ -21,6 +21,7 @@ from provision.onboard.feed import models
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.serialport import character_time
 from provision.onboard.feed.teller import Teller, log
+from provision.onboard.feed.validity import VALID_QUALITIES, VOID_MODES
 
 #: struct sock_sample of chrony's SOCK reference clock: time of the measurement (seconds,
 #: microseconds), offset in seconds, pulse, leap, padding, magic number. From chrony's
@@ -70,8 +71,7 @@ def rmc_time(fields: list[str]) -> float | None:
     """
     if len(fields) < 9 or fields[1] != "A" or len(fields[8]) != 6:
         return None
-    # Mode indicators of estimated, manual, simulated and invalid fixes (IEC 61162-1).
-    if len(fields) > 11 and fields[11][:1] in ("E", "M", "S", "N"):
+    if len(fields) > 11 and fields[11] and fields[11] in VOID_MODES:
         return None
     date = fields[8]
     return _epoch(date[:2], date[2:4], "20" + date[4:], fields[0])
@@ -157,7 +157,7 @@ class Clock:
         """What a sentence with a valid fix says; a ZDA is as valid as the fix before it."""
         fields = sentence.fields
         if sentence.formatter == "GGA":
-            valid = len(fields) > 5 and fields[5] not in ("", "0", "6", "7", "8")
+            valid = len(fields) > 5 and fields[5] in VALID_QUALITIES
             self._fix[sentence.origin] = (valid, sentence.heard)
             return None
         if sentence.formatter == "RMC":

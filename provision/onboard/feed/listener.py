@@ -22,6 +22,7 @@ from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.serialport import character_time, waiting_to_leave
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller
+from provision.onboard.feed.validity import is_void
 
 #: Queues by urgency: steering, own position and motion, the rest.
 STEERING, MOTION, REST = range(3)
@@ -49,6 +50,7 @@ STUCK = 2.0
 EACH = frozenset({"RTE", "WPL"})
 
 _REASONS = {
+    "void": "it says that its data are not valid",
     "absent": "the adapter is not there",
     "rate": "it comes more often than the profile has it",
     "replaced": "a newer one has come before it could be sent",
@@ -124,6 +126,10 @@ class Listener:
         return not origin.startswith(CLIENT)
 
     def put(self, sentence: Sentence) -> None:
+        # Before the gate: a plotter without a route must not keep the others from steering.
+        if is_void(sentence):
+            self._drop(sentence, "void")
+            return
         urgency = self._urgency(sentence)
         if urgency == STEERING and not self._gate.admits(sentence, self.name):
             return
@@ -165,7 +171,7 @@ class Listener:
 
     def _drop(self, sentence: Sentence, reason: str) -> None:
         self.drops[reason] += 1
-        if self._urgency(sentence) == STEERING:
+        if self._urgency(sentence) == STEERING or reason == "void":
             said = f"{sentence.formatter} of {sentence.origin} dropped: {_REASONS[reason]}"
             self._teller.warn(self.name, f"{reason} {sentence.formatter}", said)
 

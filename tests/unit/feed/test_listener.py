@@ -102,7 +102,7 @@ def test_full_queue_drops_the_oldest_of_the_least_urgent(bench: Bench) -> None:
         for n in range(40):
             listener.put(sentence(f"$SDDPT,{n},0.5", now))
         for n in range(10):
-            listener.put(sentence(f"$GPRMC,{n}", now))
+            listener.put(sentence(f"$GPRMC,{n},A,4807.038,N,01131.000,E,0.1,84.4,230394,,", now))
         _, motion, rest = listener._queues
         assert [s.fields[0] for s in motion] == [str(n) for n in range(10)]
         assert [s.fields[0] for s in rest] == [str(n) for n in range(18, 40)]
@@ -279,7 +279,14 @@ def test_steering_that_waits_when_the_adapter_goes_is_dropped_and_named(
     async def play(feed: Feed) -> None:
         listener = unlimited(feed)
         now = asyncio.get_running_loop().time()
-        feed.hub.publish([sentence("$GPRMB,A", now, "plotter"), apb(1, now)])
+        feed.hub.publish(
+            [
+                sentence(
+                    "$GPRMB,A,0.66,L,003,004,4917.24,N,12309.57,W,1.3,52.5,0.5,V", now, "plotter"
+                ),
+                apb(1, now),
+            ]
+        )
         feed.links[1].lost("pulled out")
         assert listener.drops["absent"] == 2
         assert listener.as_json()["queue"] == 0
