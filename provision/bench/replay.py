@@ -44,6 +44,8 @@ class Recording:
     """What makes true POSIX seconds of monotonic ones."""
     origins: Mapping[str, int]
     """How many sentences there are of each link and input."""
+    damaged: int = 0
+    """How many bytes of the file are damaged, and left out."""
 
     def moment(self, monotonic: float) -> datetime:
         """When a sentence was heard."""
@@ -77,8 +79,9 @@ def survey(file: Path) -> Recording:
     """Read a file once; UserError when it is no voyage log."""
     origins: Counter[str] = Counter()
     begin, end, offset = math.inf, 0.0, 0.0
+    damage: list[int] = []
     try:
-        for entry in voyage_reader.read(str(file)):
+        for entry in voyage_reader.read(str(file), damage.append):
             begin, end = min(begin, entry.monotonic), max(end, entry.monotonic)
             offset = entry.wall - entry.monotonic
             origins[entry.origin] += 1
@@ -91,7 +94,7 @@ def survey(file: Path) -> Recording:
             place=Place(file),
             hint="a boat whose profile says `log:` keeps them as /data/log/log-NUMBER-DAY.gz",
         )
-    return Recording(file, begin, end, offset, origins)
+    return Recording(file, begin, end, offset, origins, sum(damage))
 
 
 def start_of(text: str, recordings: Sequence[Recording]) -> datetime:

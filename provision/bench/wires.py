@@ -129,8 +129,10 @@ def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
             stack.callback(os.close, far)
             tty.setraw(near)
             os.set_blocking(far, False)
-            # A network address is in the name of what came over the network.
-            device = folder / link.replace("/", "_")
+            # A network address is in the name of what came over the network; a link aboard may
+            # have any name.
+            safe = (char if char.isprintable() and char != "/" else "_" for char in link)
+            device = folder / "".join(safe)
             if device.is_symlink() and str(device.readlink()).startswith("/dev/pts/"):
                 device.unlink()  # what a replay left that was killed
             elif device.is_symlink() or device.exists():

@@ -53,6 +53,9 @@ def command(  # noqa: PLR0913
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
     with step("Reading the log"):
         recordings = [survey(file) for file in files]
+    for one in recordings:
+        if one.damaged:
+            note(f"{one.file}: {one.damaged} damaged bytes are left out")
     start = start_of(begin, recordings) if begin else None
     origins = sorted({origin for one in recordings for origin in one.origins})
     wires = terminals(folder, origins) if folder else sockets(links(held(bench), origins))

@@ -79,14 +79,14 @@ def build(*parameters: tuple[str, str]) -> bytes:
 
 
 def _escape(value: str) -> bytes:
-    octets = value.encode("utf-8", "surrogatepass")
+    octets = value.encode("utf-8", "replace")
     return _RESERVED.sub(lambda found: b"^%02X" % found[0][0], octets)
 
 
 def _unescape(value: bytes) -> str:
     octets = _ESCAPED.sub(lambda found: bytes([int(found[1], 16)]), value)
     try:
-        return octets.decode("utf-8", "surrogatepass")
+        return octets.decode("utf-8")
     except UnicodeDecodeError:
         # Not an escape of ours: the characters as they stand there.
         return value.decode("ascii")

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from provision.onboard.feed import tags
@@ -58,18 +58,20 @@ class Logged(NamedTuple):
     """The sentence with its CR LF; of a multi-part message all lines."""
 
 
-def read(path: str) -> Iterator[Logged]:
+def read(path: str, on_damage: Callable[[int], None] = lambda _: None) -> Iterator[Logged]:
     """The lines of one file of the log that are as they were written.
 
-    Leaves out a damaged member and goes on behind it. Of a member that a power cut tore, at
-    the end of the file, reads what is there.
+    Leaves out a damaged member, calls `on_damage` with its bytes, and goes on behind it. Of a
+    member that a power cut tore, at the end of the file, reads what is there.
     """
     with open(path, "rb") as file:
         data = file.read()
     at = 0
     while at < len(data):
         text, torn, after = _take(data, at)
-        if torn:
+        if text is None:
+            on_damage(after - at)
+        elif torn:
             # The last line may be cut off, and so may be the parts of the message before it.
             lines = text.split(b"\n")[:-1]
             yield from list(_entries(lines, strict=True))[:-1]
@@ -78,10 +80,10 @@ def read(path: str) -> Iterator[Logged]:
         at = after
 
 
-def _take(data: bytes, at: int) -> tuple[bytes, bool, int]:
+def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
     """The text of the member at `at`, whether it is torn, and where to go on.
 
-    The text of a damaged member is empty.
+    A damaged member has no text.
     """
     length = _length(data, at)
     end = at + length if length else len(data)
@@ -94,7 +96,7 @@ def _take(data: bytes, at: int) -> tuple[bytes, bool, int]:
     written = piece.rstrip(b"\0")
     ends_early = end > len(data) if length else bool(text) and not used
     if after < len(data) or not (ends_early or len(piece) - len(written) >= UNWRITTEN):
-        return b"", False, after
+        return None, False, after
     return _unpack(written)[0], True, after
 
 

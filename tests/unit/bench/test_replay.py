@@ -420,3 +420,24 @@ def test_a_bench_whose_power_goes(passage, tmp_path):
         for end in ends.values():
             end.accept()[0].close()
         assert "has gone" in str(played.result(20).exception)
+
+
+def test_what_is_damaged_is_left_out_and_said(tmp_path):
+    pieces = [gzip.compress(logged(n, "depth", numbered(n)), mtime=0) for n in range(3)]
+    # As zlib marks them.
+    pieces = [piece[:9] + b"\x03" + piece[10:] for piece in pieces]
+    damaged = bytearray(pieces[1])
+    damaged[20] ^= 0x10
+    file = tmp_path / "log-000001-2026-11-25.gz"
+    file.write_bytes(pieces[0] + damaged + pieces[2])
+    with served(tmp_path, "depth") as (where, _):
+        ended = replay(file, "--bench", where, "--pace", "100")
+    assert json.loads(ended.stdout)["sent"] == {"depth": 2}
+    said = " ".join(ended.stderr.split())
+    assert f"{len(damaged)} damaged bytes are left out" in said
+
+
+def test_a_terminal_is_there_for_a_link_of_any_name(tmp_path):
+    with terminals(tmp_path / "ends", ["fore, port", "a/b\0c"]) as handles:
+        assert set(handles) == {"fore, port", "a/b\0c"}
+        assert {"fore, port", "a_b_c"} <= set(os.listdir(tmp_path / "ends"))

@@ -55,3 +55,7 @@ def test_an_escape_that_is_not_utf_8_stays_as_it_is() -> None:
         check ^= octet
     tag = tags.parse(b"%b*%02X" % (body, check))
     assert tag is not None and tag.get("s") == "x^FFy"
+
+
+def test_a_name_that_is_no_text_stops_nothing() -> None:
+    assert tags.build(("s", "a\ud800b")).startswith(b"\\s:a?b*")

@@ -14,6 +14,7 @@ from provision.onboard.feed import voyage
 from provision.onboard.feed.config import parse
 from provision.onboard.feed.teller import Teller
 from provision.onboard.feed.voyage import VoyageLog
+from provision.onboard.feed.voyage_files import files
 from provision.onboard.feed.voyage_reader import read
 
 from .conftest import numbered, until
@@ -134,3 +135,12 @@ def test_days_of_an_earlier_version_are_counted_as_older(boat: Boat) -> None:
     boat.sail()
     boat.sail(days=1)
     assert boat.names() == ["log-000001-2027-01-15.gz", "log-000002-2027-01-15.gz"]
+
+
+def test_the_names_of_both_versions_sort_by_age(tmp_path: Path) -> None:
+    """A shell's `*.gz` hands them to a replay in their order."""
+    for name in ("2026-01-02-001.gz", "2026-01-01-002.gz", "log-000010-1970-01-01.gz",
+                 "log-000009-2036-01-01.gz"):  # fmt: skip
+        (tmp_path / name).touch()
+    assert files(str(tmp_path)) == sorted(os.listdir(tmp_path))
+    assert files(str(tmp_path))[-1] == "log-000010-1970-01-01.gz"
