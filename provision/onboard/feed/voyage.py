@@ -119,11 +119,15 @@ class VoyageLog:
         if self._writing:
             self._lost("the last write has not ended yet")
             return
-        # Not `is_alive()`: a thread lives on for a moment after its last word.
-        self._writing = True
         # A daemon: at the end nobody waits for a card that never answers.
-        self._writer = Thread(target=self._write_aside, args=(made,), daemon=True)
-        self._writer.start()
+        writer = Thread(target=self._write_aside, args=(made,), daemon=True)
+        try:
+            writer.start()
+        except RuntimeError as error:
+            self._lost(str(error))
+            return
+        # Not `is_alive()`: a thread lives on for a moment after its last word.
+        self._writer, self._writing = writer, True
 
     def _write_aside(self, made: bytes) -> None:
         fault = ""

@@ -187,6 +187,26 @@ def test_a_fault_of_any_kind_costs_one_write(
     assert [entry.raw for entry in read(path(logging_bench))] == [numbered(1)]
 
 
+def test_a_thread_that_cannot_start_costs_one_write(
+    logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_: voyage.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    async def play(feed: Feed) -> None:
+        log = log_of(feed)
+        log.put(feed_sentence(numbered(0), 1.0))
+        with monkeypatch.context() as full:
+            full.setattr(voyage.Thread, "start", refuse)
+            log.write()
+        log.put(feed_sentence(numbered(1), 1.0))
+        await written(log)
+        assert (log.writes, log.lost) == (1, 1)
+
+    logging_bench.run(play)
+    assert [entry.raw for entry in read(path(logging_bench))] == [numbered(1)]
+
+
 @pytest.mark.parametrize("name", ["fore, port", "back\\slash", "star*", "Brücke", "a^2Cb", "~$!"])
 def test_a_link_may_have_any_name(logging_bench: Bench, name: str) -> None:
     async def play(feed: Feed) -> None:
