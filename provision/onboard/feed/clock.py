@@ -14,6 +14,7 @@ import re
 import socket
 import struct
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -32,6 +33,9 @@ MAGIC = 0x534F434B
 #: So many sentences in a row must agree before the first sample is given, and so many
 #: before a jump is believed.
 AGREE, JUMP = 3, 60
+
+#: After so many samples that no link contradicted, the clock decides between two that differ.
+TRUSTED = 60
 
 #: Seconds that two sentences may differ against the monotonic clock and still agree.
 TOLERANCE = 1.0
@@ -97,8 +101,35 @@ def built(base: str) -> float:
         return 0.0
 
 
+@dataclass(slots=True)
+class _Run:
+    """What one link says of the time, as the difference from the monotonic clock in seconds.
+
+    `agreeing` counts its sentences in a row that agree with it, `heard` is when the last came.
+    """
+
+    difference: float
+    agreeing: int
+    heard: float
+
+    def add(self, difference: float, heard: float) -> None:
+        """Take the next sentence: it continues the run, or begins another."""
+        self.heard = heard
+        if abs(difference - self.difference) <= TOLERANCE:
+            # Follow the drift of the monotonic clock slowly.
+            self.difference += (difference - self.difference) / 16
+            self.agreeing += 1
+        else:
+            self.difference, self.agreeing = difference, 1
+
+
 class Clock:
-    """Gives chrony samples from the first of the named links that has a dated fix."""
+    """Gives chrony samples from the first of the named links that has a dated fix.
+
+    Each link has a run of its own. While two of them differ, the greater number that agrees
+    decides, or the clock that was right for long before; where neither does, no sample goes
+    out, for nothing shows which of the two is wrong.
+    """
 
     def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
         """`bauds` are the baud rates of the links, by name."""
@@ -112,21 +143,20 @@ class Clock:
         self._loop = asyncio.get_running_loop()
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._channel.setblocking(False)
+        self._runs: dict[str, _Run] = {}
         self._good: dict[str, float] = {}
         self._fix: dict[str, tuple[bool, float]] = {}
         self._reference: float | None = None
-        self._candidate: float | None = None
-        self._agreeing = 0
+        self._uncontested = 0
+        self._deviating = 0
         self.samples = 0
-        self.refused = {"void": 0, "date": 0, "jump": 0, "unsent": 0}
+        self.refused = {"void": 0, "date": 0, "jump": 0, "conflict": 0, "unsent": 0}
         self._offset: float | None = None
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return origin in self._clock.links and formatter in ("RMC", "ZDA", "GGA")
 
     def put(self, sentence: Sentence) -> None:
-        if self._kept_out(sentence.origin, sentence.heard):
-            return
         told = self._told(sentence)
         if told is None:
             return
@@ -137,21 +167,68 @@ class Clock:
             return
         late = (len(sentence.raw) + sentence.trail) * self._characters[sentence.origin]
         began = sentence.heard - late
-        if not self._steady(told - began, sentence.origin):
+        origin, difference = sentence.origin, told - began
+        run = self._runs.setdefault(origin, _Run(difference, 0, sentence.heard))
+        run.add(difference, sentence.heard)
+        if not self._is_chosen(origin, sentence.heard) or not self._is_steady(run, origin):
             return
-        self._good[sentence.origin] = sentence.heard
+        self._good[origin] = sentence.heard
         # The system clock when the sentence began.
         then = time.time() - (self._loop.time() - began)
         self._send(then, told - then)
 
-    def _kept_out(self, origin: str, now: float) -> bool:
-        """Whether a link named earlier has been good a moment ago."""
-        for link in self._clock.links:
-            if link == origin:
+    def _is_chosen(self, origin: str, now: float) -> bool:
+        """Report whether the time is to come from this link now."""
+        fresh = [
+            link
+            for link in self._clock.links
+            if link in self._runs and now - self._runs[link].heard < FRESH
+        ]
+        agreeing = self._agreeing(fresh)
+        if len(agreeing) < len(fresh):
+            self._contested(fresh, agreeing)
+            if origin not in agreeing:
+                self.refused["conflict"] += 1
                 return False
-            if now - self._good.get(link, -FRESH) < FRESH:
-                return True
-        return True
+        elif len(fresh) > 1:
+            self._teller.mended("clock", "conflict", "the instruments agree on the time")
+        # A link that has just begun keeps nothing out.
+        good = [link for link in agreeing if self._runs[link].agreeing >= AGREE]
+        return origin == next(iter(good), origin)
+
+    def _agreeing(self, fresh: list[str]) -> list[str]:
+        """Name the links that are right, in their order: all, or none, where nothing decides."""
+        groups = [
+            [
+                other
+                for other in fresh
+                if abs(self._runs[other].difference - self._runs[link].difference) <= TOLERANCE
+            ]
+            for link in fresh
+        ]
+        if all(len(group) == len(fresh) for group in groups):
+            return fresh
+        if self._reference is not None and self._uncontested >= TRUSTED:
+            reference = self._reference
+            return [
+                link for link in fresh if abs(self._runs[link].difference - reference) <= TOLERANCE
+            ]
+        majority = max(groups, key=len)
+        return majority if 2 * len(majority) > len(fresh) else []
+
+    def _contested(self, fresh: list[str], agreeing: list[str]) -> None:
+        """Say which links differ, and by how much."""
+        first, *others = [*agreeing, *(link for link in fresh if link not in agreeing)]
+        differ = ", ".join(
+            f"{link} {self._runs[link].difference - self._runs[first].difference:+.1f} s"
+            for link in others
+        )
+        decided = f"{first} is believed" if agreeing else "none is believed"
+        self._teller.warn(
+            "clock", "conflict", f"the time differs from {first}: {differ}; {decided}"
+        )
+        if not agreeing:
+            self._uncontested = 0
 
     def _told(self, sentence: Sentence) -> float | None:
         """What a sentence with a valid fix says; a ZDA is as valid as the fix before it."""
@@ -170,28 +247,23 @@ class Clock:
             self.refused["void"] += 1
         return told
 
-    def _steady(self, difference: float, origin: str) -> bool:
-        """Whether this difference from the monotonic clock agrees with those before it."""
-        if self._reference is not None and abs(difference - self._reference) <= TOLERANCE:
-            # Follow the drift of the monotonic clock slowly.
-            self._reference += (difference - self._reference) / 16
-            self._candidate, self._agreeing = None, 0
-            return True
-        if self._candidate is None or abs(difference - self._candidate) > TOLERANCE:
-            self._candidate, self._agreeing = difference, 1
-        else:
-            self._agreeing += 1
-        if self._agreeing < (AGREE if self._reference is None else JUMP):
-            if self._reference is not None:
-                self.refused["jump"] += 1
-                jump = difference - self._reference
-                self._teller.warn("clock", "jump", f"{origin} jumps by {jump:+.1f} s; refused")
-            return False
+    def _is_steady(self, run: _Run, origin: str) -> bool:
+        """Report whether the chosen link agrees with itself, and with the clock before it."""
         if self._reference is None:
+            if run.agreeing < AGREE:
+                return False
             log.info("clock: %s tells the time", origin)
-        else:
+        elif abs(run.difference - self._reference) > TOLERANCE:
+            self._deviating = min(self._deviating + 1, run.agreeing)
+            if self._deviating < JUMP:
+                self.refused["jump"] += 1
+                jump = run.difference - self._reference
+                self._teller.warn("clock", "jump", f"{origin} jumps by {jump:+.1f} s; refused")
+                return False
             log.warning("clock: %s stays where it jumped to; believed", origin)
-        self._reference, self._candidate, self._agreeing = difference, None, 0
+            self._uncontested = 0
+        self._reference, self._deviating = run.difference, 0
+        self._uncontested += 1
         return True
 
     def _send(self, then: float, offset: float) -> None:
@@ -218,4 +290,15 @@ class Clock:
             "refused": dict(self.refused),
             "offset": None if self._offset is None else round(self._offset, 3),
             "good": {link: round(now - at, 1) for link, at in self._good.items()},
+            "differences": self._differences(now),
+        }
+
+    def _differences(self, now: float) -> dict[str, float]:
+        """Seconds by which each link that is heard differs from the first of them."""
+        fresh = {link: run for link, run in self._runs.items() if now - run.heard < FRESH}
+        first = next((fresh[link] for link in self._clock.links if link in fresh), None)
+        return {
+            link: round(run.difference - first.difference, 1)
+            for link, run in fresh.items()
+            if first is not None
         }

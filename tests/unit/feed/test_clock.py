@@ -297,13 +297,95 @@ def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -
     assert chrony.samples() == []
 
 
+def test_of_two_that_differ_from_the_beginning_neither_is_believed(
+    bench: Bench, chrony: Chrony, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Nothing shows which is wrong: the one that is preferred, and heard first, may be."""
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(200):
+            say(rmc(BUILT + second + 3600), second)
+            say(rmc(BUILT + second), second + 0.2, "spare")
+        assert clock.refused["conflict"] > 300
+
+    play(bench, tell)
+    assert chrony.samples() == []
+    assert "differs from gnss: spare -3600." in caplog.text
+
+
+def test_the_state_names_by_how_much_two_differ(bench: Bench, chrony: Chrony) -> None:
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        say(rmc(BUILT + 3600), 0)
+        say(rmc(BUILT), 0, "spare")
+        assert clock.as_json()["differences"] == {"gnss": 0.0, "spare": -3600.0}
+
+    play(bench, tell)
+
+
+Says = Callable[[int], dict[str, float]]
+
+
+def offsets_of(bench: Bench, chrony: Chrony, seconds: int, says: Says) -> list[float]:
+    """The offsets that chrony is given while links say, each second, times off by so much."""
+    given: list[float] = []
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for second in range(seconds):
+            for number, (link, off) in enumerate(says(second).items()):
+                at = second + number / 10
+                say(rmc(BUILT + at + off), at, link)
+            given.extend(offset for _, offset in chrony.samples())
+
+    play(bench, tell)
+    return given
+
+
+def test_two_that_agree_outvote_the_preferred_one(bench: Bench, chrony: Chrony) -> None:
+    bench.settings["clock"]["links"] = ["gnss", "spare", "other"]
+    given = offsets_of(bench, chrony, 100, lambda _: {"gnss": 3600, "spare": 0, "other": 0})
+    assert len(given) > 90
+    assert max(given) - min(given) < 2
+
+
+@pytest.mark.parametrize("wrong", ["gnss", "spare"])
+def test_what_was_right_for_long_decides(bench: Bench, chrony: Chrony, wrong: str) -> None:
+    right = {"gnss": "spare", "spare": "gnss"}[wrong]
+
+    def says(second: int) -> dict[str, float]:
+        return {right: 0} | ({wrong: 3600} if second > 2 * clocks.TRUSTED else {})
+
+    given = offsets_of(bench, chrony, 400, says)
+    assert len(given) == 400 - clocks.AGREE + 1
+    assert max(given) - min(given) < 2
+
+
+def test_when_one_of_two_falls_silent_the_other_is_believed(bench: Bench, chrony: Chrony) -> None:
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 3600, "spare": 0} if second < 30 else {"spare": 0}
+
+    assert offsets_of(bench, chrony, 30, says) == []
+    assert len(offsets_of(bench, chrony, 60, says)) == pytest.approx(60 - 30 - clocks.FRESH, abs=2)
+
+
+def test_a_receiver_that_is_wrong_in_its_first_seconds_is_believed_later(
+    bench: Bench, chrony: Chrony
+) -> None:
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 86400 if second < 20 else 0, "spare": 0}
+
+    given = offsets_of(bench, chrony, 100, says)
+    assert len(given) == pytest.approx(80, abs=4)
+    assert max(given) - min(given) < 2
+
+
 def test_the_first_named_link_that_is_good_tells_the_time(bench: Bench, chrony: Chrony) -> None:
     def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
         for second in range(5):
             say(rmc(BUILT + second), second)
             say(rmc(BUILT + second + 0.4), second + 0.1, "spare")
             say(rmc(BUILT + second + 0.4), second + 0.1, "other")
-        assert clock.samples == 4
+        # Three of its own must agree; what the spare says does not count for it.
+        assert clock.samples == 3
         for second in range(5, 20):
             say(rmc(BUILT + second), second, "spare")
         assert set(clock.as_json()["good"]) == {"gnss", "spare"}
