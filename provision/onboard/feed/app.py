@@ -11,7 +11,7 @@ from typing import Any
 
 from provision.onboard.feed import models
 from provision.onboard.feed.believe import Beliefs
-from provision.onboard.feed.can import Can
+from provision.onboard.feed.can import SILENCE, Can
 from provision.onboard.feed.clock import Clock
 from provision.onboard.feed.datagrams import Datagrams
 from provision.onboard.feed.echoes import Echoes
@@ -85,7 +85,8 @@ class Feed:
             self.proof.take(sentences, deliver)
 
         self.links = [Link(link, deliver, self.teller) for link in settings.links]
-        self.cans = [Can(can, deliver, self.teller) for can in settings.cans]
+        silence = settings.prefer.silence if settings.prefer else SILENCE
+        self.cans = [Can(can, deliver, self.teller, silence) for can in settings.cans]
         self.inputs = [
             make_input(i, deliver_proven, self.teller, self.own) for i in settings.inputs
         ]

@@ -20,6 +20,7 @@ from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.pgns import FAST, FORMATTERS, GROUPS, SHORTEST, TALKER
 from provision.onboard.feed.sentence import make
 from provision.onboard.feed.teller import Teller
+from provision.onboard.feed.validity import is_void
 
 #: Seconds between attempts to open the interface: at first, and at most.
 BACK_OFF = (0.5, 4.0)
@@ -28,7 +29,7 @@ BACK_OFF = (0.5, 4.0)
 FRAME = struct.Struct("=IB3x8s")
 EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
 
-#: Another device that says the same is listened to when the first was silent so long, in seconds.
+#: Seconds without valid data after which another device is believed, where no profile says it.
 SILENCE = 5.0
 
 #: Frames read before others get their turn.
@@ -38,7 +39,10 @@ TURN = 32
 class Can:
     """Reads one SocketCAN interface."""
 
-    def __init__(self, can: models.Can, deliver: Deliver, teller: Teller) -> None:
+    def __init__(
+        self, can: models.Can, deliver: Deliver, teller: Teller, silence: float = SILENCE
+    ) -> None:
+        """After `silence` seconds without valid data another device is believed."""
         self.name = can.name
         self._interface = can.interface
         self._teller = teller
@@ -47,7 +51,9 @@ class Can:
         self._pace = Pace(can.talks or dict.fromkeys(FORMATTERS, 1.0))
         self._made = frozenset(can.talks or FORMATTERS)
         self._fast = FastPackets()
-        self._speaker: dict[int, tuple[int, float]] = {}
+        self._silence = silence
+        self._believed: dict[int, tuple[int, float]] = {}
+        """The device that is believed for each group, and when its data were valid last."""
         self._channel: socket.socket | None = None
         self._pause = BACK_OFF[0]
         self._retry: asyncio.TimerHandle | None = None
@@ -111,28 +117,33 @@ class Can:
 
     def _take(self, identifier: int, data: bytes) -> None:
         group, source = split_identifier(identifier)
-        if group not in GROUPS or not self._speaks(group, source):
+        if group not in GROUPS:
             return
         whole = self._fast.take(group, source, data) if group in FAST else data
         if whole is None or len(whole) < SHORTEST.get(group, 8):
             return
         now = self._loop.time()
-        bodies = [
-            body
-            for body in GROUPS[group](whole)
-            if body[:3] in self._made and self._pace.passes(body[:3], now)
+        said = [
+            make(f"${TALKER}{body}", origin=self.name, heard=now) for body in GROUPS[group](whole)
         ]
-        sentences = [make(f"${TALKER}{body}", origin=self.name, heard=now) for body in bodies]
-        self._intake.took(len(data), sentences)
+        wanted = [sentence for sentence in said if sentence.formatter in self._made]
+        # A device that says only what the profile does not ask for silences no other.
+        valid = bool(wanted) and not any(is_void(sentence) for sentence in said)
+        if self._believes(group, source, now, valid=valid):
+            passed = [s for s in wanted if self._pace.passes(s.formatter, now)]
+            self._intake.took(len(data), passed)
 
-    def _speaks(self, group: int, source: int) -> bool:
-        """One device alone is listened to for each group, until it falls silent."""
-        now = self._loop.time()
-        speaker, last = self._speaker.get(group, (source, now))
-        if speaker != source and now - last < SILENCE:
-            return False
-        self._speaker[group] = (source, now)
-        return True
+    def _believes(self, group: int, source: int, now: float, *, valid: bool) -> bool:
+        """Say whether `source` is believed for `group`: the first device with valid data.
+
+        Another takes over when the believed one had no valid data for `silence` seconds.
+        Before a device had valid data, all pass.
+        """
+        believed, last = self._believed.get(group, (None, now))
+        if valid and (believed in (None, source) or now - last > self._silence):
+            self._believed[group] = (source, now)
+            return True
+        return believed in (None, source)
 
     def watch(self, now: float) -> None:
         """Nothing to do: the kernel tells when the interface goes."""

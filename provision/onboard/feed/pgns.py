@@ -15,6 +15,9 @@ from datetime import UTC, datetime, timedelta
 #: Metres a second in a knot (1852 m an hour), kilometres an hour in a metre a second.
 KNOT, KMH = 1852 / 3600, 3.6
 
+#: What a direction is measured from; 2 says 'error' and 3 'not available'.
+TRUE, MAGNETIC = 0, 1
+
 #: Talker of what a gateway makes out of other data: integrated instrumentation (IEC 61162-1).
 TALKER = "II"
 
@@ -72,7 +75,10 @@ def heading(data: bytes) -> list[str]:
     direction = degrees(unsigned(data, 1, 2, 1e-4))
     if not direction:
         return []
-    if data[7] & 3 == 0:
+    reference = data[7] & 3
+    if reference not in (TRUE, MAGNETIC):
+        return []
+    if reference == TRUE:
         return [f"HDT,{direction},T"]
     deviation, variation = signed(data, 3, 2, 1e-4), signed(data, 5, 2, 1e-4)
     return [f"HDG,{direction},{east_or_west(deviation)},{east_or_west(variation)}"]
@@ -108,9 +114,9 @@ def course(data: bytes) -> list[str]:
     over_ground, direction = unsigned(data, 4, 2, 0.01), unsigned(data, 2, 2, 1e-4)
     if over_ground is None:
         return []
-    is_true = data[1] & 3 == 0
-    along = degrees(direction)
-    true, magnetic = (along, "") if is_true else ("", along)
+    reference, along = data[1] & 3, degrees(direction)
+    true = along if reference == TRUE else ""
+    magnetic = along if reference == MAGNETIC else ""
     knots, kmh = number(over_ground, 2, 1 / KNOT), number(over_ground, 2, KMH)
     return [f"VTG,{true},T,{magnetic},M,{knots},N,{kmh},K,A"]
 
@@ -132,10 +138,11 @@ def fix(data: bytes) -> list[str]:
     clock = f"{moment:%H%M%S}.{moment.microsecond // 10000:02d}"
     where = f"{coordinate(latitude, 'NS')},{coordinate(longitude, 'EW')}"
     satellites = unsigned(data, 33, 1, 1)
+    used = "" if satellites is None else f"{satellites:02.0f}"
     spread, altitude = signed(data, 34, 2, 0.01), signed(data, 23, 8, 1e-6)
     geoid = signed(data, 38, 4, 0.01)
     return [
-        f"GGA,{clock},{where},{quality},{number(satellites, 0).zfill(2)},{number(spread, 2)},"
+        f"GGA,{clock},{where},{quality},{used},{number(spread, 2)},"
         f"{number(altitude)},M,{number(geoid)},M,,",
         f"ZDA,{clock},{moment:%d,%m,%Y},00,00",
     ]
