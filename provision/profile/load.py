@@ -63,7 +63,7 @@ def read(path: Path) -> Boat:
 
 
 def _read(path: Path) -> Boat:
-    reader = _Reader([], {})
+    reader = _Reader([], {}, _real(path).parent)
     root = reader.gather(path, ())
     if root is None:
         raise_all(reader.errors)
@@ -176,6 +176,8 @@ def once(errors: Iterable[UserError]) -> list[UserError]:
 class _Reader:
     errors: list[UserError]
     done: dict[Path, Node | None]
+    folder: Path
+    """The folder of the boat's own file, without links: includes stay below it."""
 
     def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """The file's tree laid over those that it includes; a later one covers an earlier."""
@@ -213,6 +215,15 @@ class _Reader:
             exists = True  # whoever reads it is told
         except (OSError, ValueError):
             exists = False
+        if not here.is_relative_to(self.folder):
+            self.errors.append(
+                UserError(
+                    f"{file} is not below the boat's folder",
+                    place=at,
+                    hint=f"copy the file into {self.folder}",
+                )
+            )
+            return None
         if here in trail:
             loop = " -> ".join(path.name for path in (*trail[trail.index(here) :], here))
             self.errors.append(

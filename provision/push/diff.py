@@ -54,9 +54,12 @@ def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files | None
 
 
 def unpack(archive: bytes) -> Files:
-    """The files and links in a tar by absolute path."""
+    """The files and links in a tar by absolute path; tarfile.TarError for a compressed one.
+
+    A compressed archive can be a thousand times larger than what a boat sent.
+    """
     files: dict[str, File | Link] = {}
-    with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
+    with tarfile.open(fileobj=io.BytesIO(archive), mode="r:") as tar:
         for member in tar:
             path = f"/{member.name.lstrip('/')}"
             content = tar.extractfile(member) if member.isreg() else None
