@@ -34,8 +34,12 @@ MAGIC = 0x534F434B
 #: before a jump is believed.
 AGREE, JUMP = 3, 60
 
-#: After so many samples that no link contradicted, the clock decides between two that differ.
-TRUSTED = 60
+#: After so many samples that no link contradicted, the clock decides between two that differ:
+#: where two links agreed on them, and where one alone said so.
+TRUSTED, TRUSTED_ALONE = 60, 3600
+
+#: Seconds by which two links differ only in how late they say the time.
+LATENCY_S = 5.0
 
 #: Seconds that two sentences may differ against the monotonic clock and still agree.
 TOLERANCE = 1.0
@@ -148,6 +152,7 @@ class Clock:
         self._fix: dict[str, tuple[bool, float]] = {}
         self._reference: float | None = None
         self._uncontested = 0
+        self._weight = 1
         self._deviating = 0
         self.samples = 0
         self.refused = {"void": 0, "date": 0, "jump": 0, "conflict": 0, "unsent": 0}
@@ -185,6 +190,8 @@ class Clock:
             if link in self._runs and now - self._runs[link].heard < FRESH
         ]
         agreeing = self._agreeing(fresh)
+        # What two say counts for more.
+        self._weight = TRUSTED_ALONE // TRUSTED if len(agreeing) > 1 else 1
         if len(agreeing) < len(fresh):
             self._contested(fresh, agreeing)
             if origin not in agreeing:
@@ -202,16 +209,16 @@ class Clock:
             [
                 other
                 for other in fresh
-                if abs(self._runs[other].difference - self._runs[link].difference) <= TOLERANCE
+                if abs(self._runs[other].difference - self._runs[link].difference) <= LATENCY_S
             ]
             for link in fresh
         ]
         if all(len(group) == len(fresh) for group in groups):
             return fresh
-        if self._reference is not None and self._uncontested >= TRUSTED:
+        if self._reference is not None and self._uncontested >= TRUSTED_ALONE:
             reference = self._reference
             return [
-                link for link in fresh if abs(self._runs[link].difference - reference) <= TOLERANCE
+                link for link in fresh if abs(self._runs[link].difference - reference) <= LATENCY_S
             ]
         majority = max(groups, key=len)
         return majority if 2 * len(majority) > len(fresh) else []
@@ -263,7 +270,7 @@ class Clock:
             log.warning("clock: %s stays where it jumped to; believed", origin)
             self._uncontested = 0
         self._reference, self._deviating = run.difference, 0
-        self._uncontested += 1
+        self._uncontested += self._weight
         return True
 
     def _send(self, then: float, offset: float) -> None:

@@ -348,15 +348,45 @@ def test_two_that_agree_outvote_the_preferred_one(bench: Bench, chrony: Chrony) 
 
 
 @pytest.mark.parametrize("wrong", ["gnss", "spare"])
-def test_what_was_right_for_long_decides(bench: Bench, chrony: Chrony, wrong: str) -> None:
+def test_what_two_agreed_on_decides(bench: Bench, chrony: Chrony, wrong: str) -> None:
+    """One of three goes wrong when another has fallen silent."""
+    bench.settings["clock"]["links"] = ["gnss", "spare", "other"]
     right = {"gnss": "spare", "spare": "gnss"}[wrong]
 
     def says(second: int) -> dict[str, float]:
-        return {right: 0} | ({wrong: 3600} if second > 2 * clocks.TRUSTED else {})
+        if second < 2 * clocks.TRUSTED:
+            return {right: 0, "other": 0}
+        return {right: 0, wrong: 3600}
 
-    given = offsets_of(bench, chrony, 400, says)
-    assert len(given) == 400 - clocks.AGREE + 1
+    given = offsets_of(bench, chrony, 300, says)
+    assert len(given) == 300 - clocks.AGREE + 1
     assert max(given) - min(given) < 2
+
+
+@pytest.mark.parametrize("first", ["gnss", "spare"])
+def test_what_one_alone_said_for_a_minute_does_not_decide(
+    bench: Bench, chrony: Chrony, first: str
+) -> None:
+    second_one = {"gnss": "spare", "spare": "gnss"}[first]
+
+    def says(second: int) -> dict[str, float]:
+        return {first: 3600} | ({second_one: 0} if second >= 70 else {})
+
+    assert len(offsets_of(bench, chrony, 300, says)) == pytest.approx(70, abs=3)
+
+
+def test_what_one_alone_said_for_an_hour_decides(bench: Bench, chrony: Chrony) -> None:
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 0} | ({"spare": 3600} if second > clocks.TRUSTED_ALONE + 10 else {})
+
+    given = offsets_of(bench, chrony, clocks.TRUSTED_ALONE + 100, says)
+    assert len(given) == clocks.TRUSTED_ALONE + 100 - clocks.AGREE + 1
+
+
+def test_two_that_differ_by_their_latency_alone_tell_the_time(bench: Bench, chrony: Chrony) -> None:
+    given = offsets_of(bench, chrony, 60, lambda _: {"gnss": 0, "spare": -1.5})
+    assert len(given) > 50
+    assert max(given) - min(given) < 1
 
 
 def test_when_one_of_two_falls_silent_the_other_is_believed(bench: Bench, chrony: Chrony) -> None:
