@@ -26,6 +26,7 @@ from provision.onboard.feed.own import OwnPorts
 from provision.onboard.feed.proof import Proof
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.server import Server
+from provision.onboard.feed.stalls import Stalls
 from provision.onboard.feed.state import StateSocket
 from provision.onboard.feed.stations import Stations
 from provision.onboard.feed.steering import Gate
@@ -72,7 +73,8 @@ class Feed:
         self.own = OwnPorts()
         self.echoes = Echoes(may_come_back(settings), self.teller)
         self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
-        self.hub = Hub(self.echoes, self.beliefs)
+        self.stalls = Stalls()
+        self.hub = Hub(self.echoes, self.beliefs, self.stalls, self.teller)
         datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
         by_name = {link.name: link for link in settings.links}
         self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
@@ -146,6 +148,7 @@ class Feed:
         """Begin to read, and tell systemd."""
         self._loop.set_exception_handler(self._failed)
         await self.state_socket.start()
+        self.stalls.start()
         for source in self.sources:
             source.open()
         self.tasks = [
@@ -172,6 +175,7 @@ class Feed:
         for source in self.sources:
             source.close()
         self.proof.close()
+        self.stalls.close()
         outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.log]
         for part in [*outputs, self.state_socket]:
             if part is not None:
@@ -227,7 +231,8 @@ class Feed:
         the source of each kind of data and since how many seconds; steering: controller,
         since, last_heard, controllers by listener, how many sentences were refused, and by
         which pass-phrase the tablets that have their own have joined;
-        echoes: sentences that came back and were dropped; log and clock: what was written,
+        echoes: sentences that came back and were dropped; faults: by output, how many
+        sentences it failed on; log and clock: what was written,
         given and refused.
         """
         now = self._loop.time()
@@ -245,6 +250,7 @@ class Feed:
             },
             "believed": self.beliefs.as_json(now) if self.beliefs else {},
             "echoes": self.echoes.dropped,
+            "faults": dict(self.hub.faults),
             "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
             "log": self.log.as_json() if self.log else None,
             "clock": self.clock.as_json() if self.clock else None,

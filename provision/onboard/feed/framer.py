@@ -82,6 +82,7 @@ class Framer:
         self._unchecked = unchecked
         self._length = LONG if long else LENGTH
         self._tail = b""
+        self._tail_since = 0.0
         self._opening = not from_start
         self._skipping = False
         self._strange = 0
@@ -97,6 +98,7 @@ class Framer:
         """The sentences that `data`, read at `heard` (monotonic seconds), completes."""
         sentences: list[Sentence] = []
         lines = (self._tail + data).replace(b"\r", b"\n").split(b"\n")
+        begun = self._tail_since if self._tail else heard
         tail = lines.pop()
         rest = len(tail)
         if lines:
@@ -106,10 +108,14 @@ class Framer:
                 if line:
                     sentence = self._line(line, heard, rest)
                     if sentence is not None:
+                        if begun < heard:
+                            sentence = sentence._replace(waited=heard - begun)
                         sentences.append(sentence)
                 elif self._skipping:
                     self._skipping = False
                 self._opening = False
+                begun = heard
+        self._tail_since = begun
         self._tail = tail if len(tail) <= HOLD else self._give_up(tail)
         return sentences
 

@@ -8,7 +8,9 @@ from typing import NamedTuple, Protocol
 
 from provision.onboard.feed.believe import Beliefs
 from provision.onboard.feed.echoes import Echoes
-from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.sentence import Sentence, steers
+from provision.onboard.feed.stalls import Stalls
+from provision.onboard.feed.teller import Teller
 
 #: Routes remembered; a sender of ever new addresses must not eat memory.
 ROUTES = 4096
@@ -45,7 +47,13 @@ class _Route(NamedTuple):
 class Hub:
     """Routes sentences; a route is looked up once for each origin, talker and formatter."""
 
-    def __init__(self, echoes: Echoes, beliefs: Beliefs | None) -> None:
+    def __init__(
+        self, echoes: Echoes, beliefs: Beliefs | None, stalls: Stalls, teller: Teller
+    ) -> None:
+        self._stalls = stalls
+        self._teller = teller
+        self.faults: dict[str, int] = {}
+        """How many sentences each sink has failed on, by the sink's name."""
         self._echoes = echoes
         self._beliefs = beliefs
         self._taps: list[Sink] = []
@@ -70,22 +78,39 @@ class Hub:
     def publish(self, sentences: Iterable[Sentence]) -> None:
         """Hand each sentence to the sinks that want it, unless it is an echo of ours."""
         routes, returns = self._routes, self._echoes.returns
-        for sentence in sentences:
+        until = self._stalls.until()
+        for heard in sentences:
+            sentence = heard
             if returns(sentence):
                 continue
+            if sentence.heard < until and steers(sentence.talker, sentence.formatter):
+                said = f"{sentence.formatter} only logged: the feed stood still, it may be old"
+                self._teller.warn(sentence.origin, "stall", said)
+                sentence = sentence._replace(stored=True)
             key = (sentence.origin, sentence.talker, sentence.formatter)
             route = routes.get(key)
             if route is None:
                 route = self._route(key)
             for sink in route.taps:
-                sink.put(sentence)
+                self._put(sink, sentence)
             if sentence.stored:
                 # It steers, and nothing that passes it on could tell how old it is.
                 continue
             for beliefs, sinks in route.groups:
                 if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
                     for sink in sinks:
-                        sink.put(sentence)
+                        self._put(sink, sentence)
+
+    def _put(self, sink: Sink, sentence: Sentence) -> None:
+        """Hand over one sentence; a fault of this sink stops no other."""
+        try:
+            sink.put(sentence)
+        except Exception as error:
+            kind = type(sink).__name__.lower()
+            name = str(getattr(sink, "name", kind))
+            self.faults[name] = self.faults.get(name, 0) + 1
+            said = f"a fault on {sentence.formatter}: {error!r}; the other outputs go on"
+            self._teller.warn(name, "fault", said)
 
     def _route(self, key: tuple[str, str, str]) -> _Route:
         if len(self._routes) >= ROUTES:

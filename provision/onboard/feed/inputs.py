@@ -127,6 +127,8 @@ class TcpInput:
             channel.close()
             raise
         self._intake.heard_at = self._loop.time()
+        # A server may hand over what it has kept.
+        self._intake.opened()
         return Connection(channel, self._host, self._intake)
 
     def _note(self) -> None:

@@ -111,10 +111,11 @@ class Intake:
             self._deliver(sentences)
 
     def _may_be_old(self, sentence: Sentence) -> bool:
-        """Report a sentence that steers and may have waited in the adapter for hours."""
+        """Report a sentence that steers and may have waited in the adapter or server for hours."""
         if not steers(sentence.talker, sentence.formatter):
             return False
-        said = f"{sentence.formatter} only logged: the port has just been opened, it may be old"
+        why = "the port has just been opened or connected, it may be old"
+        said = f"{sentence.formatter} only logged: {why}"
         self._teller.warn(self.name, "stored", said)
         return True
 

@@ -180,7 +180,7 @@ class Listener:
             while queue:
                 sentence = queue.popleft()
                 arrives = now + len(sentence.raw) * self._character
-                if urgency == STEERING and arrives - sentence.heard > STALE:
+                if urgency == STEERING and arrives - sentence.heard + sentence.waited > STALE:
                     self._drop(sentence, "stale")
                     continue
                 return sentence
@@ -240,7 +240,9 @@ class Listener:
     def _begin(self, sentence: Sentence, now: float) -> None:
         self._begun, self._rest = sentence, sentence.raw
         steering = self._urgency(sentence) == STEERING
-        begin = sentence.heard if steering else now + len(sentence.raw) * self._character
+        begin = now + len(sentence.raw) * self._character
+        if steering:
+            begin = sentence.heard - sentence.waited
         self._until = begin + STALE
 
     def clear(self) -> None:

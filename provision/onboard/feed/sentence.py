@@ -51,6 +51,8 @@ class Sentence(NamedTuple):
     """Whether it may have waited in the adapter for hours until its port was opened."""
     connected: float = 0.0
     """When the connection began that it came by, in seconds of the monotonic clock."""
+    waited: float = 0.0
+    """Seconds from when its first octet was read until its end was."""
     keyid: str = ""
     """The pass-phrase that its sender is proven to have joined the Wi-Fi by (see proof.py)."""
 
