@@ -17,8 +17,10 @@ lint: setup
 	@# A script that a template may leave out is no shell before it is rendered.
 	shellcheck $$(git ls-files -z | xargs -0 grep -lE '^\#!/bin/(ba)?sh' | xargs grep -L '{%')
 
+# A test that talks to real sockets may miss its time on a busy machine: it is run once more, and
+# named in the summary.
 unit: setup programs
-	python -m pytest -q -n 4 tests/unit
+	python -m pytest -q -rR --reruns 1 -n 4 tests/unit
 
 # An emulated kernel hangs once in some thirty starts on a busy machine, and starts again by
 # itself: a test that met that is run once more, and named in the summary.
