@@ -18,6 +18,12 @@ from tests.system.breakages.breakage import Breakage, until
 from tests.system.breakages.instruments import settled
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _grown(kittiwake: Virtual) -> None:
+    """A minute after its start the boat grows its data partition, which must not be broken then."""
+    kittiwake.ask("systemctl start boat-grow.service")
+
+
 def without_link(test: str) -> str:
     """A test's name without what it was run for: one link stands for all."""
     return test.partition(" [")[0]
