@@ -13,7 +13,7 @@ from pathlib import Path
 REPOSITORY = Path(__file__).parents[2]
 
 #: A tree of merged /usr, to lay over this machine's.
-ROOT = REPOSITORY / ".programs/root"
+ROOT = REPOSITORY / ".programs/tree"
 
 #: Shows root the users that the packages would have added, to the program $1 alone.
 _WITH_USERS = 'mount --bind "$0/etc/passwd" /etc/passwd && exec "$@"'

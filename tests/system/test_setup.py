@@ -44,8 +44,8 @@ for twice in 1 2; do
         tools/private-programs' > "/said.$twice" 2>&1 || { cat "/said.$twice"; exit 1; }
 done
 look after
-sshd=~sailor/.programs/root/usr/sbin/sshd
-LD_LIBRARY_PATH=$(echo ~sailor/.programs/root/usr/lib/*-linux-gnu) "$sshd" -V > /sshd.version 2>&1
+sshd=~sailor/.programs/tree/usr/sbin/sshd
+LD_LIBRARY_PATH=$(echo ~sailor/.programs/tree/usr/lib/*-linux-gnu) "$sshd" -V > /sshd.version 2>&1
 cat /etc/subuid /etc/subgid > /ids
 """
 
