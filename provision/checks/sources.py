@@ -6,14 +6,23 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
-from provision.onboard.feed.believe import KINDS
+from provision.onboard.feed.believe import KINDS, MUTE
 from provision.profile.links import Can, Filter, Input, Link
 from provision.profile.load import Boat
 
+#: The sentences by which a source of each kind of data is chosen.
+TELLING = {
+    kind: tuple(name for name in formatters if name not in MUTE)
+    for kind, formatters in KINDS.items()
+}
+
 
 def rates(source: Link | Can | Input, kind: str) -> dict[str, float]:
-    """What a source tells of a kind of data and is taken, with the rates per second."""
-    taken = [name for name in KINDS[kind] if _taken(source.takes, name)]
+    """List what a source tells of a kind of data and is taken, with the rates per second.
+
+    Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
+    """
+    taken = [name for name in TELLING[kind] if _taken(source.takes, name)]
     wanted = [kind] if isinstance(source, Can) and taken else taken
     return {name: rate for name, rate in source.talks.items() if name in wanted}
 
@@ -61,7 +70,7 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
                 f"prefer.{kind}.{name}",
                 f"{name} tells nothing of {kind}",
                 place,
-                f"that would be {', '.join(KINDS[kind])} in what it talks",
+                f"that would be {', '.join(TELLING[kind])} in what it talks",
             )
         source = profile.links.get(name) or profile.inputs[name]
         often = max(rates(source, kind).values(), default=None)

@@ -114,6 +114,38 @@ def test_a_source_that_tells_nothing_of_it(tmp_path: Path) -> None:
     assert "RMC" in finding.hint
 
 
+@pytest.mark.parametrize(
+    ("kind", "goes_with", "tells"),
+    [
+        ("heading", "ROT", "THS"),
+        ("speed", "VLW", "VHW"),
+        ("position", "VTG", "GLL"),
+        ("position", "GSV", "GNS"),
+    ],
+)
+def test_what_only_goes_with_a_kind_does_not_tell_it(
+    tmp_path: Path, kind: str, goes_with: str, tells: str
+) -> None:
+    """A rate of turn is no heading: the feed never believes its source for one."""
+    links = "  {}: {{adapter: {{serial: {}}}, talks: {{{}: {}}}}}\n"
+    first, second = links.format("a", "A3", tells, 1), links.format("b", "A4", goes_with, 1)
+    both = ("  gnss: {adapter: {serial: A1}, talks: {RMC: 1, GGA: 1}}\n", first + second)
+    quiet = ("{HDG: 10}", "{MTW: 1}")
+    assert found(tmp_path, both, quiet) == []
+    finding, alone = findings(tmp_path, both, quiet, prefer(f"{kind}: [a, b]"))
+    assert alone.check == f"prefer-alone.{kind}"
+    assert (finding.level, finding.check) == ("error", f"prefer.{kind}.b")
+    assert goes_with not in finding.hint and tells in finding.hint
+
+
+def test_a_silence_counts_by_what_tells_the_kind(tmp_path: Path) -> None:
+    """A rate of turn ten times a second does not make a heading every 10 s often."""
+    slow = ("{HDG: 10}", "{HDG: 0.1, ROT: 10}")
+    second = ("  pilot:", "  gyro: {adapter: {serial: A3}, talks: {HDT: 1}}\n  pilot:")
+    order = prefer("heading: [pilot, gyro], silence: 5 s")
+    assert found(tmp_path, slow, second, order) == [("warning", "prefer-silence.heading.pilot")]
+
+
 def test_an_order_of_one_alone(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, prefer("position: [gnss]"))
     assert (finding.level, finding.check) == ("warning", "prefer-alone.position")
