@@ -3,8 +3,9 @@
 
 One table for all who ask: the choice of a source, the listening links, and the clock.
 Fields are counted from 0, behind the address. The layouts are those of IEC 61162-1, from
-memory; the tests compare them with pynmea2 1.19, and they were compared once, field by
-field, with the tables of pynmeagps 1.1.8.
+memory. The tests compare every field that is named here with the layouts of pynmeagps 1.1.8
+and pynmea2 1.19. pynmeagps has no VWR, VWT, DBS and DBK, and no mode in BEC; pynmea2 has
+the first three of these, and no THS, HCR, HMR, ROR and CUR. DBK alone is in neither.
 
 Left out on purpose, for they say nothing of validity: alarms at arrival (APB, RMB, AAM), a
 target's status (TTM, TLL), the navigational status of RMC and GNS, which receivers send as

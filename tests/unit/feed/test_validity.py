@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The table of statuses and modes, against a reference library and sentence by sentence."""
+"""The table of statuses and modes, against two reference libraries and sentence by sentence."""
 
 from __future__ import annotations
 
@@ -78,6 +78,48 @@ def test_data_are_where_pynmea2_has_a_value() -> None:
             wrong = re.search("^unit|units |symbol|status|mode|waypoint id", described[field])
             assert not wrong, (formatter, field, described[field])
     assert seen > 60
+
+
+#: Formatters of the table that pynmeagps 1.1.8 does not have. pynmea2 has them all but DBK.
+NOT_THEIRS = {"DBK", "DBS", "VWR", "VWT"}
+
+#: How pynmeagps names a field that says something of validity, and those that say something
+#: else (IEC 61162-1, from memory).
+THEIR_VALIDITY = re.compile("status$|mode$|^mi$|^valid$|hdgstate|warn|quality", re.IGNORECASE)
+THEIR_OTHERS = {
+    ("RMC", 12),  # V where the receiver does not provide it
+    ("GNS", 12),
+    ("RMB", 12),  # arrival at the waypoint
+    ("HSC", 4),  # a command or a report
+    ("HMR", 4),  # two compasses differ by more than is set
+}
+
+#: The kinds of fields in pynmeagps that hold a measured value, with its hemisphere, or a letter.
+VALUES, LETTERS = {"DE", "IN", "TM", "LA", "LAD", "LN", "LND"}, {"CH", "ST", "IN"}
+
+
+def their_layouts() -> dict[str, list[tuple[str, str]]]:
+    """Name and kind of each field that pynmeagps has, by formatter of the table."""
+    layouts = pytest.importorskip(
+        "pynmeagps.nmeatypes_get", reason="the reference library is not installed"
+    ).NMEA_PAYLOADS_GET
+    return {name: list(layouts[name].items()) for name in DATA if name in layouts}
+
+
+def test_each_layout_is_that_of_pynmeagps() -> None:
+    theirs = their_layouts()
+    assert set(DATA) - set(theirs) == NOT_THEIRS
+    assert {name for name in NOT_THEIRS if not their_fields(name)} == {"DBK"}
+    for formatter, layout in theirs.items():
+        checked = {field for field in checked_fields(formatter) if field < len(layout)}
+        # The mode of BEC is that of a later edition.
+        assert checked_fields(formatter) - checked == ({12} if formatter == "BEC" else set())
+        said = {field for field, (name, _) in enumerate(layout) if THEIR_VALIDITY.search(name)}
+        other = {field for known, field in THEIR_OTHERS if known == formatter}
+        assert said - other == checked, (formatter, layout)
+        assert {layout[field][1] for field in checked} <= LETTERS, (formatter, layout)
+        values = {field for datum in DATA[formatter] for field in datum.fields}
+        assert {layout[field][1] for field in values} <= VALUES, (formatter, layout)
 
 
 def test_every_formatter_of_a_kind_is_in_the_table_or_only_goes_with_it() -> None:
