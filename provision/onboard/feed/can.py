@@ -17,7 +17,16 @@ from provision.onboard.feed import models
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.n2k import FastPackets, split_identifier
 from provision.onboard.feed.pace import Pace
-from provision.onboard.feed.pgns import FAST, FORMATTERS, GROUPS, SHORTEST, TALKER
+from provision.onboard.feed.pgns import (
+    FAST,
+    FIX,
+    FORMATTERS,
+    GROUPS,
+    SHORTEST,
+    TALKER,
+    fix_mode,
+    sentences,
+)
 from provision.onboard.feed.sentence import make
 from provision.onboard.feed.teller import Teller
 from provision.onboard.feed.validity import is_void
@@ -31,6 +40,9 @@ EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
 
 #: Seconds without valid data after which another device is believed, where no profile says it.
 SILENCE = 5.0
+
+#: Seconds for which a device's word on its own fix holds. Another may get its address then.
+FIX_HOLDS_S = 60.0
 
 #: Frames read before others get their turn.
 TURN = 32
@@ -54,6 +66,8 @@ class Can:
         self._silence = silence
         self._believed: dict[int, tuple[int, float]] = {}
         """The device that is believed for each group, and when its data were valid last."""
+        self._fixes: dict[int, tuple[str, float]] = {}
+        """The mode of each device's fixes, and when it said so."""
         self._channel: socket.socket | None = None
         self._pause = BACK_OFF[0]
         self._retry: asyncio.TimerHandle | None = None
@@ -123,8 +137,11 @@ class Can:
         if whole is None or len(whole) < SHORTEST.get(group, 8):
             return
         now = self._loop.time()
+        if group == FIX and (told := fix_mode(whole)):
+            self._fixes[source] = (told, now)
         said = [
-            make(f"${TALKER}{body}", origin=self.name, heard=now) for body in GROUPS[group](whole)
+            make(f"${TALKER}{body}", origin=self.name, heard=now)
+            for body in sentences(group, whole, self._mode(source, now))
         ]
         wanted = [sentence for sentence in said if sentence.formatter in self._made]
         # A device that says only what the profile does not ask for silences no other.
@@ -132,6 +149,11 @@ class Can:
         if self._believes(group, source, now, valid=valid):
             passed = [s for s in wanted if self._pace.passes(s.formatter, now)]
             self._intake.took(len(data), passed)
+
+    def _mode(self, source: int, now: float) -> str:
+        """Say in what mode a device's positions are; 'autonomous' of one that tells no fix."""
+        mode, at = self._fixes.get(source, ("A", now))
+        return mode if now - at < FIX_HOLDS_S else "A"
 
     def _believes(self, group: int, source: int, now: float, *, valid: bool) -> bool:
         """Say whether `source` is believed for `group`: the first device with valid data.

@@ -7,10 +7,14 @@ import struct
 from collections.abc import Awaitable, Callable
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from provision.onboard.feed import can, pgns
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.can import Can
+from provision.onboard.feed.sentence import make
+from provision.onboard.feed.validity import is_void
 
 from .conftest import Bench, Tablet, port_of, until
 from .test_can import (
@@ -20,6 +24,7 @@ from .test_can import (
     HEADING,
     POSITION,
     TRUE_HEADING,
+    WIND,
     can_frame,
     decoded,
     fast,
@@ -156,3 +161,169 @@ def test_a_direction_without_a_reference_is_not_sent(reference: int) -> None:
     assert known == {"True", "Magnetic"}
     assert decoded(127250, heading)["reference"] not in known
     assert decoded(129026, course)["cogReference"] not in known
+
+
+def at(latitude: float, longitude: float) -> list[bytes]:
+    """A position and a fix at so many degrees."""
+    rapid = struct.pack("<ii", round(latitude * 1e7), round(longitude * 1e7))
+    exact = struct.pack("<qq", round(latitude * 10**16), round(longitude * 10**16))
+    return [rapid, FIX[:7] + exact + FIX[23:]]
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude"),
+    [(90.0000001, 0), (-90.0000001, 0), (0, 180.0000001), (0, -180.0000001), (200, 200)],
+)
+def test_a_place_that_is_not_on_earth_is_none(latitude: float, longitude: float) -> None:
+    rapid, fix = at(latitude, longitude)
+    assert pgns.position(rapid) == []
+    assert pgns.fix(fix) == []
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "where"),
+    [
+        (90, 180, "9000.00000,N,18000.00000,E"),
+        (-90, -180, "9000.00000,S,18000.00000,W"),
+    ],
+)
+def test_the_poles_and_the_antimeridian_are_on_earth(
+    latitude: float, longitude: float, where: str
+) -> None:
+    rapid, fix = at(latitude, longitude)
+    assert where in pgns.position(rapid)[0]
+    assert where in pgns.fix(fix)[0]
+
+
+#: Steps of 0.1 milliradian: a turn is 62831.85 of them, which a device may round up.
+TURN, OVER_A_TURN = 62832, 62833
+
+
+def with_angle(steps: int) -> dict[int, bytes]:
+    """Each group with a direction, and that direction in it."""
+    angle = struct.pack("<H", steps)
+    return {
+        127250: HEADING[:1] + angle + HEADING[3:],
+        129026: COURSE[:2] + angle + COURSE[4:],
+        130306: WIND[:3] + angle + WIND[5:],
+    }
+
+
+@pytest.mark.parametrize("steps", [OVER_A_TURN, 0xFFFC])
+def test_a_direction_of_more_than_a_turn_is_none(steps: int) -> None:
+    groups = with_angle(steps)
+    assert pgns.heading(groups[127250]) == []
+    assert pgns.wind(groups[130306]) == []
+    (vtg,) = map(parsed, pgns.course(groups[129026]))
+    assert (vtg.true_track, vtg.mag_track) == (None, None)
+
+
+def test_a_direction_of_a_whole_turn_is_north() -> None:
+    groups = with_angle(TURN)
+    assert pgns.heading(groups[127250])[0].startswith("HDG,0.0,")
+    assert pgns.wind(groups[130306])[0].startswith("MWV,0.0,")
+    assert pgns.course(groups[129026])[0].startswith("VTG,0.0,T")
+
+
+@pytest.mark.parametrize(
+    ("steps", "said"), [(31415, "180.0,E"), (-31415, "180.0,W"), (31416, ","), (-31416, ",")]
+)
+def test_a_variation_of_more_than_half_a_turn_is_none(steps: int, said: str) -> None:
+    for first, second in ((steps, 0), (0, steps)):
+        data = struct.pack("<BHhhB", 1, 0, first, second, 0xFD)
+        expected = f"{said},0.0,E" if first else f"0.0,E,{said}"
+        assert pgns.heading(data) == [f"HDG,0.0,{expected}"]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (86399.99, "235959.99,25,11,2026"),
+        (86399.9999, "000000.00,26,11,2026"),
+        # A leap second is the last of its day.
+        (86400, "235960.00,25,11,2026"),
+        (86400.9999, "235960.99,25,11,2026"),
+        (86401, None),
+        (400000, None),
+    ],
+)
+def test_a_time_of_day_after_its_end_is_none(seconds: float, said: str | None) -> None:
+    data = FIX[:3] + struct.pack("<I", round(seconds * 10000)) + FIX[7:]
+    assert pgns.fix(data)[1:] == ([] if said is None else [f"ZDA,{said},00,00"])
+
+
+@pytest.mark.parametrize(
+    ("quality", "mode"), [(0, "N"), (6, "E"), (7, "M"), (8, "S"), (1, "A"), (2, "D"), (5, "F")]
+)
+def test_a_position_is_as_good_as_the_fix_of_its_device(
+    bench: Bench, quality: int, mode: str
+) -> None:
+    """129025 and 129026 do not say themselves how they came about."""
+
+    async def story(say: Say, tablet: Tablet) -> None:
+        await say(129029, FIX[:31] + bytes([quality << 4 | 3]) + FIX[32:], 1)
+        await say(129025, POSITION, 1)
+        await say(129026, COURSE, 1)
+        await until(lambda: b"VTG" in tablet.look())
+        position, course = tablet.seen.split()[-2:]
+        status = "A" if mode in "ADF" else "V"
+        assert position.split(b"*")[0].endswith(f",{status},{mode}".encode())
+        assert course.split(b"*")[0].endswith(f",K,{mode}".encode())
+
+    play(bench, {"GLL": 50, "VTG": 50, "GGA": 50, "ZDA": 50}, story)
+
+
+def test_a_device_that_lost_its_fix_gives_way_to_one_that_has_one(bench: Bench) -> None:
+    bench.settings["prefer"] = {"order": {}, "silence": 1.5, "steady": 3.0}
+    lost = FIX[:31] + b"\x03" + FIX[32:]
+    other = struct.pack("<ii", 100000000, 0)
+
+    async def story(say: Say, tablet: Tablet) -> None:
+        await say(129025, POSITION, 1)
+        await say(129029, lost, 1)
+        for _ in range(17):
+            await asyncio.sleep(0.1)
+            await say(129025, POSITION, 1)
+        await say(129025, other, 2)
+        await until(lambda: b"GLL,1000.0" in tablet.look())
+
+    play(bench, {"GLL": 1000}, story)
+
+
+def test_the_fix_of_another_device_does_not_count(bench: Bench) -> None:
+    async def story(say: Say, tablet: Tablet) -> None:
+        await say(129029, FIX[:31] + b"\x03" + FIX[32:], 1)
+        await say(129025, POSITION, 2)
+        await until(lambda: b",A,A*" in tablet.look())
+
+    play(bench, {"GLL": 50}, story)
+
+
+def test_a_lost_fix_does_not_count_for_good(monkeypatch: pytest.MonkeyPatch, bench: Bench) -> None:
+    """The device may be gone, and another have its address."""
+    monkeypatch.setattr(can, "FIX_HOLDS_S", 0.2)
+
+    async def story(say: Say, tablet: Tablet) -> None:
+        await say(129029, FIX[:31] + b"\x03" + FIX[32:], 1)
+        await say(129025, POSITION, 1)
+        await until(lambda: b",V,N*" in tablet.look())
+        await asyncio.sleep(0.3)
+        await say(129025, POSITION, 1)
+        await until(lambda: b",A,A*" in tablet.look())
+
+    play(bench, {"GLL": 1000}, story)
+
+
+@given(st.sampled_from(sorted(pgns.GROUPS)), st.binary(min_size=43, max_size=223), st.data())
+def test_any_octets_make_whole_sentences_or_none(
+    group: int, data: bytes, drawn: st.DataObject
+) -> None:
+    mode = drawn.draw(st.sampled_from(pgns.MODES))
+    size = len(data) if group in pgns.FAST else 8
+    for body in pgns.sentences(group, data[:size], mode):
+        sentence = make(f"${pgns.TALKER}{body}", origin="x", heard=0)
+        message = parsed(body)
+        if sentence.formatter in ("GLL", "GGA"):
+            assert abs(message.latitude) <= 90 and abs(message.longitude) <= 180
+        if sentence.formatter in ("GLL", "VTG") and mode in "NEMS":
+            assert is_void(sentence)
