@@ -41,15 +41,17 @@ WATCH = 2.0
 Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
 
 
-def make_input(source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts) -> Input:
+def make_input(
+    source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller, own: OwnPorts
+) -> Input:
     """The input that `source` describes; OSError when its port is taken."""
     if source.tcp is not None:
-        return TcpInput(source, deliver, teller)
+        return TcpInput(source, deliver, stalls, teller)
     if source.listen is not None:
-        return TcpServerInput(source, deliver, teller)
+        return TcpServerInput(source, deliver, stalls, teller)
     if source.udp is not None:
-        return UdpInput(source, deliver, teller, own)
-    return MulticastInput(source, deliver, teller, own)
+        return UdpInput(source, deliver, stalls, teller, own)
+    return MulticastInput(source, deliver, stalls, teller, own)
 
 
 def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
@@ -86,11 +88,12 @@ class Feed:
         def deliver_proven(sentences: list[Sentence]) -> None:
             self.proof.take(sentences, deliver)
 
-        self.links = [Link(link, deliver, self.teller) for link in settings.links]
+        self.links = [Link(link, deliver, self.stalls, self.teller) for link in settings.links]
         silence = settings.prefer.silence if settings.prefer else SILENCE
-        self.cans = [Can(can, deliver, self.teller, silence) for can in settings.cans]
+        self.cans = [Can(can, deliver, self.stalls, self.teller, silence) for can in settings.cans]
         self.inputs = [
-            make_input(i, deliver_proven, self.teller, self.own) for i in settings.inputs
+            make_input(i, deliver_proven, self.stalls, self.teller, self.own)
+            for i in settings.inputs
         ]
         self.sources: list[Link | Can | Input] = [*self.links, *self.cans, *self.inputs]
         self._outputs()

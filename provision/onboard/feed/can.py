@@ -28,6 +28,7 @@ from provision.onboard.feed.pgns import (
     sentences,
 )
 from provision.onboard.feed.sentence import make
+from provision.onboard.feed.stalls import Stalls
 from provision.onboard.feed.teller import Teller
 from provision.onboard.feed.validity import is_void
 
@@ -52,14 +53,20 @@ class Can:
     """Reads one SocketCAN interface."""
 
     def __init__(
-        self, can: models.Can, deliver: Deliver, teller: Teller, silence: float = SILENCE
+        self,
+        can: models.Can,
+        deliver: Deliver,
+        stalls: Stalls,
+        teller: Teller,
+        silence: float = SILENCE,
     ) -> None:
         """After `silence` seconds without valid data another device is believed."""
         self.name = can.name
         self._interface = can.interface
         self._teller = teller
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(can, deliver, teller)
+        self._intake = Intake(can, deliver, stalls, teller)
+        self._arrivals = self._intake.arrivals()
         self._pace = Pace(can.talks or dict.fromkeys(FORMATTERS, 1.0))
         self._made = frozenset(can.talks or FORMATTERS)
         self._fast = FastPackets()
@@ -103,6 +110,7 @@ class Can:
         self._channel = channel
         self._pause = BACK_OFF[0]
         self._intake.opened()
+        self._arrivals.emptied()
         self._loop.add_reader(channel, self._read)
         self._teller.mended(self.name, "open", "open again")
 
@@ -117,19 +125,21 @@ class Can:
             try:
                 frame = self._channel.recv(FRAME.size)
             except BlockingIOError:
+                self._arrivals.emptied()
                 return
             except OSError as error:
                 self._close_channel()
                 self._teller.warn(self.name, "open", f"{self._interface}: {error.strerror}")
                 self._try_later()
                 return
+            since = self._arrivals.read(len(frame), more=True)
             if len(frame) == FRAME.size:
                 identifier, length, data = FRAME.unpack(frame)
                 if identifier & EXTENDED and not identifier & (REMOTE | ERROR):
                     self.frames += 1
-                    self._take(identifier & 0x1FFFFFFF, data[:length])
+                    self._take(identifier & 0x1FFFFFFF, data[:length], since)
 
-    def _take(self, identifier: int, data: bytes) -> None:
+    def _take(self, identifier: int, data: bytes, since: float) -> None:
         group, source = split_identifier(identifier)
         if group not in GROUPS:
             return
@@ -140,7 +150,7 @@ class Can:
         if group == FIX and (told := fix_mode(whole)):
             self._fixes[source] = (told, now)
         said = [
-            make(f"${TALKER}{body}", origin=self.name, heard=now)
+            make(f"${TALKER}{body}", origin=self.name, heard=now)._replace(waited=now - since)
             for body in sentences(group, whole, self._mode(source, now))
         ]
         wanted = [sentence for sentence in said if sentence.formatter in self._made]

@@ -61,10 +61,11 @@ class Client:
         channel: socket.socket,
         peer: tuple[str, int],
         tcp: models.Tcp,
-        said: Callable[[Client, bytes], None],
+        said: Callable[[Client, bytes, bool], None],
         gone: Callable[[Client, str], None],
     ) -> None:
-        """`said` is called with what the client says, `gone` once with the reason."""
+        """`said` is called with what the client says and whether there may be more of it to read,
+        `gone` once with the reason."""
         self.address, self.port = peer
         self.name = f"{CLIENT}{self.address}:{self.port}"
         self.connected = asyncio.get_running_loop().time()
@@ -142,7 +143,7 @@ class Client:
         if not data:
             self.close("left")
             return
-        self._said(self, data)
+        self._said(self, data, len(data) == BACKLOG)
 
     def watch(self, now: float) -> None:
         """Disconnect a client that has taken nothing for too long."""

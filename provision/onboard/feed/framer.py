@@ -94,11 +94,15 @@ class Framer:
         self._opening = True
         self._skipping = False
 
-    def feed(self, data: bytes, heard: float) -> list[Sentence]:
-        """The sentences that `data`, read at `heard` (monotonic seconds), completes."""
+    def feed(self, data: bytes, heard: float, since: float | None = None) -> list[Sentence]:
+        """Return the sentences that `data`, read at `heard` (monotonic seconds), completes.
+
+        `since` is the moment before which none of `data` came, where it may have waited.
+        """
         sentences: list[Sentence] = []
+        since = heard if since is None else min(since, heard)
         lines = (self._tail + data).replace(b"\r", b"\n").split(b"\n")
-        begun = self._tail_since if self._tail else heard
+        begun = self._tail_since if self._tail else since
         tail = lines.pop()
         rest = len(tail)
         if lines:
@@ -106,20 +110,18 @@ class Framer:
             for line in lines:
                 rest -= len(line) + 1
                 if line:
-                    sentence = self._line(line, heard, rest)
+                    sentence = self._line(line, heard, rest, heard - begun)
                     if sentence is not None:
-                        if begun < heard:
-                            sentence = sentence._replace(waited=heard - begun)
                         sentences.append(sentence)
                 elif self._skipping:
                     self._skipping = False
                 self._opening = False
-                begun = heard
+                begun = since
         self._tail_since = begun
         self._tail = tail if len(tail) <= HOLD else self._give_up(tail)
         return sentences
 
-    def _line(self, line: bytes, heard: float, rest: int) -> Sentence | None:
+    def _line(self, line: bytes, heard: float, rest: int, waited: float) -> Sentence | None:
         start = max(line.rfind(b"$"), line.rfind(b"!"))
         tag = None
         if start:
@@ -158,6 +160,7 @@ class Framer:
             *(raw, talker, formatter, self._origin, heard, rest, tag),
             sender=self.sender,
             connected=self.connected,
+            waited=waited,
         )
 
     def _before(self, prefix: bytes) -> tags.Tag | None:

@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 from provision.onboard.feed.believe import Beliefs
 from provision.onboard.feed.echoes import Echoes
 from provision.onboard.feed.sentence import Sentence, steers
-from provision.onboard.feed.stalls import Stalls
+from provision.onboard.feed.stalls import STALE, Stalls
 from provision.onboard.feed.teller import Teller
 
 #: Routes remembered; a sender of ever new addresses must not eat memory.
@@ -50,7 +50,8 @@ class Hub:
     def __init__(
         self, echoes: Echoes, beliefs: Beliefs | None, stalls: Stalls, teller: Teller
     ) -> None:
-        self._stalls = stalls
+        self.stalls = stalls
+        """By which those that read for the hub know how long that may have waited."""
         self._teller = teller
         self.faults: dict[str, int] = {}
         """How many sentences each sink has failed on, by the sink's name."""
@@ -78,14 +79,13 @@ class Hub:
     def publish(self, sentences: Iterable[Sentence]) -> None:
         """Hand each sentence to the sinks that want it, unless it is an echo of ours."""
         routes, returns = self._routes, self._echoes.returns
-        until = self._stalls.until()
         for heard in sentences:
             sentence = heard
             if returns(sentence):
                 continue
-            if sentence.heard < until and steers(sentence.talker, sentence.formatter):
-                said = f"{sentence.formatter} only logged: the feed stood still, it may be old"
-                self._teller.warn(sentence.origin, "stall", said)
+            if sentence.waited > STALE and steers(sentence.talker, sentence.formatter):
+                said = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
+                self._teller.warn(sentence.origin, "stale", said)
                 sentence = sentence._replace(stored=True)
             key = (sentence.origin, sentence.talker, sentence.formatter)
             route = routes.get(key)

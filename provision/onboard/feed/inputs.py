@@ -13,6 +13,7 @@ from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.listening import listen_tcp
 from provision.onboard.feed.opening import Opening
+from provision.onboard.feed.stalls import Stalls
 from provision.onboard.feed.teller import Teller
 
 #: Seconds between attempts to connect: at first, and at most.
@@ -45,6 +46,7 @@ class Connection:
         self.peer, self.connected = peer, self._loop.time()
         self._framer: Framer = intake.framer(sender=peer, from_start=True)
         self._framer.connected = self.connected
+        self._arrivals = intake.arrivals()
         self._opening = opening
         self.heard: float | None = None
         """When a sentence was heard last, in monotonic seconds."""
@@ -63,8 +65,10 @@ class Connection:
             self.close("closed by the other side")
         elif self._opening is not None and self._opening.refuses(data):
             self.close(NOT_NMEA)
-        elif self._intake.take(self._framer, data):
-            self.heard = self._loop.time()
+        else:
+            since = self._arrivals.read(len(data), more=len(data) == PIECE)
+            if self._intake.take(self._framer, data, since):
+                self.heard = self._loop.time()
 
     def close(self, reason: str) -> None:
         """End the connection; `ended` holds the reason."""
@@ -77,13 +81,15 @@ class Connection:
 class TcpInput:
     """Connects to a server and reads from it, again and again."""
 
-    def __init__(self, source: models.Input, deliver: Deliver, teller: Teller) -> None:
+    def __init__(
+        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+    ) -> None:
         assert source.tcp is not None
         self.name = source.name
         self._host, self._port = source.tcp
         self._teller = teller
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, teller)
+        self._intake = Intake(source, deliver, stalls, teller)
         self._connection: Connection | None = None
         self._task: asyncio.Task[None] | None = None
         self._pause = BACK_OFF[0]
@@ -169,13 +175,15 @@ class TcpInput:
 class TcpServerInput:
     """Takes sentences from whoever connects to its port."""
 
-    def __init__(self, source: models.Input, deliver: Deliver, teller: Teller) -> None:
+    def __init__(
+        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+    ) -> None:
         """Binds the port; OSError when it is taken."""
         assert source.listen is not None
         self.name = source.name
         self._teller = teller
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, teller)
+        self._intake = Intake(source, deliver, stalls, teller)
         self._connections: set[Connection] = set()
         self._channel = listen_tcp(source.address, source.listen, MOST)
 

@@ -14,6 +14,7 @@ from provision.onboard.feed.models import Source
 from provision.onboard.feed.opening import Opening
 from provision.onboard.feed.parts import WAIT, Parts
 from provision.onboard.feed.sentence import Sentence, steers
+from provision.onboard.feed.stalls import Arrivals, Stalls
 from provision.onboard.feed.teller import Teller
 
 Deliver = Callable[[list[Sentence]], None]
@@ -30,8 +31,9 @@ _SAID = {
 class Intake:
     """Counts and filters what one origin says, names its faults once, and passes it on."""
 
-    def __init__(self, source: Source, deliver: Deliver, teller: Teller) -> None:
+    def __init__(self, source: Source, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
         self.name = source.name
+        self._stalls = stalls
         self.errors = Errors()
         self.heard_at: float | None = None
         """When any byte was heard last, in monotonic seconds."""
@@ -64,21 +66,25 @@ class Intake:
         framer.errors = self.errors
         return framer
 
+    def arrivals(self) -> Arrivals:
+        """Watch over one stream of bytes, how long they have waited."""
+        return Arrivals(self._stalls)
+
     def opening(self) -> Opening:
         """How a connection has to begin that brings sentences here."""
         return Opening(unchecked=self._source.unchecked, long=self._source.long)
 
-    def take(self, framer: Framer, data: bytes) -> int:
-        """Bytes were read; returns how many sentences they completed."""
+    def take(self, framer: Framer, data: bytes, since: float) -> int:
+        """Take what was read and came after `since`; return how many sentences it completed."""
         now = self.heard_at = self._loop.time()
         errors = self.errors.total()
-        sentences = framer.feed(data, now)
+        sentences = framer.feed(data, now, since)
         if self.errors.total() != errors:
             self._tell()
         self.took(len(data), sentences)
         return len(sentences)
 
-    def take_datagram(self, framer: Framer, data: bytes) -> None:
+    def take_datagram(self, framer: Framer, data: bytes, since: float) -> None:
         """Take a datagram, or drop the whole of it if it holds anything but sentences.
 
         Browsers, and others that speak no NMEA 0183, can be made to send a sentence inside of
@@ -87,7 +93,7 @@ class Intake:
         now = self.heard_at = self._loop.time()
         errors = self.errors.total()
         # A sentence does not go on in the next datagram, which may be another's.
-        sentences = framer.feed(data + b"\r\n", now)
+        sentences = framer.feed(data + b"\r\n", now, since)
         if self.errors.total() != errors:
             self._tell()
             said = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"

@@ -15,6 +15,7 @@ from typing import Any
 from provision.onboard.feed import models
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.serialport import BITS, close_port, open_port
+from provision.onboard.feed.stalls import Stalls
 from provision.onboard.feed.teller import Teller, log
 
 #: Seconds between attempts to open: at first, and at most.
@@ -26,6 +27,9 @@ WELL = 2.0
 #: After so many seconds of silence a talker's port is looked at, and after so many opened anew.
 LOOK, REOPEN = 5.0, 30.0
 
+#: Bytes read in one go. A terminal may hold more when it gives more than half of that.
+PIECE = 4096
+
 #: At most this many seconds between two openings of a port that stays silent.
 REOPEN_MOST = 600.0
 
@@ -33,7 +37,7 @@ REOPEN_MOST = 600.0
 class Link:
     """One serial port: reads sentences from it, and lends it to the listener's queue."""
 
-    def __init__(self, link: models.Link, deliver: Deliver, teller: Teller) -> None:
+    def __init__(self, link: models.Link, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
         self.config = link
         self.name = link.name
         self.port: int | None = None
@@ -43,8 +47,9 @@ class Link:
         """Called when the port has been closed: what waits for it is old news."""
         self._teller = teller
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(link, deliver, teller)
+        self._intake = Intake(link, deliver, stalls, teller)
         self._framer = self._intake.framer()
+        self._arrivals = self._intake.arrivals()
         self._number = 0
         self._openings = 0
         self._opened_at = 0.0
@@ -70,6 +75,7 @@ class Link:
         self._proven = False
         self._opened_at = self._heard = self._loop.time()
         self._framer.reset()
+        self._arrivals.emptied()
         self._intake.opened()
         self._loop.add_reader(self.port, self._read)
         if self.opened is not None:
@@ -116,7 +122,7 @@ class Link:
         if self.port is None:
             return
         try:
-            data = os.read(self.port, 4096)
+            data = os.read(self.port, PIECE)
         except BlockingIOError:
             return
         except OSError as error:
@@ -127,7 +133,8 @@ class Link:
             return
         self._well()
         self._heard = self._loop.time()
-        if self._intake.take(self._framer, data) and self._silent:
+        since = self._arrivals.read(len(data), more=len(data) > PIECE // 2)
+        if self._intake.take(self._framer, data, since) and self._silent:
             self._silent = False
             self._patience = REOPEN
             self._teller.mended(self.name, "silent", "heard again")

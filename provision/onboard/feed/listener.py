@@ -20,6 +20,7 @@ from provision.onboard.feed.link import Link
 from provision.onboard.feed.pace import Pace
 from provision.onboard.feed.sentence import Sentence, steers
 from provision.onboard.feed.serialport import character_time, waiting_to_leave
+from provision.onboard.feed.stalls import STALE
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.teller import Teller
 from provision.onboard.feed.validity import is_void
@@ -37,9 +38,6 @@ QUEUE = 32
 
 #: What ends a sentence (IEC 61162-1).
 LINE_END = b"\r\n"
-
-#: A steering sentence older than this, in seconds, is never delivered.
-STALE = 1.0
 
 #: Seconds for which what was written may stay in the kernel before the port is opened anew,
 #: which is the only way to take it back.
@@ -129,6 +127,10 @@ class Listener:
         # Before the gate: a plotter without a route must not keep the others from steering.
         if is_void(sentence):
             self._drop(sentence, "void")
+            return
+        if sentence.waited > STALE:
+            # A pilot follows a heading or the wind, too.
+            self._drop(sentence, "stale")
             return
         urgency = self._urgency(sentence)
         if urgency == STEERING and not self._gate.admits(sentence, self.name):

@@ -52,7 +52,7 @@ class Sentence(NamedTuple):
     connected: float = 0.0
     """When the connection began that it came by, in seconds of the monotonic clock."""
     waited: float = 0.0
-    """Seconds from when its first octet was read until its end was."""
+    """Seconds from when its first octet may have come, at the earliest, until its end was read."""
     keyid: str = ""
     """The pass-phrase that its sender is proven to have joined the Wi-Fi by (see proof.py)."""
 

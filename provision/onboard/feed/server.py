@@ -16,6 +16,7 @@ from provision.onboard.feed.listening import listen_tcp
 from provision.onboard.feed.opening import Opening
 from provision.onboard.feed.proof import Proof
 from provision.onboard.feed.sentence import Sentence
+from provision.onboard.feed.stalls import Arrivals
 from provision.onboard.feed.steering import Gate
 from provision.onboard.feed.subnet import LOOPBACK
 from provision.onboard.feed.teller import Teller
@@ -45,6 +46,7 @@ class Server:
         self._clients: set[Client] = set()
         self._framers: dict[Client, Framer] = {}
         self._openings: dict[Client, Opening] = {}
+        self._arrivals: dict[Client, Arrivals] = {}
         self._pending: list[Sentence] = []
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
@@ -111,18 +113,20 @@ class Server:
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
         self._openings[client] = Opening()
+        self._arrivals[client] = Arrivals(self._hub.stalls)
         self._teller.note("tcp", f"{client.name} has come, {len(self._clients)} here")
 
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
             self._loop.add_reader(self._channel, self._accept)
 
-    def _said(self, client: Client, data: bytes) -> None:
+    def _said(self, client: Client, data: bytes, more: bool) -> None:
         if self._openings[client].refuses(data):
             self._teller.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
             client.close("left by us")
             return
-        sentences = self._framers[client].feed(data, self._loop.time())
+        since = self._arrivals[client].read(len(data), more=more)
+        sentences = self._framers[client].feed(data, self._loop.time(), since)
         self._proof.take(sentences, self._proven)
 
     def _proven(self, sentences: list[Sentence]) -> None:
@@ -138,6 +142,7 @@ class Server:
         self._clients.discard(client)
         self._framers.pop(client, None)
         self._openings.pop(client, None)
+        self._arrivals.pop(client, None)
         self._gone["sent"] += client.sent
         self._gone["dropped"] += client.dropped
         self._teller.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")

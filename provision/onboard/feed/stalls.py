@@ -1,46 +1,99 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Notice that the feed itself stood still: what it reads then has waited in the kernel."""
+"""Say since when what is read may have waited in the kernel: it is as old as that.
+
+Nothing that is read says when it came. What is known is when its source was last seen empty: the
+event loop asks all sources, and between two beats it has asked each of them once. While the
+process stands still (stopped, or kept from the processor) it asks nobody. And what is left
+behind by a read that took all it could was there before.
+
+What waited in the sender's own kernel, or on the air, cannot be told from what is new.
+"""
 
 from __future__ import annotations
 
 import asyncio
 
+#: A sentence that steers and is older than this, in seconds, is never delivered.
+STALE = 1.0
+
 #: Seconds between two beats of the event loop.
-BEAT_S = 0.1
+BEAT_S = 0.05
 
 #: A pause of the event loop longer than this, in seconds, is a stall.
 STALL_S = 1.0
 
-#: Seconds after a stall in which the kernel's buffers are read empty.
+#: Seconds after a stall in which all that is read counts as having waited: buffers behind
+#: those that are read (a terminal's, a sender's that was held up by ours) empty into them.
 DRAIN_S = 1.0
+
+#: Bytes in one read that show after a stall that such a buffer still empties.
+BACKLOG_PIECE = 512
 
 
 class Stalls:
-    """Reports until when sentences may have waited in the kernel."""
+    """Watches the event loop, and says how far back the last moment lies when it surely ran."""
 
     def __init__(self) -> None:
         self._loop = asyncio.get_running_loop()
-        self._beat_at: float | None = None
-        self._until = 0.0
+        self._beats: tuple[float, float] | None = None
+        self._held_since = self._held_until = 0.0
         self._timer: asyncio.TimerHandle | None = None
 
     def start(self) -> None:
         """Begin to watch the event loop."""
-        self.until()
-        self._beat_at = self._loop.time()
-        self._timer = self._loop.call_later(BEAT_S, self.start)
+        now = self._loop.time()
+        # The last two: data that were there at the last but one have been read.
+        self._beats = (now if self._beats is None else self._beats[1], now)
+        self._timer = self._loop.call_later(BEAT_S, self._beat)
 
-    def until(self) -> float:
-        """Return the monotonic second before which no sentence was surely fresh when read.
+    def _beat(self) -> None:
+        self.since()
+        self.start()
 
-        The event loop calls readers before timers: a reader sees the pause before the beat.
+    def since(self) -> float:
+        """Return the monotonic second after which a source that was read empty was filled.
+
+        The event loop calls readers before timers: a reader sees a pause before the beat does.
         """
         now = self._loop.time()
-        if self._beat_at is not None and now - self._beat_at > STALL_S:
-            self._until = now + DRAIN_S
-        return self._until
+        if self._beats is None:
+            return now
+        since, last = self._beats
+        if now < self._held_until:
+            since = min(since, self._held_since)
+        if now - last > STALL_S:
+            self._held_since, self._held_until = since, now + DRAIN_S
+        return since
 
     def close(self) -> None:
         """Stop to watch."""
         if self._timer is not None:
             self._timer.cancel()
+
+
+class Arrivals:
+    """Says of one source, read by read, since when what was read may have waited."""
+
+    def __init__(self, stalls: Stalls) -> None:
+        self._stalls = stalls
+        self._loop = asyncio.get_running_loop()
+        self._backlog_since: float | None = None
+
+    def read(self, size: int, *, more: bool) -> float:
+        """Take note of a read of `size` bytes; `more` says that there may be more to read.
+
+        Returns the monotonic second before which none of these bytes came.
+        """
+        since = self._stalls.since()
+        if self._backlog_since is not None:
+            since = min(since, self._backlog_since)
+        stalled = self._loop.time() - since > STALL_S
+        if more or (stalled and size >= BACKLOG_PIECE):
+            self._backlog_since = since
+        else:
+            self._backlog_since = None
+        return since
+
+    def emptied(self) -> None:
+        """Take note that there was nothing more to read."""
+        self._backlog_since = None

@@ -13,6 +13,7 @@ from provision.onboard.feed.groups import ANY, GROUPS, HEADER
 from provision.onboard.feed.intake import Deliver, Intake
 from provision.onboard.feed.listening import listen_udp
 from provision.onboard.feed.own import OwnPorts
+from provision.onboard.feed.stalls import Arrivals, Stalls
 from provision.onboard.feed.teller import Teller
 
 #: The largest datagram (RFC 768), and how many are read before others get their turn.
@@ -23,15 +24,21 @@ class UdpInput:
     """Sentences in datagrams that come to one port."""
 
     def __init__(
-        self, source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts
+        self,
+        source: models.Input,
+        deliver: Deliver,
+        stalls: Stalls,
+        teller: Teller,
+        own: OwnPorts,
     ) -> None:
         """Binds the port; OSError when it is taken."""
         assert source.udp is not None
         self.name = source.name
         self._own = own
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, teller)
+        self._intake = Intake(source, deliver, stalls, teller)
         self._framer = self._intake.framer(from_start=True)
+        self._arrivals = self._intake.arrivals()
         self._channel = listen_udp(source.address, source.udp)
 
     @property
@@ -46,10 +53,12 @@ class UdpInput:
             try:
                 data, (address, port) = self._channel.recvfrom(LARGEST)
             except OSError:
+                self._arrivals.emptied()
                 return
+            since = self._arrivals.read(len(data), more=True)
             if not self._own.sent(address, port):
                 self._framer.sender = address
-                self._intake.take_datagram(self._framer, data)
+                self._intake.take_datagram(self._framer, data, since)
 
     def watch(self, now: float) -> None:
         """Nothing to do."""
@@ -69,7 +78,12 @@ class MulticastInput:
     """Sentences from transmission groups of IEC 61162-450."""
 
     def __init__(
-        self, source: models.Input, deliver: Deliver, teller: Teller, own: OwnPorts
+        self,
+        source: models.Input,
+        deliver: Deliver,
+        stalls: Stalls,
+        teller: Teller,
+        own: OwnPorts,
     ) -> None:
         """Binds the ports of the groups; OSError when one is taken."""
         self.name = source.name
@@ -77,13 +91,14 @@ class MulticastInput:
         self._teller = teller
         self._own = own
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, teller)
+        self._intake = Intake(source, deliver, stalls, teller)
         self._framer = self._intake.framer(from_start=True)
+        self._arrivals = {GROUPS[name][0]: self._intake.arrivals() for name in source.multicast}
         self._channels = {GROUPS[name][0]: listen_udp(*GROUPS[name]) for name in source.multicast}
 
     def open(self) -> None:
-        for channel in self._channels.values():
-            self._loop.add_reader(channel, self._read, channel)
+        for group, channel in self._channels.items():
+            self._loop.add_reader(channel, self._read, channel, self._arrivals[group])
         self.watch(self._loop.time())
 
     def watch(self, now: float) -> None:
@@ -99,12 +114,14 @@ class MulticastInput:
             else:
                 self._teller.mended(self.name, "join", "joined")
 
-    def _read(self, channel: socket.socket) -> None:
+    def _read(self, channel: socket.socket, arrivals: Arrivals) -> None:
         for _ in range(TURN):
             try:
                 data, (address, port) = channel.recvfrom(LARGEST)
             except OSError:
+                arrivals.emptied()
                 return
+            since = arrivals.read(len(data), more=True)
             if self._own.sent(address, port):
                 continue
             if not data.startswith(HEADER):
@@ -112,7 +129,7 @@ class MulticastInput:
                 self._teller.warn(self.name, "header", f"{address} sends no IEC 61162-450")
                 continue
             self._framer.sender = address
-            self._intake.take_datagram(self._framer, data[len(HEADER) :])
+            self._intake.take_datagram(self._framer, data[len(HEADER) :], since)
 
     def close(self) -> None:
         for channel in self._channels.values():

@@ -4,10 +4,11 @@
 import asyncio
 import socket
 import time
+from contextlib import suppress
 
 import pytest
 
-from provision.onboard.feed import intake
+from provision.onboard.feed import clients, intake
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.sentence import Sentence, frame, make
@@ -25,7 +26,9 @@ def test_the_age_of_a_sentence_is_that_of_its_first_octet() -> None:
     assert (late.waited, fresh.waited) == (20.0, 0.0)
 
 
-def test_a_half_sentence_that_is_ended_late_does_not_steer(bench: Bench) -> None:
+def test_a_half_sentence_that_is_ended_late_does_not_steer(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
     plotter = bench.link("plotter", talks={"APB": 1})
     pilot = bench.link("pilot", baud=38400, listens=RATES)
 
@@ -33,7 +36,7 @@ def test_a_half_sentence_that_is_ended_late_does_not_steer(bench: Bench) -> None
         plotter.say(APB[:20])
         await asyncio.sleep(1.2)
         plotter.say(APB[20:])
-        await until(lambda: feed.listeners[0].drops["stale"] == 1)
+        await until(lambda: "plotter: APB only logged: it may be 1." in caplog.text)
 
     bench.run(play)
     assert pilot.heard() == b""
@@ -61,6 +64,80 @@ def test_what_waited_while_the_feed_stood_still_does_not_steer(bench: Bench, way
         await until(lambda: feed.listeners[0].sent == 1)
         if tablet:
             tablet.close()
+
+    bench.run(play)
+    assert pilot.heard() == APB
+
+
+#: One of each that a pilot follows, none void.
+BURST = b"".join(
+    frame(body)
+    for body in (
+        "$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M",
+        "$GPXTE,A,A,0.67,L,N",
+        "$GPRMB,A,0.66,L,003,004,4917.24,N,12309.57,W,001.3,052.5,000.5,V",
+        "$GPBOD,099.3,T,105.6,M,POINTB,START",
+        "$GPBWC,081837,4917.24,N,12309.57,W,051.9,T,031.6,M,001.3,N,004",
+        "$GPBWR,081837,4917.24,N,12309.57,W,051.9,T,031.6,M,001.3,N,004",
+        "$GPWCV,2.5,N,003,A",
+        "$APHSC,40.12,T,39.11,M",
+    )
+)
+
+
+def test_a_pause_of_less_than_a_second_counts(bench: Bench) -> None:
+    """What waited for 0.8 s before it was read is not sent for another second."""
+    formatters = [line[3:6].decode() for line in BURST.split()]
+    plotter = bench.link("plotter", talks=dict.fromkeys(formatters, 1))
+    pilot = bench.link("pilot", baud=4800, listens=dict.fromkeys(formatters, 10))
+
+    async def play(feed: Feed) -> None:
+        await asyncio.sleep(0.3)
+        plotter.say(BURST)
+        said = time.monotonic()
+        time.sleep(0.8)
+        await until(lambda: feed.listeners[0].drops["stale"] + feed.listeners[0].sent == 8)
+        assert feed.listeners[0].drops["stale"] >= 5
+        # At 4800 baud the whole burst takes 0.8 s.
+        assert time.monotonic() - said < 1.5
+
+    bench.run(play)
+    assert len(pilot.heard()) < len(BURST) / 2
+
+
+def test_a_backlog_that_takes_long_to_read_stays_old(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its end is read two seconds after the stall, and was said before it."""
+    monkeypatch.setattr(clients, "BACKLOG", 4096)
+    pilot = bench.link("pilot", baud=38400, listens=RATES)
+    sender = {"helm": {"address": "127.0.0.1"}}
+    bench.settings["steering"] = {"from": sender, "link": "pilot", "sentences": ["APB"]}
+
+    async def play(feed: Feed) -> None:
+        assert feed.server is not None
+        publish, pieces = feed.hub.publish, 0
+
+        def slow(sentences: list[Sentence]) -> None:
+            nonlocal pieces
+            pieces += 1
+            time.sleep(0.1)
+            publish(sentences)
+
+        monkeypatch.setattr(feed.hub, "publish", slow)
+        tablet = Tablet(port_of(feed))
+        await asyncio.sleep(0.3)
+        with suppress(BlockingIOError):
+            for _ in range(30):
+                tablet.channel.send(4096 // len(APB) * APB)
+        time.sleep(1.2)
+        await asyncio.sleep(0.01)
+        await until(lambda: feed.listeners[0].sent or pieces >= 29, 10)
+        assert feed.listeners[0].sent == 0
+        await asyncio.sleep(1.3)
+        tablet.channel.send(APB)
+        await until(lambda: feed.listeners[0].sent == 1)
+        tablet.close()
 
     bench.run(play)
     assert pilot.heard() == APB
