@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from provision.checks import (
     access,
@@ -24,6 +25,9 @@ from provision.profile.load import Boat
 from provision.profile.secrets import file_of
 
 __all__ = ["Finding", "Level", "check", "errors"]
+
+#: Findings of one subject about one boat; who has that many reads no more.
+MAX_FINDINGS = 500
 
 SUBJECTS = (
     names.check,
@@ -76,16 +80,17 @@ def errors(boat: Boat) -> list[Finding]:
 
 def _alone(boat: Boat) -> Iterator[Finding]:
     for subject in SUBJECTS:
-        yield from subject(boat)
+        yield from islice(subject(boat), MAX_FINDINGS)
 
 
 def _unaccepted(boat: Boat, findings: list[Finding]) -> Iterator[Finding]:
     accepted = boat.profile.accepted
+    warned = {finding.check for finding in findings if finding.level == "warning"}
     for finding in findings:
         if finding.level == "error" or finding.check not in accepted:
             yield finding
     for name in accepted:
-        if not any(finding.level == "warning" and finding.check == name for finding in findings):
+        if name not in warned:
             yield Finding(
                 "warning",
                 "accepted",

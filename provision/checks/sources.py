@@ -62,9 +62,10 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
     profile = boat.profile
     prefer = profile.feed.prefer
     assert prefer is not None
+    possible = {*telling, *unknown}
     for number, name in enumerate(prefer.order[kind]):
         place = boat.place(f"feed.prefer.{kind}[{number}]")
-        if name not in telling and name not in unknown:
+        if name not in possible:
             yield Finding(
                 "error",
                 f"prefer.{kind}.{name}",
@@ -83,7 +84,7 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
                 place,
                 "let silence be twice as long as what lies between two sentences, or more",
             )
-    if len({*telling, *unknown}) == 1:
+    if len(possible) == 1:
         yield Finding(
             "warning",
             f"prefer-alone.{kind}",

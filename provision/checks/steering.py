@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
@@ -64,8 +65,11 @@ def _unproven(boat: Boat, name: str, key: str) -> Iterator[Finding]:
 def _unsteered(boat: Boat) -> Iterator[Finding]:
     """Warn of links that listen for steering sentences which nothing may send to them."""
     profile = boat.profile
+    talkers = Counter(f for link in profile.serial_links.values() for f in link.talks)
     for name, link in profile.serial_links.items():
-        missing = [f for f in link.listens if f in STEERS and not _reaches(profile, f, name)]
+        missing = [
+            f for f in link.listens if f in STEERS and not _reaches(profile, f, name, talkers)
+        ]
         if not missing:
             continue
         named = profile.steering is not None and profile.steering.link == name
@@ -82,22 +86,24 @@ def _unsteered(boat: Boat) -> Iterator[Finding]:
         )
 
 
-def _reaches(profile: Profile, formatter: str, listener: str) -> bool:
-    """Whether a steering sentence may come to the link `listener` from anywhere."""
+def _reaches(profile: Profile, formatter: str, listener: str, talkers: Counter[str]) -> bool:
+    """Tell whether a steering sentence may come to the link `listener` from anywhere.
+
+    `talkers` counts the links that talk a formatter.
+    """
     steering = profile.steering
     if steering and steering.link == listener:
         return formatter in steering.sentences
-    return any(
-        formatter in link.talks for name, link in profile.serial_links.items() if name != listener
-    )
+    return talkers[formatter] > (formatter in profile.serial_links[listener].talks)
 
 
 def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
     """Warn of links that are sent what any device on the boat's network can make up."""
     profile = boat.profile
     for name, link in profile.serial_links.items():
+        heard = _instruments(link)
         for number, source in enumerate(link.listens_to or ()):
-            passes = [f for f in _instruments(link) if f in profile.inputs[source].talks]
+            passes = [f for f in heard if f in profile.inputs[source].talks]
             if passes:
                 yield Finding(
                     "warning",
@@ -113,19 +119,22 @@ def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
 def _unfed(boat: Boat) -> Iterator[Finding]:
     """Warn of links that listen for what only the network sends, and that may not hear it."""
     profile = boat.profile
+    talkers = Counter(f for link in profile.serial_links.values() for f in link.talks)
+    backbone = {f for can in profile.can_links.values() for kind in can.talks for f in KINDS[kind]}
+    network = defaultdict(set)
+    for source, by in profile.inputs.items():
+        for formatter in by.talks:
+            network[formatter].add(source)
     for name, link in profile.serial_links.items():
-        aboard = {
-            f for other, one in profile.serial_links.items() if other != name for f in one.talks
-        }
-        aboard |= {
-            formatter
-            for can in profile.can_links.values()
-            for kind in can.talks
-            for formatter in KINDS[kind]
-        }
-        for source, by in profile.inputs.items():
-            missed = [f for f in _instruments(link) if f in by.talks and f not in aboard]
-            if missed and source not in (link.listens_to or ()):
+        alone = [
+            f
+            for f in _instruments(link)
+            if f in network and f not in backbone and talkers[f] == (f in link.talks)
+        ]
+        near = {source for f in alone for source in network[f]} - {*(link.listens_to or ())}
+        for source, by in profile.inputs.items() if near else ():
+            missed = [f for f in alone if f in by.talks] if source in near else []
+            if missed:
                 yield Finding(
                     "warning",
                     f"unfed.{name}.{source}",

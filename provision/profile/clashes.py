@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from itertools import combinations
+from dataclasses import dataclass, field
 
 from provision.errors import Place, UserError
 from provision.onboard.feed.groups import GROUPS
@@ -51,29 +51,66 @@ def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
             yield f"UDP port {GROUPS[group][1]}", f"inputs.{name}.multicast"
 
 
-def _adapters(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
-    errors = []
-    for (first, one), (second, two) in combinations(profile.serial_links.items(), 2):
-        reason = _shared(one.adapter, two.adapter)
+def _adapters(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+    """Yield an error for each link whose adapter an earlier link has, or hides behind."""
+    seen = _Seen()
+    for second, link in profile.serial_links.items():
+        first, reason = seen.clash(link.adapter)
+        seen.add(second, link.adapter)
         if reason:
             where = place(f"links.{first}.adapter")
-            errors.append(
-                UserError(
-                    f"the links {first} and {second} are on one adapter: {reason}",
-                    place=place(f"links.{second}.adapter"),
-                    hint=f"{first} stands in {where.file}:{where.line}; for a chip with several "
-                    "ports give each link its interface",
-                )
+            yield UserError(
+                f"the links {first} and {second} are on one adapter: {reason}",
+                place=place(f"links.{second}.adapter"),
+                hint=f"{first} stands in {where.file}:{where.line}; for a chip with several "
+                "ports give each link its interface",
             )
-    return errors
 
 
-def _shared(one: Adapter, two: Adapter) -> str:
-    """Why both must be the same socket of the same chip; empty when they need not be."""
-    same = (one.serial and one.serial == two.serial) or (one.port and one.port == two.port)
-    if same and (one.interface is None or two.interface is None or one.interface == two.interface):
-        return str(one) if one == two else f"{one} is also matched by {two}"
-    for inner, outer in ((one, two), (two, one)):
-        if inner.port and outer.port and inner.port.startswith(f"{outer.port}."):
-            return f"a hub is in port {outer.port} if port {inner.port} exists"
-    return ""
+@dataclass(frozen=True)
+class _Seen:
+    """The adapters of the links so far, by what a later one can share with them."""
+
+    sockets: dict[tuple[str, int | None], tuple[str, Adapter]] = field(default_factory=dict)
+    """The first link of a chip and interface; with None, the first link of the whole chip."""
+    chips: dict[str, tuple[str, Adapter]] = field(default_factory=dict)
+    """The first link of a chip, whatever its interface."""
+    hubs: dict[str, tuple[str, str]] = field(default_factory=dict)
+    """The first link behind a port that has to be a hub's, and its own port."""
+
+    def add(self, name: str, adapter: Adapter) -> None:
+        """Take in the adapter of the link `name`."""
+        chip = adapter.chip
+        self.sockets.setdefault((chip, adapter.interface), (name, adapter))
+        self.chips.setdefault(chip, (name, adapter))
+        for hub in _above(adapter.port or ""):
+            self.hubs.setdefault(hub, (name, adapter.port or ""))
+
+    def clash(self, adapter: Adapter) -> tuple[str, str]:
+        """The first link that a new adapter clashes with, and why; both "" when there is none."""
+        chip, interface = adapter.chip, adapter.interface
+        same = (
+            self.chips.get(chip)
+            if interface is None
+            else self.sockets.get((chip, interface)) or self.sockets.get((chip, None))
+        )
+        if same:
+            first, other = same
+            return first, (
+                str(other) if other == adapter else f"{other} is also matched by {adapter}"
+            )
+        if port := adapter.port:
+            if port in self.hubs:
+                first, inner = self.hubs[port]
+                return first, f"a hub is in port {port} if port {inner} exists"
+            for hub in _above(port):
+                if found := self.chips.get(f"port {hub}"):
+                    return found[0], f"a hub is in port {hub} if port {port} exists"
+        return "", ""
+
+
+def _above(port: str) -> Iterator[str]:
+    """The ports that have to be hubs' for `port` to be there, the nearest first."""
+    while "." in port:
+        port = port.rpartition(".")[0]
+        yield port

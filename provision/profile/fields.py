@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
@@ -161,8 +162,8 @@ Duration = Annotated[
 
 def once(value: list[Any]) -> list[Any]:
     """The list, when nothing stands in it twice."""
-    for item in value:
-        if value.count(item) > 1:
+    for item, times in Counter(value).items():
+        if times > 1:
             raise Refused(f"{item} stands here twice", "name it once")
     return value
 
@@ -178,7 +179,7 @@ class Rates:
     def read(self, value: Any) -> Any:
         """The mapping."""
         if isinstance(value, list) and all(isinstance(item, str) for item in value):
-            if twice := sorted({item for item in value if value.count(item) > 1}):
+            if twice := sorted(item for item, times in Counter(value).items() if times > 1):
                 raise Refused(
                     f"{', '.join(twice)} stands here twice",
                     f"what comes more often has a rate: {self.rated}",

@@ -39,9 +39,13 @@ class Adapter(Model):
             raise ValueError("name the adapter either by serial or by port")
         return self
 
+    @property
+    def chip(self) -> str:
+        """What the adapter goes by, without its interface."""
+        return f"serial {self.serial}" if self.serial else f"port {self.port}"
+
     def __str__(self) -> str:
-        name = f"serial {self.serial}" if self.serial else f"port {self.port}"
-        return name if self.interface is None else f"{name} interface {self.interface}"
+        return self.chip if self.interface is None else f"{self.chip} interface {self.interface}"
 
 
 class Pattern(Model):

@@ -17,8 +17,11 @@ from provision import boards
 from provision.errors import Place, UserError, UserErrors
 from provision.profile import clashes, nothing, references
 from provision.profile.models import Profile
-from provision.profile.tree import Node, decode, parse, raise_all
+from provision.profile.tree import MAX_BYTES, Node, decode, parse, raise_all
 from provision.profile.words import explain, nearest
+
+#: Files that a boat includes, counted each time that a file names one.
+MAX_INCLUDES = 32
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,7 @@ def read(path: Path) -> Boat:
 
 
 def _read(path: Path) -> Boat:
-    reader = _Reader([], {}, _real(path).parent)
+    reader = _Reader(path, _real(path).parent)
     root = reader.gather(path, ())
     if root is None:
         raise_all(reader.errors)
@@ -174,10 +177,14 @@ def once(errors: Iterable[UserError]) -> list[UserError]:
 
 @dataclass(frozen=True)
 class _Reader:
-    errors: list[UserError]
-    done: dict[Path, Node | None]
+    file: Path
     folder: Path
     """The folder of the boat's own file, without links: includes stay below it."""
+    errors: list[UserError] = field(default_factory=list)
+    done: dict[Path, Node | None] = field(default_factory=dict)
+    sizes: list[int] = field(default_factory=list)
+    """The characters of each file read."""
+    included: list[Path] = field(default_factory=list)
 
     def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """The file's tree laid over those that it includes; a later one covers an earlier."""
@@ -188,7 +195,7 @@ class _Reader:
 
     def _gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         try:
-            root = parse(file, decode(file), self.errors)
+            root = parse(file, self._decode(file), self.errors)
         except UserError as error:
             self.errors.append(error)
             return None
@@ -201,10 +208,27 @@ class _Reader:
         under = Node({}, root.place, root.at)
         includes = root.value.get("includes")
         for item in includes.value if includes and isinstance(includes.value, list) else []:
+            self.included.append(file)
+            if len(self.included) > MAX_INCLUDES:
+                hint = "join files that are always included together"
+                what = f"a boat includes {MAX_INCLUDES} files at most"
+                self.errors.append(UserError(what, place=item.at, hint=hint))
+                break
             if isinstance(item.value, str):
                 included = self._include(file.parent / item.value, item.at, trail)
                 under = included.over(under) if included else under
         return root.over(under)
+
+    def _decode(self, file: Path) -> str:
+        text = decode(file)
+        self.sizes.append(len(text))
+        if sum(self.sizes) > MAX_BYTES:
+            raise UserError(
+                f"with what it includes it is larger than {MAX_BYTES // 1024} KiB",
+                place=Place(self.file),
+                hint="a profile is a short text",
+            )
+        return text
 
     def _include(self, file: Path, at: Place, trail: tuple[Path, ...]) -> Node | None:
         here = file

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ipaddress
 import unicodedata
+from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
@@ -31,6 +32,9 @@ PREFIXES = range(16, 29)
 
 #: hostapd remembers so many characters of a pass-phrase's name (wpa_psk_file, keyid).
 KEYID_LENGTH = 31
+
+#: Each may be a file of several public keys, and the boat reads all of them at a login.
+MAX_ACCESS_KEYS = 100
 
 
 class Card(Model):
@@ -114,7 +118,7 @@ class Network(Model):
 class Access(Model):
     """Who may log in; by key only."""
 
-    keys: list[AccessKey] = Field(min_length=1)
+    keys: list[AccessKey] = Field(min_length=1, max_length=MAX_ACCESS_KEYS)
     """OpenSSH public keys, or names of *.pub files beside the profile."""
     from_shore: bool = False
     """Whether SSH also answers on the uplink side."""
@@ -165,12 +169,12 @@ class Profile(Model):
         """The names of the tablets that join by a pass-phrase of their own."""
         return [name for name, tablet in self.network.tablets.items() if tablet.own_pass_phrase]
 
-    @property
+    @cached_property
     def serial_links(self) -> dict[str, Link]:
         """The links that have an adapter."""
         return {name: link for name, link in self.links.items() if isinstance(link, Link)}
 
-    @property
+    @cached_property
     def can_links(self) -> dict[str, Can]:
         """The links that are CAN interfaces."""
         return {name: link for name, link in self.links.items() if isinstance(link, Can)}

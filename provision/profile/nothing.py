@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from provision.errors import UserError
 from provision.profile.links import way
-from provision.profile.tree import Node
+from provision.profile.tree import MAX_ERRORS, Node
 from provision.profile.words import fields, inner, is_model, nearest, tagged
 
 
@@ -31,7 +31,7 @@ def _drop(parts: Mapping[str, Node], kind: Any, errors: list[UserError]) -> dict
     kept: dict[str, Node] = {}
     for name, node in parts.items():
         if node.value is None and node.written and get_origin(kind) is dict:
-            if not node.covers:
+            if not node.covers and len(errors) <= MAX_ERRORS:
                 others = [other for other, one in parts.items() if one.value is not None]
                 errors.append(_nothing_there(node, name, others))
         elif isinstance(node.value, dict):

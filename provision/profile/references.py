@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 
 from provision.errors import Place, UserError
 from provision.onboard.feed.sentence import STEERS, steers
 from provision.profile.feed import DATED
 from provision.profile.links import Filter, Link
 from provision.profile.models import Profile
+from provision.profile.tree import MAX_ERRORS
 from provision.profile.words import nearest
 
 At = Callable[[str], Place]
@@ -18,13 +20,14 @@ At = Callable[[str], Place]
 def broken(profile: Profile, place: At) -> list[UserError]:
     """An error for each name that means nothing, or nothing of the kind that is needed.
 
-    `place` tells where a key of the profile stands.
+    `place` tells where a key of the profile stands. It returns one more than `MAX_ERRORS` at most.
     """
-    return [
+    found = (
         error
         for part in (_names, _filters, _listens_to, _prefer, _steering, _clock)
         for error in part(profile, place)
-    ]
+    )
+    return list(islice(found, MAX_ERRORS + 1))
 
 
 def _unknown(name: str, what: str, known: Iterable[str], place: Place) -> UserError:
@@ -46,7 +49,7 @@ def _names(profile: Profile, place: At) -> Iterator[UserError]:
 
 
 def _filters(profile: Profile, place: At) -> Iterator[UserError]:
-    sources = [*profile.links, *profile.inputs]
+    sources = {**profile.links, **profile.inputs}
     taking = [(f"links.{name}", link.takes) for name, link in profile.links.items()]
     taking += [(f"inputs.{name}", source.takes) for name, source in profile.inputs.items()]
     for key, filter_ in taking:
@@ -62,16 +65,14 @@ def _filters(profile: Profile, place: At) -> Iterator[UserError]:
         for at, link in _linked(key, filter_):
             if link not in sources:
                 yield _unknown(link, "link or input", sources, place(at))
-    outputs = ["tcp"]
-    if profile.feed.udp:
-        outputs.append("udp")
+    outputs = {"tcp": True, "udp": bool(profile.feed.udp)}
     if isinstance(profile.feed.udp, list):
-        outputs += profile.feed.udp
-    if profile.feed.multicast:
-        outputs.append("multicast")
+        outputs |= dict.fromkeys(profile.feed.udp, True)
+    outputs["multicast"] = profile.feed.multicast
     for output in profile.feed.gives:
-        if output not in outputs:
-            yield _unknown(output, "output", outputs, place(f"feed.gives.{output}"))
+        if not outputs.get(output):
+            there = [name for name, used in outputs.items() if used]
+            yield _unknown(output, "output", there, place(f"feed.gives.{output}"))
 
 
 def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
@@ -85,13 +86,14 @@ def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
 
 def _listens_to(profile: Profile, place: At) -> Iterator[UserError]:
     for name, link in profile.serial_links.items():
+        wanted = [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
+        heard = set(wanted)
         for number, source in enumerate(link.listens_to or ()):
             at = place(f"links.{name}.listens_to[{number}]")
             if source not in profile.inputs:
                 yield _unknown(source, "input", profile.inputs, at)
                 continue
-            wanted = [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
-            if not set(wanted) & set(profile.inputs[source].talks):
+            if heard.isdisjoint(profile.inputs[source].talks):
                 yield UserError(
                     f"{source} talks nothing that {name} may hear from it",
                     place=at,
@@ -101,7 +103,7 @@ def _listens_to(profile: Profile, place: At) -> Iterator[UserError]:
 
 
 def _prefer(profile: Profile, place: At) -> Iterator[UserError]:
-    sources = [*profile.links, *profile.inputs]
+    sources = {**profile.links, **profile.inputs}
     for kind, order in profile.feed.prefer.order.items() if profile.feed.prefer else ():
         for number, name in enumerate(order):
             if name not in sources:

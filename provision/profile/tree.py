@@ -23,8 +23,17 @@ _DECIMAL = re.compile(r"[-+]?(0|[1-9]\d{0,17})")
 _FLOAT = re.compile(r"[-+]?(0|[1-9]\d{0,17})?\.\d{0,18}([eE][-+]?\d{1,3})?")
 _TAG = "tag:yaml.org,2002:"
 
-#: Bytes; no profile is a hundredth of it, and reading more would take minutes.
-LARGEST = 2**20
+#: Bytes of a profile with all that it includes, and of a public key's file. A boat with forty links
+#: and a comment for each takes a tenth of it.
+MAX_BYTES = 2**17
+
+#: Errors that one reading tells; what is behind them waits until these are corrected.
+MAX_ERRORS = 100
+
+#: Characters of a key, and how deep keys and lists stand in each other: each value carries the keys
+#: above it. No key of the model has a tenth of it.
+MAX_KEY_CHARS = 200
+MAX_DEPTH = 16
 
 
 @dataclass(frozen=True)
@@ -102,13 +111,14 @@ def decode(file: Path) -> str:
         status = file.stat()
         if not stat.S_ISREG(status.st_mode):
             raise UserError("is no plain file", place=Place(file), hint="name a file of text")
-        if status.st_size > LARGEST:
+        with file.open("rb") as opened:
+            data = opened.read(MAX_BYTES + 1)
+        if len(data) > MAX_BYTES:
             raise UserError(
-                f"has {status.st_size / 10**6:.0f} MB",
+                f"is larger than {MAX_BYTES // 1024} KiB",
                 place=Place(file),
                 hint="a profile or a public key is a short text",
             )
-        data = file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise UserError(
@@ -151,7 +161,7 @@ class _Builder:
     errors: list[UserError]
     seen: set[int]
 
-    def node(self, node: yaml.Node, key: str, key_node: yaml.Node | None) -> Node:
+    def node(self, node: yaml.Node, key: str, key_node: yaml.Node | None, depth: int = 0) -> Node:
         at = self.place(node, key)
         place = self.place(key_node, key) if key_node else at
         if id(node) in self.seen:
@@ -159,11 +169,16 @@ class _Builder:
             self.errors.append(UserError("an alias is not read here", place=place, hint=hint))
             return Node(None, place, at)
         self.seen.add(id(node))
+        if depth > MAX_DEPTH:
+            hint = "close the brackets, and indent keys by their group alone"
+            self.errors.append(UserError("keys are nested too deep", place=place, hint=hint))
+            return Node(None, place, at)
         if isinstance(node, yaml.MappingNode) and node.tag == f"{_TAG}map":
-            return Node(self.mapping(node, key), place, at)
+            return Node(self.mapping(node, key, depth), place, at)
         if isinstance(node, yaml.SequenceNode) and node.tag == f"{_TAG}seq":
             items = [
-                self.node(item, f"{key}[{index}]", None) for index, item in enumerate(node.value)
+                self.node(item, f"{key}[{index}]", None, depth + 1)
+                for index, item in enumerate(node.value)
             ]
             return Node(items, place, at)
         if isinstance(node, yaml.ScalarNode):
@@ -175,7 +190,7 @@ class _Builder:
         mark = node.start_mark
         return Place(self.file, mark.line + 1, mark.column + 1, key)
 
-    def mapping(self, node: yaml.MappingNode, key: str) -> dict[str, Node]:
+    def mapping(self, node: yaml.MappingNode, key: str, depth: int) -> dict[str, Node]:
         found: dict[str, Node] = {}
         for key_node, value in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
@@ -190,6 +205,11 @@ class _Builder:
                 hint = "write it without line breaks and control characters"
                 self.errors.append(UserError("a key has to be a word", place=place, hint=hint))
                 continue
+            if len(name) > MAX_KEY_CHARS:
+                place = self.place(key_node, key)
+                hint = f"a key has at most {MAX_KEY_CHARS} characters"
+                self.errors.append(UserError("a key is too long", place=place, hint=hint))
+                continue
             full = f"{key}.{name}" if key else name
             if name in found:
                 self.errors.append(
@@ -200,7 +220,7 @@ class _Builder:
                     )
                 )
                 continue
-            found[name] = self.node(value, full, key_node)
+            found[name] = self.node(value, full, key_node, depth + 1)
         return found
 
     def text(self, node: yaml.ScalarNode, at: Place) -> str:
@@ -244,11 +264,18 @@ def _tag(node: yaml.Node, at: Place) -> UserError:
 
 
 def raise_all(errors: list[UserError]) -> None:
-    """Raise what was found, if anything, in the order of the files' lines."""
+    """Raise what was found, if anything, in the order of the files' lines.
+
+    Of more than `MAX_ERRORS` it raises the first, and says that there are more.
+    """
     if len(errors) == 1:
         raise errors[0]
     if errors:
-        raise UserErrors(sorted(errors, key=_order))
+        told = sorted(errors, key=_order)
+        if len(told) > MAX_ERRORS:
+            more = UserError("more is wrong than that", hint="correct these, and check again")
+            told = [*told[:MAX_ERRORS], more]
+        raise UserErrors(told)
 
 
 def _order(error: UserError) -> tuple[str, int, int]:

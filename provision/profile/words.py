@@ -8,6 +8,7 @@ import re
 import types
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import islice
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag, ValidationError
@@ -17,7 +18,7 @@ from pydantic_core import ErrorDetails
 from provision.errors import UserError
 from provision.profile.examples import example
 from provision.profile.fields import said
-from provision.profile.tree import Node
+from provision.profile.tree import MAX_ERRORS, Node
 
 _WANTED = {
     "string_type": "text",
@@ -37,16 +38,22 @@ _BOUNDS = {
     "less_than_equal": ("at most", "le"),
 }
 
+#: Names that a slip of the hand is compared with.
+MAX_KNOWN = 200
+
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that was probably meant, if one is near enough."""
-    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    """Find the word that was probably meant among the first `MAX_KNOWN`; None when none is near."""
+    near = difflib.get_close_matches(word, list(islice(known, MAX_KNOWN)), n=1, cutoff=0.6)
     return near[0] if near else None
 
 
 def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
-    """One UserError for each thing that `model` refused in the tree `root`."""
-    details = error.errors()
+    """Make a UserError of each thing that `model` refused in the tree `root`.
+
+    It makes one more than `MAX_ERRORS` at most.
+    """
+    details = error.errors()[: MAX_ERRORS + 1]
     # A misspelt key is also a missing one: say it once.
     meant = {
         (*loc[:-1], near)
@@ -89,6 +96,9 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
             hint = getattr(context["error"], "hint", "")
         case "too_short":
             message = "needs at least one entry"
+        case "too_long":
+            message = f"has {context['actual_length']} entries"
+            hint = f"there can be {context['max_length']} at most"
         case _:
             message = detail["msg"]
     written = example(keys)

@@ -272,10 +272,14 @@ def test_a_file_that_is_not_utf8(tmp_path: Path) -> None:
 def test_a_file_that_is_no_text_is_not_read(tmp_path: Path) -> None:
     image = tmp_path / "tern.img"
     with image.open("wb") as file:
-        file.truncate(tree.LARGEST + 1)
+        file.truncate(tree.MAX_BYTES + 1)
     pipe = tmp_path / "pipe.yml"
     os.mkfifo(pipe)
-    for path, message in ((image, "has 1 MB"), (pipe, "no plain file"), (tmp_path, "no plain")):
+    for path, message in (
+        (image, "larger than 128 KiB"),
+        (pipe, "no plain file"),
+        (tmp_path, "no plain"),
+    ):
         (error,) = errors_of(path)
         assert message in error.message
         assert error.hint
