@@ -18,7 +18,7 @@ from provision import __version__
 from provision.boards import Board, board
 from provision.checks import errors
 from provision.cli.help import Group
-from provision.errors import UserError, UserErrors
+from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile import load, secrets, vault
@@ -138,6 +138,18 @@ def know(name: str, boats: Path, password: Path | None) -> Known:
     secrets.expect(boat.file)
     key = vault.password(boat.file.parent, password)
     return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
+
+
+def refuse_beside_profiles(out: Path, boats: Path) -> None:
+    """Refuse to write secrets in the clear into a folder of boats: that is often shared."""
+    resolved = out.resolve()
+    beside = any(load.files(folder) for folder in (resolved, resolved.parent))
+    if beside or resolved.is_relative_to(boats.resolve()):
+        raise UserError(
+            "lies in the folder of the boats; the boat's secrets would stand there in the clear",
+            place=Place(out),
+            hint="name one elsewhere",
+        )
 
 
 def warn(boats: Iterable[Boat]) -> None:

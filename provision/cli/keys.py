@@ -1,20 +1,39 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The command about secrets: keys."""
+"""The command about secrets: keys. Each of its actions calls a file of its own."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, chosen, show
+from provision.cli.common import (
+    Boats,
+    Everyone,
+    Json,
+    Some,
+    VaultFile,
+    app,
+    chosen,
+    refuse_beside_profiles,
+    show,
+)
 from provision.cli.help import Command, example
+from provision.cli.typed import new_secret
 from provision.errors import Place, UserError
-from provision.paths import BOATS
-from provision.profile import load, secrets, vault
+from provision.harmless import harmless
+from provision.paths import BOATS, argument
+from provision.profile import load, pass_phrase_file, secrets, vault
 from provision.profile.keys import Made, check_rotation, make_keys
+from provision.profile.pass_phrases import (
+    check_new,
+    check_settable,
+    pass_phrases,
+    set_pass_phrase,
+)
 
 
 @app.command(cls=Command, epilog=example("keys kittiwake"))
@@ -23,6 +42,27 @@ def keys(  # noqa: PLR0913
     everyone: Everyone = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
+    shown: Annotated[
+        bool, typer.Option("--show", help="Show the Wi-Fi pass-phrases, on a terminal or with -o.")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o",
+            metavar="FILE",
+            help="With --show: a file for them that you alone can read.",
+            readable=False,
+        ),
+    ] = None,
+    chosen_by_user: Annotated[
+        str | None,
+        typer.Option(
+            "--set",
+            metavar="SECRET",
+            help="Set a pass-phrase of your own: pass_phrase, or a TABLET's. It is asked for, "
+            "or the first line of standard input.",
+        ),
+    ] = None,
     rotate: Annotated[
         list[str] | None,
         typer.Option(
@@ -37,6 +77,9 @@ def keys(  # noqa: PLR0913
 
     What is there stays. The operator's SSH key is made for the whole folder.
     """
+    _one_thing({"--show": shown, "--set": chosen_by_user, "--rotate": rotate})
+    if out is not None and not shown:
+        raise UserError("-o says where --show writes; give both, or neither")
     files = chosen(names, boats, everyone)
     for file in files:
         if not load.names_a_boat(file):
@@ -45,16 +88,39 @@ def keys(  # noqa: PLR0913
                 place=Place(file),
                 hint="a boat's file has the key boat at its top",
             )
+    if shown:
+        _show(files, vault_password_file, out, as_json)
+    elif chosen_by_user is not None:
+        _set(files, vault_password_file, chosen_by_user, as_json)
+    else:
+        _make(files, vault_password_file, rotate or (), as_json, alone=bool(names))
+
+
+def _one_thing(asked: dict[str, object]) -> None:
+    """Refuse two actions at once."""
+    given = [option for option, value in asked.items() if value not in (None, False, [])]
+    if len(given) > 1:
+        raise UserError(f"{' and '.join(given)} are two things: do one after the other")
+
+
+def _make(
+    files: Sequence[Path],
+    password: Path | None,
+    rotate: Sequence[str],
+    as_json: bool,
+    *,
+    alone: bool,
+) -> None:
     if rotate:
         # Before any: a secret that is not every boat's would leave half of them rotated.
         for file in files:
             check_rotation(rotate, load.read(file).profile.own_pass_phrases)
-    key = _passwords(files, vault_password_file)
-    made = {file: make_keys(file, key[file.parent], rotate or ()) for file in files}
+    key = _passwords(files, password)
+    made = {file: make_keys(file, key[file.parent], rotate) for file in files}
     if as_json:
         told = [_made_json(one) for one in made.values()]
         boats_json = [{"boat": file.stem, **one} for file, one in zip(made, told, strict=True)]
-        show(told[0] if names and len(told) == 1 else {"boats": boats_json})
+        show(told[0] if alone and len(told) == 1 else {"boats": boats_json})
         return
     for one in made.values():
         what = f"made {', '.join(one.fresh)}" if one.fresh else "nothing to make, all is there"
@@ -71,3 +137,49 @@ def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes
     for file in files:
         fresh[file.parent] |= not secrets.file_of(file).exists()
     return {folder: vault.password(folder, password, twice=new) for folder, new in fresh.items()}
+
+
+def _show(files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool) -> None:
+    """Show pass-phrases where nobody but the operator reads them."""
+    if out is not None:
+        refuse_beside_profiles(out, files[0].parent)
+        pass_phrase_file.refuse(out)
+    elif not sys.stdout.isatty():
+        raise UserError(
+            "pass-phrases are shown on a terminal only, and this goes elsewhere",
+            hint="-o FILE writes them into a file that you alone can read",
+        )
+    boats = load.read_all(files)
+    for file in files:
+        secrets.expect(file)
+    key = _passwords(files, password)
+    found = [pass_phrases(boat, secrets.read(boat.file, key[boat.file.parent])) for boat in boats]
+    if out is not None:
+        pass_phrase_file.write(out, found)
+    if as_json:
+        show({"file": str(out)} if out else {"boats": [one.as_json() for one in found]})
+    elif out is not None:
+        print(f"{out}: pass-phrases of {', '.join(one.boat for one in found)}, to be read by you")
+    else:
+        for one in found:
+            print(harmless("\n".join(one.lines())))
+
+
+def _set(files: Sequence[Path], password: Path | None, name: str, as_json: bool) -> None:
+    """Set one pass-phrase of one boat to what the operator types."""
+    if len(files) != 1:
+        raise UserError("--set takes one boat", hint="set each boat's by itself")
+    (file,) = files
+    check_settable(load.read(file), name)
+    secrets.expect(file)
+    key = vault.password(file.parent, password)
+    # A wrong password is told before anything is typed.
+    secrets.read(file, key)
+    changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
+    if as_json:
+        show({"secrets": str(secrets.file_of(file)), "set": [name] if changed else []})
+    elif changed:
+        print(f"{secrets.file_of(file)}: set {name}")
+        print(f"next: provision push {argument(file)}; until then the boat has the one before")
+    else:
+        print(f"{secrets.file_of(file)}: {name} is that already")

@@ -25,10 +25,11 @@ from provision.cli.common import (
     app,
     chosen,
     know,
+    refuse_beside_profiles,
     show,
 )
 from provision.cli.help import Command, example
-from provision.errors import Place, UserError
+from provision.errors import UserError
 from provision.paths import BOATS
 from provision.profile import load
 from provision.profile.load import Boat
@@ -110,21 +111,10 @@ def render(
     The archive of them is what a push sends.
     """
     known = know(name, boats, vault_password_file)
-    _refuse_beside_profiles(out, known.boat.file.parent)
+    refuse_beside_profiles(out, known.boat.file.parent)
     settings = known.settings()
     write(settings, out)
     if as_json:
         show({"folder": str(out), "sha256": settings.sha256, "files": sorted(settings.files)})
     else:
         print(f"{out}: {len(settings.files)} files, settings {settings.sha256[:12]}")
-
-
-def _refuse_beside_profiles(out: Path, boats: Path) -> None:
-    """UserError when what is rendered would lie in a folder of boats: that is often shared."""
-    resolved = out.resolve()
-    if resolved.is_relative_to(boats.resolve()) or load.files(resolved):
-        raise UserError(
-            "lies in the folder of the boats; the boat's secrets would stand there in the clear",
-            place=Place(out),
-            hint="name a folder elsewhere",
-        )

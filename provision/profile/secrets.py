@@ -48,15 +48,13 @@ class Secrets(Model):
     @field_validator("pass_phrase")
     @classmethod
     def _typable(cls, value: str) -> str:
-        if len(value) not in PASS_PHRASE or not (value.isascii() and value.isprintable()):
-            raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
-        return value
+        return typable(value)
 
     @field_validator("own_pass_phrases")
     @classmethod
     def _all_different(cls, value: dict[str, str], info: ValidationInfo) -> dict[str, str]:
         for pass_phrase in value.values():
-            cls._typable(pass_phrase)
+            typable(pass_phrase)
         # hostapd names a pass-phrase by its key: two that are equal cannot be told apart.
         if len({*value.values(), info.data.get("pass_phrase")}) <= len(value):
             raise ValueError("has to hold pass-phrases that differ from the boat's and each other")
@@ -81,6 +79,14 @@ class Secrets(Model):
         if not all(map(is_public_key, value)):
             raise ValueError("has to be a list of OpenSSH public keys")
         return value
+
+
+def typable(pass_phrase: str) -> str:
+    """Give a pass-phrase back; ValueError that does not quote it when no Wi-Fi takes it."""
+    printable = pass_phrase.isascii() and pass_phrase.isprintable()
+    if len(pass_phrase) not in PASS_PHRASE or not printable:
+        raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
+    return pass_phrase
 
 
 def file_of(profile: Path) -> Path:
