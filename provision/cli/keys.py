@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from provision.cli.change_vault_password import change_vault_password
 from provision.cli.common import (
     Boats,
     Everyone,
@@ -71,15 +72,37 @@ def keys(  # noqa: PLR0913
             help="Replace this one: pass_phrase, host_key, or a TABLET's own pass-phrase.",
         ),
     ] = None,
+    change_password: Annotated[
+        bool,
+        typer.Option(
+            "--change-vault-password",
+            help="Change the vault password of the whole folder; it takes no BOAT.",
+        ),
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Make boats' secrets: Wi-Fi pass-phrases and SSH keys.
 
     What is there stays. The operator's SSH key is made for the whole folder.
     """
-    _one_thing({"--show": shown, "--set": chosen_by_user, "--rotate": rotate})
+    _one_thing(
+        {
+            "--show": shown,
+            "--set": chosen_by_user,
+            "--rotate": rotate,
+            "--change-vault-password": change_password,
+        }
+    )
     if out is not None and not shown:
         raise UserError("-o says where --show writes; give both, or neither")
+    if change_password:
+        if names:
+            raise UserError(
+                "--change-vault-password is for the whole folder: name no boat",
+                hint="--boats DIR names the folder",
+            )
+        change_vault_password(boats, vault_password_file, as_json)
+        return
     files = chosen(names, boats, everyone)
     for file in files:
         if not load.names_a_boat(file):

@@ -35,7 +35,9 @@ def _piped(what: str, check: Callable[[str], None]) -> str:
             f"standard input holds no new {what}",
             hint="pipe one line in, or begin the command on a terminal, which asks for it",
         )
-    # What is no UTF-8 is left to the check, which refuses it.
-    typed = line.decode(errors="replace")
+    try:
+        typed = line.decode()
+    except UnicodeDecodeError:
+        raise UserError(f"the new {what} is not UTF-8 text", hint="pipe it in as UTF-8") from None
     check(typed)
     return typed

@@ -12,7 +12,8 @@ from provision.errors import Place, UserError
 from provision.profile import private, vault
 
 _IGNORED = """# Secrets are encrypted and may be shared; these may not.
-/.vault-password
+/.vault-password*
+/..vault-password*
 /operator
 *.img
 """

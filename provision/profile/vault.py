@@ -22,6 +22,12 @@ VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"
 BESIDE = ".vault-password"
 CONFIGURATION = "ANSIBLE_CONFIG"
 
+#: With a point before and this behind it, a name is that of what is to replace a file.
+STAGED = ".new"
+
+#: How every vault begins, whatever its version.
+MARK = b"$ANSIBLE_VAULT;"
+
 
 def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
     """The vault password of the folder `boats`.
@@ -120,8 +126,29 @@ def _no_configuration() -> Iterator[None]:
 
 def encrypt(text: str, key: bytes) -> bytes:
     """`text` as a vault that `key` opens."""
+    return seal(text.encode(), key)
+
+
+def seal(content: bytes, key: bytes, label: str = "") -> bytes:
+    """Encrypt `content` as a vault that `key` opens, under Ansible's vault id `label`."""
     vault = _ansible()
-    return bytes(vault.VaultLib().encrypt(text.encode(), vault.VaultSecret(key)))
+    return bytes(vault.VaultLib().encrypt(content, vault.VaultSecret(key), vault_id=label or None))
+
+
+def unseal(data: bytes, key: bytes) -> bytes | None:
+    """Decrypt a vault; None when `key` does not open it, or it is damaged."""
+    vault = _ansible()
+    try:
+        return bytes(vault.VaultLib([("default", vault.VaultSecret(key))]).decrypt(data))
+    except vault.AnsibleError:
+        return None
+
+
+def label_of(data: bytes) -> str:
+    """Read the vault id that a vault's first line names; nothing when it names none."""
+    # Mark, version, cipher, vault id.
+    parts = data.partition(b"\n")[0].decode(errors="replace").strip().split(";")
+    return parts[3] if len(parts) > 3 else ""
 
 
 def decrypt(file: Path, key: bytes) -> str:
@@ -130,16 +157,20 @@ def decrypt(file: Path, key: bytes) -> str:
     vault = _ansible()
     if not vault.VaultLib.is_encrypted(data):
         raise UserError("is not encrypted", place=Place(file), hint=f"ansible-vault encrypt {file}")
+    content = unseal(data, key)
     try:
-        secrets = [("default", vault.VaultSecret(key))]
-        return bytes(vault.VaultLib(secrets).decrypt(data)).decode()
-    except (vault.AnsibleError, UnicodeDecodeError) as error:
-        raise UserError(
-            "the vault password does not open it, or it is damaged",
-            place=Place(file),
-            hint=f"the password comes from --vault-password-file, ${VARIABLE} or {BESIDE}; "
-            f"try ansible-vault view {file}",
-        ) from error
+        if content is not None:
+            return content.decode()
+    except UnicodeDecodeError:
+        pass
+    hint = f"the password comes from --vault-password-file, ${VARIABLE} or {BESIDE}"
+    if any(file.parent.glob(f".*{STAGED}")):
+        hint = (
+            "a change of the vault password was cut off: keys --change-vault-password finishes it"
+        )
+    raise UserError(
+        "the vault password does not open it, or it is damaged", place=Place(file), hint=hint
+    )
 
 
 def _first_line(error: Exception) -> str:

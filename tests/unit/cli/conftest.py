@@ -1,9 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The `provision` command, called in this process."""
+"""The `provision` command, called in this process or on a terminal of its own."""
 
 from __future__ import annotations
 
 import json
+import os
+import pty
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -55,3 +57,25 @@ def boats(tmp_path: Path) -> Path:
     folder = tmp_path / "the club's boats"
     start(folder)
     return folder
+
+
+def on_a_terminal(*words: object, types: tuple[str, ...] = ()) -> tuple[int, str]:
+    """Run the command on a terminal of its own, and type a line at each of its questions."""
+    child, terminal = pty.fork()
+    if child == 0:
+        command = [sys.executable, "-m", "provision", *map(str, words)]
+        os.execv(sys.executable, command)  # noqa: S606 - with a terminal to ask on
+    shown, lines = b"", list(types)
+    while True:
+        try:
+            piece = os.read(terminal, 4096)
+        except OSError:
+            break
+        if not piece:
+            break
+        shown += piece
+        if lines and shown.rstrip(b" ").endswith(b":"):
+            os.write(terminal, lines.pop(0).encode() + b"\n")
+    _, status = os.waitpid(child, 0)
+    os.close(terminal)
+    return os.waitstatus_to_exitcode(status), shown.decode()

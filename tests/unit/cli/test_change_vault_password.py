@@ -1,0 +1,150 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""keys --change-vault-password: where the new one comes from, and what is said."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from provision.profile import private, secrets, vault, vault_password
+
+from .conftest import Call, Said, on_a_terminal
+
+
+@pytest.fixture
+def club(call: Call, boats: Path) -> Path:
+    """A folder whose boats have their secrets."""
+    assert call("keys", "--all", "--boats", boats).status == 0
+    return boats
+
+
+Piped = Callable[..., Said]
+
+
+@pytest.fixture
+def piped(call: Call, club: Path, monkeypatch: pytest.MonkeyPatch) -> Piped:
+    """Change it to what is piped in."""
+
+    def done(new: bytes, *more: object) -> Said:
+        stdin = SimpleNamespace(isatty=lambda: False, buffer=io.BytesIO(new))
+        monkeypatch.setattr(sys, "stdin", stdin)
+        return call("keys", "--change-vault-password", "--boats", club, *more)
+
+    return done
+
+
+def test_the_folder_opens_by_the_new_one_as_before(call: Call, club: Path, piped: Piped) -> None:
+    before = {name: secrets.read(club / f"{name}.yml", vault.password(club)) for name in NAMES}
+    said = piped(b"of seven seas\n")
+    assert said.status == 0
+    assert "seven" not in said.out + said.err
+    assert vault.password(club) == b"of seven seas"
+    assert f"{club / vault.BESIDE} holds the new one" in said.out
+    for name in NAMES:
+        assert secrets.read(club / f"{name}.yml", b"of seven seas") == before[name]
+    assert call("keys", "--all", "--boats", club).status == 0
+
+
+NAMES = ("dunlin", "kittiwake", "turnstone")
+
+
+def test_as_json(club: Path, piped: Piped) -> None:
+    assert piped(b"of seven seas", "--json").result == {
+        "folder": str(club),
+        "changed": [f"{name}.secrets.yml" for name in NAMES],
+        "password_file": True,
+    }
+
+
+def test_a_terminal_is_asked_twice(club: Path) -> None:
+    words = ("keys", "--change-vault-password", "--boats", club)
+    status, shown = on_a_terminal(*words, types=("of seven seas", "of eight seas"))
+    assert (status, "differ" in shown) == (2, True)
+    status, shown = on_a_terminal(*words, types=("of seven seas", "of seven seas"))
+    assert status == 0, shown
+    assert "seven" not in shown
+    assert vault.password(club) == b"of seven seas"
+    secrets.read(club / "dunlin.yml", b"of seven seas")
+
+
+def test_a_password_file_elsewhere_is_named_and_left_alone(
+    club: Path, piped: Piped, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mine = tmp_path / "mine"
+    (club / vault.BESIDE).rename(mine)
+    before = mine.read_bytes()
+    said = piped(b"of seven seas", "--vault-password-file", mine)
+    assert said.status == 0
+    assert f"next: put the new one into {mine}" in said.out
+    assert mine.read_bytes() == before
+    private.write(mine, b"of seven seas", replace=True)
+    monkeypatch.setenv(vault.VARIABLE, str(mine))
+    assert f"next: put the new one into {mine}" in piped(b"of eight seas").out
+    assert not (club / vault.BESIDE).exists()
+
+
+def test_a_change_that_was_cut_off_is_finished_without_a_question(
+    club: Path, piped: Piped, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def cut(*_: object) -> None:
+        raise SystemExit(143)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(vault_password, "_turn", cut)
+        assert piped(b"of seven seas").status == 143
+    private.write(
+        club / "kittiwake.secrets.yml",
+        (club / ".kittiwake.secrets.yml.new").read_bytes(),
+        replace=True,
+    )
+    said = piped(b"")
+    assert "finishing" in said.err
+    assert vault.password(club) == b"of seven seas"
+    for name in NAMES:
+        secrets.read(club / f"{name}.yml", b"of seven seas")
+
+
+@pytest.mark.parametrize(
+    ("new", "more", "told"),
+    [
+        (b"", [], "no new vault password"),
+        (b"canary7", [], "8 characters or more"),
+        (b" canary canary", [], "8 characters or more"),
+        (b"canary\xff canary", [], "not UTF-8"),
+        (b"canary canary", ["kittiwake"], "whole folder"),
+        (b"canary canary", ["--show"], "two things"),
+        (b"canary canary", ["--rotate", "pass_phrase"], "two things"),
+    ],
+)
+def test_what_is_not_taken(
+    club: Path, piped: Piped, new: bytes, more: list[str], told: str
+) -> None:
+    before = {file: file.read_bytes() for file in club.iterdir()}
+    said = piped(new, "--json", *more)
+    assert said.status == 2
+    assert told in said.result["errors"][0]["message"]
+    assert "canary" not in said.out + said.err
+    assert {file: file.read_bytes() for file in club.iterdir()} == before
+
+
+def test_the_old_one_again_or_a_wrong_one(club: Path, piped: Piped, tmp_path: Path) -> None:
+    before = {file: file.read_bytes() for file in club.iterdir()}
+    said = piped(vault.password(club), "--json")
+    assert "the one before" in said.result["errors"][0]["message"]
+    private.write(tmp_path / "wrong", b"of no seas")
+    said = piped(b"of seven seas", "--vault-password-file", tmp_path / "wrong", "--json")
+    assert said.status == 2
+    assert len(said.result["errors"]) == len(NAMES)
+    assert "opens neither" in said.result["errors"][0]["message"]
+    assert {file: file.read_bytes() for file in club.iterdir()} == before
+
+
+def test_a_folder_that_is_none(call: Call, tmp_path: Path) -> None:
+    said = call("keys", "--change-vault-password", "--boats", tmp_path / "none", "--json")
+    assert said.status == 2
+    assert "--boats" in said.result["errors"][0]["hint"]

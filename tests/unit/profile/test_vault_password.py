@@ -1,0 +1,345 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A change of the vault password loses no secret, wherever it is cut off."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import subprocess
+import traceback
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.errors import UserError
+from provision.profile import private, secrets, vault, vault_password
+from provision.profile.keys import make_keys
+from provision.profile.start import start
+
+OLD, NEW = b"one of old", b"one of new"
+
+#: What puts something onto a disk; a cut is tried before each.
+STEPS = ("open", "fsync", "replace", "unlink")
+
+#: More than a change of two files takes.
+MANY = 80
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> Path:
+    """A folder with two vaults, one of them with a vault id, and its own password file."""
+    folder = tmp_path / "boats"
+    start(folder)
+    private.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
+    private.write(folder / "notes", vault.seal(b"\xff of ours", OLD, "club"))
+    private.write(folder / vault.BESIDE, OLD + b"\n", replace=True)
+    return folder
+
+
+def held(folder: Path, key: bytes) -> dict[str, bytes]:
+    """What the vaults that a password opens hold."""
+    found = {name: (folder / name).read_bytes() for name in ("dunlin.secrets.yml", "notes")}
+    opened = {name: vault.unseal(data, key) for name, data in found.items()}
+    return {name: content for name, content in opened.items() if content is not None}
+
+
+ALL = {"dunlin.secrets.yml": b"of dunlin", "notes": b"\xff of ours"}
+
+
+def names(folder: Path) -> set[str]:
+    return {file.name for file in folder.iterdir()}
+
+
+class Cut:
+    """Does something instead of one step, and makes what was not synced then be lost."""
+
+    def __init__(self, at: int, end: Callable[[], Any]) -> None:
+        self.at, self.end, self.count = at, end, 0
+        self.written: set[int] = set()
+        self.before = {name: getattr(os, name) for name in STEPS}
+
+    def __enter__(self) -> Cut:
+        for name in STEPS:
+            setattr(os, name, self._instead(name))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for name in STEPS:
+            setattr(os, name, self.before[name])
+
+    def _instead(self, name: str) -> Callable[..., Any]:
+        def step(*words: Any, **more: Any) -> Any:
+            self.count += 1
+            if self.count == self.at:
+                if name == "fsync":
+                    self._lose(words[0])
+                return self.end()
+            return self.before[name](*words, **more)
+
+        return step
+
+    def _lose(self, descriptor: int) -> None:
+        """Lose half of what was written and not synced."""
+        if os.path.isfile(f"/proc/self/fd/{descriptor}"):
+            os.ftruncate(descriptor, os.fstat(descriptor).st_size // 2)
+
+
+def cut_off(at: int, folder: Path, new: bytes = NEW) -> bool:
+    """Change the password in a process that is killed before a step; whether it came so far."""
+    child = os.fork()
+    if child == 0:
+        try:
+            with Cut(at, lambda: os._exit(9)):
+                vault_password.change(folder, OLD, new)
+            os._exit(0)
+        except BaseException:
+            traceback.print_exc()
+            os._exit(1)
+    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    assert status in (0, 9)
+    return status == 9
+
+
+def states(club: Path, tmp_path: Path) -> Iterator[tuple[int, Path]]:
+    """The folder after a cut before each step, one after the other."""
+    for at in range(1, MANY):
+        folder = tmp_path / "cut" / str(at)
+        shutil.copytree(club, folder, symlinks=True)
+        if not cut_off(at, folder):
+            assert at > 15
+            return
+        yield at, folder
+    raise AssertionError("there are more steps than are tried")
+
+
+def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None:
+    before = names(club)
+    profile = (club / "dunlin.yml").read_bytes()
+    done = vault_password.change(club, OLD, NEW)
+    assert [file.name for file in done.turned] == sorted(ALL)
+    assert done.kept
+    assert held(club, NEW) == ALL
+    assert held(club, OLD) == {}
+    assert names(club) == before
+    assert (club / "dunlin.yml").read_bytes() == profile
+    assert (club / vault.BESIDE).read_bytes() == NEW + b"\n"
+    for name in (*ALL, vault.BESIDE):
+        assert (club / name).stat().st_mode & 0o777 == 0o600
+    assert (club / "notes").read_bytes().startswith(b"$ANSIBLE_VAULT;1.2;AES256;club\n")
+
+
+def test_a_cut_before_any_step_loses_nothing_and_is_finished(club: Path, tmp_path: Path) -> None:
+    """Where the folder keeps its password the new one is known after the cut, too."""
+    before, ways = names(club), set()
+    for at, folder in states(club, tmp_path):
+        by_old, by_new = held(folder, OLD), held(folder, NEW)
+        assert {**by_old, **by_new} == ALL, at
+        begun = vault_password.begun(folder)
+        kept = (folder / vault.BESIDE).read_bytes().strip()
+        assert kept in (OLD, NEW)
+        assert begun in (None, NEW)
+        if by_new:
+            assert NEW in (begun, kept), at
+        if kept == NEW:
+            assert not by_old, at
+        ways.add((len(by_new), kept))
+        vault_password.change(folder, kept, NEW)
+        assert held(folder, NEW) == ALL, at
+        assert (folder / vault.BESIDE).read_bytes() == NEW + b"\n"
+        assert names(folder) == before, at
+    # It was cut off with none, some and all turned, and with the password file turned.
+    assert ways == {(0, OLD), (1, OLD), (2, OLD), (2, NEW)}
+
+
+def test_the_same_where_the_password_is_kept_elsewhere(club: Path, tmp_path: Path) -> None:
+    (club / vault.BESIDE).unlink()
+    before, turned = names(club), set()
+    for at, folder in states(club, tmp_path):
+        by_old, by_new = held(folder, OLD), held(folder, NEW)
+        assert {**by_old, **by_new} == ALL, at
+        turned.add(len(by_new))
+        assert not vault_password.change(folder, OLD, NEW).kept
+        assert held(folder, NEW) == ALL, at
+        assert names(folder) == before, at
+    assert turned == {0, 1, 2}
+
+
+def test_nothing_is_turned_before_all_is_synced(club: Path) -> None:
+    """A disk may write in any order what it was not told to sync."""
+    told: list[tuple[str, str]] = []
+    before = {name: getattr(os, name) for name in ("fsync", "replace")}
+
+    def fsync(descriptor: int) -> None:
+        told.append(("fsync", os.path.basename(os.readlink(f"/proc/self/fd/{descriptor}"))))
+        before["fsync"](descriptor)
+
+    def replace(source: Path, target: Path) -> None:
+        told.append(("replace", os.path.basename(target)))
+        before["replace"](source, target)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", fsync)
+        patch.setattr(os, "replace", replace)
+        vault_password.change(club, OLD, NEW)
+    order = [name for kind, name in told if kind == "replace"]
+    # The new password itself is put there whole first.
+    assert order == [".vault-password.new", "dunlin.secrets.yml", "notes", ".vault-password"]
+    first = told.index(("replace", "dunlin.secrets.yml"))
+    assert {".dunlin.secrets.yml.new", ".notes.new", "boats"} <= {name for _, name in told[:first]}
+    assert told[first - 1] == ("fsync", "boats")
+    last = told.index(("replace", ".vault-password"))
+    assert told[last - 1] == ("fsync", "boats") == told[-1]
+
+
+def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
+    """It is told, and either nothing was changed or a second run finishes it."""
+
+    def full() -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    before, told = names(club), set()
+    for at in range(1, MANY):
+        folder = tmp_path / "full" / str(at)
+        shutil.copytree(club, folder)
+        cut = Cut(at, full)
+        try:
+            with cut:
+                vault_password.change(folder, OLD, NEW)
+        except UserError as error:
+            untouched = held(folder, OLD) == ALL and (folder / vault.BESIDE).read_bytes() == (
+                OLD + b"\n"
+            )
+            assert "No space left" in error.message
+            assert error.hint
+            assert {**held(folder, OLD), **held(folder, NEW)} == ALL
+            told.add("broke off" in error.message)
+            if "broke off" not in error.message:
+                assert untouched
+                assert names(folder) == before
+            kept = (folder / vault.BESIDE).read_bytes().strip()
+            vault_password.change(folder, kept, NEW)
+        assert held(folder, NEW) == ALL
+        assert names(folder) == before
+        if cut.count < at:
+            break
+    else:
+        raise AssertionError("there are more steps than are tried")
+    assert told == {True, False}
+
+
+def test_another_new_password_after_a_cut_loses_nothing(club: Path, tmp_path: Path) -> None:
+    (club / vault.BESIDE).unlink()
+    for _, folder in states(club, tmp_path):
+        if len(held(folder, NEW)) != 1:
+            continue
+        with pytest.raises(UserError, match="opens neither") as caught:
+            vault_password.change(folder, OLD, b"a third one")
+        assert "cut off" in caught.value.hint
+        assert {**held(folder, OLD), **held(folder, NEW)} == ALL
+        vault_password.change(folder, OLD, NEW)
+        assert held(folder, NEW) == ALL
+
+
+def test_a_file_of_another_password_stops_it(club: Path) -> None:
+    private.write(club / "other.yml", vault.encrypt("of others", b"their own"))
+    before = {file: file.read_bytes() for file in club.iterdir()}
+    with pytest.raises(UserError, match="opens neither") as caught:
+        vault_password.change(club, OLD, NEW)
+    assert caught.value.place and caught.value.place.file == club / "other.yml"
+    assert {file: file.read_bytes() for file in club.iterdir()} == before
+
+
+def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
+    """What it leads to may belong to a folder that keeps its password."""
+    (club / "notes").rename(tmp_path / "notes")
+    (club / "notes").symlink_to(tmp_path / "notes")
+    with pytest.raises(UserError, match="is a link") as caught:
+        vault_password.change(club, OLD, NEW)
+    assert caught.value.place and caught.value.place.file == club / "notes"
+    assert held(club, OLD) == ALL
+
+
+def test_a_file_that_is_written_meanwhile_is_not_lost(
+    club: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sync = vault_password._sync
+
+    def meanwhile(folder: Path) -> None:
+        if held(folder, OLD) == ALL:
+            private.write(folder / "notes", vault.encrypt("later", OLD), replace=True)
+        sync(folder)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(vault_password, "_sync", meanwhile)
+        with pytest.raises(UserError, match="meanwhile"):
+            vault_password.change(club, OLD, NEW)
+    vault_password.change(club, OLD, NEW)
+    assert held(club, NEW) == {**ALL, "notes": b"later"}
+
+
+def test_what_is_no_vault_is_left_alone(club: Path) -> None:
+    os.mkfifo(club / "pipe.yml")
+    (club / "loop.yml").symlink_to("loop.yml")
+    (club / "folder").mkdir()
+    (club / ".#notes").write_bytes((club / "notes").read_bytes())
+    hidden = (club / ".#notes").read_bytes()
+    vault_password.change(club, OLD, NEW)
+    assert held(club, NEW) == ALL
+    assert (club / ".#notes").read_bytes() == hidden
+
+
+def test_a_password_file_that_is_a_link_or_another_is_left_alone(
+    club: Path, tmp_path: Path
+) -> None:
+    (club / vault.BESIDE).rename(tmp_path / "kept")
+    (club / vault.BESIDE).symlink_to(tmp_path / "kept")
+    assert not vault_password.change(club, OLD, NEW).kept
+    assert (tmp_path / "kept").read_bytes().strip() == OLD
+
+
+def test_between_two_runs_it_is_told_how_to_go_on(club: Path, tmp_path: Path) -> None:
+    seen = 0
+    for _, folder in states(club, tmp_path):
+        kept = (folder / vault.BESIDE).read_bytes().strip()
+        if held(folder, NEW) and kept == OLD:
+            with pytest.raises(UserError) as caught:
+                vault.decrypt(folder / "dunlin.secrets.yml", OLD)
+            assert "--change-vault-password" in caught.value.hint
+            seen += 1
+    assert seen
+
+
+def test_no_password_in_the_clear_is_shared_after_a_cut(club: Path, tmp_path: Path) -> None:
+    subprocess.run(["git", "init", "-q", club], check=True)
+    clear = set()
+    for _, folder in states(club, tmp_path):
+        files = [file for file in folder.iterdir() if file.is_file()]
+        clear |= {file.name for file in files if file.read_bytes().startswith(NEW[:5])}
+    assert len(clear) > 2
+    asked = ["git", "-C", club, "check-ignore", "--no-index", *clear]
+    done = subprocess.run(asked, capture_output=True, text=True, check=True)
+    assert set(done.stdout.split()) == clear
+
+
+def test_nothing_encrypted(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="nothing that is encrypted"):
+        vault_password.change(tmp_path, OLD, NEW)
+
+
+@pytest.mark.parametrize("new", ["short12", " of seven seas", "of seven seas\n", "of\tseven seas"])
+def test_a_new_password_that_is_refused(new: str) -> None:
+    with pytest.raises(UserError) as caught:
+        vault_password.check_new(new, OLD)
+    assert new.strip() not in str(caught.value)
+    with pytest.raises(UserError, match="the one before"):
+        vault_password.check_new(OLD.decode(), OLD)
+
+
+def test_the_boats_secrets_are_read_by_the_new_one(club: Path) -> None:
+    make_keys(club / "kittiwake.yml", OLD)
+    before = secrets.read(club / "kittiwake.yml", OLD)
+    vault_password.change(club, OLD, NEW)
+    assert secrets.read(club / "kittiwake.yml", NEW) == before
