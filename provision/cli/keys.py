@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from provision.cli.add_operator import add_operator
 from provision.cli.change_vault_password import change_vault_password
 from provision.cli.common import (
     Boats,
@@ -79,6 +80,15 @@ def keys(  # noqa: PLR0913
             help="Change the vault password of the whole folder; it takes no BOAT.",
         ),
     ] = False,
+    new_operator: Annotated[
+        Path | None,
+        typer.Option(
+            "--add-operator",
+            metavar="NAME.pub",
+            help="Let a further person log in, by this public key: to the boats named, or to all.",
+            readable=False,
+        ),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Make boats' secrets: Wi-Fi pass-phrases and SSH keys.
@@ -91,6 +101,7 @@ def keys(  # noqa: PLR0913
             "--set": chosen_by_user,
             "--rotate": rotate,
             "--change-vault-password": change_password,
+            "--add-operator": new_operator,
         }
     )
     if out is not None and not shown:
@@ -102,6 +113,9 @@ def keys(  # noqa: PLR0913
                 hint="--boats DIR names the folder",
             )
         change_vault_password(boats, vault_password_file, as_json)
+        return
+    if new_operator is not None:
+        add_operator(names, everyone, boats, new_operator, as_json)
         return
     files = chosen(names, boats, everyone)
     for file in files:

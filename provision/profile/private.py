@@ -11,8 +11,8 @@ from pathlib import Path
 from provision.errors import Place, UserError
 
 
-def write(file: Path, data: bytes, *, replace: bool = False) -> None:
-    """Write a file whole or not at all, with mode 0600 from its first moment.
+def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
+    """Write a file whole or not at all, with mode 0600 from its first moment, or another `mode`.
 
     UserError when it exists already and `replace` is not set, or when the disk refuses.
     """
@@ -23,6 +23,8 @@ def write(file: Path, data: bytes, *, replace: bool = False) -> None:
             with os.fdopen(descriptor, "wb") as stream:
                 stream.write(data)
                 stream.flush()
+                if mode != 0o600:
+                    os.fchmod(stream.fileno(), mode)
                 os.fsync(stream.fileno())
             if replace:
                 temporary.replace(file)

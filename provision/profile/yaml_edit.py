@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Change one list in a YAML text, and leave every other character as its author wrote it.
+
+What comes out is parsed and compared before it is taken: a text in a manner that is not known
+here is refused, not spoilt.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+
+import yaml
+
+#: What YAML reads as text without quotes, wherever it stands in a list.
+_PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9._-]*\.pub")
+
+
+class NotEdited(Exception):
+    """The text has a form that is left to its author to change."""
+
+
+def append(text: str, keys: Sequence[str], item: str) -> str:
+    """Add an item to the list at `keys`, such as ("access", "keys")."""
+    found = _at(_root(text), keys)
+    if not isinstance(found, yaml.SequenceNode) or not found.value:
+        raise NotEdited
+    end = found.value[-1].end_mark.index
+    if found.flow_style:
+        changed = f"{text[:end]}, {_written(item)}{text[end:]}"
+    else:
+        line_end = text.find("\n", end)
+        newline = _newline(text)
+        head = text[: line_end + 1] if line_end >= 0 else text + newline
+        tail = text[line_end + 1 :] if line_end >= 0 else ""
+        changed = f"{head}{' ' * found.start_mark.column}- {_written(item)}{newline}{tail}"
+    return _checked(text, changed, keys, [*_plain(text, keys), item])
+
+
+def put(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
+    """Write a list at `keys` of two levels, where there is none."""
+    outer, inner = keys
+    root = _root(text)
+    listed = f"{inner}: [{', '.join(map(_written, items))}]"
+    newline = _newline(text)
+    group = _at(root, [outer])
+    if group is None:
+        head = text if text.endswith("\n") else text + newline
+        changed = f"{head}{outer}: {{{listed}}}{newline}"
+    elif isinstance(group, yaml.MappingNode) and group.flow_style:
+        start = group.start_mark.index + 1
+        comma = ", " if group.value else ""
+        changed = f"{text[:start]}{listed}{comma}{text[start:]}"
+    elif isinstance(group, yaml.MappingNode):
+        start, column = group.start_mark.index, group.start_mark.column
+        changed = f"{text[:start]}{listed}{newline}{' ' * column}{text[start:]}"
+    else:
+        raise NotEdited
+    return _checked(text, changed, keys, list(items))
+
+
+def _root(text: str) -> yaml.Node | None:
+    try:
+        return yaml.SafeLoader(text).get_single_node()
+    except yaml.YAMLError:
+        raise NotEdited from None
+
+
+def _at(node: yaml.Node | None, keys: Sequence[str]) -> yaml.Node | None:
+    for key in keys:
+        if not isinstance(node, yaml.MappingNode):
+            raise NotEdited
+        node = next((value for name, value in node.value if name.value == key), None)
+    return node
+
+
+def _plain(text: str, keys: Sequence[str]) -> list[str]:
+    found = yaml.safe_load(text)
+    for key in keys:
+        found = found[key]
+    return list(found)
+
+
+def _written(item: str) -> str:
+    # A string of JSON is one of YAML, too.
+    return item if _PLAIN.fullmatch(item) else json.dumps(item, ensure_ascii=False)
+
+
+def _newline(text: str) -> str:
+    return "\r\n" if "\r\n" in text else "\n"
+
+
+def _checked(text: str, changed: str, keys: Sequence[str], items: list[str]) -> str:
+    """Give `changed` when it says what `text` does, and `items` at `keys`."""
+    wanted = yaml.safe_load(text)
+    group = wanted
+    for key in keys[:-1]:
+        group = group.setdefault(key, {})
+    group[keys[-1]] = items
+    try:
+        found = yaml.safe_load(changed)
+    except yaml.YAMLError:
+        raise NotEdited from None
+    if found != wanted:
+        raise NotEdited
+    return changed
