@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
+from provision.built import remember_card
 from provision.card.assemble import assemble, refuse
 from provision.card.base import base
 from provision.card.devices import candidates, device_at, refusal
@@ -107,6 +108,7 @@ def _build(known: Known, image: Path) -> dict[str, Any]:
     system = base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
         layout = assemble(known.board, settings, system, image)
+    remember_card(known.boat.file, image)
     return {
         "image": str(image),
         "boat": known.boat.name,

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -24,6 +24,7 @@ from provision.cli.common import (
     show,
 )
 from provision.cli.help import Command, example
+from provision.cli.lost import operator_missing, refuse_lost
 from provision.cli.typed import new_secret
 from provision.errors import Place, UserError
 from provision.harmless import harmless
@@ -73,6 +74,13 @@ def keys(  # noqa: PLR0913
             help="Replace this one: pass_phrase, host_key, or a TABLET's own pass-phrase.",
         ),
     ] = None,
+    replace_lost: Annotated[
+        bool,
+        typer.Option(
+            "--replace-lost",
+            help="Make new secrets although the boat was built with others, now lost.",
+        ),
+    ] = False,
     change_password: Annotated[
         bool,
         typer.Option(
@@ -130,6 +138,8 @@ def keys(  # noqa: PLR0913
     elif chosen_by_user is not None:
         _set(files, vault_password_file, chosen_by_user, as_json)
     else:
+        if not replace_lost:
+            refuse_lost(files)
         _make(files, vault_password_file, rotate or (), as_json, alone=bool(names))
 
 
@@ -154,18 +164,24 @@ def _make(
             check_rotation(rotate, load.read(file).profile.own_pass_phrases)
     key = _passwords(files, password)
     made = {file: make_keys(file, key[file.parent], rotate) for file in files}
+    missing = operator_missing(key)
+    for text in missing.values():
+        print(f"provision: {text}", file=sys.stderr)
     if as_json:
-        told = [_made_json(one) for one in made.values()]
+        told = [_made_json(one, missing) for one in made.values()]
         boats_json = [{"boat": file.stem, **one} for file, one in zip(made, told, strict=True)]
         show(told[0] if alone and len(told) == 1 else {"boats": boats_json})
         return
     for one in made.values():
-        what = f"made {', '.join(one.fresh)}" if one.fresh else "nothing to make, all is there"
+        all_there = "all is there" if not missing else "the boat's own are there"
+        what = f"made {', '.join(one.fresh)}" if one.fresh else f"nothing to make, {all_there}"
         print(f"{one.secrets}: {what}")
 
 
-def _made_json(made: Made) -> dict[str, object]:
-    return {"secrets": str(made.secrets), "made": made.fresh}
+def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:
+    lacks = [str(file) for file in missing if file.parent == made.secrets.parent]
+    told: dict[str, object] = {"secrets": str(made.secrets), "made": made.fresh}
+    return told | ({"missing": lacks} if lacks else {})
 
 
 def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes]:

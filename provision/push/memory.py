@@ -33,10 +33,13 @@ class Memory:
     host_key: str = ""
 
 
-def place_of(profile: Path) -> Path:
-    """The file about the boat with this profile; other clubs may have one of the same name."""
+def place_of(profile: Path, kind: str = "boats") -> Path:
+    """The file about the boat with this profile; other clubs may have one of the same name.
+
+    Of the `kind` boats is what they answered, of cards what was built.
+    """
     folder = hashlib.sha256(bytes(profile.resolve().parent)).hexdigest()[:12]
-    return state() / "boats" / f"{profile.stem}-{folder}.json"
+    return state() / kind / f"{profile.stem}-{folder}.json"
 
 
 def recall(profile: Path) -> Memory | None:

@@ -36,8 +36,13 @@ Call = Callable[..., Said]
 
 
 @pytest.fixture
-def call(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Call:
-    """Calls the command with these words."""
+def call(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Call:
+    """Calls the command with these words; what is remembered of boats is this test's alone."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
 
     def ended(*words: object) -> Said:
         monkeypatch.setattr(sys, "argv", ["provision", *map(str, words)])
