@@ -40,4 +40,4 @@ def add_operator(
         print(f"{file.name} has its own list of keys now: a change of the shared one misses it")
     where = " ".join(map(argument, files)) if names else f"--all{folder_option(boats)}"
     print("compare the fingerprint with what its owner's ssh-keygen -l -f FILE says")
-    print(f"next: provision push {where}; until then {', '.join(added.boats)} does not know it")
+    print(f"next: provision push {where}; until then no boat knows it")

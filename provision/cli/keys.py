@@ -24,19 +24,20 @@ from provision.cli.common import (
     show,
 )
 from provision.cli.help import Command, example
-from provision.cli.lost import operator_missing, refuse_lost
+from provision.cli.lost import operator_missing, refuse_lost, secrets_lost
 from provision.cli.typed import new_secret
 from provision.errors import Place, UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, argument
 from provision.profile import load, pass_phrase_file, secrets, vault
-from provision.profile.keys import Made, check_rotation, make_keys
+from provision.profile.keys import OPERATOR, Made, check_rotation, make_keys
 from provision.profile.pass_phrases import (
     check_new,
     check_settable,
     pass_phrases,
     set_pass_phrase,
 )
+from provision.steps import note
 
 
 @app.command(cls=Command, epilog=example("keys kittiwake"))
@@ -138,9 +139,13 @@ def keys(  # noqa: PLR0913
     elif chosen_by_user is not None:
         _set(files, vault_password_file, chosen_by_user, as_json)
     else:
+        lost = [file for file in files if secrets_lost(file)]
         if not replace_lost:
             refuse_lost(files)
         _make(files, vault_password_file, rotate or (), as_json, alone=bool(names))
+        for file in lost:
+            after = f"provision card {argument(file)} -o PATH"
+            note(f"{file.stem} answers to these after a new card: {after}")
 
 
 def _one_thing(asked: dict[str, object]) -> None:
@@ -176,6 +181,9 @@ def _make(
         all_there = "all is there" if not missing else "the boat's own are there"
         what = f"made {', '.join(one.fresh)}" if one.fresh else f"nothing to make, {all_there}"
         print(f"{one.secrets}: {what}")
+    if typed := [file for file, one in made.items() if {*one.fresh} - {"host_key", OPERATOR}]:
+        which = " ".join(map(argument, typed))
+        note(f"what to type on the tablets: provision keys {which} --show")
 
 
 def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:

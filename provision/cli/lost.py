@@ -17,7 +17,7 @@ _PUBLIC = f"{OPERATOR}.pub"
 
 def refuse_lost(files: Sequence[Path]) -> None:
     """Refuse to make new secrets for boats that were built with others, which are not here."""
-    errors = [_secrets_lost(file) for file in files]
+    errors = [secrets_lost(file) for file in files]
     errors += [_pair_lost(folder) for folder in dict.fromkeys(file.parent for file in files)]
     raise_all([error for error in errors if error is not None])
 
@@ -38,7 +38,8 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
     return missing
 
 
-def _secrets_lost(profile: Path) -> UserError | None:
+def secrets_lost(profile: Path) -> UserError | None:
+    """Tell that a boat was built with secrets that are not here; None when it was not."""
     file = secrets.file_of(profile)
     found = [] if file.exists() else evidence(profile)
     if not found:

@@ -60,7 +60,7 @@ def add(profiles: Sequence[Path], public_key: Path) -> Added:
         private.write(file, "".join(f"{line}\n" for line in lines).encode(), mode=0o644)
     for changed, text in edits.items():
         _rewrite(changed, text)
-    shared = {boat.file.resolve() for boat in unnamed if _source(boat) != boat.file.resolve()}
+    shared = {boat.file for boat in unnamed if _source(boat) != boat.file.resolve()}
     return Added(
         file=file,
         keys=tuple(lines),
@@ -179,7 +179,7 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
         source, own = _source(boat), boat.file.resolve()
         shared_by = sharers.get(source)
         everybody = source == own or (shared_by is not None and shared_by <= asked)
-        target = source if everybody else own
+        target = boat.place("access.keys").file if everybody else boat.file
         if target in edits:
             continue
         text = decode(target)
@@ -200,6 +200,7 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
 
 def _rewrite(file: Path, text: str) -> None:
     """Replace a file of text whole, with the mode and the mark at its start that it had."""
+    file = file.resolve()
     before = file.read_bytes()
     mark = codecs.BOM_UTF8 if before.startswith(codecs.BOM_UTF8) else b""
     mode = stat.S_IMODE(os.stat(file).st_mode)

@@ -78,9 +78,11 @@ def check_settable(boat: Boat, name: str) -> None:
             hint=f"write own_pass_phrase: true there, or set {BOATS_OWN}",
         )
     known = ", ".join([BOATS_OWN, *boat.profile.own_pass_phrases])
+    # What was given may be the pass-phrase itself: it is not repeated.
     raise UserError(
-        f"there is no pass-phrase {name} to set",
-        hint=f"those of {boat.name} are {known}; of other secrets --rotate makes new ones",
+        f"{boat.name} has no pass-phrase by the name that --set gives",
+        hint=f"the names are {known}; the pass-phrase itself is asked for, and never stands on the "
+        "command line, which others can read; of other secrets --rotate makes new ones",
     )
 
 

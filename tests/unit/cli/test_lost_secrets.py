@@ -87,6 +87,7 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
     assert {file: file.read_bytes() for file in club.iterdir()} == before
     said = call("keys", "kittiwake", "--replace-lost", "--boats", club)
     assert (said.status, "made pass_phrase, host_key" in said.out) == (0, True)
+    assert "after a new card: provision card" in " ".join(said.err.split())
     assert secrets.read(club / "kittiwake.yml", vault.password(club))
 
 

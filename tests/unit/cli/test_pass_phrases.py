@@ -57,6 +57,13 @@ def test_a_terminal_is_shown_what_people_type_and_no_key(club: Path) -> None:
     assert "PRIVATE KEY" not in shown and "ssh-ed25519" not in shown
 
 
+def test_who_has_made_one_is_told_how_to_see_it(call: Call, boats: Path) -> None:
+    said = call("keys", "dunlin", "--boats", boats)
+    assert f"provision keys {argument(boats / 'dunlin.yml')} --show" in " ".join(said.err.split())
+    said = call("keys", "dunlin", "--rotate", "host_key", "--boats", boats)
+    assert "--show" not in said.err
+
+
 @pytest.mark.parametrize("more", [[], ["--json"]])
 def test_nothing_else_than_a_terminal_is_shown_them(
     call: Call, club: Path, more: list[str]
@@ -171,8 +178,9 @@ def test_setting_says_what_has_to_follow(set_to: Call, club: Path) -> None:
         ("chart-table", b"canary\tcanary", "8 to 63 printable ASCII"),
         ("pass_phrase", b"\n", "no new pass-phrase"),
         ("pass_phrase", b"", "no new pass-phrase"),
-        ("host_key", b"canary canary", "no pass-phrase host_key"),
-        ("galley", b"canary canary", "no pass-phrase galley"),
+        ("host_key", b"canary canary", "no pass-phrase by the name"),
+        ("canary canary", b"", "no pass-phrase by the name"),
+        ("galley", b"canary canary", "no pass-phrase by the name"),
     ],
 )
 def test_what_is_not_taken(set_to: Call, club: Path, secret: str, piped: bytes, told: str) -> None:
