@@ -48,10 +48,9 @@ def evidence(profile: Path) -> list[str]:
 
 
 def _images(profile: Path) -> list[Path]:
-    """List the images of the boat's card in the folder of the profile and the one above."""
-    folder = profile.parent.resolve()
-    places = (folder, folder.parent)
-    images = (file for place in places for file in sorted(place.glob("*.img")) if file.is_file())
+    """List the images of the boat's card beside its profile."""
+    # Not in the folder above: there may lie those of another folder of boats.
+    images = (file for file in sorted(profile.parent.glob("*.img")) if file.is_file())
     return [file for file in itertools.islice(images, MAX_IMAGES) if _whose(file) == profile.stem]
 
 

@@ -22,6 +22,7 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
     if new is not None:
         print("finishing the change that was cut off", file=sys.stderr)
     else:
+        vault_password.check_old(boats, old)
         check = partial(vault_password.check_new, old=old)
         new = new_secret("vault password", check).encode()
     done = vault_password.change(boats, old, new)

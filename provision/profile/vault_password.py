@@ -54,6 +54,23 @@ def check_new(new: str, old: bytes) -> None:
         raise UserError("the new vault password is the one before")
 
 
+def check_old(folder: Path, old: bytes) -> None:
+    """Refuse a password by which nothing of the folder opens, before a new one is typed."""
+    files = _vault_files(folder)
+    if not files and not _keeps(folder, old):
+        raise UserError(
+            "holds nothing that is encrypted",
+            place=Place(folder),
+            hint="provision keys makes the boats' secrets",
+        )
+    if files and not any(_opens(file, old) for file in files):
+        raise UserError(
+            "the vault password opens no file of the folder",
+            place=Place(folder),
+            hint="it is the one that the files have now",
+        )
+
+
 def begun(folder: Path) -> bytes | None:
     """Give the new password of a change that was cut off, where the folder keeps its own."""
     file = _staged(folder / vault.BESIDE)
@@ -70,12 +87,6 @@ def change(folder: Path, old: bytes, new: bytes) -> Change:
     """
     vaults = _read(folder, old, new)
     keeps = _keeps(folder, old)
-    if not vaults and not keeps and not _vault_files(folder):
-        raise UserError(
-            "holds nothing that is encrypted",
-            place=Place(folder),
-            hint="provision keys makes the boats' secrets",
-        )
     try:
         if keeps:
             private.write(_staged(folder / vault.BESIDE), new + b"\n", replace=True)

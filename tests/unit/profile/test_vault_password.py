@@ -324,9 +324,15 @@ def test_no_password_in_the_clear_is_shared_after_a_cut(club: Path, tmp_path: Pa
     assert set(done.stdout.split()) == clear
 
 
-def test_nothing_encrypted(tmp_path: Path) -> None:
+def test_what_no_change_begins_with(club: Path, tmp_path: Path) -> None:
+    vault_password.check_old(club, OLD)
+    with pytest.raises(UserError, match="opens no file"):
+        vault_password.check_old(club, NEW)
+    for name in ALL:
+        (club / name).unlink()
+    vault_password.check_old(club, OLD)
     with pytest.raises(UserError, match="nothing that is encrypted"):
-        vault_password.change(tmp_path, OLD, NEW)
+        vault_password.check_old(club, NEW)
 
 
 @pytest.mark.parametrize("new", ["short12", " of seven seas", "of seven seas\n", "of\tseven seas"])
