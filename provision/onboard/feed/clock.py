@@ -14,11 +14,11 @@ import re
 import socket
 import struct
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from provision.onboard.feed import models
+from provision.onboard.feed.agreement import FRESH, TOLERANCE, Agreement, Run
 from provision.onboard.feed.sentence import Sentence
 from provision.onboard.feed.serialport import character_time
 from provision.onboard.feed.teller import Teller, log
@@ -30,22 +30,11 @@ from provision.onboard.feed.validity import VALID_QUALITIES, VOID_MODES
 SAMPLE = struct.Struct("@lldiiii")
 MAGIC = 0x534F434B
 
-#: So many sentences in a row must agree before the first sample is given, and so many
-#: before a jump is believed.
-AGREE, JUMP = 3, 60
+#: So many sentences in a row, and so many seconds, before a jump is believed.
+JUMP, JUMP_S = 60, 60.0
 
-#: After so many samples that no link contradicted, the clock decides between two that differ:
-#: where two links agreed on them, and where one alone said so.
-TRUSTED, TRUSTED_ALONE = 60, 3600
-
-#: Seconds by which two links differ only in how late they say the time.
-LATENCY_S = 5.0
-
-#: Seconds that two sentences may differ against the monotonic clock and still agree.
-TOLERANCE = 1.0
-
-#: A fix is good for so many seconds; a link that was good so recently keeps the others out.
-FRESH = 10.0
+#: A sentence that may have waited for so many seconds before it was read tells no time.
+LATE_S = 0.5
 
 #: No true date lies before it: 2025-08-09, when the boat's Debian was released.
 RELEASED = 1754697600
@@ -105,34 +94,10 @@ def built(base: str) -> float:
         return 0.0
 
 
-@dataclass(slots=True)
-class _Run:
-    """What one link says of the time, as the difference from the monotonic clock in seconds.
-
-    `agreeing` counts its sentences in a row that agree with it, `heard` is when the last came.
-    """
-
-    difference: float
-    agreeing: int
-    heard: float
-
-    def add(self, difference: float, heard: float) -> None:
-        """Take the next sentence: it continues the run, or begins another."""
-        self.heard = heard
-        if abs(difference - self.difference) <= TOLERANCE:
-            # Follow the drift of the monotonic clock slowly.
-            self.difference += (difference - self.difference) / 16
-            self.agreeing += 1
-        else:
-            self.difference, self.agreeing = difference, 1
-
-
 class Clock:
-    """Gives chrony samples from the first of the named links that has a dated fix.
+    """Gives chrony samples from the first of the named links that is right about the time.
 
-    Each link has a run of its own. While two of them differ, the greater number that agrees
-    decides, or the clock that was right for long before; where neither does, no sample goes
-    out, for nothing shows which of the two is wrong.
+    While links differ, and nothing shows which of them is wrong, no sample goes out.
     """
 
     def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
@@ -147,15 +112,14 @@ class Clock:
         self._loop = asyncio.get_running_loop()
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._channel.setblocking(False)
-        self._runs: dict[str, _Run] = {}
+        self._agreement = Agreement(clock.links)
         self._good: dict[str, float] = {}
         self._fix: dict[str, tuple[bool, float]] = {}
-        self._reference: float | None = None
-        self._uncontested = 0
-        self._weight = 1
-        self._deviating = 0
+        self._deviating: int = 0
+        self._deviating_since = 0.0
         self.samples = 0
-        self.refused = {"void": 0, "date": 0, "jump": 0, "conflict": 0, "unsent": 0}
+        reasons = ("void", "date", "late", "jump", "conflict", "alone", "unsent")
+        self.refused = dict.fromkeys(reasons, 0)
         self._offset: float | None = None
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
@@ -171,71 +135,57 @@ class Clock:
             self._teller.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")
             return
         late = (len(sentence.raw) + sentence.trail) * self._characters[sentence.origin]
-        began = sentence.heard - late
-        origin, difference = sentence.origin, told - began
-        run = self._runs.setdefault(origin, _Run(difference, 0, sentence.heard))
-        run.add(difference, sentence.heard)
-        if not self._is_chosen(origin, sentence.heard) or not self._is_steady(run, origin):
+        if sentence.waited > late + LATE_S:
+            self.refused["late"] += 1
             return
-        self._good[origin] = sentence.heard
+        began, now, origin = sentence.heard - late, sentence.heard, sentence.origin
+        run = self._agreement.hear(origin, told - began, now)
+        if not self._is_chosen(origin, now) or not self._is_steady(run, origin):
+            return
+        self._agreement.tell(run.difference)
+        self._good[origin] = now
         # The system clock when the sentence began.
-        then = time.time() - (self._loop.time() - began)
+        then = began + self._system()
         self._send(then, told - then)
+
+    def _system(self) -> float:
+        """Return the system clock's difference from the monotonic clock in seconds."""
+        return time.time() - self._loop.time()
 
     def _is_chosen(self, origin: str, now: float) -> bool:
         """Report whether the time is to come from this link now."""
-        fresh = [
-            link
-            for link in self._clock.links
-            if link in self._runs and now - self._runs[link].heard < FRESH
-        ]
-        agreeing = self._agreeing(fresh)
-        # What two say counts for more.
-        self._weight = TRUSTED_ALONE // TRUSTED if len(agreeing) > 1 else 1
-        if len(agreeing) < len(fresh):
-            self._contested(fresh, agreeing)
-            if origin not in agreeing:
+        steady = self._agreement.steady(now)
+        if origin not in steady:
+            return not steady and self._agreement.goes_on(origin)
+        right = self._agreement.right(steady, now)
+        if len(right) < len(steady):
+            self._contested(steady, right)
+            if origin not in right:
                 self.refused["conflict"] += 1
                 return False
-        elif len(fresh) > 1:
+        elif len(steady) > 1:
             self._teller.mended("clock", "conflict", "the instruments agree on the time")
-        # A link that has just begun keeps nothing out.
-        good = [link for link in agreeing if self._runs[link].agreeing >= AGREE]
-        return origin == next(iter(good), origin)
+        if origin != right[0]:
+            return False
+        if not self._agreement.is_backed(origin, self._system(), now):
+            self.refused["alone"] += 1
+            said = f"{origin} alone tells the time; it is believed if it stays for a minute"
+            self._teller.warn("clock", "alone", said)
+            return False
+        self._teller.mended("clock", "alone", f"{origin} is believed")
+        return True
 
-    def _agreeing(self, fresh: list[str]) -> list[str]:
-        """Name the links that are right, in their order: all, or none, where nothing decides."""
-        groups = [
-            [
-                other
-                for other in fresh
-                if abs(self._runs[other].difference - self._runs[link].difference) <= LATENCY_S
-            ]
-            for link in fresh
-        ]
-        if all(len(group) == len(fresh) for group in groups):
-            return fresh
-        if self._reference is not None and self._uncontested >= TRUSTED_ALONE:
-            reference = self._reference
-            return [
-                link for link in fresh if abs(self._runs[link].difference - reference) <= LATENCY_S
-            ]
-        majority = max(groups, key=len)
-        return majority if 2 * len(majority) > len(fresh) else []
-
-    def _contested(self, fresh: list[str], agreeing: list[str]) -> None:
+    def _contested(self, steady: list[str], right: list[str]) -> None:
         """Say which links differ, and by how much."""
-        first, *others = [*agreeing, *(link for link in fresh if link not in agreeing)]
+        runs = self._agreement.runs
+        first, *others = [*right, *(link for link in steady if link not in right)]
         differ = ", ".join(
-            f"{link} {self._runs[link].difference - self._runs[first].difference:+.1f} s"
-            for link in others
+            f"{link} {runs[link].difference - runs[first].difference:+.1f} s" for link in others
         )
-        decided = f"{first} is believed" if agreeing else "none is believed"
+        decided = f"{first} is believed" if right else "none is believed"
         self._teller.warn(
             "clock", "conflict", f"the time differs from {first}: {differ}; {decided}"
         )
-        if not agreeing:
-            self._uncontested = 0
 
     def _told(self, sentence: Sentence) -> float | None:
         """What a sentence with a valid fix says; a ZDA is as valid as the fix before it."""
@@ -254,23 +204,24 @@ class Clock:
             self.refused["void"] += 1
         return told
 
-    def _is_steady(self, run: _Run, origin: str) -> bool:
-        """Report whether the chosen link agrees with itself, and with the clock before it."""
-        if self._reference is None:
-            if run.agreeing < AGREE:
-                return False
+    def _is_steady(self, run: Run, origin: str) -> bool:
+        """Report whether the chosen link agrees with the clock before it, or stays at a jump."""
+        reference = self._agreement.reference
+        if reference is None:
             log.info("clock: %s tells the time", origin)
-        elif abs(run.difference - self._reference) > TOLERANCE:
+        elif abs(run.difference - reference) > TOLERANCE:
+            if not self._deviating:
+                self._deviating_since = run.heard
             self._deviating = min(self._deviating + 1, run.agreeing)
-            if self._deviating < JUMP:
+            stays = run.heard - max(run.since, self._deviating_since)
+            if self._deviating < JUMP or stays < JUMP_S:
                 self.refused["jump"] += 1
-                jump = run.difference - self._reference
+                jump = run.difference - reference
                 self._teller.warn("clock", "jump", f"{origin} jumps by {jump:+.1f} s; refused")
                 return False
             log.warning("clock: %s stays where it jumped to; believed", origin)
-            self._uncontested = 0
-        self._reference, self._deviating = run.difference, 0
-        self._uncontested += self._weight
+            self._agreement.doubt(run.heard)
+        self._deviating = 0
         return True
 
     def _send(self, then: float, offset: float) -> None:
@@ -297,15 +248,5 @@ class Clock:
             "refused": dict(self.refused),
             "offset": None if self._offset is None else round(self._offset, 3),
             "good": {link: round(now - at, 1) for link, at in self._good.items()},
-            "differences": self._differences(now),
-        }
-
-    def _differences(self, now: float) -> dict[str, float]:
-        """Seconds by which each link that is heard differs from the first of them."""
-        fresh = {link: run for link, run in self._runs.items() if now - run.heard < FRESH}
-        first = next((fresh[link] for link in self._clock.links if link in fresh), None)
-        return {
-            link: round(run.difference - first.difference, 1)
-            for link, run in fresh.items()
-            if first is not None
+            "differences": self._agreement.differences(now),
         }

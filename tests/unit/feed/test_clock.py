@@ -10,7 +10,10 @@ from typing import Any
 
 import pynmea2
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from provision.onboard.feed import agreement
 from provision.onboard.feed import clock as clocks
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.clock import MAGIC, SAMPLE, Clock, rmc_time, zda_time
@@ -68,12 +71,18 @@ def chrony(bench: Bench) -> Iterator[Chrony]:
         bench.link(name, baud=4800)
     bench.settings["clock"] = {
         "socket": str(chrony.path),
-        "links": ["gnss", "spare"],
+        "links": ["gnss"],
         "not_before": BUILT,
     }
     chrony.listen()
     yield chrony
     chrony.channel.close()
+
+
+@pytest.fixture
+def both(bench: Bench, chrony: Chrony) -> None:
+    """Let two links tell the time, of which the first is preferred."""
+    bench.settings["clock"]["links"] = ["gnss", "spare"]
 
 
 def play(bench: Bench, tell: Callable[[Clock, Callable[..., Sentence]], None]) -> Clock:
@@ -280,12 +289,12 @@ def test_jumps_are_refused_until_they_stay(bench: Bench, chrony: Chrony) -> None
             say(rmc(BUILT + second), second)
         assert len(chrony.samples()) == 5
         # The first sentences after the start were wrong, and this is the truth.
-        for second in range(20, 20 + clocks.JUMP + 2):
+        for second in range(20, 20 + clocks.JUMP + 3):
             say(rmc(BUILT + 7200 + second), second)
         assert len(chrony.samples()) == 3
 
     clock = play(bench, tell)
-    assert clock.refused["jump"] == 10 + clocks.JUMP - 1
+    assert clock.refused["jump"] == 10 + clocks.JUMP
 
 
 def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -> None:
@@ -298,7 +307,7 @@ def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -
 
 
 def test_of_two_that_differ_from_the_beginning_neither_is_believed(
-    bench: Bench, chrony: Chrony, caplog: pytest.LogCaptureFixture
+    bench: Bench, chrony: Chrony, both: None, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Nothing shows which is wrong: the one that is preferred, and heard first, may be."""
 
@@ -313,7 +322,7 @@ def test_of_two_that_differ_from_the_beginning_neither_is_believed(
     assert "differs from gnss: spare -3600." in caplog.text
 
 
-def test_the_state_names_by_how_much_two_differ(bench: Bench, chrony: Chrony) -> None:
+def test_the_state_names_by_how_much_two_differ(bench: Bench, chrony: Chrony, both: None) -> None:
     def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
         say(rmc(BUILT + 3600), 0)
         say(rmc(BUILT), 0, "spare")
@@ -324,20 +333,31 @@ def test_the_state_names_by_how_much_two_differ(bench: Bench, chrony: Chrony) ->
 
 Says = Callable[[int], dict[str, float]]
 
+MINUTE, HOUR = round(agreement.ALONE_S), round(agreement.TRUSTED_ALONE_S)
 
-def offsets_of(bench: Bench, chrony: Chrony, seconds: int, says: Says) -> list[float]:
-    """The offsets that chrony is given while links say, each second, times off by so much."""
-    given: list[float] = []
+
+def samples_of(
+    bench: Bench, chrony: Chrony, seconds: int, says: Says, true: float = BUILT
+) -> list[tuple[int, float]]:
+    """Give the second and the offset of each sample that chrony is given.
+
+    Links say, each second, times that are off by so much.
+    """
+    given: list[tuple[int, float]] = []
 
     def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
         for second in range(seconds):
             for number, (link, off) in enumerate(says(second).items()):
                 at = second + number / 10
-                say(rmc(BUILT + at + off), at, link)
-            given.extend(offset for _, offset in chrony.samples())
+                say(rmc(true + at + off), at, link)
+            given.extend((second, offset) for _, offset in chrony.samples())
 
     play(bench, tell)
     return given
+
+
+def offsets_of(bench: Bench, chrony: Chrony, seconds: int, says: Says) -> list[float]:
+    return [offset for _, offset in samples_of(bench, chrony, seconds, says)]
 
 
 def test_two_that_agree_outvote_the_preferred_one(bench: Bench, chrony: Chrony) -> None:
@@ -354,51 +374,170 @@ def test_what_two_agreed_on_decides(bench: Bench, chrony: Chrony, wrong: str) ->
     right = {"gnss": "spare", "spare": "gnss"}[wrong]
 
     def says(second: int) -> dict[str, float]:
-        if second < 2 * clocks.TRUSTED:
+        if second < 2 * agreement.TRUSTED_S:
             return {right: 0, "other": 0}
         return {right: 0, wrong: 3600}
 
     given = offsets_of(bench, chrony, 300, says)
-    assert len(given) == 300 - clocks.AGREE + 1
+    assert len(given) == pytest.approx(300 - agreement.AGREE, abs=2)
     assert max(given) - min(given) < 2
 
 
 @pytest.mark.parametrize("first", ["gnss", "spare"])
+@pytest.mark.parametrize("later", [1, 18, 55])
+def test_a_wrong_one_gives_nothing_before_the_other_can_contradict(
+    bench: Bench, chrony: Chrony, both: None, first: str, later: int
+) -> None:
+    """The second receiver has its first fix so many seconds after the first one."""
+    second_one = {"gnss": "spare", "spare": "gnss"}[first]
+
+    def says(second: int) -> dict[str, float]:
+        return {first: 3600} | ({second_one: 0} if second >= later else {})
+
+    assert offsets_of(bench, chrony, 300, says) == []
+
+
+def test_one_alone_waits_for_a_minute(
+    bench: Bench, chrony: Chrony, both: None, caplog: pytest.LogCaptureFixture
+) -> None:
+    given = samples_of(bench, chrony, 100, lambda _: {"gnss": 3600})
+    assert given[0][0] == pytest.approx(MINUTE, abs=1)
+    assert len(given) == pytest.approx(100 - MINUTE, abs=1)
+    assert caplog.text.count("gnss alone tells the time") == 1
+
+
+def test_one_that_is_named_alone_gives_at_once(bench: Bench, chrony: Chrony) -> None:
+    assert len(offsets_of(bench, chrony, 10, lambda _: {"gnss": 3600})) == 10 - agreement.AGREE + 1
+
+
+def test_one_that_another_agrees_with_gives_at_once(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    given = samples_of(bench, chrony, 30, lambda n: {"gnss": 0} | ({"spare": 0} if n > 9 else {}))
+    assert given[0][0] == pytest.approx(10 + agreement.AGREE - 1, abs=1)
+    assert len(given) == pytest.approx(30 - 12, abs=1)
+
+
+@pytest.mark.parametrize(("off", "first"), [(0, 2), (-4, 2), (20, MINUTE)])
+def test_one_that_says_what_the_boats_clock_says_gives_at_once(
+    bench: Bench, chrony: Chrony, both: None, off: float, first: int
+) -> None:
+    """By a clock chip, or after the feed was started anew, the system's clock is right before."""
+    given = samples_of(bench, chrony, 90, lambda _: {"gnss": off}, true=time.time())
+    assert given[0][0] == pytest.approx(first, abs=1)
+
+
+def test_what_the_boats_clock_says_decides_between_no_two(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    """The wrong one may have set it before."""
+
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 0, "spare": 3600}
+
+    # Only until the other has said three times what it says.
+    assert len(samples_of(bench, chrony, 90, says, true=time.time())) <= 1
+
+
+@pytest.mark.parametrize("first", ["gnss", "spare"])
 def test_what_one_alone_said_for_a_minute_does_not_decide(
-    bench: Bench, chrony: Chrony, first: str
+    bench: Bench, chrony: Chrony, both: None, first: str
 ) -> None:
     second_one = {"gnss": "spare", "spare": "gnss"}[first]
 
     def says(second: int) -> dict[str, float]:
-        return {first: 3600} | ({second_one: 0} if second >= 70 else {})
+        return {first: 3600} | ({second_one: 0} if second >= MINUTE + 10 else {})
 
-    assert len(offsets_of(bench, chrony, 300, says)) == pytest.approx(70, abs=3)
+    assert len(offsets_of(bench, chrony, 300, says)) == pytest.approx(10, abs=3)
 
 
-def test_what_one_alone_said_for_an_hour_decides(bench: Bench, chrony: Chrony) -> None:
+def test_what_one_alone_said_for_an_hour_decides_for_an_hour(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    """Nobody knows whether the first is right: the second is not refused for good."""
+    begins = MINUTE + HOUR + 10
+
     def says(second: int) -> dict[str, float]:
-        return {"gnss": 0} | ({"spare": 3600} if second > clocks.TRUSTED_ALONE + 10 else {})
+        return {"gnss": 0} | ({"spare": 3600} if second >= begins else {})
 
-    given = offsets_of(bench, chrony, clocks.TRUSTED_ALONE + 100, says)
-    assert len(given) == clocks.TRUSTED_ALONE + 100 - clocks.AGREE + 1
+    given = samples_of(bench, chrony, begins + 2 * HOUR, says)
+    assert given[-1][0] == pytest.approx(begins + agreement.CONTEST_S, abs=5)
+    assert len(given) == pytest.approx(HOUR + agreement.CONTEST_S, abs=20)
+    offsets = [offset for _, offset in given]
+    assert max(offsets) - min(offsets) < 2
 
 
-def test_two_that_differ_by_their_latency_alone_tell_the_time(bench: Bench, chrony: Chrony) -> None:
+def test_one_that_was_alone_for_an_hour_is_outvoted_by_two(bench: Bench, chrony: Chrony) -> None:
+    bench.settings["clock"]["links"] = ["gnss", "spare", "other"]
+    begins = MINUTE + HOUR + 10
+
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 3600} | ({"spare": 0, "other": 0} if second >= begins else {})
+
+    given = samples_of(bench, chrony, begins + 300, says)
+    wrong = [second for second, offset in given if offset > given[-1][1] + 1800]
+    right = [second for second, offset in given if offset < given[-1][1] + 1800]
+    assert wrong[-1] <= begins + agreement.AGREE
+    assert right[0] == pytest.approx(begins + clocks.JUMP_S, abs=4)
+    assert len(right) == pytest.approx(300 - clocks.JUMP_S, abs=4)
+
+
+def test_one_that_was_alone_for_an_hour_and_falls_silent_is_followed(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    begins = MINUTE + HOUR + 10
+
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 3600} if second < begins else {"spare": 0}
+
+    given = samples_of(bench, chrony, begins + 100, says)
+    assert given[-1][1] == pytest.approx(given[0][1] - 3600, abs=2)
+    again = [second for second, offset in given if offset < given[0][1] - 1800]
+    assert again[0] == pytest.approx(begins + clocks.JUMP_S, abs=15)
+
+
+def test_two_that_differ_by_their_latency_alone_tell_the_time(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
     given = offsets_of(bench, chrony, 60, lambda _: {"gnss": 0, "spare": -1.5})
     assert len(given) > 50
     assert max(given) - min(given) < 1
 
 
-def test_when_one_of_two_falls_silent_the_other_is_believed(bench: Bench, chrony: Chrony) -> None:
+def test_when_one_of_two_falls_silent_the_other_is_believed(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    """After another minute alone: the one that is left may be the wrong one."""
+
     def says(second: int) -> dict[str, float]:
         return {"gnss": 3600, "spare": 0} if second < 30 else {"spare": 0}
 
     assert offsets_of(bench, chrony, 30, says) == []
-    assert len(offsets_of(bench, chrony, 60, says)) == pytest.approx(60 - 30 - clocks.FRESH, abs=2)
+    given = samples_of(bench, chrony, 150, says)
+    assert given[0][0] == pytest.approx(30 + agreement.FRESH + MINUTE, abs=3)
+    assert len(given) == pytest.approx(150 - given[0][0], abs=1)
+
+
+def test_one_that_contradicts_now_and_then_is_heard(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    """A receiver with a poor sky: the other is never alone for a whole minute."""
+
+    def says(second: int) -> dict[str, float]:
+        return {"gnss": 3600} | ({"spare": 0} if second % 40 < 5 else {})
+
+    assert offsets_of(bench, chrony, 300, says) == []
+
+
+def test_one_that_agrees_with_nothing_it_has_said_contradicts_nobody(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
+    given = offsets_of(bench, chrony, 100, lambda n: {"gnss": 0, "spare": n * 77})
+    assert len(given) == pytest.approx(100 - MINUTE, abs=2)
 
 
 def test_a_receiver_that_is_wrong_in_its_first_seconds_is_believed_later(
-    bench: Bench, chrony: Chrony
+    bench: Bench, chrony: Chrony, both: None
 ) -> None:
     def says(second: int) -> dict[str, float]:
         return {"gnss": 86400 if second < 20 else 0, "spare": 0}
@@ -408,14 +547,87 @@ def test_a_receiver_that_is_wrong_in_its_first_seconds_is_believed_later(
     assert max(given) - min(given) < 2
 
 
-def test_the_first_named_link_that_is_good_tells_the_time(bench: Bench, chrony: Chrony) -> None:
+@pytest.mark.parametrize("often", [1, 10])
+def test_a_jump_and_a_minute_alone_are_measured_by_time(
+    bench: Bench, chrony: Chrony, both: None, often: int
+) -> None:
+    """A receiver that says it ten times a second is believed no sooner."""
+
+    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+        for number in range(MINUTE * often - often):
+            say(rmc(BUILT + number / often), number / often)
+        assert clock.refused["alone"] > 50 * often
+        assert chrony.samples() == []
+        for number in range(MINUTE * often - often, 2 * MINUTE * often):
+            say(rmc(BUILT + number / often), number / often)
+        assert len(chrony.samples()) > 9
+        before = clock.refused["jump"]
+        for number in range(2 * MINUTE * often, 3 * MINUTE * often - often):
+            say(rmc(BUILT + 3600 + number / often), number / often)
+        assert clock.refused["jump"] > before + 50 * often
+        assert chrony.samples() == []
+
+    play(bench, tell)
+
+
+def test_what_may_have_waited_before_it_was_read_tells_no_time(
+    bench: Bench, chrony: Chrony
+) -> None:
+    async def run(feed: Feed) -> None:
+        now = asyncio.get_running_loop().time()
+        for second in range(6):
+            fresh = make(rmc(BUILT + second), origin="gnss", heard=now + second)
+            feed.hub.publish([fresh._replace(waited=0.9 if second % 2 else 0.2)])
+        assert feed.clock is not None
+        assert feed.clock.refused["late"] == 3
+
+    bench.run(run)
+    assert len(chrony.samples()) == 1
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["gnss", "spare", "other"]),
+            st.sampled_from([0, 0.5, -4, 3600, 86400]),
+            st.sampled_from([0, 0.1, 1, 9, 30, 4000]),
+        ),
+        max_size=80,
+    )
+)
+def test_none_is_right_that_does_not_tell_the_time_now(
+    said: list[tuple[str, float, float]],
+) -> None:
+    """Whatever three links say: those that are right agree with each other or with the clock."""
+    told, now = agreement.Agreement(["gnss", "spare", "other"]), 100.0
+    for link, difference, passes in said:
+        now += passes
+        run = told.hear(link, difference, now)
+        steady = told.steady(now)
+        right = told.right(steady, now) if steady else []
+        assert set(right) <= set(steady)
+        differences = [told.runs[link].difference for link in right]
+        assert not right or max(differences) - min(differences) <= 2 * agreement.LATENCY_S
+        if link in right and told.is_backed(link, 1e9, now):
+            told.tell(run.difference)
+
+
+@given(st.lists(st.text(alphabet="0123456789.,AVNEW-+eE_ ", max_size=40), max_size=8))
+def test_no_fields_end_the_clock(fields: list[str]) -> None:
+    for told in (rmc_time(",".join(fields).split(",")), zda_time(",".join(fields).split(","))):
+        assert told is None or told < 4e11
+
+
+def test_the_first_named_link_that_is_good_tells_the_time(
+    bench: Bench, chrony: Chrony, both: None
+) -> None:
     def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
         for second in range(5):
             say(rmc(BUILT + second), second)
             say(rmc(BUILT + second + 0.4), second + 0.1, "spare")
             say(rmc(BUILT + second + 0.4), second + 0.1, "other")
-        # Three of its own must agree; what the spare says does not count for it.
-        assert clock.samples == 3
+        # Three of its own must agree, and the spare's three; what the spare says does not count.
+        assert clock.samples == 2
         for second in range(5, 20):
             say(rmc(BUILT + second), second, "spare")
         assert set(clock.as_json()["good"]) == {"gnss", "spare"}
