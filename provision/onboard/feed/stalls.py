@@ -65,6 +65,10 @@ class Stalls:
             self._held_since, self._held_until = since, now + DRAIN_S
         return since
 
+    def asked(self) -> float:
+        """Return the monotonic second after which every source has been asked once."""
+        return self._loop.time() if self._beats is None else self._beats[0]
+
     def close(self) -> None:
         """Stop to watch."""
         if self._timer is not None:
@@ -78,20 +82,23 @@ class Arrivals:
         self._stalls = stalls
         self._loop = asyncio.get_running_loop()
         self._backlog_since: float | None = None
+        self._backlog_until = 0.0
+        """Until when its next piece must have come, if there is one."""
 
     def read(self, size: int, *, more: bool) -> float:
         """Take note of a read of `size` bytes; `more` says that there may be more to read.
 
         Returns the monotonic second before which none of these bytes came.
         """
-        since = self._stalls.since()
+        now, since = self._loop.time(), self._stalls.since()
+        if self._stalls.asked() > self._backlog_until:
+            # It was asked in between and had nothing.
+            self._backlog_since = None
         if self._backlog_since is not None:
             since = min(since, self._backlog_since)
-        stalled = self._loop.time() - since > STALL_S
-        if more or (stalled and size >= BACKLOG_PIECE):
-            self._backlog_since = since
-        else:
-            self._backlog_since = None
+        drains = now - since > STALL_S and size >= BACKLOG_PIECE
+        self._backlog_since = since if more or drains else None
+        self._backlog_until = now + DRAIN_S if drains else now
         return since
 
     def emptied(self) -> None:

@@ -99,6 +99,19 @@ def test_a_stall_is_over_when_all_has_been_read(monkeypatch: pytest.MonkeyPatch)
     assert loop.now - stalls.since() < 0.2
 
 
+def test_a_full_read_with_nothing_behind_it_makes_nothing_later_old(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It took exactly what was there. What comes ten seconds later is not the rest of it."""
+    loop, arrivals, _ = simulated(monkeypatch)
+    arrivals.read(PIECE, more=True)
+    for _ in range(300):
+        loop.now += 0.04
+        if loop.now >= loop.due_at:
+            loop.beat()
+    assert loop.now - arrivals.read(10, more=False) < 0.2
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 90), st.floats(0, 3), st.floats(0, 3)), max_size=20),
     st.binary(max_size=40),
