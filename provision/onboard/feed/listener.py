@@ -33,6 +33,9 @@ OWN_MOTION = frozenset(
     ["GGA", "GLL", "GNS", "RMC", "VTG", "HDG", "HDM", "HDT", "THS", "ROT", "VHW", "VBW", "ZDA"]
 )
 
+#: What a pilot follows besides, in the mode that holds an angle to the wind (common practice).
+WIND = frozenset(["MWV", "MWD", "VWR", "VWT"])
+
 #: Sentences that wait in one queue.
 QUEUE = 32
 
@@ -182,7 +185,8 @@ class Listener:
             while queue:
                 sentence = queue.popleft()
                 arrives = now + len(sentence.raw) * self._character
-                if urgency == STEERING and arrives - sentence.heard + sentence.waited > STALE:
+                is_followed = urgency != REST or sentence.formatter in WIND
+                if is_followed and arrives - sentence.heard + sentence.waited > STALE:
                     self._drop(sentence, "stale")
                     continue
                 return sentence

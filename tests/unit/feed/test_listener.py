@@ -138,6 +138,32 @@ def test_steering_older_than_a_second_is_never_delivered(
         assert caplog.text.count(said) == 1
 
 
+@pytest.mark.parametrize(
+    ("body", "is_followed"),
+    [("$HCHDG,{}.0,,,7.1,W", True), ("$WIMWV,{}.0,R,12.0,N,A", True), ("$SDDPT,{}.0,0.5", False)],
+)
+def test_nothing_that_a_pilot_follows_is_sent_when_it_is_a_second_old(
+    bench: Bench, body: str, is_followed: bool
+) -> None:
+    """A heading or wind of before misleads a pilot; a depth is shown, late as it is."""
+    bench.link("pilot", baud=4800, listens={"HDG": 1000, "MWV": 1000, "DPT": 1000})
+
+    async def play(feed: Feed) -> None:
+        listener = unlimited(feed)
+        now = asyncio.get_running_loop().time()
+        bodies = [body.format(number) for number in range(100, 130)]
+        size = len(frame(bodies[0]))
+        for one in bodies:
+            listener.put(sentence(one, now))
+        await until(lambda: listener.sent + listener.drops["stale"] == 30)
+        # All of it takes longer than a second at 4800 baud.
+        in_time = round(4800 / 10 / size)
+        assert in_time < 25
+        assert listener.sent == (pytest.approx(in_time, abs=3) if is_followed else 30)
+
+    bench.run(play)
+
+
 def test_of_what_was_held_up_on_its_way_only_the_newest_steers(bench: Bench) -> None:
     """Ten seconds of a tablet's sentences come in one piece, once its radio is heard again."""
     pilot = bench.link("pilot", baud=4800, listens={"APB": 1})
