@@ -14,6 +14,7 @@ from provision.onboard.feed.framer import Framer
 from provision.onboard.feed.sentence import Sentence, frame, make
 
 from .conftest import Bench, Tablet, port_of, until
+from .test_can import HEADING, can_frame
 
 APB = frame("$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M")
 RATES = {"APB": 10, "DPT": 10}
@@ -67,6 +68,30 @@ def test_what_waited_while_the_feed_stood_still_does_not_steer(bench: Bench, way
 
     bench.run(play)
     assert pilot.heard() == APB
+
+
+def test_a_heading_from_nmea_2000_that_waited_is_not_sent(bench: Bench) -> None:
+    bench.settings["links"]["backbone"] = {"can": "none0", "talks": {"HDG": 1000}}
+    pilot = bench.link("pilot", baud=38400, listens={"HDG": 1000})
+
+    async def play(feed: Feed) -> None:
+        (can,) = feed.cans
+        ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        ours.setblocking(False)
+        can.use(ours)
+        await asyncio.sleep(0.3)
+        network.send(can_frame(127250, HEADING))
+        time.sleep(1.3)
+        await until(lambda: can.frames == 1)
+        await asyncio.sleep(1.2)
+        assert feed.listeners[0].sent == 0
+        network.send(can_frame(127250, HEADING))
+        await until(lambda: feed.listeners[0].sent == 1)
+        network.close()
+        await asyncio.sleep(0.02)
+
+    bench.run(play)
+    assert pilot.heard().startswith(b"$IIHDG,101.1,")
 
 
 #: One of each that a pilot follows, none void.
