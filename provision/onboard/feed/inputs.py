@@ -36,9 +36,17 @@ class Connection:
     """Reads one TCP connection until it ends."""
 
     def __init__(
-        self, channel: socket.socket, peer: str, intake: Intake, opening: Opening | None = None
+        self,
+        channel: socket.socket,
+        peer: str,
+        intake: Intake,
+        opening: Opening | None = None,
+        since: float | None = None,
     ) -> None:
-        """With `opening` the connection ends unless it begins as NMEA 0183."""
+        """With `opening` the connection ends unless it begins as NMEA 0183.
+
+        `since` is when it may have begun to wait to be taken.
+        """
         self.ended = asyncio.get_running_loop().create_future()
         self._channel = channel
         self._intake = intake
@@ -46,7 +54,7 @@ class Connection:
         self.peer, self.connected = peer, self._loop.time()
         self._framer: Framer = intake.framer(sender=peer, from_start=True)
         self._framer.connected = self.connected
-        self._arrivals = intake.arrivals()
+        self._arrivals = intake.arrivals(since)
         self._opening = opening
         self.heard: float | None = None
         """When a sentence was heard last, in monotonic seconds."""
@@ -185,6 +193,9 @@ class TcpServerInput:
         self._loop = asyncio.get_running_loop()
         self._intake = Intake(source, deliver, stalls, teller)
         self._connections: set[Connection] = set()
+        self._stalls = stalls
+        self._short_since: float | None = None
+        """Since when connections may wait that could not be taken."""
         self._channel = listen_tcp(source.address, source.listen, MOST)
 
     @property
@@ -195,14 +206,25 @@ class TcpServerInput:
         self._loop.add_reader(self._channel, self._accept)
 
     def _accept(self) -> None:
-        try:
-            channel, peer = self._channel.accept()
-        except OSError as error:
-            if not isinstance(error, (BlockingIOError, ConnectionAbortedError)):
+        # All that wait, so that it is known when none does.
+        for _ in range(MOST):
+            try:
+                channel, peer = self._channel.accept()
+            except ConnectionAbortedError:
+                return
+            except BlockingIOError:
+                self._short_since = None
+                return
+            except OSError as error:
+                if self._short_since is None:
+                    self._short_since = self._stalls.since()
                 self._teller.warn(self.name, "accept", f"no connection taken: {error.strerror}")
                 self._loop.remove_reader(self._channel)
                 self._loop.call_later(1.0, self._resume)
-            return
+                return
+            self._take(channel, peer)
+
+    def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
         here = sum(connection.peer == peer[0] for connection in self._connections)
         if len(self._connections) >= MOST or here >= PER_ADDRESS:
             said = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
@@ -210,7 +232,8 @@ class TcpServerInput:
             channel.close()
             return
         channel.setblocking(False)
-        connection = Connection(channel, peer[0], self._intake, self._intake.opening())
+        opening = self._intake.opening()
+        connection = Connection(channel, peer[0], self._intake, opening, self._short_since)
         self._connections.add(connection)
         self._teller.note(self.name, f"{peer[0]}:{peer[1]} has come")
         connection.ended.add_done_callback(lambda _: self._over(connection))

@@ -66,9 +66,9 @@ class Intake:
         framer.errors = self.errors
         return framer
 
-    def arrivals(self) -> Arrivals:
-        """Watch over one stream of bytes, how long they have waited."""
-        return Arrivals(self._stalls)
+    def arrivals(self, since: float | None = None) -> Arrivals:
+        """Watch over one stream of bytes, how long they have waited, the first since `since`."""
+        return Arrivals(self._stalls, since)
 
     def opening(self) -> Opening:
         """How a connection has to begin that brings sentences here."""

@@ -48,6 +48,8 @@ class Server:
         self._openings: dict[Client, Opening] = {}
         self._arrivals: dict[Client, Arrivals] = {}
         self._pending: list[Sentence] = []
+        self._short_since: float | None = None
+        """Since when connections may wait that could not be taken."""
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
         self._channel = listen_tcp(tcp.address, tcp.port, BACKLOG)
@@ -92,9 +94,14 @@ class Server:
         for _ in range(BACKLOG):
             try:
                 channel, peer = self._channel.accept()
-            except (BlockingIOError, ConnectionAbortedError):
+            except ConnectionAbortedError:
+                return
+            except BlockingIOError:
+                self._short_since = None
                 return
             except OSError as error:
+                if self._short_since is None:
+                    self._short_since = self._hub.stalls.since()
                 self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
                 self._loop.remove_reader(self._channel)
                 self._loop.call_later(BREATH, self._resume)
@@ -113,7 +120,7 @@ class Server:
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
         self._openings[client] = Opening()
-        self._arrivals[client] = Arrivals(self._hub.stalls)
+        self._arrivals[client] = Arrivals(self._hub.stalls, self._short_since)
         self._teller.note("tcp", f"{client.name} has come, {len(self._clients)} here")
 
     def _resume(self) -> None:

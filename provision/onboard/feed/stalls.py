@@ -78,11 +78,12 @@ class Stalls:
 class Arrivals:
     """Says of one source, read by read, since when what was read may have waited."""
 
-    def __init__(self, stalls: Stalls) -> None:
+    def __init__(self, stalls: Stalls, since: float | None = None) -> None:
+        """`since` is when the source may have begun to wait for its first read."""
         self._stalls = stalls
         self._loop = asyncio.get_running_loop()
-        self._backlog_since: float | None = None
-        self._backlog_until = 0.0
+        self._backlog_since = since
+        self._backlog_until = self._loop.time() + DRAIN_S
         """Until when its next piece must have come, if there is one."""
 
     def read(self, size: int, *, more: bool) -> float:

@@ -2,15 +2,18 @@
 """What waited is not fresh, and the fault of one output stops no other."""
 
 import asyncio
+import os
+import resource
 import socket
 import time
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 
 import pytest
 
 from provision.onboard.feed import clients, intake
 from provision.onboard.feed.app import Feed
 from provision.onboard.feed.framer import Framer
+from provision.onboard.feed.inputs import TcpServerInput
 from provision.onboard.feed.sentence import Sentence, frame, make
 
 from .conftest import Bench, Tablet, port_of, until
@@ -163,6 +166,42 @@ def test_a_backlog_that_takes_long_to_read_stays_old(
         tablet.channel.send(APB)
         await until(lambda: feed.listeners[0].sent == 1)
         tablet.close()
+
+    bench.run(play)
+    assert pilot.heard() == APB
+
+
+@pytest.mark.parametrize("way", ["tablet", "listen"])
+def test_what_waited_until_its_connection_could_be_taken_does_not_steer(
+    bench: Bench, way: str
+) -> None:
+    """The process has no descriptor left for a while; the event loop runs well."""
+    pilot = bench.link("pilot", baud=38400, listens=RATES)
+    sender = {"helm": {"address": "127.0.0.1"}}
+    bench.settings["steering"] = {"from": sender, "link": "pilot", "sentences": ["APB"]}
+    bench.settings["inputs"] = {"bridge": {"listen": 0, "address": "127.0.0.1"}}
+    limits = resource.getrlimit(resource.RLIMIT_NOFILE)
+
+    async def play(feed: Feed) -> None:
+        (bridge,) = feed.inputs
+        assert isinstance(bridge, TcpServerInput)
+        await asyncio.sleep(0.3)
+        with socket.socket() as helm, ExitStack() as taken:
+            used = max(int(name) for name in os.listdir("/proc/self/fd"))
+            resource.setrlimit(resource.RLIMIT_NOFILE, (used, limits[1]))
+            try:
+                with suppress(OSError):
+                    while True:
+                        taken.callback(os.close, os.dup(0))
+                helm.connect(("127.0.0.1", port_of(feed) if way == "tablet" else bridge.port))
+                helm.send(APB)
+                await asyncio.sleep(1.3)
+            finally:
+                resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+            await asyncio.sleep(1.2)
+            assert feed.listeners[0].sent == 0
+            helm.send(APB)
+            await until(lambda: feed.listeners[0].sent == 1)
 
     bench.run(play)
     assert pilot.heard() == APB
