@@ -301,13 +301,13 @@ def test_the_fix_of_another_device_does_not_count(bench: Bench) -> None:
 
 def test_a_lost_fix_does_not_count_for_good(monkeypatch: pytest.MonkeyPatch, bench: Bench) -> None:
     """The device may be gone, and another have its address."""
-    monkeypatch.setattr(can, "FIX_HOLDS_S", 0.2)
+    monkeypatch.setattr(can, "FIX_HOLDS_S", 1.5)
 
     async def story(say: Say, tablet: Tablet) -> None:
         await say(129029, FIX[:31] + b"\x03" + FIX[32:], 1)
         await say(129025, POSITION, 1)
         await until(lambda: b",V,N*" in tablet.look())
-        await asyncio.sleep(0.3)
+        await asyncio.sleep(1.6)
         await say(129025, POSITION, 1)
         await until(lambda: b",A,A*" in tablet.look())
 
