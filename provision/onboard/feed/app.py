@@ -73,7 +73,8 @@ class Feed:
         self._began = self._loop.time()
         self.teller = Teller()
         self.own = OwnPorts()
-        self.echoes = Echoes(may_come_back(settings), self.teller)
+        named = frozenset(name for link in settings.links for name in link.listens_to)
+        self.echoes = Echoes(may_come_back(settings), self.teller, named)
         self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
         self.stalls = Stalls()
         self.hub = Hub(self.echoes, self.beliefs, self.stalls, self.teller)
