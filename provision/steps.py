@@ -32,6 +32,7 @@ def step(title: str) -> Iterator[None]:
     token = _depth.set(depth + 1)
     start = time.monotonic()
     indent = "  " * depth
+    title = harmless(title)
     console.print(f"{indent}{title} ...", markup=False)
     try:
         yield

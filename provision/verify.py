@@ -20,7 +20,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from provision.bounded import MAX_ANSWERS_BYTES, TooMuch, collect, read_json
 from provision.errors import UserError
+from provision.harmless import harmless
 from provision.paths import shipped
 from provision.push.reach import Endpoint
 from provision.push.suite import Job
@@ -32,6 +34,9 @@ State = Literal["kept", "trial"]
 """Whether the settings to prove are kept already, or on trial: live, but not kept yet."""
 
 Ending = Literal["passed", "failed", "skipped"]
+
+#: Characters of the reason why a test failed.
+MAX_REASON_CHARS = 500
 
 #: Seconds after which a proof that hangs counts as failed.
 LONGEST = 300
@@ -93,7 +98,7 @@ class Collector:
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         """The suite ended itself, because the boat does not answer, or somebody ended it."""
-        self.error = str(excinfo.value) or "interrupted"
+        self.error = harmless(str(excinfo.value) or "interrupted", 4 * MAX_REASON_CHARS)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Count a test once: its call, or the setup that kept it from being called."""
@@ -114,9 +119,10 @@ def reason(report: pytest.TestReport) -> str:
     """The line that says why a test failed or was skipped; pytest's own follow it."""
     crash = getattr(report.longrepr, "reprcrash", None)
     if crash is not None:
-        return str(crash.message).splitlines()[0].removeprefix("AssertionError: ")
+        first, *_ = [*str(crash.message).splitlines(), ""]
+        return harmless(first.removeprefix("AssertionError: "), MAX_REASON_CHARS)
     if isinstance(report.longrepr, tuple):
-        return str(report.longrepr[2]).removeprefix("Skipped: ")
+        return harmless(str(report.longrepr[2]).removeprefix("Skipped: "), MAX_REASON_CHARS)
     return ""
 
 
@@ -166,20 +172,20 @@ def prove(
     """
     boat = Job.read(job_file).boat
     try:
-        done = subprocess.run(
+        done = collect(
             [*command(job_file), place.host, str(place.port), state, *subjects],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
+            limit=MAX_ANSWERS_BYTES,
+            errors=MAX_ANSWERS_BYTES,
             timeout=LONGEST,
-            check=False,
         )
+    except TooMuch as error:
+        return VerifyResult(boat, LONGEST, (), f"the proof was ended: {error}")
     except subprocess.TimeoutExpired:
         return VerifyResult(boat, LONGEST, (), f"the proof did not end within {LONGEST} s")
     try:
-        found = json.loads(done.stdout)
+        found = read_json(done.stdout)
     except ValueError:
-        raise UserError(f"the suite could not run: {done.stderr.strip()[-2000:]}") from None
+        raise UserError(f"the suite could not run: {done.errors[-2000:]}") from None
     del found["well"], found["summary"]
     tests = tuple(TestOutcome(**test) for test in found.pop("tests"))
     return VerifyResult(tests=tests, **found)

@@ -13,6 +13,7 @@ from provision.bench.bench import Bench
 from provision.bench.control import serve
 from provision.bench.held import CONTROL, WHERE
 from provision.errors import UserError
+from provision.harmless import harmless
 from provision.steps import step
 
 COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
@@ -27,7 +28,7 @@ def hold(bench: Bench, as_json: bool) -> None:
         where = {**bench.where(), "control": str(path), "tablet": _tablet(bench)}
         text = json.dumps(where, indent=2)
         (bench.folder / WHERE).write_text(text + "\n")
-        print(text if as_json else _plain(where), flush=True)
+        print(text if as_json else harmless(_plain(where)), flush=True)
         with _ended_by(signal.SIGTERM):
             serve(server, lambda words: obey(bench, words), bench.emulator.check)
 

@@ -32,9 +32,11 @@ from provision.cli.common import (
 from provision.cli.durations import between
 from provision.cli.help import Command, example
 from provision.errors import UserError
+from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile import load
 from provision.profile.tree import raise_all
+from provision.push.diff import MAX_DIFF_CHARS
 from provision.push.fleet import standings
 from provision.push.gather import Unfit, gather
 from provision.push.inventory import Wanted
@@ -195,7 +197,8 @@ def push(  # noqa: PLR0913
         for result in ended:
             if result.diff:
                 results.print(f"{result.boat}:", markup=False)
-                results.print(result.diff, end="", markup=False)
+                text = harmless(result.diff, MAX_DIFF_CHARS)
+                results.print(text, end="", markup=False)
         results.print(push_table(ended))
     if not all(result.well for result in ended):
         raise typer.Exit(FOUND_SOMETHING)
@@ -249,7 +252,7 @@ def verify(  # noqa: PLR0913
         for proof in proofs:
             if proof.tests:
                 results.print(verify_table(proof))
-            results.print(proof.summary())
+            results.print(harmless(proof.summary()), markup=False)
     if any(proof.failed for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
     if not all(proof.well for proof in proofs):

@@ -33,6 +33,7 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.errors import Place, UserError, UserErrors
+from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile.load import Boat
 from provision.steps import console, step
@@ -144,7 +145,8 @@ def write(
         raise error
     check_parts(image)
     if not yes:
-        print(f"{image} ({boat}) will replace all that is on {card}", file=sys.stderr)
+        question = f"{image} ({boat}) will replace all that is on {card}"
+        print(harmless(question), file=sys.stderr)
         try:
             typed = typer.prompt("Type the boat's name to go on", err=True)
         except typer.Abort:
@@ -162,11 +164,12 @@ def write(
     if as_json:
         show({"boat": boat, "device": str(card.path), **asdict(written)})
     else:
-        print(
+        said = (
             f"{card.path}: {boat}: {written.size / 1e6:.0f} MB "
             f"written in {written.write_seconds:.0f} s, "
             f"read back and compared in {written.read_seconds:.0f} s ({written.how})"
         )
+        print(harmless(said))
 
 
 def _list(as_json: bool) -> None:
@@ -175,6 +178,6 @@ def _list(as_json: bool) -> None:
         show({"devices": [asdict(card) for card in found]})
         return
     for card in found:
-        print(card)
+        print(harmless(str(card)))
     if not found:
         print("there is no removable card here; plug one in")

@@ -159,7 +159,7 @@ def warn(boats: Iterable[Boat]) -> None:
     """
     for boat in boats:
         for finding in errors(boat):
-            print(f"provision: {finding}", file=sys.stderr)
+            print(f"provision: {harmless(str(finding))}", file=sys.stderr)
 
 
 def colour() -> bool:

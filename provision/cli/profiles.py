@@ -30,6 +30,7 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.errors import UserError
+from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile import load
 from provision.profile.load import Boat
@@ -86,9 +87,9 @@ def check(
         show({"findings": [finding.as_json() for finding in findings], **told})
     else:
         for error in errors:
-            print(f"provision: {error}", file=sys.stderr)
+            print(f"provision: {harmless(str(error))}", file=sys.stderr)
         for line in lines(findings):
-            print(line)
+            print(harmless(line))
         print(summary(findings, [boat.name for boat in asked], len(files) - len(asked)))
     if errors:
         raise typer.Exit(COULD_NOT_RUN)

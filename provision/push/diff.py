@@ -17,6 +17,8 @@ import tarfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+from provision.bounded import MAX_ARCHIVE_BYTES, TooMuch, collect
+from provision.harmless import harmless
 from provision.push.mask import Mask
 from provision.push.reach import Endpoint, ssh
 from provision.push.word import Asking
@@ -31,26 +33,36 @@ FETCH = (
 #: What stands for the name of a file that is not there.
 NOTHING = "/dev/null"
 
+#: Characters of a diff that are printed.
+MAX_DIFF_CHARS = 2**20
+
 #: Seconds that fetching gets.
 LONGEST = 60
 
 Files = Mapping[str, File | Link]
 
 
-def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files | None:
-    """Those of the files that the boat has, in one command; None when they cannot be had."""
+class Unread(Exception):
+    """A boat's files cannot be had, and why."""
+
+
+def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files:
+    """Those of the files that the boat has, in one command; Unread when they cannot be had."""
     argv = ssh(asking.user, asking.options, place)
     try:
-        done = subprocess.run(
+        done = collect(
             [*argv, shlex.join(FETCH)],
-            input=b"".join(path.lstrip("/").encode() + b"\0" for path in paths),
-            capture_output=True,
+            given=b"".join(path.lstrip("/").encode() + b"\0" for path in paths),
+            limit=MAX_ARCHIVE_BYTES,
             timeout=LONGEST,
-            check=False,
         )
         return unpack(done.stdout)
-    except (subprocess.TimeoutExpired, tarfile.TarError):
-        return None
+    except subprocess.TimeoutExpired:
+        raise Unread(f"they did not come within {LONGEST} s") from None
+    except TooMuch as error:
+        raise Unread(str(error)) from None
+    except tarfile.TarError:
+        raise Unread(done.errors or "what came is no archive") from None
 
 
 def unpack(archive: bytes) -> Files:
@@ -114,12 +126,13 @@ def main() -> int:
     except ValueError:
         print("usage: diff ASKING HOST PORT PATH...", file=sys.stderr)
         return 2
-    live = fetch(asking, place, paths)
-    if live is None:
-        print(f"the files of {asking.boat} could not be read", file=sys.stderr)
+    try:
+        live = fetch(asking, place, paths)
+    except Unread as error:
+        print(harmless(f"the files of {asking.boat} could not be read: {error}"), file=sys.stderr)
         return 1
     new = unpack(Path(file).with_name("settings.tar").read_bytes())
-    print(diff(paths, live, new, ()), end="")
+    print(harmless(diff(paths, live, new, ()), MAX_DIFF_CHARS), end="")
     return 0
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from provision.profile.secrets import psk
-from provision.push.diff import diff, fetch, unpack
+from provision.push.diff import Unread, diff, fetch, unpack
 from provision.push.inventory import Wanted
 from provision.push.prepare import Target
 from provision.push.result import Outcome, PushResult
@@ -18,9 +18,10 @@ def with_diff(wanted: Wanted, target: Target, result: PushResult) -> PushResult:
     if result.outcome is not Outcome.WOULD_CHANGE:
         return result
     asking = Asking.read(wanted.folder / "asking.json")
-    live = fetch(asking, wanted.reach.places[0], result.changed)
-    if live is None:
-        return replace(result, reason="its files could not be read for a diff")
+    try:
+        live = fetch(asking, wanted.reach.places[0], result.changed)
+    except Unread as error:
+        return replace(result, reason=f"its files could not be read for a diff: {error}")
     new = unpack((wanted.folder / "settings.tar").read_bytes())
     return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
 

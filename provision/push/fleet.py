@@ -11,13 +11,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
 from provision.push.inventory import Wanted
 from provision.push.memory import Memory, recall
 from provision.push.notes import note
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint, arguments, ssh
 from provision.push.refusal import refused
-from provision.push.understand import understood, version
+from provision.push.understand import not_understood, understood
 from provision.push.verdict import elsewhere, explain
 from provision.push.workspace import workspace
 
@@ -89,25 +90,19 @@ def _standing(target: Target, wanted: Wanted) -> Standing:
     place, before = wanted.reach.places[0], recall(target.boat.file)
     options = arguments(wanted.reach.options(wanted.folder))
     try:
-        done = subprocess.run(
+        done = collect(
             [*ssh(wanted.reach.user, options, place), QUESTION],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            errors="replace",
+            limit=MAX_STATUS_BYTES,
             timeout=ANSWER,
-            check=False,
         )
-        status, manifest = map(json.loads, done.stdout.split(SEPARATOR))
     except subprocess.TimeoutExpired:
         return _away(wanted, before, f"no answer within {ANSWER:.0f} s", elsewhere(wanted))
-    except (ValueError, RecursionError):
-        if done.returncode == 0:
-            return _odd(wanted, before, place, None)
-        reason, hint = explain(wanted, done.stderr)
-        if refused(done.stderr):
-            return replace(_away(wanted, before, reason, hint), refused=True)
-        return _away(wanted, before, reason, elsewhere(wanted))
+    except TooMuch as error:
+        return _odd(wanted, before, place, None, f": {error}")
+    try:
+        status, manifest = map(read_json, done.text.split(SEPARATOR))
+    except ValueError:
+        return _unread(wanted, before, place, done)
     if not understood(status, manifest):
         return _odd(wanted, before, place, status)
     standing = judge(wanted, status, manifest, place)
@@ -116,9 +111,21 @@ def _standing(target: Target, wanted: Wanted) -> Standing:
     return standing
 
 
-def _odd(wanted: Wanted, before: Memory | None, place: Endpoint, status: object) -> Standing:
+def _unread(wanted: Wanted, before: Memory | None, place: Endpoint, done: Output) -> Standing:
+    """Tell of a boat that could not be asked, or printed something else than was asked for."""
+    if done.status == 0:
+        return _odd(wanted, before, place, None)
+    reason, hint = explain(wanted, done.errors)
+    if refused(done.errors):
+        return replace(_away(wanted, before, reason, hint), refused=True)
+    return _away(wanted, before, reason, elsewhere(wanted))
+
+
+def _odd(
+    wanted: Wanted, before: Memory | None, place: Endpoint, status: object, why: str = ""
+) -> Standing:
     """Tell of a boat that answers in a shape that this program does not read."""
-    words = f"answers, but is not understood (version {version(status)})"
+    words = f"{not_understood(status)}{why}"
     away = _away(wanted, before, "", "")
     return replace(away, place=place, due=True, concerns=(words,), seen=time.time())
 

@@ -23,6 +23,9 @@ from provision.push.workspace import fits
 #: Where a boat takes settings in; RAM, gone with a power cycle.
 INCOMING = "/run/boat"
 
+#: What Ansible runs as ssh: it bounds what a boat sends.
+BOUNDED_SSH = Path(__file__).with_name("bounded_ssh.py")
+
 #: A file beside the boats' folders; once it is there, no further boat is begun with.
 HALT = "halt"
 
@@ -65,6 +68,7 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "ansible_pipelining": True,
         "ansible_ssh_transfer_method": "piped",
         "ansible_ssh_use_tty": False,
+        "ansible_ssh_executable": str(BOUNDED_SSH),
         "ansible_remote_tmp": f"{INCOMING}/ansible",
         "boat_timer": manner.timer,
         "boat_owner": manner.owner,

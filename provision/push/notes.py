@@ -44,7 +44,8 @@ def shows_new_key(wanted: Wanted, place: Endpoint) -> bool:
         done = subprocess.run(
             [*ssh(wanted.reach.user, options, place, known), "true"],
             stdin=subprocess.DEVNULL,
-            capture_output=True,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
             timeout=PATIENCE,
             check=False,
         )

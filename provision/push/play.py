@@ -4,21 +4,21 @@
 from __future__ import annotations
 
 import getpass
-import json
 import os
 import signal
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from itertools import repeat
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
+from provision.bounded import read_json
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.push.dry_run import with_diff
@@ -35,6 +35,9 @@ Event = dict[str, Any]
 
 #: Ansible looks for results a thousand times a second by default, and at every boat each time.
 CONFIG = "[defaults]\ninternal_poll_interval = 0.01\n"
+
+#: Characters of one event; what a boat says in it is bounded before, and is written as JSON.
+MAX_EVENT_CHARS = 2**23
 
 #: Seconds that a playbook gets to end when it is told to.
 PATIENCE = 10
@@ -183,9 +186,9 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
         begun = False
         assert process.stdout is not None
         try:
-            for line in process.stdout:
+            for line in lines(process.stdout):
                 with suppress(ValueError):
-                    event = json.loads(line)
+                    event = read_json(line)
                     begun = True
                     yield event
         except BaseException:
@@ -193,7 +196,18 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
             raise
         if process.wait() != 0 and not begun:
             errors.seek(0)
-            raise UserError(f"ansible-playbook could not run: {errors.read().strip()[-2000:]}")
+            told = errors.read(MAX_EVENT_CHARS).strip()[-2000:]
+            raise UserError(f"ansible-playbook could not run: {told}")
+
+
+def lines(stream: IO[str]) -> Iterator[str]:
+    """The lines of a stream as they come, without those of more than `MAX_EVENT_CHARS`."""
+    whole = True
+    while piece := stream.readline(MAX_EVENT_CHARS):
+        ends = piece.endswith("\n") or len(piece) < MAX_EVENT_CHARS
+        if whole and ends:
+            yield piece
+        whole = ends
 
 
 def _end(process: subprocess.Popen[str]) -> None:

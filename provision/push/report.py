@@ -13,11 +13,15 @@ from rich.live import Live
 from rich.table import Column, Table
 from rich.text import Text
 
+from provision.harmless import harmless
 from provision.push.fleet import Standing
 from provision.push.play import Event, Listener
 from provision.push.refusal import refused
 from provision.push.result import Outcome, PushResult
 from provision.verify import VerifyResult
+
+#: Characters of one cell; a reason that is longer says no more.
+MAX_CELL_CHARS = 2000
 
 STYLES = {
     Outcome.KEPT: "green",
@@ -57,17 +61,22 @@ def _table(*columns: str) -> Table:
     return Table(*headed, box=None, pad_edge=False, show_edge=False)
 
 
+def _text(said: object, style: str = "") -> Text:
+    """What a boat, an image or a profile said, as a cell: no markup, and nothing that steers."""
+    return Text(harmless(str(said), MAX_CELL_CHARS), style=style)
+
+
 def push_table(results: Sequence[PushResult]) -> Table:
     """One row a boat: how it ended, how long that took, how many files changed, and why."""
     rows = _table("boat", "result", "time", "files", "why")
     for result in results:
         why = "\n".join(part for part in (result.reason, result.hint) if part)
         rows.add_row(
-            Text(result.boat),
+            _text(result.boat),
             Text(str(result.outcome), style=STYLES[result.outcome]),
             f"{result.seconds:.1f} s",
             str(len(result.changed) or ""),
-            Text(why),
+            _text(why),
         )
     return rows
 
@@ -86,14 +95,14 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Group:
         elif one.concerns:
             state, style = "degraded" if one.degraded else "ailing", "yellow"
         if said := _said(one):
-            notes.append(Text(f"{one.boat}: " + "\n  ".join(said)))
+            notes.append(_text(f"{one.boat}: " + "\n  ".join(said)))
         rows.add_row(
-            Text(one.boat),
+            _text(one.boat),
             Text(state, style=style),
-            one.kept[:12] or "unknown",
-            _against_profile(one),
+            _text(one.kept[:12] or "unknown"),
+            _text(_against_profile(one)),
             str(len(one.drift) or ""),
-            f"{one.staged['digest'][:12]} on trial" if one.staged else "",
+            _text(f"{one.staged['digest'][:12]} on trial" if one.staged else ""),
             ago(now - one.seen) if one.seen is not None else "never",
         )
     return Group(rows, *([Text(), *notes] if notes else []))
@@ -135,7 +144,8 @@ def verify_table(result: VerifyResult) -> Table:
     rows = _table("subject", "test", "result", "why")
     for test in result.tests:
         ending = Text(test.ending, style=ENDINGS[test.ending])
-        rows.add_row(test.subject.replace("_", " "), Text(test.test), ending, Text(test.reason))
+        subject = _text(test.subject.replace("_", " "))
+        rows.add_row(subject, _text(test.test), ending, _text(test.reason))
     return rows
 
 

@@ -11,10 +11,16 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Protocol, Self
 
+from provision.bounded import MAX_ANSWERS_BYTES, TooMuch, collect
+from provision.harmless import harmless
+
 #: ASCII's record separator; no command asked for here prints one.
 SEPARATOR = "\x1e"
 
 Command = Sequence[str]
+
+#: Characters of an answer that a reason quotes.
+MAX_SHOWN_CHARS = 400
 
 #: Seconds that one command gets.
 LONGEST = 40
@@ -68,7 +74,8 @@ class Answer:
 
     def ok(self) -> Self:
         """This answer, when the command succeeded; AssertionError with its output else."""
-        assert self.status == 0, self.output.strip() or f"it ended with status {self.status}"
+        said = harmless(self.output.strip(), MAX_SHOWN_CHARS)
+        assert self.status == 0, said or f"it ended with status {self.status}"
         return self
 
 
@@ -80,7 +87,8 @@ def same(found: object, wanted: object, what: str) -> None:
 def _plain(value: object) -> str:
     if value is None:
         return "missing"
-    return value.decode(errors="backslashreplace") if isinstance(value, bytes) else str(value)
+    text = value.decode(errors="backslashreplace") if isinstance(value, bytes) else str(value)
+    return harmless(text, MAX_SHOWN_CHARS)
 
 
 class Unanswered(Exception):
@@ -93,6 +101,26 @@ class Host(Protocol):
     def run(self, command: str) -> Any:
         """Run a command with the login shell; RuntimeError with what was said when the boat
         cannot be reached, or is lost."""
+
+
+class Bounded:
+    """A testinfra host over SSH that takes at most `MAX_ANSWERS_BYTES` of what the boat sends."""
+
+    def __init__(self, host: Any) -> None:
+        self._backend = host.backend
+        self._backend.run_local = self._run_local
+
+    def run(self, command: str) -> Any:
+        """Run a command aboard; Unanswered for a boat that sends more."""
+        return self._backend.run(command)
+
+    def _run_local(self, command: str, *args: str) -> Any:
+        argv = shlex.split(self._backend.quote(command, *args))
+        try:
+            done = collect(argv, limit=MAX_ANSWERS_BYTES)
+        except TooMuch as error:
+            raise Unanswered(str(error)) from None
+        return self._backend.result(done.status, command.encode(), done.stdout, done.stderr)
 
 
 Answers = dict[str, Answer]

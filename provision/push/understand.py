@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any, TypeGuard
 
 Shape = type | tuple[type, ...] | Mapping[str, "Shape"]
 
@@ -13,37 +14,60 @@ _NONE = type(None)
 STATUS: Mapping[str, Shape] = {
     "boat": (str, _NONE),
     "board": (str, _NONE),
+    "version": (str, _NONE),
     "base": (dict, _NONE),
     "boot": (dict, _NONE),
     "live": (str, _NONE),
     "kept": (str, _NONE),
     "kept_whole": bool,
     "trial": (dict, _NONE),
+    "at_work": (str, _NONE),
     "staged": (dict, _NONE),
     "degraded": bool,
     "drift": list,
+    "last_return": (dict, _NONE),
     "health": {
         "data": {"writable": bool},
         "ext4_errors": (int, _NONE),
         "undervoltage": (bool, _NONE),
+        "memory_available_bytes": (int, _NONE),
     },
 }
-TRIAL: Mapping[str, Shape] = {"owner": str, "digest": str, "seconds_left": (int, float)}
+TRIAL: Mapping[str, Shape] = {
+    "owner": str,
+    "digest": str,
+    "phase": str,
+    "seconds_left": (int, float),
+}
 STAGED: Mapping[str, Shape] = {"digest": str}
 DRIFT: Mapping[str, Shape] = {"path": str, "what": str}
 MANIFEST: Mapping[str, Shape] = {"files": dict}
 
+#: No number that a boat tells of itself is larger: bytes of memory, seconds, counts.
+MAX_NUMBER = 2**63
+
 
 def understood(status: object, manifest: object) -> bool:
-    """Whether `judge` and the report can read both answers."""
-    if not fits(status, STATUS) or not fits(manifest, MANIFEST):
+    """Tell whether `judge`, the report and a push can read both answers."""
+    return understood_status(status) and fits(manifest, MANIFEST)
+
+
+def understood_status(status: object) -> TypeGuard[dict[str, Any]]:
+    """Tell whether a boat's status has all that is read of it, in the types that are expected."""
+    if not fits(status, STATUS):
         return False
     assert isinstance(status, dict)
     return (
         (status["trial"] is None or fits(status["trial"], TRIAL))
         and (status["staged"] is None or fits(status["staged"], STAGED))
+        and fits((status["last_return"] or {}).get("reason", ""), str)
         and all(fits(one, DRIFT) for one in status["drift"])
     )
+
+
+def not_understood(status: object) -> str:
+    """Say of a boat that its answer has another shape than this program reads."""
+    return f"answers, but is not understood (version {version(status)})"
 
 
 def version(status: object) -> str:
@@ -58,4 +82,6 @@ def fits(value: object, shape: Shape) -> bool:
         return isinstance(value, dict) and all(
             key in value and fits(value[key], inner) for key, inner in shape.items()
         )
+    if isinstance(value, int | float) and not -MAX_NUMBER < value < MAX_NUMBER:
+        return False
     return isinstance(value, shape)

@@ -117,7 +117,8 @@ def _last_word(boat: Wanted, reason: str, patience: float) -> tuple[Outcome, str
     asking = Asking.read(boat.folder / "asking.json")
     word = hear(asking, "settled", patience)
     if word.status is None:
-        return Outcome.FAILED, f"{reason}; then the boat did not answer: {word.error}"
+        how = word.error if word.odd else f"did not answer: {word.error}"
+        return Outcome.FAILED, f"{reason}; then the boat {how}"
     if not settled(word.status, boat.sha256):
         return Outcome.FAILED, f"{reason}; the settings are still on trial"
     if word.status["kept"] == boat.sha256:

@@ -18,8 +18,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Self
 
+from provision.bounded import MAX_STATUS_BYTES, TooMuch, collect, read_json
 from provision.errors import UserError
+from provision.harmless import harmless
 from provision.push.reach import Endpoint, ssh
+from provision.push.understand import not_understood, understood_status
 
 #: Seconds between two questions.
 PAUSE = 1.0
@@ -60,11 +63,20 @@ class Asking:
 
 @dataclass(frozen=True)
 class Word:
-    """What the boat said, and where it answered; or, without `status`, why it could not."""
+    """What the boat said, and where it answered; or, without `status`, why it could not.
+
+    With `odd`, the boat answers in a shape that this program does not read.
+    """
 
     place: Endpoint
     status: dict[str, Any] | None
     error: str = ""
+    odd: bool = False
+
+    @property
+    def trouble(self) -> str:
+        """Why there is no status, as it goes on behind the boat's name."""
+        return self.error if self.odd else f"does not answer: {self.error}"
 
 
 def command(asking: Path) -> list[str]:
@@ -76,21 +88,24 @@ def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
     """Ask once, over a new connection."""
     limit = f"-oConnectTimeout={connect_timeout}"
     try:
-        done = subprocess.run(
+        done = collect(
             [*ssh(asking.user, asking.options, place, limit), *STATUS],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            errors="replace",
+            limit=MAX_STATUS_BYTES,
             timeout=ANSWER,
-            check=False,
         )
-        status = json.loads(done.stdout)
     except subprocess.TimeoutExpired:
         return Word(place, None, f"no answer within {ANSWER:.0f} s")
+    except TooMuch as error:
+        return Word(place, None, f"{not_understood(None)}: {error}", odd=True)
+    try:
+        status = read_json(done.text)
     except ValueError:
-        return Word(place, None, done.stderr.strip() or f"no answer (status {done.returncode})")
-    return Word(place, status if isinstance(status, dict) else None)
+        if done.status == 0:
+            return Word(place, None, not_understood(None), odd=True)
+        return Word(place, None, done.errors or f"no answer (status {done.status})")
+    if not understood_status(status):
+        return Word(place, None, not_understood(status), odd=True)
+    return Word(place, status)
 
 
 def tried(status: dict[str, Any], sha256: str) -> bool:
@@ -118,7 +133,7 @@ def hear(asking: Asking, until: For, patience: float) -> Word:
             word = ask(asking, place)
             if word.status is not None and REACHED[until](word.status, asking.sha256):
                 return word
-            if word.status is not None:
+            if word.status is not None or word.odd:
                 break
         if time.monotonic() >= deadline:
             return word
@@ -139,7 +154,7 @@ def main() -> int:
         print(error, file=sys.stderr)
         return 2
     if word.status is None:
-        print(f"{asking.boat} does not answer: {word.error}", file=sys.stderr)
+        print(harmless(f"{asking.boat} {word.trouble}"), file=sys.stderr)
         return 1
     print(json.dumps({"host": word.place.host, "port": word.place.port, "status": word.status}))
     if reached(word.status, asking.sha256):

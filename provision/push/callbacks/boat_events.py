@@ -47,6 +47,9 @@ NEEDED = {
     action_loader: ("ansible.builtin.raw", "ansible.builtin.set_fact", "ansible.builtin.assert"),
 }
 
+#: Characters of a failure's message that are passed on.
+MAX_MESSAGE_CHARS = 8192
+
 
 class CallbackModule(CallbackBase):  # type: ignore[misc]
     """Events: `stage` when a boat enters a role, `said`, `failed`, `unreachable`, and `end`."""
@@ -79,7 +82,7 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
 
     def _failure(self, event: str, result: Any) -> None:
         said = result.result
-        message = said.get("stderr", "").strip() or said.get("msg", "")
+        message = str(said.get("stderr", "").strip() or said.get("msg", ""))[:MAX_MESSAGE_CHARS]
         boat = result.host.get_name()
         self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
         if event == "failed" or refused(message):

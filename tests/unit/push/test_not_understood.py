@@ -4,8 +4,8 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -43,16 +43,17 @@ def test_an_odd_boat_hides_no_other(
     said: Callable[[dict[str, Any]], str],
     version: str,
 ) -> None:
-    asked = subprocess.run
+    asked = fleet.collect
 
-    def run(command: list[str], **options: Any) -> Any:
+    def collect(command: list[str], **options: Any) -> Any:
         done = asked(command, **options)
-        if fleet.QUESTION in command and '"odd"' in done.stdout:
-            status, manifest = done.stdout.split(fleet.SEPARATOR)
-            done.stdout = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
+        if fleet.QUESTION in command and '"odd"' in done.text:
+            status, manifest = done.text.split(fleet.SEPARATOR)
+            text = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
+            done = replace(done, stdout=text.encode())
         return done
 
-    monkeypatch.setattr(fleet.subprocess, "run", run)
+    monkeypatch.setattr(fleet, "collect", collect)
     at = {boat.target.name: boat.endpoint for boat in boats}
     odd, plain = standings([boat.target for boat in boats], at)
     assert odd.concerns == (f"answers, but is not understood (version {version})",)

@@ -1,0 +1,56 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An Ansible action that takes in what a boat answers to preflight's question."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from ansible.plugins.action import ActionBase
+
+from provision.bounded import read_json
+from provision.push.understand import not_understood, understood
+
+#: ASCII's record separator, which stands between status and manifest.
+SEPARATOR = "\x1e"
+
+
+class ActionModule(ActionBase):  # type: ignore[misc]
+    """Gives the boat's `status`, and what its settings and the new ones hold.
+
+    `answer` is what the boat printed, `manifest` the file of the new settings' manifest on this
+    machine. `formats` are those of both, `live` and `wanted` their files, each as JSON. Fails
+    when this program does not read what the boat answers.
+    """
+
+    TRANSFERS_FILES = False
+    _VALID_ARGS = frozenset(("answer", "manifest"))
+    _requires_connection = False
+
+    def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
+        """Nothing is asked here, so that check mode runs it, too."""
+        result: dict[str, Any] = super().run(tmp, task_vars)
+        here = json.loads(Path(self._task.args["manifest"]).read_text(encoding="utf-8"))
+        status, there = _read(str(self._task.args["answer"]))
+        if not understood(status, there):
+            return result | {"failed": True, "msg": f"it {not_understood(status)}"}
+        return result | {
+            "status": status,
+            "formats": [there.get("format"), here.get("format")],
+            "live": _files(there),
+            "wanted": _files(here),
+        }
+
+
+def _read(answer: str) -> tuple[Any, Any]:
+    """Status and manifest; None for each that is not there or is no JSON."""
+    try:
+        status, there = map(read_json, answer.split(SEPARATOR))
+    except ValueError:
+        return None, None
+    return status, there
+
+
+def _files(manifest: dict[str, Any]) -> list[str]:
+    return [json.dumps({"key": path, "value": entry}) for path, entry in manifest["files"].items()]
