@@ -7,11 +7,9 @@ import json
 import os
 import selectors
 import subprocess
-import tempfile
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 #: Bytes of a boat's status, with its manifest; a boat with forty links sends a twentieth of it.
 MAX_STATUS_BYTES = 2**20
@@ -32,8 +30,7 @@ class TooMuch(Exception):
     """A program was ended because it sent more than the limit that the message names."""
 
 
-@dataclass(frozen=True)
-class Output:
+class Output(NamedTuple):
     """What a program printed, and its exit status."""
 
     status: int
@@ -66,7 +63,7 @@ def collect(
     (subprocess.TimeoutExpired).
     """
     deadline = None if timeout is None else time.monotonic() + timeout
-    with tempfile.TemporaryFile() as source:
+    with open(os.memfd_create("given"), "r+b") as source:
         source.write(given or b"")
         source.seek(0)
         process = subprocess.Popen(

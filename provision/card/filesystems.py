@@ -4,13 +4,16 @@
 from __future__ import annotations
 
 import subprocess
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from uuid import UUID
 
+from provision.bounded import TooMuch, collect
 from provision.errors import UserError
 from provision.run import failure, find, run
+
+#: Seconds for reading one file out of an image: a kernel from a slow disk takes a few of them.
+READ_TIMEOUT_S = 60
 
 
 def _fixed(epoch: int) -> dict[str, str]:
@@ -58,24 +61,18 @@ def fill_fat(target: str, tree: Path, epoch: int) -> None:
 def read_fat(target: str, name: str, longest: int = 2**28) -> bytes:
     """A file's content out of a FAT file system; `target` as for `fill_fat`.
 
-    UserError when the file cannot be read or has more than `longest` bytes.
+    UserError when the file cannot be read in `READ_TIMEOUT_S`, or has more than `longest` bytes.
     """
     command = [find("mcopy"), "-n", "-i", target, f"::{name}", "-"]
-    with (
-        tempfile.TemporaryFile() as said,
-        subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=said
-        ) as copying,
-    ):
-        assert copying.stdout is not None
-        content = copying.stdout.read(longest + 1)
-        if len(content) > longest:
-            copying.kill()
-            raise UserError(f"{name} in {target} has more than {longest} bytes")
-        if status := copying.wait():
-            said.seek(0)
-            raise UserError(failure(command, status, said.read(2**16).decode(errors="replace")))
-    return content
+    try:
+        done = collect(command, limit=longest, timeout=READ_TIMEOUT_S)
+    except TooMuch:
+        raise UserError(f"{name} in {target} has more than {longest} bytes") from None
+    except subprocess.TimeoutExpired:
+        raise UserError(f"{name} in {target} was not read in {READ_TIMEOUT_S} s") from None
+    if done.status:
+        raise UserError(failure(command, done.status, done.errors))
+    return done.stdout
 
 
 def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from provision.card import digests
-from provision.card.filesystems import read_fat
+from provision.card.filesystems import READ_TIMEOUT_S, read_fat
 from provision.errors import UserError
 from provision.run import find, run
 from provision.steps import note, step
@@ -30,7 +30,8 @@ _SHAPES = {
 
 def boot_partition(image: Path) -> str:
     """Where the boot partition of a card image is, in mtools' manner (FILE@@OFFSET)."""
-    table = json.loads(run("sfdisk", "--json", image).stdout)["partitiontable"]
+    listed = run("sfdisk", "--json", image, timeout=READ_TIMEOUT_S).stdout
+    table = json.loads(listed)["partitiontable"]
     return f"{image}@@{table['partitions'][0]['start'] * table.get('sectorsize', 512)}"
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -50,7 +49,7 @@ def test_an_odd_boat_hides_no_other(
         if fleet.QUESTION in command and '"odd"' in done.text:
             status, manifest = done.text.split(fleet.SEPARATOR)
             text = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
-            done = replace(done, stdout=text.encode())
+            done = done._replace(stdout=text.encode())
         return done
 
     monkeypatch.setattr(fleet, "collect", collect)
