@@ -1,0 +1,208 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a boat, a proof, an image or a profile says steers no terminal."""
+
+from __future__ import annotations
+
+import io
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from provision.checks import Finding
+from provision.cli import boats, cards, common, profiles
+from provision.errors import Place
+from provision.push import diff, suite, word
+from provision.push.fleet import Standing
+from provision.push.reach import Endpoint
+from provision.push.report import fleet_table, push_table, verify_table
+from provision.push.result import Outcome, PushResult
+from provision.push.word import Asking, Word
+from provision.render import File
+from provision.steps import step
+from provision.verify import Collector, TestOutcome, VerifyResult, reason
+
+#: Clears the screen; turns the reading direction; a C1 control; rich's markup.
+EVIL = "\x1b[2Jone\u202etwo\x9b31m[bold]"
+SHOWN = "\ufffd[2Jone\ufffdtwo\ufffd31m[bold]"
+HERE = Endpoint("10.47.1.1")
+
+
+def printed(table: Any) -> str:
+    """What a terminal gets, without its line breaks."""
+    text = io.StringIO()
+    Console(file=text, width=400, force_terminal=True, color_system=None).print(table)
+    return text.getvalue()
+
+
+def clean(text: str) -> None:
+    """The text is there, without what steers."""
+    assert SHOWN in text
+    assert not {"\x1b", "\u202e", "\x9b"} & {*text}
+
+
+def test_the_table_of_a_push() -> None:
+    clean(printed(push_table([PushResult("a", Outcome.REFUSED, "", EVIL)])))
+    clean(printed(push_table([PushResult("a", Outcome.REFUSED, "", "so", hint=EVIL)])))
+
+
+@pytest.mark.parametrize(
+    "standing",
+    [
+        Standing("a", "1" * 64, HERE, concerns=(EVIL,)),
+        Standing("a", "1" * 64, None, reason=EVIL),
+        Standing("a", "1" * 64, None, hint=EVIL),
+        Standing("a", "", None, unfit=EVIL),
+        Standing("a", "1", HERE, trial={"owner": EVIL, "seconds_left": 9.0, "digest": "2"}),
+    ],
+)
+def test_the_table_of_a_fleet(standing: Standing) -> None:
+    clean(printed(fleet_table([standing], 0.0)))
+
+
+@pytest.mark.parametrize("key", ["kept", "staged"])
+def test_a_digest_in_the_table_of_a_fleet(key: str) -> None:
+    said: Any = {"kept": "\x1b\u202e[bold]x", "staged": {"digest": "\x1b\u202e[bold]x"}}[key]
+    text = printed(fleet_table([Standing("a", "1" * 64, HERE, **{key: said})], 0.0))
+    assert "\ufffd\ufffd[bold]x" in text
+    assert not {"\x1b", "\u202e"} & {*text}
+
+
+def test_the_table_of_a_proof() -> None:
+    result = VerifyResult("a", 1.0, (TestOutcome("feed", EVIL, "failed", 1.0, EVIL),))
+    clean(printed(verify_table(result)))
+
+
+def test_a_cell_ends() -> None:
+    text = printed(push_table([PushResult("a", Outcome.REFUSED, "", "x" * 10**6)]))
+    assert text.count("x") < 3000
+
+
+def test_the_reason_of_a_test() -> None:
+    crash = SimpleNamespace(message=f"AssertionError: {EVIL}\nmore")
+    assert reason(_report(SimpleNamespace(reprcrash=crash))) == SHOWN
+    assert reason(_report(("file", 1, f"Skipped: {EVIL}"))) == SHOWN
+    empty = SimpleNamespace(reprcrash=SimpleNamespace(message=""))
+    assert reason(_report(empty)) == ""
+    collector = Collector()
+    collector.pytest_keyboard_interrupt(_report(None, str=EVIL))
+    assert collector.error == SHOWN
+
+
+def _report(longrepr: Any, str: str = "") -> Any:
+    class Report:
+        def __init__(self) -> None:
+            self.longrepr = longrepr
+
+        @property
+        def value(self) -> Any:
+            return str
+
+    return Report()
+
+
+def test_what_the_suite_quotes() -> None:
+    with pytest.raises(AssertionError) as failed:
+        suite.Answer(EVIL, 1).ok()
+    clean(str(failed.value))
+    with pytest.raises(AssertionError) as failed:
+        suite.same(EVIL.encode(), "x", "its name")
+    clean(str(failed.value))
+    with pytest.raises(AssertionError) as failed:
+        suite.same("x" * 10**6, "x", "its name")
+    assert len(str(failed.value).splitlines()[0]) < 1000
+
+
+def test_a_diff(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asking = tmp_path / "asking.json"
+    asking.write_text(Asking("a", "root", "1" * 64, (), (HERE,)).text())
+    (tmp_path / "settings.tar").touch()
+    live = {"/etc/one": File(EVIL.encode(), 0o644)}
+    monkeypatch.setattr(diff, "fetch", lambda *_: live)
+    monkeypatch.setattr(diff, "unpack", lambda _: {})
+    monkeypatch.setattr(sys, "argv", ["diff", str(asking), HERE.host, "22", "/etc/one"])
+    assert diff.main() == 0
+    clean(capsys.readouterr().out)
+
+    def refuse(*_: object) -> None:
+        raise diff.Unread(EVIL)
+
+    monkeypatch.setattr(diff, "fetch", refuse)
+    assert diff.main() == 1
+    clean(capsys.readouterr().err)
+
+
+def test_the_last_word(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asking = tmp_path / "asking.json"
+    asking.write_text(Asking("a", "root", "1" * 64, (), (HERE,)).text())
+    monkeypatch.setattr(word, "hear", lambda *_: Word(HERE, None, EVIL))
+    monkeypatch.setattr(sys, "argv", ["word", str(asking), "tried", "0"])
+    assert word.main() == 1
+    clean(capsys.readouterr().err)
+
+
+def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
+    """What commands print as their result."""
+    text = io.StringIO()
+    monkeypatch.setattr(boats, "results", Console(file=text, width=400, color_system=None))
+    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(boats, "_to_prove", lambda *_: ([], []))
+    return text
+
+
+def test_the_diff_of_a_dry_run(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    text = _commands(monkeypatch)
+    ended = [PushResult("a", Outcome.WOULD_CHANGE, "", diff=f"+{EVIL}\n")]
+    monkeypatch.setattr(boats, "roll_out", lambda *_: ended)
+    boats.push(["a"], boats=tmp_path, dry_run=True)
+    clean(text.getvalue())
+
+
+def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    text = _commands(monkeypatch)
+    monkeypatch.setattr(boats, "_prove", lambda *_: [VerifyResult("a", 1.0, (), EVIL)])
+    with pytest.raises(common.typer.Exit):
+        boats.verify(["a"], boats=tmp_path)
+    clean(text.getvalue())
+
+
+def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    finding = Finding("error", "x", EVIL, Place(Path("teal.yml"), 1))
+    monkeypatch.setattr(common, "errors", lambda _: [finding])
+    common.warn([SimpleNamespace()])  # type: ignore[list-item]
+    clean(capsys.readouterr().err)
+    monkeypatch.setattr(profiles, "check_boats", lambda *_: [finding])
+    monkeypatch.setattr(profiles, "chosen", lambda *_: [])
+    monkeypatch.setattr(profiles, "_neighbours", lambda _: [])
+    with pytest.raises(common.typer.Exit):
+        profiles.check()
+    clean(capsys.readouterr().out)
+
+
+def test_a_card_that_is_plugged_in(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(cards, "candidates", lambda: [EVIL])
+    cards._list(False)
+    clean(capsys.readouterr().out)
+
+
+def test_the_steps_of_a_work(capsys: pytest.CaptureFixture[str]) -> None:
+    with step(EVIL):
+        pass
+    clean(capsys.readouterr().err)
+
+
+def test_a_boat_cannot_write_on_a_terminal_through_the_command_itself(tmp_path: Path) -> None:
+    """The error of a file whose name steers, from the command as it is run."""
+    command = [sys.executable, "-m", "provision", "check", f"{tmp_path}/{EVIL}.yml"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    clean(done.stderr)
