@@ -18,6 +18,7 @@ from provision.bounded import TooMuch, collect, read_json
 from provision.push import diff, fleet, play, word
 from provision.push.diff import Unread
 from provision.push.fleet import standings
+from provision.push.inventory import BOUNDED_SSH
 from provision.push.play import PushOptions, push
 from provision.push.reach import Endpoint
 from provision.push.result import Outcome
@@ -167,3 +168,8 @@ def test_a_line_of_the_playbook_without_end_is_left_out(
 def test_json_that_cannot_be_written_again_is_none(text: str) -> None:
     with pytest.raises(ValueError):
         read_json(text)
+
+
+def test_ansible_can_start_what_it_is_given_as_ssh() -> None:
+    done = subprocess.run([BOUNDED_SSH, "-V"], capture_output=True, text=True, check=True)
+    assert done.stderr.startswith("OpenSSH")
