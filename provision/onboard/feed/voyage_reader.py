@@ -10,6 +10,8 @@ field; a reader finds them by the ten octets that all of them begin with.
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 import struct
 import zlib
@@ -26,6 +28,16 @@ _TRAILER = 8
 
 #: Either kind of header, and the members that zlib itself wrote for earlier versions.
 _START = re.compile(re.escape(_FIXED) + rb"|\x1f\x8b\x08\x00\x00\x00\x00\x00[\x00\x02\x04]\x03")
+
+#: Bytes of a whole file, of one member's text, and of one message: a day with five hundred
+#: sentences a second, five minutes at a megabit a second and more, and a hundred sentences.
+MAX_FILE_BYTES = 2**29
+MAX_TEXT_BYTES = 2**26
+MAX_MESSAGE_BYTES = 8192
+
+#: Digits of a time in milliseconds: until the year 5138, and 317 years after a start.
+MAX_WALL_DIGITS = 14
+MAX_MONOTONIC_DIGITS = 13
 
 #: From so many zeros on, the end of a file is taken for one that was never written.
 UNWRITTEN = 16
@@ -62,9 +74,12 @@ def read(path: str, on_damage: Callable[[int], None] = lambda _: None) -> Iterat
     """The lines of one file of the log that are as they were written.
 
     Leaves out a damaged member, calls `on_damage` with its bytes, and goes on behind it. Of a
-    member that a power cut tore, at the end of the file, reads what is there.
+    member that a power cut tore, at the end of the file, reads what is there. OSError when the file
+    cannot be read, or is larger than `MAX_FILE_BYTES`.
     """
     with open(path, "rb") as file:
+        if os.fstat(file.fileno()).st_size > MAX_FILE_BYTES:
+            raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), path)
         data = file.read()
     at = 0
     while at < len(data):
@@ -103,12 +118,15 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
 def _unpack(piece: bytes) -> tuple[bytes, int]:
     """The text of a member, and how many octets it has; 0 when it has no end.
 
-    An end whose CRC-32 or length is wrong, or octets that are not deflate's, have no text.
+    An end whose CRC-32 or length is wrong, or octets that are not deflate's, have no text, nor have
+    those that become more than `MAX_TEXT_BYTES`.
     """
     unpacker = zlib.decompressobj(_GZIP)
     try:
-        text = unpacker.decompress(piece)
+        text = unpacker.decompress(piece, MAX_TEXT_BYTES)
     except zlib.error:
+        return b"", 0
+    if unpacker.unconsumed_tail:
         return b"", 0
     return text, len(piece) - len(unpacker.unused_data) if unpacker.eof else 0
 
@@ -140,7 +158,8 @@ def _entries(lines: list[bytes], *, strict: bool = False) -> Iterator[Logged]:
                 yield entry
             entry = _entry(line)
         elif entry is not None and line:
-            entry = entry._replace(raw=entry.raw + line + b"\n")
+            whole = len(entry.raw) + len(line) < MAX_MESSAGE_BYTES
+            entry = entry._replace(raw=entry.raw + line + b"\n") if whole else None
         if strict and entry is None:
             return
     if entry is not None:
@@ -153,5 +172,7 @@ def _entry(line: bytes) -> Logged | None:
     tag = tags.parse(block)
     wall, monotonic, origin = (tag.get(code) or "" for code in "crs") if tag else ("", "", "")
     if not (wall.isdecimal() and monotonic.isdecimal() and origin and sentence):
+        return None
+    if len(wall) > MAX_WALL_DIGITS or len(monotonic) > MAX_MONOTONIC_DIGITS:
         return None
     return Logged(int(wall) / 1000, int(monotonic) / 1000, origin, sentence + b"\n")
