@@ -39,6 +39,7 @@ from provision.profile.tree import raise_all
 from provision.push.diff import MAX_DIFF_CHARS
 from provision.push.fleet import standings
 from provision.push.gather import Unfit, gather
+from provision.push.held_back import HeldBack, hold_back
 from provision.push.inventory import Wanted
 from provision.push.play import PushOptions, lay_out
 from provision.push.prepare import Target, prepare
@@ -93,7 +94,9 @@ def some_or_all(
     return gather(every_file(boats), password)
 
 
-def places(at: Sequence[str] | None, boats: Iterable[Target | Unfit]) -> dict[str, Endpoint]:
+def places(
+    at: Sequence[str] | None, boats: Iterable[Target | Unfit | HeldBack]
+) -> dict[str, Endpoint]:
     """Where boats are said to answer; UserError when one of them is none of `boats`."""
     found = parse_at(at or [])
     if unknown := sorted(found.keys() - {boat.name for boat in boats}):
@@ -165,9 +168,11 @@ def push(  # noqa: PLR0913
     """
     if everyone == bool(names):
         raise UserError("name the boats to push to, or give --all; not both")
-    fleet, unfit = some_or_all(names or (), boats, vault_password_file)
+    readable, unfit = some_or_all(names or (), boats, vault_password_file)
+    fleet, held = hold_back(readable)
+    left_out: list[Unfit | HeldBack] = [*unfit, *held]
     options = PushOptions(
-        at=places(at, [*fleet, *unfit]),
+        at=places(at, [*fleet, *left_out]),
         at_once=at_once,
         timer=round(timer),
         check=dry_run,
@@ -176,21 +181,24 @@ def push(  # noqa: PLR0913
         stop_after=stop_after,
         former=former_key,
     )
-    for one in unfit:
+    for one in left_out:
         if one.name == first:
             raise one.error
     warn(one.boat for one in fleet)
     shown = contextlib.nullcontext() if as_json else progress([one.name for one in fleet], console)
     try:
         with shown as listener:
-            ended = roll_out(fleet, options, Rollout(first, wait), listener)
+            if fleet or not held:
+                ended = roll_out(fleet, options, Rollout(first, wait), listener)
+            else:
+                ended = []
     except KeyboardInterrupt:
         asking = f"provision fleet{folder_option(boats)}"
         hint = f"a boat with settings on trial returns within {round(timer)} s; `{asking}` says how"
         fail(UserError("the push was stopped in the middle", hint=hint))
         raise typer.Exit(INTERRUPTED) from None
-    if unfit:
-        ended = sorted([*ended, *(one.result() for one in unfit)], key=lambda one: one.boat)
+    if left_out:
+        ended = sorted([*ended, *(one.result() for one in left_out)], key=lambda one: one.boat)
     if as_json:
         show({"boats": [result.as_json() for result in ended]})
     else:
@@ -273,7 +281,8 @@ def inventory(
 
     The playbook is roles/push.yml.
     """
-    fleet = targets(names, boats, vault_password_file)
+    fleet, held = hold_back(targets(names, boats, vault_password_file))
+    raise_all([one.error for one in held])
     print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
 
 

@@ -14,6 +14,7 @@ from provision.built import remember_card
 from provision.card.assemble import assemble, refuse
 from provision.card.base import base
 from provision.card.devices import candidates, device_at, refusal
+from provision.card.host_key import note_written, refuse_lost
 from provision.card.image import boat_of, check_parts
 from provision.card.write import bars
 from provision.card.write import write as write_card
@@ -36,7 +37,7 @@ from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
 from provision.profile.load import Boat
-from provision.steps import console, step
+from provision.steps import console, note, step
 
 
 @app.command(cls=Command, epilog=example("card kittiwake -o kittiwake.img"))
@@ -130,6 +131,7 @@ def write(
         ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
+    boats: Boats = BOATS,
     as_json: Json = False,
 ) -> None:
     """Write an image to a card, and read every block back.
@@ -144,6 +146,7 @@ def write(
     if error := refusal(card, image):
         raise error
     check_parts(image)
+    refuse_lost(image, boat, boats)
     if not yes:
         question = f"{image} ({boat}) will replace all that is on {card}"
         print(harmless(question), file=sys.stderr)
@@ -161,6 +164,8 @@ def write(
             )
     with bars(console) as report:
         written = write_card(image, card, progress=report)
+    if note_written(image, boat, boats):
+        note(f"{boat} has a new card: pushes go out to it again")
     if as_json:
         show({"boat": boat, "device": str(card.path), **asdict(written)})
     else:

@@ -21,7 +21,7 @@ from provision.cli.help import Group
 from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
-from provision.profile import load, secrets, vault
+from provision.profile import load, secrets, stolen, vault
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
 from provision.render import Settings, render
@@ -137,7 +137,9 @@ def know(name: str, boats: Path, password: Path | None) -> Known:
     boat = load.read(load.find(name, boats))
     secrets.expect(boat.file)
     key = vault.password(boat.file.parent, password)
-    return Known(boat, board(boat.profile.board, boat.place("board")), secrets.read(boat.file, key))
+    opened = secrets.read(boat.file, key)
+    stolen.refuse_old_secrets(boat, opened)
+    return Known(boat, board(boat.profile.board, boat.place("board")), opened)
 
 
 def refuse_beside_profiles(out: Path, boats: Path) -> None:

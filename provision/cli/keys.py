@@ -25,6 +25,7 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.cli.lost import operator_missing, refuse_lost, secrets_lost
+from provision.cli.stolen import replace_stolen
 from provision.cli.typed import new_secret
 from provision.errors import Place, UserError
 from provision.harmless import harmless
@@ -98,6 +99,14 @@ def keys(  # noqa: PLR0913
             readable=False,
         ),
     ] = None,
+    stolen: Annotated[
+        bool,
+        typer.Option(
+            "--stolen",
+            help="The card was lost or stolen: replace every secret. Nothing is pushed to the boat "
+            "until it has a new card.",
+        ),
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Make boats' secrets: Wi-Fi pass-phrases and SSH keys.
@@ -109,6 +118,7 @@ def keys(  # noqa: PLR0913
             "--show": shown,
             "--set": chosen_by_user,
             "--rotate": rotate,
+            "--stolen": stolen,
             "--change-vault-password": change_password,
             "--add-operator": new_operator,
         }
@@ -136,6 +146,8 @@ def keys(  # noqa: PLR0913
             )
     if shown:
         _show(files, vault_password_file, out, as_json)
+    elif stolen:
+        replace_stolen(files, vault_password_file, as_json, everyone=everyone)
     elif chosen_by_user is not None:
         _set(files, vault_password_file, chosen_by_user, as_json)
     else:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
+from provision.push.held_back import hold_back
 from provision.push.inventory import Wanted
 from provision.push.memory import Memory, recall
 from provision.push.notes import note
@@ -83,7 +84,14 @@ def standings(
     """Ask all boats at once; nothing is changed aboard."""
     with workspace() as folder, ThreadPoolExecutor(max(len(targets), 1)) as pool:
         wanted = prepare(targets, folder, at, former=former)
-        return list(pool.map(_standing, targets, wanted))
+        return list(pool.map(_with_loss, targets, pool.map(_standing, targets, wanted)))
+
+
+def _with_loss(target: Target, standing: Standing) -> Standing:
+    """Add that the boat's card was lost, while it has no new one."""
+    _, held = hold_back([target])
+    concerns = tuple(f"{one.reason}; no push goes out" for one in held)
+    return replace(standing, concerns=(*standing.concerns, *concerns))
 
 
 def _standing(target: Target, wanted: Wanted) -> Standing:

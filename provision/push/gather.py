@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from provision.errors import Place, UserError, UserErrors
-from provision.profile import load, secrets, vault
+from provision.profile import load, secrets, stolen, vault
 from provision.push.fleet import Standing
 from provision.push.memory import recall
 from provision.push.prepare import Target
@@ -89,6 +89,7 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
         keys[folder] = keys.get(folder) or vault.password(folder, password)
         try:
             target = Target(boat, secrets.read(file, keys[folder]))
+            stolen.refuse_old_secrets(boat, target.secrets)
             target.render()
         except UserError as error:
             unfit.append(Unfit(file, error))

@@ -3,9 +3,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import time
 
+from provision.errors import UserError
+from provision.profile.stolen import has_new_card
 from provision.push.inventory import Wanted
 from provision.push.memory import Memory, recall, remember
 from provision.push.prepare import Target
@@ -34,6 +37,9 @@ def note(target: Target, wanted: Wanted, place: Endpoint, kept: str | None) -> N
         key = reach.host_key
     known = kept if kept is not None else before.kept if before else ""
     remember(target.boat.file, Memory(place, time.time(), known, key))
+    # Only a host key that is not revoked was accepted: the boat has a new card.
+    with contextlib.suppress(UserError):
+        has_new_card(target.boat.file, reach.host_key)
 
 
 def shows_new_key(wanted: Wanted, place: Endpoint) -> bool:

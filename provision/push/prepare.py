@@ -14,6 +14,8 @@ from provision.paths import argument
 from provision.profile.keys import access_keys
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets, host_public_key
+from provision.profile.stolen import is_revoked
+from provision.profile.stolen import recall as recall_stolen
 from provision.push.inventory import Wanted
 from provision.push.locate import locate
 from provision.push.memory import recall
@@ -62,7 +64,9 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
     last = memory.place if memory else own
     places = (at[target.name], own) if target.name in at else (own, last)
     identity = target.boat.file.parent / "operator"
-    key, earlier = host_public_key(target.secrets), target.secrets.former_host_keys
+    key, stolen = host_public_key(target.secrets), recall_stolen(target.boat.file)
+    former_keys = target.secrets.former_host_keys
+    earlier = tuple(one for one in former_keys if not is_revoked(stolen, one))
     rotated = memory is not None and memory.host_key == key and not former
     return Reach(
         boat=target.name,
@@ -71,6 +75,7 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
         identity=identity.resolve() if identity.is_file() else None,
         former_keys=() if rotated else earlier,
         dropped_keys=earlier if rotated else (),
+        stolen_keys=stolen.host_keys if stolen else (),
         unseen=memory is None and target.name not in at,
     )
 

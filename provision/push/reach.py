@@ -64,9 +64,9 @@ class Reach:
     `places` are where it may answer, tried in this order: a change may move it. `host_key` is
     its public host key as `ssh-ed25519 AAAA...`, known before first contact. `former_keys` are
     those that it may still have from before a rotation; `dropped_keys` those that it had, and
-    must not show any more. `identity` is the private key to log in with; without one, SSH
-    offers the user's own. `unseen` says that it never answered anybody here, and that nobody has
-    said where it does.
+    must not show any more; `stolen_keys` those of its lost or stolen cards. `identity` is the
+    private key to log in with; without one, SSH offers the user's own. `unseen` says that it
+    never answered anybody here, and that nobody has said where it does.
     """
 
     boat: str
@@ -76,6 +76,7 @@ class Reach:
     user: str = "root"
     former_keys: tuple[str, ...] = ()
     dropped_keys: tuple[str, ...] = ()
+    stolen_keys: tuple[str, ...] = ()
     unseen: bool = False
 
     @property

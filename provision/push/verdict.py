@@ -89,6 +89,12 @@ def elsewhere(boat: Wanted) -> str:
 def explain(boat: Wanted, message: str) -> tuple[str, str]:
     """A reason and a hint for people, from the message of a failed task."""
     place = boat.reach.places[0]
+    if any(fingerprint(key) in message for key in boat.reach.stolen_keys):
+        return (
+            f"{place} shows the host key of a card of {boat.reach.boat}'s that was lost or stolen",
+            "it is that card, a copy of it, or an older spare card; nothing was sent there. Put "
+            "the new card into the boat",
+        )
     if any(fingerprint(key) in message for key in boat.reach.dropped_keys):
         return (
             f"{place} shows a host key of {boat.reach.boat}'s from before it was rotated: the boat "

@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Read which SSH host key a card's image holds, and refuse an image with a lost card's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_ssh_private_key,
+)
+
+from provision.card.filesystems import read_fat
+from provision.card.image import boot_partition, identity
+from provision.errors import Place, UserError
+from provision.onboard.settings.archive import read
+from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.tar import LIMIT
+from provision.paths import argument
+from provision.profile import stolen
+
+#: Where the settings have it.
+HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
+
+
+def host_key(image: Path) -> str:
+    """Read the public host key, as `ssh-ed25519 AAAA...`, out of the settings on an image.
+
+    UserError when they are damaged, or hold none.
+    """
+    archive = read_fat(boot_partition(image), "settings.tar", LIMIT)
+    try:
+        text = read(archive, str(identity(image)["settings"])).contents[HOST_KEY]
+        key = load_ssh_private_key(text, password=None)
+    except (SettingsError, KeyError, ValueError, TypeError, UnsupportedAlgorithm) as error:
+        raise UserError(
+            f"{image} holds damaged settings, or no host key", hint="provision card BOAT makes one"
+        ) from error
+    return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
+
+
+def refuse_lost(image: Path, boat: str, boats: Path) -> None:
+    """UserError when an image of `boat` holds the secrets of a lost card.
+
+    The boat's record, if there is one, lies in the folder `boats`.
+    """
+    profile = boats / f"{boat}.yml"
+    record = stolen.recall(profile)
+    if record and stolen.is_revoked(record, host_key(image)):
+        raise UserError(
+            f"was built before a card of {boat} was lost or stolen ({record.since}), and "
+            "holds the same secrets; nothing was written",
+            place=Place(image),
+            hint=f"build it again: provision card {argument(profile)} -o {image.name}, "
+            "and destroy this one",
+        )
+
+
+def note_written(image: Path, boat: str, boats: Path) -> bool:
+    """Record that a card of the boat was written and read back; True when pushes were held back."""
+    profile = boats / f"{boat}.yml"
+    if stolen.recall(profile) is None:
+        return False
+    return stolen.has_new_card(profile, host_key(image))

@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Make all secrets of a boat anew, after its card was lost or stolen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from provision.paths import argument
+from provision.profile import load, secrets, stolen
+from provision.profile.keys import OPERATOR, Made, make_operator, pass_phrase, private_key
+from provision.profile.secrets import Secrets
+
+
+def make_anew(profile: Path, key: bytes) -> Made:
+    """Replace every secret of a boat, and keep nothing of the former ones.
+
+    `profile` is the boat's file, `key` the vault password. The public halves of the former host
+    keys go into the boat's record (`provision.profile.stolen`), where they are refused. The record
+    is written first: when this is interrupted, the former secrets are refused already. The
+    operator's key pair stays, for only its public half was on the card.
+    """
+    file = secrets.file_of(profile)
+    tablets = load.read(profile).profile.own_pass_phrases
+    former: tuple[str, ...] = ()
+    if file.exists():
+        before = secrets.read(profile, key)
+        former = (secrets.host_public_key(before), *before.former_host_keys)
+    stolen.revoke(profile, former)
+    made = Secrets(
+        pass_phrase=pass_phrase(),
+        host_key=private_key(),
+        own_pass_phrases={name: pass_phrase() for name in tablets},
+    )
+    secrets.write(profile, made, key, replace=True)
+    operator = (OPERATOR,) if make_operator(profile.parent) else ()
+    return Made(file, ("pass_phrase", "host_key", *tablets, *operator))
+
+
+def next_steps(profile: Path) -> list[str]:
+    """Say what to do with a boat after `make_anew`, in lines."""
+    called, name = argument(profile), profile.stem
+    return [
+        f"no push goes out to {name} until it has a new card:",
+        f"  provision card {called} -o {name}.img",
+        f"  provision write {name}.img DEVICE",
+        f"destroy images and spare cards of {name} from before; give tablets the new pass-phrase",
+    ]

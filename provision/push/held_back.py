@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Hold back pushes to a boat whose card was lost or stolen, until it has a new card."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from provision.errors import Place, UserError
+from provision.paths import argument
+from provision.profile.stolen import Stolen, file_of, recall
+from provision.push.prepare import Target
+from provision.push.result import Outcome, PushResult
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """A boat that is sent nothing, and why."""
+
+    target: Target
+    record: Stolen
+
+    @property
+    def name(self) -> str:
+        """The boat's name."""
+        return self.target.name
+
+    @property
+    def reason(self) -> str:
+        """Why no push goes out."""
+        return (
+            f"a card of {self.name} was lost or stolen ({self.record.since}), and it has no new "
+            "card yet: who has the old one can pass for the boat"
+        )
+
+    @property
+    def hint(self) -> str:
+        """What to do."""
+        called = argument(self.target.boat.file)
+        return (
+            f"write its new card: provision card {called} -o {self.name}.img, then provision write "
+            f"{self.name}.img DEVICE; if it was written elsewhere, put it into the boat and ask: "
+            f"provision fleet {called}"
+        )
+
+    @property
+    def error(self) -> UserError:
+        """The same as an error."""
+        return UserError(self.reason, place=Place(file_of(self.target.boat.file)), hint=self.hint)
+
+    def result(self) -> PushResult:
+        """As the end of a push: nothing was tried, and no connection opened."""
+        return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.hint)
+
+
+def hold_back(targets: Sequence[Target]) -> tuple[list[Target], list[HeldBack]]:
+    """Part the boats that may be pushed to from those that wait for a new card."""
+    free: list[Target] = []
+    held: list[HeldBack] = []
+    for target in targets:
+        record = recall(target.boat.file)
+        if record is not None and not record.new_card:
+            held.append(HeldBack(target, record))
+        else:
+            free.append(target)
+    return free, held

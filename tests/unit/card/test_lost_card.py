@@ -1,0 +1,180 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""After a card was lost: what its successor holds, and which image `write` takes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from provision.card.assemble import assemble
+from provision.card.base import Base
+from provision.card.host_key import host_key
+from provision.card.write import Written
+from provision.cli import cards
+from provision.errors import UserError
+from provision.profile import load, secrets, stolen, vault
+from provision.profile.secrets import Secrets, host_public_key, psk
+from provision.render import render
+from tests.unit.card.test_digests import BOARD, small
+from tests.unit.cli.conftest import Call, boats, call
+
+__all__ = ["boats", "call", "small"]
+
+BOAT = "kittiwake"
+
+Build = Callable[[str], Path]
+
+
+@pytest.fixture
+def build(boats: Path, small: Base, tmp_path: Path) -> Build:
+    """Builds the boat's card as its secrets stand."""
+
+    def build(name: str) -> Path:
+        boat = load.read(boats / f"{BOAT}.yml")
+        image = tmp_path / name
+        assemble(BOARD, render(boat, opened(boats)), small, image)
+        return image
+
+    return build
+
+
+@pytest.fixture
+def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A card that takes every image without being written to."""
+    monkeypatch.setattr(cards, "refusal", lambda card, image: None)
+    monkeypatch.setattr(cards, "write_card", lambda *_, **__: Written(1, "tried", 1, 1))
+    path = tmp_path / "card"
+    path.write_bytes(bytes(8192))
+    return path
+
+
+def opened(boats: Path) -> Secrets:
+    return secrets.read(boats / f"{BOAT}.yml", vault.password(boats))
+
+
+def waits(boats: Path) -> bool:
+    """Whether pushes to the boat are held back."""
+    record = stolen.recall(boats / f"{BOAT}.yml")
+    return record is not None and not record.new_card
+
+
+def test_the_new_card_holds_no_former_secret_anywhere(
+    call: Call, boats: Path, build: Build
+) -> None:
+    """Neither its kept settings, nor those that it was built with, nor what lies beside them."""
+    call("keys", BOAT, "--boats", boats)
+    call("keys", BOAT, "--rotate", "host_key", "--boats", boats)
+    old, ssid = opened(boats), load.read(boats / f"{BOAT}.yml").profile.network.access_point.ssid
+    needles = [
+        *old.host_key.splitlines()[2:-1],
+        *(psk(old.pass_phrase, ssid), host_public_key(old).split()[1]),
+        *(key.split()[1] for key in old.former_host_keys),
+    ]
+    before = build("before.img").read_bytes()
+    assert all(before.count(needle.encode()) == 2 for needle in needles[:2])
+    assert call("keys", BOAT, "--stolen", "--boats", boats).status == 0
+    after = build("after.img").read_bytes()
+    assert not [needle for needle in needles if needle.encode() in after]
+    assert opened(boats).former_host_keys == ()
+
+
+def test_writing_the_new_card_lets_pushes_out_again(
+    call: Call, boats: Path, build: Build, target: Path
+) -> None:
+    call("keys", BOAT, "--boats", boats)
+    call("keys", BOAT, "--stolen", "--boats", boats)
+    image = build("new.img")
+    assert host_key(image) == host_public_key(opened(boats))
+    assert waits(boats)
+    said = call("write", image, target, "--yes", "--boats", boats)
+    assert (said.status, waits(boats)) == (0, False)
+    assert "pushes go out to it again" in said.err
+    again = call("write", image, target, "--yes", "--boats", boats)
+    assert again.status == 0 and "pushes go out" not in again.err
+
+
+def test_a_card_that_could_not_be_read_back_does_not(
+    call: Call, boats: Path, build: Build, target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(*_: object, **__: object) -> None:
+        raise UserError("does not hold what was written to it")
+
+    call("keys", BOAT, "--stolen", "--boats", boats)
+    monkeypatch.setattr(cards, "write_card", unreadable)
+    said = call("write", build("new.img"), target, "--yes", "--boats", boats)
+    assert (said.status, waits(boats)) == (2, True)
+
+
+def test_an_image_from_before_is_not_written(
+    call: Call, boats: Path, build: Build, target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither before nor after a new card is there."""
+    call("keys", BOAT, "--boats", boats)
+    old = build("old.img")
+    call("keys", BOAT, "--rotate", "host_key", "--boats", boats)
+    rotated = build("rotated.img")
+    call("keys", BOAT, "--stolen", "--boats", boats)
+    call("keys", BOAT, "--stolen", "--boats", boats)
+    new = build("new.img")
+    for done in (False, True):
+        with monkeypatch.context() as patch:
+            patch.setattr(cards, "write_card", None)
+            for image in (old, rotated):
+                said = call("write", image, target, "--yes", "--boats", boats, "--json")
+                assert said.status == 2
+                (error,) = said.result["errors"]
+                assert "built before a card of kittiwake was lost or stolen" in error["message"]
+        assert waits(boats) is not done
+        assert call("write", new, target, "--yes", "--boats", boats).status == 0
+        assert not waits(boats)
+
+
+def test_the_record_stays_readable_and_its_owners(
+    call: Call, boats: Path, build: Build, target: Path
+) -> None:
+    """Also when root writes the card."""
+    call("keys", BOAT, "--stolen", "--boats", boats)
+    record = stolen.file_of(boats / f"{BOAT}.yml")
+    if os.geteuid() == 0:
+        os.chown(boats, 1234, 1234)
+    call("write", build("new.img"), target, "--yes", "--boats", boats)
+    status = record.stat()
+    assert (status.st_uid, status.st_mode & 0o777) == (boats.stat().st_uid, 0o644)
+    assert b"PRIVATE" not in record.read_bytes()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "[]", "{", '{"since": 1, "host_keys": [], "new_card": ""}', "[" * 10**5),
+        '{"since": "x", "host_keys": ["ssh-ed25519 x"], "new_card": ""}',
+        '{"since": "x", "host_keys": "none", "new_card": ""}',
+    ],
+)
+def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: str) -> None:
+    call("keys", BOAT, "--boats", boats)
+    stolen.file_of(boats / f"{BOAT}.yml").write_text(text)
+    said = call("push", BOAT, "--boats", boats)
+    assert said.status == 2
+    assert "is no record of a lost card" in said.err and "--stolen" in said.err
+    assert call("keys", BOAT, "--stolen", "--boats", boats).status == 0
+    assert waits(boats)
+
+
+@pytest.mark.parametrize("words", [("--all",), (BOAT, "--rotate", "host_key")])
+def test_what_does_not_go_with_it(call: Call, boats: Path, words: tuple[str, ...]) -> None:
+    call("keys", BOAT, "--boats", boats)
+    before = {file: file.read_bytes() for file in boats.iterdir()}
+    said = call("keys", *words, "--stolen", "--boats", boats)
+    assert said.status == 2 and "--stolen" in said.err
+    assert {file: file.read_bytes() for file in boats.iterdir()} == before
+
+
+def test_it_says_what_to_do_next(call: Call, boats: Path) -> None:
+    call("keys", BOAT, "--boats", boats)
+    said = call("keys", BOAT, "--stolen", "--boats", boats)
+    assert "made pass_phrase, host_key" in said.out
+    assert "provision card" in said.err and "provision write kittiwake.img DEVICE" in said.err
