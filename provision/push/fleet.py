@@ -164,7 +164,7 @@ def judge(
         wanted=wanted.sha256,
         place=place,
         kept=status["kept"] or "",
-        due=bool(drift) or not there,
+        due=bool(drift) or not there or not status["kept_whole"],
         differs=tuple(sorted(changed | {path for path, _ in drift})),
         drift=drift,
         degraded=bool(status["degraded"]),

@@ -82,7 +82,7 @@ def _settings(folder: Path) -> Iterator[str]:
     if not folder.is_dir():
         yield "the settings' folder is lost"
         return
-    for path in folder.glob("*.tar"):
+    for path in (*folder.glob("*.tar"), *folder.glob("*.copy")):
         if hashlib.sha256(path.read_bytes()).hexdigest() != path.stem:
             yield f"{path.name} is damaged"
     for name in ("kept", "previous"):
@@ -90,7 +90,7 @@ def _settings(folder: Path) -> Iterator[str]:
             yield f"what {name} names is damaged"
     known = {"kept", "previous"}
     for path in folder.iterdir():
-        if path.name not in known and path.suffix not in (".tar", ".new"):
+        if path.name not in known and path.suffix not in (".tar", ".copy", ".new"):
             yield f"{path.name} does not belong there"
 
 

@@ -14,16 +14,19 @@ from pathlib import Path
 from provision.onboard.settings.archive import digest_of, read
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.places import Places
+from provision.onboard.settings.revoked import revokes_fallback
 from provision.onboard.settings.state import (
     Trial,
     as_bytes,
     clear_trial,
     home,
     load_trial,
+    pointed_file,
     pointer,
     read_archive,
     read_json,
     save_trial,
+    second_copy,
     staged,
     stored,
     whole,
@@ -63,6 +66,8 @@ def keep(places: Places, system: System, digest: str) -> dict[str, object]:
             save_trial(places, trial.at("applied"))
         raise not_kept(error, Exit.ON_TRIAL) from None
     finish(places, system, trial)
+    with contextlib.suppress(OSError):
+        _tidy(places, digest)  # the boat goes back to the former settings no more
     return {"kept": digest, "previous": previous}
 
 
@@ -91,10 +96,18 @@ def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
 
 
 def store(places: Places, system: System, data: bytes, digest: str) -> str | None:
-    """Write the archive and turn the pointers; return what `previous` names afterwards."""
+    """Write the archive and turn the pointers; return what `previous` names afterwards.
+
+    Settings that the new ones revoke, such as those that let in a key that these do not, are not
+    left for the day on which the new archive is damaged: `previous` then names a copy of it.
+    """
     store_archive(places, system, data, digest)
     old = pointer(places.store / "kept")
-    if old not in (None, digest) and whole(places, str(old)):
+    again = revokes_fallback(places, old, data)
+    if again:
+        write_durably(second_copy(places, digest), data)
+        _read_back(second_copy(places, digest), digest)
+    elif old not in (None, digest) and whole(places, str(old)):
         point(places.store / "previous", str(old))
     try:
         point(places.store / "kept", digest)
@@ -102,6 +115,8 @@ def store(places: Places, system: System, data: bytes, digest: str) -> str | Non
         _turn_back(places.store / "kept", old, error)
         raise
     with contextlib.suppress(OSError):
+        if again:
+            point(places.store / "previous", digest, second_copy(places, digest).name)
         _tidy(places, digest)
     return pointer(places.store / "previous")
 
@@ -220,9 +235,9 @@ def _read_back(place: Path, digest: str) -> None:
         raise SettingsError("card", message, hint="replace the card")
 
 
-def point(place: Path, digest: str) -> None:
-    """Have the pointer file `place` name an archive."""
-    write_durably(place, f"{digest}  {digest}.tar\n".encode())
+def point(place: Path, digest: str, name: str = "") -> None:
+    """Have the pointer file `place` name an archive, or the file `name` that holds it, too."""
+    write_durably(place, f"{digest}  {name or f'{digest}.tar'}\n".encode())
 
 
 def _tidy(places: Places, digest: str) -> None:
@@ -232,14 +247,15 @@ def _tidy(places: Places, digest: str) -> None:
     """
     names = [place.name for place in places.store.iterdir()]
     pointers = [name for name in names if name in ("kept", "previous")]
-    named = {name: pointer(places.store / name) for name in pointers}
+    named = {name: pointed_file(places.store / name) for name in pointers}
     if places.staged.name in names:
         found = staged(places)
-        named[places.staged.name] = str(found["digest"]) if found else None
-    needed = {f"{found}.tar" for found in (digest, _home_digest(places), *named.values())}
+        named[places.staged.name] = f"{found['digest']}.tar" if found else None
+    needed = {f"{digest}.tar", f"{_home_digest(places)}.tar", *named.values()}
     for name in names:
         unfinished = name.startswith(".") and name.endswith(UNFINISHED)
-        unneeded = name.endswith(".tar") and name not in needed and None not in named.values()
+        archive = name.endswith((".tar", ".copy"))
+        unneeded = archive and name not in needed and None not in named.values()
         if unfinished or unneeded:
             os.unlink(places.store / name)
 

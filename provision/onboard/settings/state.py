@@ -143,10 +143,15 @@ def stored(places: Places, digest: str) -> Path:
     return places.store / f"{digest}.tar"
 
 
+def second_copy(places: Places, digest: str) -> Path:
+    """Where the archive with this digest is a second time, if it is."""
+    return places.store / f"{digest}.copy"
+
+
 def home(places: Places) -> Settings:
     """The settings that the boat is on but for a trial, and goes back to.
 
-    They come from RAM; if that copy is damaged, from the card.
+    They come from RAM; if that archive is damaged, from the card.
     """
     choice = read_json(places.choice) or {}
     digest = str(choice.get("sha256", ""))
@@ -156,7 +161,7 @@ def home(places: Places) -> Settings:
             f"{places.choice} does not say which settings this boat is on",
             status=Exit.UNABLE,
         )
-    for place in (places.settings, stored(places, digest)):
+    for place in (places.settings, stored(places, digest), second_copy(places, digest)):
         with contextlib.suppress(OSError, SettingsError):
             return read(read_archive(place), digest)
     raise SettingsError(
@@ -168,12 +173,18 @@ def home(places: Places) -> Settings:
 
 def pointer(place: Path) -> str | None:
     """The digest that a pointer file names; None when it is missing or damaged."""
+    name = pointed_file(place)
+    return name.partition(".")[0] if name else None
+
+
+def pointed_file(place: Path) -> str | None:
+    """The file that a pointer names: an archive, or its second copy; None as for `pointer`."""
     try:
         line = read_file(place, MAX_POINTER_BYTES).decode("ascii")
     except (OSError, ValueError):
         return None
     digest, _, name = line.rstrip("\n").partition("  ")
-    return digest if is_digest(digest) and name == f"{digest}.tar" else None
+    return name if is_digest(digest) and name in (f"{digest}.tar", f"{digest}.copy") else None
 
 
 def whole(places: Places, digest: str) -> bool:

@@ -112,6 +112,19 @@ def test_what_is_whole_is_unpacked(card: Card) -> None:
     assert (card.folder / "run/settings.tar").stat().st_mode & 0o777 == 0o600
 
 
+@pytest.mark.parametrize(
+    ("name", "taken"),
+    [("{digest}.copy", "kept"), ("{digest}.old", "none"), ("../card/{digest}.copy", "none")],
+)
+def test_a_second_copy_is_as_good(card: Card, name: str, taken: str) -> None:
+    """But no other name than its own."""
+    file = card.hold(ARCHIVE, "{digest}  " + name + "\n")
+    for suffix in (".copy", ".old"):
+        file.with_suffix(suffix).write_bytes(ARCHIVE)
+    file.unlink()
+    assert card.take() == taken
+
+
 def end(data: bytes) -> int:
     """Where an archive's first empty block after its last member begins."""
     used = len(data.rstrip(b"\0"))

@@ -28,17 +28,30 @@ OLDER, _ = pack({**OLD, "/etc/hostname": (0o644, b"older\n")})
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]
 
+#: Settings that change no secret: those that they follow may come back.
+PLAIN, PLAIN_DIGEST = pack({**OLD, "/etc/hostname": (0o644, b"plain\n")})
+
 
 @pytest.fixture
 def tried(boat: Boat) -> Boat:
     """With the new settings on trial, and on the card what came before and what is stale."""
+    return on_trial(boat, DATA, DIGEST)
+
+
+@pytest.fixture
+def plain(boat: Boat) -> Boat:
+    """The same with settings on trial that revoke nothing."""
+    return on_trial(boat, PLAIN, PLAIN_DIGEST)
+
+
+def on_trial(boat: Boat, data: bytes, new: str) -> Boat:
     store = boat.places.store
     digest = hashlib.sha256(OLDER).hexdigest()
     (store / f"{digest}.tar").write_bytes(OLDER)
     (store / "previous").write_text(f"{digest}  {digest}.tar\n")
     (store / f"{'5' * 64}.tar").write_bytes(b"stale")
     (store / ".kept.new").write_bytes(b"unfinished")
-    trial(boat.places, boat.system, ask(DATA, DIGEST))
+    trial(boat.places, boat.system, ask(data, new))
     return boat
 
 
@@ -58,8 +71,8 @@ def on_card(boat: Boat) -> State:
 
 def test_keep(tried: Boat) -> None:
     live = snapshot(tried.places.root)
-    assert keep(tried.places, tried.system, DIGEST) == {"kept": DIGEST, "previous": HOME}
-    assert sorted(on_card(tried)) == sorted([f"{DIGEST}.tar", f"{HOME}.tar", "kept", "previous"])
+    assert keep(tried.places, tried.system, DIGEST) == {"kept": DIGEST, "previous": DIGEST}
+    assert {*on_card(tried)} == {f"{DIGEST}.tar", f"{DIGEST}.copy", "kept", "previous"}
     assert on_card(tried)["kept"] == f"{DIGEST}  {DIGEST}.tar\n".encode()
     assert tried.places.settings.read_bytes() == DATA
     assert tried.places.settings.stat().st_mode & 0o777 == 0o600
@@ -170,23 +183,23 @@ def test_a_worn_card_is_noticed(tried: Boat, monkeypatch: pytest.MonkeyPatch) ->
     assert chosen(on_card(tried)) == HOME
 
 
-def test_archives_stay_while_a_pointer_cannot_be_read(tried: Boat) -> None:
-    (tried.places.store / "previous").write_bytes(b"\0" * 130)
-    before = {name for name in on_card(tried) if name.endswith(".tar")}
-    tried.system.free = 0
+def test_archives_stay_while_a_pointer_cannot_be_read(plain: Boat) -> None:
+    (plain.places.store / "previous").write_bytes(b"\0" * 130)
+    before = {name for name in on_card(plain) if name.endswith(".tar")}
+    plain.system.free = 0
     with pytest.raises(SettingsError):
-        keep(tried.places, tried.system, DIGEST)
-    assert {name for name in on_card(tried) if name.endswith(".tar")} == before
-    tried.system.free = 2**30
-    keep(tried.places, tried.system, DIGEST)
-    assert pointer(tried.places.store / "previous") == HOME
+        keep(plain.places, plain.system, PLAIN_DIGEST)
+    assert {name for name in on_card(plain) if name.endswith(".tar")} == before
+    plain.system.free = 2**30
+    keep(plain.places, plain.system, PLAIN_DIGEST)
+    assert pointer(plain.places.store / "previous") == HOME
 
 
-def test_damaged_kept_settings_never_become_the_previous_ones(tried: Boat) -> None:
-    before = pointer(tried.places.store / "previous")
-    (tried.places.store / f"{HOME}.tar").write_bytes(b"damaged")
-    keep(tried.places, tried.system, DIGEST)
-    assert pointer(tried.places.store / "previous") == before
+def test_damaged_kept_settings_never_become_the_previous_ones(plain: Boat) -> None:
+    before = pointer(plain.places.store / "previous")
+    (plain.places.store / f"{HOME}.tar").write_bytes(b"damaged")
+    keep(plain.places, plain.system, PLAIN_DIGEST)
+    assert pointer(plain.places.store / "previous") == before
 
 
 def test_a_boat_whose_card_lost_its_settings_keeps_them_again(boat: Boat) -> None:
@@ -205,12 +218,12 @@ def test_a_boat_whose_card_lost_its_settings_keeps_them_again(boat: Boat) -> Non
 
 
 def cut_states(
-    boat: Boat, monkeypatch: pytest.MonkeyPatch, synced: frozenset[str]
+    boat: Boat, monkeypatch: pytest.MonkeyPatch, synced: frozenset[str], digest: str = DIGEST
 ) -> list[tuple[int, str | None]]:
     """What boots after a power cut at each system call of a keep, in many random states."""
     card = Card(boat.places.store, synced)
     card.watch(monkeypatch)
-    keep(boat.places, boat.system, DIGEST)
+    keep(boat.places, boat.system, digest)
     choices = random.Random(1)
     last = len(card.steps) - 1
     return [
@@ -225,6 +238,14 @@ def test_power_cut_at_every_step(tried: Boat, monkeypatch: pytest.MonkeyPatch) -
     assert len(found) > 1000
     assert {digest for _, digest in found} == {HOME, DIGEST}
     assert {digest for left, digest in found if left == 0} == {DIGEST}
+
+
+def test_the_same_where_the_former_settings_stay(
+    plain: Boat, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = cut_states(plain, monkeypatch, frozenset({"file", "folder"}), PLAIN_DIGEST)
+    assert {digest for _, digest in found} == {HOME, PLAIN_DIGEST}
+    assert {digest for left, digest in found if left == 0} == {PLAIN_DIGEST}
 
 
 @pytest.mark.parametrize(("synced", "wrong"), [({"folder"}, "content"), ({"file"}, "acknowledged")])

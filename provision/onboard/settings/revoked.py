@@ -1,0 +1,60 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tell whether new settings take something back that earlier ones gave."""
+
+from __future__ import annotations
+
+from provision.onboard.settings.archive import Settings, digest_of, read
+from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.manifest import File
+from provision.onboard.settings.places import Places
+from provision.onboard.settings.state import pointed_file, read_archive, stored, whole
+
+#: Whose logins a boat accepts; one public key a line.
+AUTHORIZED_KEYS = "/etc/ssh/authorized_keys/root"
+
+#: The bits of a mode by which others than the owner may use a file.
+OTHERS = 0o077
+
+
+def revokes(old: bytes, new: bytes) -> bool:
+    """Whether the archive `new` lacks a login key, or has another secret, than the archive `old`.
+
+    Secrets are the files that only root may read: SSH host key, pass-phrases. False when `old` is
+    damaged, for no boat takes it then.
+    """
+    try:
+        before, after = read(old, digest_of(old)), read(new, digest_of(new))
+    except SettingsError:
+        return False
+    return bool(_logins(before) - _logins(after)) or any(
+        after.contents.get(path) != content for path, content in _secrets(before).items()
+    )
+
+
+def revokes_fallback(places: Places, kept: str | None, new: bytes) -> bool:
+    """Whether a boat that keeps the archive `new` must not fall back to what it has.
+
+    That would be the settings with the digest `kept`, or else those that `previous` names.
+    """
+    if kept is not None and whole(places, kept):
+        archive = stored(places, kept)
+    elif name := pointed_file(places.store / "previous"):
+        archive = places.store / name
+    else:
+        return False
+    try:
+        return revokes(read_archive(archive), new)
+    except OSError:
+        return False
+
+
+def _logins(settings: Settings) -> set[bytes]:
+    return set(settings.contents.get(AUTHORIZED_KEYS, b"").split(b"\n")) - {b""}
+
+
+def _secrets(settings: Settings) -> dict[str, bytes]:
+    return {
+        path: settings.contents[path]
+        for path, entry in settings.entries.items()
+        if isinstance(entry, File) and not entry.mode & OTHERS
+    }

@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A boat that came up on the second copy of its settings: a push of the same makes it whole."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Callable
+
+import pytest
+
+from provision import verify
+from provision.push.fleet import standings
+from provision.push.play import PushOptions, push
+from provision.push.result import Outcome
+from tests.unit.push.loopback import RigBoat
+
+#: A suite that passes without a word.
+PROVER = 'print(\'{"summary": "well"}\')'
+
+
+def test_a_push_of_the_same_settings_mends_the_first(
+    rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    boat = rig("copied")
+    store, at = boat.root / "data/settings", {"copied": boat.endpoint}
+    digest = boat.target.render().sha256
+    archive = store / f"{digest}.tar"
+    archive.rename(archive.with_suffix(".copy"))
+    (store / "previous").write_text(f"{digest}  {digest}.copy\n")
+    archive.write_bytes(b"damaged")
+    (standing,) = standings([boat.target], at)
+    assert standing.due
+    assert "the settings that it keeps are damaged" in standing.concerns
+    (result,) = push([boat.target], PushOptions(at=at, timer=60))
+    assert result.outcome is Outcome.KEPT, result
+    assert hashlib.sha256(archive.read_bytes()).hexdigest() == digest
+    (standing,) = standings([boat.target], at)
+    assert standing.well, standing
