@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import time
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -20,6 +21,9 @@ from provision.profile import private, secrets
 from provision.profile.fields import is_public_key
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
+
+#: As in 2026-11-27, or nothing where there is none yet.
+_DAY = re.compile(r"(\d{4}-\d\d-\d\d)?", re.ASCII)
 
 #: Bytes that a record is read to; one with a hundred keys has 10 kB.
 MAX_BYTES = 2**16
@@ -55,8 +59,8 @@ def recall(profile: Path) -> Stolen | None:
             text = stream.read(MAX_BYTES + 1)
         raw = json.loads(text)
         keys = tuple(raw["host_keys"])
-        dates = (raw["since"], raw["new_card"])
-        if len(text) > MAX_BYTES or not all(isinstance(one, str) for one in (*keys, *dates)):
+        days = (raw["since"], raw["new_card"])
+        if len(text) > MAX_BYTES or not all(map(_DAY.fullmatch, days)):
             raise ValueError
         if not all(map(is_public_key, keys)):
             raise ValueError
@@ -69,7 +73,7 @@ def recall(profile: Path) -> Stolen | None:
             hint="put it back as it was, from another copy of the folder; or report the card "
             f"again: provision keys {argument(profile)} --stolen",
         ) from error
-    return Stolen(dates[0], keys, dates[1])
+    return Stolen(days[0], keys, days[1])
 
 
 def revoke(profile: Path, host_keys: tuple[str, ...]) -> Stolen:

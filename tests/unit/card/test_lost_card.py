@@ -150,8 +150,11 @@ def test_the_record_stays_readable_and_its_owners(
     "text",
     [
         *("", "[]", "{", '{"since": 1, "host_keys": [], "new_card": ""}', "[" * 10**5),
-        '{"since": "x", "host_keys": ["ssh-ed25519 x"], "new_card": ""}',
-        '{"since": "x", "host_keys": "none", "new_card": ""}',
+        '{"since": "2026-11-27", "host_keys": ["ssh-ed25519 x"], "new_card": ""}',
+        '{"since": "2026-11-27", "host_keys": "none", "new_card": ""}',
+        '{"since": "2026-11-27", "host_keys": [7], "new_card": ""}',
+        '{"since": "2026-11-27\\u001b[2J", "host_keys": [], "new_card": ""}',
+        '{"since": "2026-11-27", "host_keys": [], "new_card": "yes"}',
     ],
 )
 def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: str) -> None:
