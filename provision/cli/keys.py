@@ -20,24 +20,16 @@ from provision.cli.common import (
     VaultFile,
     app,
     chosen,
-    refuse_beside_profiles,
     show,
 )
 from provision.cli.help import Command, example
-from provision.cli.lost import operator_missing, refuse_lost, secrets_lost
+from provision.cli.lost import find_lost, operator_missing
+from provision.cli.pass_phrases import choose_pass_phrase, show_pass_phrases
 from provision.cli.stolen import replace_stolen
-from provision.cli.typed import new_secret
 from provision.errors import Place, UserError
-from provision.harmless import harmless
 from provision.paths import BOATS, argument
-from provision.profile import load, pass_phrase_file, secrets, vault
+from provision.profile import load, secrets, vault
 from provision.profile.keys import OPERATOR, Made, check_rotation, make_keys
-from provision.profile.pass_phrases import (
-    check_new,
-    check_settable,
-    pass_phrases,
-    set_pass_phrase,
-)
 from provision.steps import note
 
 
@@ -145,15 +137,13 @@ def keys(  # noqa: PLR0913
                 hint="a boat's file has the key boat at its top",
             )
     if shown:
-        _show(files, vault_password_file, out, as_json)
+        show_pass_phrases(files, vault_password_file, out, as_json)
     elif stolen:
         replace_stolen(files, vault_password_file, as_json, everyone=everyone)
     elif chosen_by_user is not None:
-        _set(files, vault_password_file, chosen_by_user, as_json)
+        choose_pass_phrase(files, vault_password_file, chosen_by_user, as_json)
     else:
-        lost = [file for file in files if secrets_lost(file)]
-        if not replace_lost:
-            refuse_lost(files)
+        lost = find_lost(files, refuse=not replace_lost)
         _make(files, vault_password_file, rotate or (), as_json, alone=bool(names))
         for file in lost:
             after = f"provision card {argument(file)} -o PATH"
@@ -210,49 +200,3 @@ def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes
     for file in files:
         fresh[file.parent] |= not secrets.file_of(file).exists()
     return {folder: vault.password(folder, password, twice=new) for folder, new in fresh.items()}
-
-
-def _show(files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool) -> None:
-    """Show pass-phrases where nobody but the operator reads them."""
-    if out is not None:
-        refuse_beside_profiles(out, files[0].parent)
-        pass_phrase_file.refuse(out)
-    elif not sys.stdout.isatty():
-        raise UserError(
-            "pass-phrases are shown on a terminal only, and this goes elsewhere",
-            hint="-o FILE writes them into a file that you alone can read",
-        )
-    boats = load.read_all(files)
-    for file in files:
-        secrets.expect(file)
-    key = _passwords(files, password)
-    found = [pass_phrases(boat, secrets.read(boat.file, key[boat.file.parent])) for boat in boats]
-    if out is not None:
-        pass_phrase_file.write(out, found)
-    if as_json:
-        show({"file": str(out)} if out else {"boats": [one.as_json() for one in found]})
-    elif out is not None:
-        print(f"{out}: pass-phrases of {', '.join(one.boat for one in found)}, to be read by you")
-    else:
-        for one in found:
-            print(harmless("\n".join(one.lines())))
-
-
-def _set(files: Sequence[Path], password: Path | None, name: str, as_json: bool) -> None:
-    """Set one pass-phrase of one boat to what the operator types."""
-    if len(files) != 1:
-        raise UserError("--set takes one boat", hint="set each boat's by itself")
-    (file,) = files
-    check_settable(load.read(file), name)
-    secrets.expect(file)
-    key = vault.password(file.parent, password)
-    # A wrong password is told before anything is typed.
-    secrets.read(file, key)
-    changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
-    if as_json:
-        show({"secrets": str(secrets.file_of(file)), "set": [name] if changed else []})
-    elif changed:
-        print(f"{secrets.file_of(file)}: set {name}")
-        print(f"next: provision push {argument(file)}; until then the boat has the one before")
-    else:
-        print(f"{secrets.file_of(file)}: {name} is that already")

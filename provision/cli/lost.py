@@ -15,11 +15,16 @@ from provision.profile.tree import raise_all
 _PUBLIC = f"{OPERATOR}.pub"
 
 
-def refuse_lost(files: Sequence[Path]) -> None:
-    """Refuse to make new secrets for boats that were built with others, which are not here."""
-    errors = [secrets_lost(file) for file in files]
-    errors += [_pair_lost(folder) for folder in dict.fromkeys(file.parent for file in files)]
-    raise_all([error for error in errors if error is not None])
+def find_lost(files: Sequence[Path], *, refuse: bool) -> list[Path]:
+    """List the boats that were built with secrets that are not here.
+
+    UserError instead when to `refuse` them, and when the operator's pair is lost.
+    """
+    lost = {file: error for file in files if (error := _secrets_lost(file))}
+    if refuse:
+        pairs = map(_pair_lost, dict.fromkeys(file.parent for file in files))
+        raise_all([*lost.values(), *(error for error in pairs if error)])
+    return list(lost)
 
 
 def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
@@ -38,7 +43,7 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
     return missing
 
 
-def secrets_lost(profile: Path) -> UserError | None:
+def _secrets_lost(profile: Path) -> UserError | None:
     """Tell that a boat was built with secrets that are not here; None when it was not."""
     file = secrets.file_of(profile)
     found = [] if file.exists() else evidence(profile)

@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""keys --show and --set: see the pass-phrases of boats, and set one of your own."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from provision.cli.common import refuse_beside_profiles, show
+from provision.cli.typed import new_secret
+from provision.errors import UserError
+from provision.harmless import harmless
+from provision.paths import argument
+from provision.profile import load, pass_phrase_file, secrets, vault
+from provision.profile.pass_phrases import (
+    check_new,
+    check_settable,
+    pass_phrases,
+    set_pass_phrase,
+)
+
+
+def show_pass_phrases(
+    files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool
+) -> None:
+    """Show pass-phrases where nobody but the operator reads them."""
+    if out is not None:
+        refuse_beside_profiles(out, files[0].parent)
+        pass_phrase_file.refuse(out)
+    elif not sys.stdout.isatty():
+        raise UserError(
+            "pass-phrases are shown on a terminal only, and this goes elsewhere",
+            hint="-o FILE writes them into a file that you alone can read",
+        )
+    boats = load.read_all(files)
+    for file in files:
+        secrets.expect(file)
+    folders = dict.fromkeys(file.parent for file in files)
+    key = {folder: vault.password(folder, password) for folder in folders}
+    found = [pass_phrases(boat, secrets.read(boat.file, key[boat.file.parent])) for boat in boats]
+    if out is not None:
+        pass_phrase_file.write(out, found)
+    if as_json:
+        show({"file": str(out)} if out else {"boats": [one.as_json() for one in found]})
+    elif out is not None:
+        print(f"{out}: pass-phrases of {', '.join(one.boat for one in found)}, to be read by you")
+    else:
+        for one in found:
+            print(harmless("\n".join(one.lines())))
+
+
+def choose_pass_phrase(
+    files: Sequence[Path], password: Path | None, name: str, as_json: bool
+) -> None:
+    """Set one pass-phrase of one boat to what the operator types."""
+    if len(files) != 1:
+        raise UserError("--set takes one boat", hint="set each boat's by itself")
+    (file,) = files
+    check_settable(load.read(file), name)
+    secrets.expect(file)
+    key = vault.password(file.parent, password)
+    # A wrong password is told before anything is typed.
+    secrets.read(file, key)
+    changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
+    if as_json:
+        show({"secrets": str(secrets.file_of(file)), "set": [name] if changed else []})
+    elif changed:
+        print(f"{secrets.file_of(file)}: set {name}")
+        print(f"next: provision push {argument(file)}; until then the boat has the one before")
+    else:
+        print(f"{secrets.file_of(file)}: {name} is that already")
