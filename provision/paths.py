@@ -22,6 +22,11 @@ def argument(profile: Path) -> str:
     return shlex.quote(profile.stem if profile.parent == BOATS else str(profile))
 
 
+def folder_option(boats: Path) -> str:
+    """The option that names the folder of the boats, with a blank before; nothing for the usual."""
+    return "" if boats == BOATS else f" --boats {shlex.quote(str(boats))}"
+
+
 def shipped(name: str) -> Path:
     """A folder that ships with the code: roles, templates, boats, tests/boat.
 

@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from provision.cli.common import chosen, folder_option, show
+from provision.cli.common import chosen, show
 from provision.harmless import harmless
-from provision.paths import argument
+from provision.paths import argument, folder_option
 from provision.profile import operators
 from provision.push.reach import fingerprint
 

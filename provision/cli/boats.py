@@ -25,7 +25,6 @@ from provision.cli.common import (
     app,
     every_file,
     fail,
-    folder_option,
     show,
     warn,
 )
@@ -33,7 +32,7 @@ from provision.cli.durations import between
 from provision.cli.help import Command, example
 from provision.errors import UserError
 from provision.harmless import harmless
-from provision.paths import BOATS
+from provision.paths import BOATS, folder_option
 from provision.profile import load
 from provision.profile.tree import raise_all
 from provision.push.diff import MAX_DIFF_CHARS

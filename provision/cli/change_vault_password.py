@@ -9,8 +9,9 @@ import sys
 from functools import partial
 from pathlib import Path
 
-from provision.cli.common import every_file, folder_option, show
+from provision.cli.common import every_file, show
 from provision.cli.typed import new_secret
+from provision.paths import folder_option
 from provision.profile import vault, vault_password
 
 

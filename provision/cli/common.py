@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import json
 import os
-import shlex
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -20,7 +19,6 @@ from provision.checks import errors
 from provision.cli.help import Group
 from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
-from provision.paths import BOATS
 from provision.profile import load, secrets, stolen, vault
 from provision.profile.load import Boat
 from provision.profile.secrets import Secrets
@@ -106,11 +104,6 @@ def every_file(boats: Path) -> list[Path]:
     if not found:
         raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
     return found
-
-
-def folder_option(boats: Path) -> str:
-    """The option that names the folder of the boats, with a blank before; nothing for the usual."""
-    return "" if boats == BOATS else f" --boats {shlex.quote(str(boats))}"
 
 
 def show(result: object) -> None:

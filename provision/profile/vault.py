@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from provision.errors import Place, UserError
+from provision.paths import folder_option
 from provision.profile import private
 
 VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"
@@ -165,9 +166,8 @@ def decrypt(file: Path, key: bytes) -> str:
         pass
     hint = f"the password comes from --vault-password-file, ${VARIABLE} or {BESIDE}"
     if any(file.parent.glob(f".*{STAGED}")):
-        hint = (
-            "a change of the vault password was cut off: keys --change-vault-password finishes it"
-        )
+        finish = f"provision keys --change-vault-password{folder_option(file.parent)}"
+        hint = f"a change of the vault password was cut off; this finishes it: {finish}"
     raise UserError(
         "the vault password does not open it, or it is damaged", place=Place(file), hint=hint
     )

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from provision.errors import Place, UserError
+from provision.paths import folder_option
 from provision.profile import private, vault
 from provision.profile.tree import raise_all
 
@@ -113,7 +114,7 @@ def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
     try:
         for one in vaults:
             if private.read(one.file, encrypted=True) != one.data:
-                raise UserError("was written meanwhile", place=Place(one.file), hint=_AGAIN)
+                raise UserError("was written meanwhile", place=Place(one.file), hint=_again(folder))
             _staged(one.file).replace(one.file)
         _sync(folder)
         if keeps:
@@ -125,11 +126,12 @@ def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
             f"the change broke off: {error.strerror}; each file opens by the old vault password "
             "or the new",
             place=Place(folder),
-            hint=_AGAIN,
+            hint=_again(folder),
         ) from error
 
 
-_AGAIN = "keys --change-vault-password once more finishes the change"
+def _again(folder: Path) -> str:
+    return f"this finishes it: provision keys --change-vault-password{folder_option(folder)}"
 
 
 def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:

@@ -307,7 +307,7 @@ def test_between_two_runs_it_is_told_how_to_go_on(club: Path, tmp_path: Path) ->
         if held(folder, NEW) and kept == OLD:
             with pytest.raises(UserError) as caught:
                 vault.decrypt(folder / "dunlin.secrets.yml", OLD)
-            assert "--change-vault-password" in caught.value.hint
+            assert f"--change-vault-password --boats {folder}" in caught.value.hint
             seen += 1
     assert seen
 
