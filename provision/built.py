@@ -15,7 +15,7 @@ from pathlib import Path
 
 from provision.card.image import boat_of
 from provision.errors import UserError
-from provision.profile import private
+from provision.profile import private, stolen
 from provision.push.memory import place_of, recall
 
 #: Images that are opened at most to see whose they are.
@@ -43,6 +43,9 @@ def evidence(profile: Path) -> list[str]:
     with contextlib.suppress(*_DAMAGED):
         if seen := recall(profile):
             found.append(f"the boat answered on {_day(seen.seen)} at {seen.place}")
+    with contextlib.suppress(UserError):
+        if lost := stolen.recall(profile):
+            found.append(f"a card of it was lost on {lost.since} ({stolen.file_of(profile).name})")
     found += [f"{image} is an image of its card" for image in _images(profile)]
     return found
 

@@ -12,13 +12,15 @@ from provision.cli.typed import new_secret
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import argument
-from provision.profile import load, pass_phrase_file, secrets, vault
+from provision.profile import load, pass_phrase_file, secrets, stolen, vault
+from provision.profile.load import Boat
 from provision.profile.pass_phrases import (
     check_new,
     check_settable,
     pass_phrases,
     set_pass_phrase,
 )
+from provision.profile.secrets import Secrets
 
 
 def show_pass_phrases(
@@ -38,7 +40,7 @@ def show_pass_phrases(
         secrets.expect(file)
     folders = dict.fromkeys(file.parent for file in files)
     key = {folder: vault.password(folder, password) for folder in folders}
-    found = [pass_phrases(boat, secrets.read(boat.file, key[boat.file.parent])) for boat in boats]
+    found = [pass_phrases(boat, _opened(boat, key[boat.file.parent])) for boat in boats]
     if out is not None:
         pass_phrase_file.write(out, found)
     if as_json:
@@ -57,11 +59,12 @@ def choose_pass_phrase(
     if len(files) != 1:
         raise UserError("--set takes one boat", hint="set each boat's by itself")
     (file,) = files
-    check_settable(load.read(file), name)
+    boat = load.read(file)
+    check_settable(boat, name)
     secrets.expect(file)
     key = vault.password(file.parent, password)
     # A wrong password is told before anything is typed.
-    secrets.read(file, key)
+    _opened(boat, key)
     changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
     if as_json:
         show({"secrets": str(secrets.file_of(file)), "set": [name] if changed else []})
@@ -70,3 +73,10 @@ def choose_pass_phrase(
         print(f"next: provision push {argument(file)}; until then the boat has the one before")
     else:
         print(f"{secrets.file_of(file)}: {name} is that already")
+
+
+def _opened(boat: Boat, key: bytes) -> Secrets:
+    """Open a boat's secrets; UserError when they are those of a card that was lost."""
+    opened = secrets.read(boat.file, key)
+    stolen.refuse_old_secrets(boat, opened)
+    return opened

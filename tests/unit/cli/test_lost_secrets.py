@@ -12,7 +12,7 @@ import pytest
 from provision import built
 from provision.cli import cards
 from provision.errors import UserError
-from provision.profile import secrets, vault
+from provision.profile import secrets, stolen, vault
 from provision.push.memory import Memory, remember
 from provision.push.reach import Endpoint
 
@@ -49,7 +49,12 @@ def image_by_another_name(club: Path) -> str:
     return f"{club / 'of May.img'} is an image of its card"
 
 
-WAYS = [answered, card_built, image_beside, image_by_another_name]
+def card_lost(club: Path) -> str:
+    stolen.revoke(club / "kittiwake.yml", ())
+    return f"a card of it was lost on {time.strftime('%Y-%m-%d')} (kittiwake.stolen.json)"
+
+
+WAYS = [answered, card_built, image_beside, image_by_another_name, card_lost]
 
 
 def lost(said: Said) -> dict[str, str]:

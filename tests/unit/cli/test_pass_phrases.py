@@ -231,6 +231,28 @@ def test_a_terminal_is_asked_twice_and_shows_nothing(club: Path) -> None:
     assert kept(club).pass_phrase == "of seven seas"
 
 
+def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(
+    call: Call, set_to: Call, club: Path, tmp_path: Path
+) -> None:
+    """From another copy of the folder the old ones may have come back."""
+    file = club / "dunlin.secrets.yml"
+    old = file.read_bytes()
+    assert call("keys", "dunlin", "--stolen", "--boats", club).status == 0
+    new = kept(club)
+    private.write(file, old, replace=True)
+    out = tmp_path / "list"
+    for said in (
+        call("keys", "dunlin", "--show", "-o", out, "--boats", club, "--json"),
+        set_to("pass_phrase", b"of seven seas", "--json"),
+    ):
+        assert said.status == 2
+        assert "lost or stolen" in said.result["errors"][0]["message"]
+    assert (file.read_bytes(), out.exists()) == (old, False)
+    secrets.write(club / "dunlin.yml", new, vault.password(club), replace=True)
+    assert call("keys", "dunlin", "--show", "-o", out, "--boats", club).status == 0
+    assert new.pass_phrase in out.read_text()
+
+
 def test_who_types_nothing_changes_nothing(
     call: Call, club: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
