@@ -6,17 +6,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from provision.cli.common import chosen, show
+from provision.cli.common import show
+from provision.cli.opening import chosen
 from provision.harmless import harmless
 from provision.paths import argument, folder_option
-from provision.profile import operators
-from provision.push.reach import fingerprint
 
 
 def add_operator(
     names: Sequence[str] | None, everyone: bool, boats: Path, public_key: Path, as_json: bool
 ) -> None:
     """Add a person's public key to the boats named, or to all of the folder."""
+    from provision.profile import operators
+    from provision.push.reach import fingerprint
+
     files = chosen(names, boats, everyone or not names)
     added = operators.add(files, public_key)
     prints = [fingerprint(line) for line in added.keys]

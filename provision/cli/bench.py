@@ -13,24 +13,12 @@ from typing import Annotated, Literal
 
 import typer
 
-from provision.card.assemble import assemble
-from provision.card.base import base
-from provision.card.image import boat_of, check_parts, identity
-from provision.cli.common import (
-    FOUND_SOMETHING,
-    Boats,
-    Json,
-    Known,
-    VaultFile,
-    app,
-    know,
-    show,
-)
+from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
 from provision.cli.help import Command, example
+from provision.cli.opening import OpenBoat, open_boat
 from provision.errors import Place, UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, argument
-from provision.steps import note, step
 
 
 @app.command(cls=Command, epilog=example("bench kittiwake"))
@@ -54,13 +42,18 @@ def bench(  # noqa: PLR0913
 
     Its card is booted in a virtual boat: adapters, instruments, radio and a tablet.
     """
+
     # Here, so that no other command waits for the bench's libraries.
-    from provision.bench.bench import Bench  # noqa: PLC0415
-    from provision.bench.hold import hold as hold_bench  # noqa: PLC0415
-    from provision.bench.plugging import installed  # noqa: PLC0415
+    from provision.bench.bench import Bench
+    from provision.bench.hold import hold as hold_bench
+    from provision.bench.plugging import installed
+    from provision.card.assemble import assemble
+    from provision.card.base import base
+    from provision.card.image import boat_of, check_parts
+    from provision.steps import note, step
 
     image = Path(name) if _is_image(name) else None
-    known = know(boat_of(image) if image else name, boats, vault_password_file)
+    known = open_boat(boat_of(image) if image else name, boats, vault_password_file)
     installed(known.board)
     with (
         _in_use(image) if image else contextlib.nullcontext(),
@@ -111,8 +104,11 @@ def _in_use(image: Path) -> Iterator[None]:
         yield
 
 
-def _compare(image: Path, known: Known) -> None:
+def _compare(image: Path, known: OpenBoat) -> None:
     """UserError when a card is for another board than the profile's; other settings are told."""
+    from provision.card.image import identity
+    from provision.steps import note
+
     card = identity(image)
     if card["board"] != known.board.id:
         raise UserError(

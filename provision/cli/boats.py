@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,32 +23,24 @@ from provision.cli.common import (
     Some,
     VaultFile,
     app,
-    every_file,
     fail,
     show,
-    warn,
 )
 from provision.cli.durations import between
 from provision.cli.help import Command, example
+from provision.cli.opening import every_file, warn
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, folder_option
-from provision.profile import load
-from provision.profile.tree import raise_all
-from provision.push.diff import MAX_DIFF_CHARS
-from provision.push.fleet import standings
-from provision.push.gather import Unfit, gather
-from provision.push.held_back import HeldBack, hold_back
-from provision.push.inventory import Wanted
-from provision.push.play import PushOptions, lay_out
-from provision.push.prepare import Target, prepare
-from provision.push.reach import Endpoint, parse_at
-from provision.push.report import fleet_table, progress, push_table, verify_table
-from provision.push.rollout import Rollout, roll_out
-from provision.push.verdict import elsewhere, explain
-from provision.push.workspace import workspace
-from provision.steps import console, results
-from provision.verify import VerifyResult, prove
+from provision.push.options import PushOptions
+
+if TYPE_CHECKING:
+    from provision.push.gather import Unfit
+    from provision.push.held_back import HeldBack
+    from provision.push.inventory import Wanted
+    from provision.push.prepare import Target
+    from provision.push.reach import Endpoint
+    from provision.verify import VerifyResult
 
 At = Annotated[
     list[str] | None,
@@ -65,6 +57,8 @@ LONGEST = 24 * 3600
 
 def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
     """The boats with these names, each once; UserErrors with all that is wrong with any."""
+    from provision.profile.tree import raise_all
+
     fit, unfit = named(names, boats, password)
     raise_all([error for one in unfit for error in one.errors])
     return fit
@@ -74,6 +68,9 @@ def named(
     names: Sequence[str], boats: Path, password: Path | None
 ) -> tuple[list[Target], list[Unfit]]:
     """The boats with these names, each once, and those that are wrong."""
+    from provision.profile import load
+    from provision.push.gather import gather
+
     files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
     return gather(list(files.values()), password)
 
@@ -85,6 +82,10 @@ def some_or_all(
 
     UserErrors when there is no boat at all, or when all that were named are wrong.
     """
+
+    from provision.profile.tree import raise_all
+    from provision.push.gather import gather
+
     if names:
         fit, unfit = named(names, boats, password)
         if not fit:
@@ -97,6 +98,8 @@ def places(
     at: Sequence[str] | None, boats: Iterable[Target | Unfit | HeldBack]
 ) -> dict[str, Endpoint]:
     """Where boats are said to answer; UserError when one of them is none of `boats`."""
+    from provision.push.reach import parse_at
+
     found = parse_at(at or [])
     if unknown := sorted(found.keys() - {boat.name for boat in boats}):
         raise UserError(
@@ -165,6 +168,13 @@ def push(  # noqa: PLR0913
 
     The new settings are proven on the boat. If that fails, it rolls back by itself.
     """
+
+    from provision.push.diff import MAX_DIFF_CHARS
+    from provision.push.held_back import hold_back
+    from provision.push.report import progress, push_table
+    from provision.push.rollout import Rollout, roll_out
+    from provision.steps import console, results
+
     if everyone == bool(names):
         raise UserError("name the boats to push to, or give --all; not both")
     readable, unfit = some_or_all(names or (), boats, vault_password_file)
@@ -224,6 +234,11 @@ def fleet(  # noqa: PLR0913
 
     Without names, all boats of the folder are asked, and all at once.
     """
+
+    from provision.push.fleet import standings
+    from provision.push.report import fleet_table
+    from provision.steps import results
+
     asked, unfit = some_or_all(names or (), boats, vault_password_file)
     found = standings(asked, places(at, [*asked, *unfit]), former=former_key)
     if unfit:
@@ -249,6 +264,10 @@ def verify(  # noqa: PLR0913
 
     Nothing is changed aboard.
     """
+
+    from provision.push.report import verify_table
+    from provision.steps import results
+
     asked, unfit = _to_prove(names or (), everyone, boats, vault_password_file)
     proofs = _prove(asked, places(at, [*asked, *unfit]))
     if unfit:
@@ -280,6 +299,11 @@ def inventory(
 
     The playbook is roles/push.yml.
     """
+
+    from provision.profile.tree import raise_all
+    from provision.push.held_back import hold_back
+    from provision.push.play import lay_out
+
     fleet, held = hold_back(targets(names, boats, vault_password_file))
     raise_all([one.error for one in held])
     print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
@@ -297,21 +321,30 @@ def _to_prove(
 
 
 def _unproven(boat: Unfit) -> VerifyResult:
+    from provision.verify import VerifyResult
+
     return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
 
 
 def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
     """Run the suite against each boat where it answers."""
+    from provision.push.prepare import prepare
+    from provision.push.workspace import workspace
+
     with workspace() as folder:
         return [_explained(wanted, _proof(wanted)) for wanted in prepare(fleet, folder, at)]
 
 
 def _proof(boat: Wanted) -> VerifyResult:
+    from provision.verify import prove
+
     return prove(boat.folder / "job.json", boat.reach.places[0], "kept")
 
 
 def _explained(boat: Wanted, proof: VerifyResult) -> VerifyResult:
     """The proof, and why it could not run in words as a push has them."""
+    from provision.push.verdict import elsewhere, explain
+
     if not proof.error:
         return proof
     reason, hint = explain(boat, proof.error)

@@ -6,38 +6,19 @@ from __future__ import annotations
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from provision.built import remember_card
-from provision.card.assemble import assemble, refuse
-from provision.card.base import base
-from provision.card.devices import candidates, device_at, refusal
-from provision.card.host_key import note_written, refuse_lost
-from provision.card.image import boat_of, check_parts
-from provision.card.write import bars
-from provision.card.write import write as write_card
-from provision.checks import errors
-from provision.cli.common import (
-    Boats,
-    Everyone,
-    Json,
-    Known,
-    Some,
-    VaultFile,
-    app,
-    chosen,
-    know,
-    show,
-    warn,
-)
+from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
+from provision.cli.opening import OpenBoat, chosen, open_boat, warn
 from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
-from provision.profile.load import Boat
-from provision.steps import console, note, step
+
+if TYPE_CHECKING:
+    from provision.profile.load import Boat
 
 
 @app.command(cls=Command, epilog=example("card kittiwake -o kittiwake.img"))
@@ -64,12 +45,15 @@ def card(  # noqa: PLR0913
 
     `provision write` puts one on a card. Of a boat about which check finds errors none is built.
     """
+
+    from provision.card.assemble import refuse
+
     files = chosen(names, boats, everyone)
     alone = not everyone and len(files) == 1
     images = {file: out if alone else _in_folder(out, file) for file in files}
     for image in images.values():
         refuse(image)
-    fleet = [know(str(file), boats, vault_password_file) for file in files]
+    fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
     _sound([known.boat for known in fleet], anyway)
     built = [_build(known, images[known.boat.file]) for known in fleet]
     if as_json:
@@ -94,6 +78,8 @@ def _in_folder(folder: Path, file: Path) -> Path:
 
 def _sound(boats: list[Boat], anyway: bool) -> None:
     """UserErrors with what check finds that will not work, unless that is to be built `anyway`."""
+    from provision.checks import errors
+
     if anyway:
         warn(boats)
         return
@@ -104,8 +90,13 @@ def _sound(boats: list[Boat], anyway: bool) -> None:
         raise UserErrors([*told, UserError("no card was built", hint=hint)])
 
 
-def _build(known: Known, image: Path) -> dict[str, Any]:
+def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     """Build one boat's card; what there is to say of it."""
+    from provision.built import remember_card
+    from provision.card.assemble import assemble
+    from provision.card.base import base
+    from provision.steps import step
+
     settings = known.settings()
     system = base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
@@ -138,6 +129,14 @@ def write(
 
     What is read is compared with the image.
     """
+
+    from provision.card.devices import device_at, refusal
+    from provision.card.host_key import note_written, refuse_lost
+    from provision.card.image import boat_of, check_parts
+    from provision.card.write import bars
+    from provision.card.write import write as write_card
+    from provision.steps import console, note
+
     boat = boat_of(image)
     if device is None:
         _list(as_json)
@@ -178,6 +177,8 @@ def write(
 
 
 def _list(as_json: bool) -> None:
+    from provision.card.devices import candidates
+
     found = candidates()
     if as_json:
         show({"devices": [asdict(card) for card in found]})

@@ -8,15 +8,21 @@ import shlex
 import sys
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from provision.cli.common import every_file, show
-from provision.cli.typed import new_secret
+from provision.cli.common import show
+from provision.cli.opening import every_file
 from provision.paths import folder_option
-from provision.profile import vault, vault_password
+
+if TYPE_CHECKING:
+    from provision.profile import vault_password
 
 
 def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> None:
     """Change the vault password of all encrypted files of the folder, and its password file."""
+    from provision.cli.typed import new_secret
+    from provision.profile import vault, vault_password
+
     every_file(boats)
     old = vault.password(boats, password)
     new = vault_password.begun(boats)
@@ -38,6 +44,8 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
 
 def _next(boats: Path, password: Path | None, done: vault_password.Change) -> list[str]:
     """Say which files hold a vault password, and what still opens by the one before."""
+    from provision.profile import vault
+
     beside, lines = boats / vault.BESIDE, []
     if done.kept:
         lines.append(f"{beside} holds the new one")

@@ -7,23 +7,20 @@ from collections.abc import Callable
 
 import typer
 
-from provision.profile.fields import Quantity, Refused
-
-#: Besides the profile's units `m`, which there is no doubt about in a duration.
-_UNITS = Quantity(
-    {"s": 1, "min": 60, "m": 60, "h": 3600, "days": 86400, "day": 86400, "d": 86400},
-    "a duration",
-    "90 s, 5 min or 2 h",
-)
+#: Seconds. Besides the profile's units `m`, which there is no doubt about in a duration.
+_UNITS = {"s": 1, "min": 60, "m": 60, "h": 3600, "days": 86400, "day": 86400, "d": 86400}
 
 
 def between(least: float, most: float, words: str) -> Callable[[str], float]:
     """A reader of durations in seconds; `words` say which are allowed."""
 
     def duration(text: str) -> float:
+        from provision.profile.fields import Quantity, Refused
+
+        units = Quantity(_UNITS, "a duration", "90 s, 5 min or 2 h")
         written = str(text).strip()
         try:
-            seconds = _UNITS.read(written if written[-1:].isalpha() else f"{written} s")
+            seconds = units.read(written if written[-1:].isalpha() else f"{written} s")
         except Refused as error:
             raise typer.BadParameter(f"{error}: {error.hint}") from None
         if not least <= seconds <= most:

@@ -6,31 +6,18 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from provision.cli.add_operator import add_operator
-from provision.cli.change_vault_password import change_vault_password
-from provision.cli.common import (
-    Boats,
-    Everyone,
-    Json,
-    Some,
-    VaultFile,
-    app,
-    chosen,
-    show,
-)
+from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.lost import find_lost, operator_missing
-from provision.cli.pass_phrases import choose_pass_phrase, show_pass_phrases
-from provision.cli.stolen import replace_stolen
+from provision.cli.opening import chosen
 from provision.errors import Place, UserError
 from provision.paths import BOATS, argument
-from provision.profile import load, secrets, vault
-from provision.profile.keys import OPERATOR, Made, check_rotation, make_keys
-from provision.steps import note
+
+if TYPE_CHECKING:
+    from provision.profile.keys import Made
 
 
 @app.command(cls=Command, epilog=example("keys kittiwake"))
@@ -105,6 +92,15 @@ def keys(  # noqa: PLR0913
 
     What is there stays. The operator's SSH key is made for the whole folder.
     """
+
+    from provision.cli.add_operator import add_operator
+    from provision.cli.change_vault_password import change_vault_password
+    from provision.cli.lost import find_lost
+    from provision.cli.pass_phrases import choose_pass_phrase, show_pass_phrases
+    from provision.cli.stolen import replace_stolen
+    from provision.profile import load
+    from provision.steps import note
+
     _one_thing(
         {
             "--show": shown,
@@ -165,6 +161,11 @@ def _make(
     *,
     alone: bool,
 ) -> None:
+    from provision.cli.lost import operator_missing
+    from provision.profile import load
+    from provision.profile.keys import OPERATOR, check_rotation, make_keys
+    from provision.steps import note
+
     if rotate:
         # Before any: a secret that is not every boat's would leave half of them rotated.
         for file in files:
@@ -196,6 +197,8 @@ def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:
 
 def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes]:
     """The vault password of each folder, asked for once; twice where there is nothing yet."""
+    from provision.profile import secrets, vault
+
     fresh = {file.parent: False for file in files}
     for file in files:
         fresh[file.parent] |= not secrets.file_of(file).exists()

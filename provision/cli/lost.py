@@ -6,11 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from provision.built import evidence
 from provision.errors import Place, UserError
-from provision.profile import load, secrets
 from provision.profile.keys import OPERATOR
-from provision.profile.tree import raise_all
 
 _PUBLIC = f"{OPERATOR}.pub"
 
@@ -20,6 +17,9 @@ def find_lost(files: Sequence[Path], *, refuse: bool) -> list[Path]:
 
     UserError instead when to `refuse` them, and when the operator's pair is lost.
     """
+
+    from provision.profile.tree import raise_all
+
     lost = {file: error for file in files if (error := _secrets_lost(file))}
     if refuse:
         pairs = map(_pair_lost, dict.fromkeys(file.parent for file in files))
@@ -45,6 +45,9 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
 
 def _secrets_lost(profile: Path) -> UserError | None:
     """Tell that a boat was built with secrets that are not here; None when it was not."""
+    from provision.built import evidence
+    from provision.profile import secrets
+
     file = secrets.file_of(profile)
     found = [] if file.exists() else evidence(profile)
     if not found:
@@ -67,6 +70,8 @@ def _where(profile: Path) -> str:
 
 def _look_alikes(profile: Path) -> list[str]:
     """List files that may be the lost one: copies of it, and secrets of no boat of the folder."""
+    from provision.profile import secrets
+
     name = secrets.file_of(profile).name
     found = []
     for file in sorted(profile.parent.iterdir()):
@@ -79,6 +84,9 @@ def _look_alikes(profile: Path) -> list[str]:
 
 def _pair_lost(folder: Path) -> UserError | None:
     """Tell that both halves of the operator's pair are gone, though boats let it in."""
+    from provision.built import evidence
+    from provision.profile import load
+
     if (folder / _PUBLIC).exists() or (folder / OPERATOR).exists():
         return None
     built = [file.stem for file in load.files(folder) if _lets_in(file) and evidence(file)]
@@ -95,6 +103,8 @@ def _pair_lost(folder: Path) -> UserError | None:
 
 def _lets_in(profile: Path) -> bool:
     """Tell whether the boat's profile lets in the operator of the folder."""
+    from provision.profile import load
+
     try:
         return _PUBLIC in load.read(profile).profile.access.keys
     except UserError:

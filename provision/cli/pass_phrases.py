@@ -6,27 +6,26 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from provision.cli.common import refuse_beside_profiles, show
-from provision.cli.typed import new_secret
+from provision.cli.common import show
+from provision.cli.opening import refuse_beside_profiles
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import argument
-from provision.profile import load, pass_phrase_file, secrets, stolen, vault
-from provision.profile.load import Boat
-from provision.profile.pass_phrases import (
-    check_new,
-    check_settable,
-    pass_phrases,
-    set_pass_phrase,
-)
-from provision.profile.secrets import Secrets
+
+if TYPE_CHECKING:
+    from provision.profile.load import Boat
+    from provision.profile.secrets import Secrets
 
 
 def show_pass_phrases(
     files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool
 ) -> None:
     """Show pass-phrases where nobody but the operator reads them."""
+    from provision.profile import load, pass_phrase_file, secrets, vault
+    from provision.profile.pass_phrases import pass_phrases
+
     if out is not None:
         refuse_beside_profiles(out, files[0].parent)
         pass_phrase_file.refuse(out)
@@ -56,6 +55,10 @@ def choose_pass_phrase(
     files: Sequence[Path], password: Path | None, name: str, as_json: bool
 ) -> None:
     """Set one pass-phrase of one boat to what the operator types."""
+    from provision.cli.typed import new_secret
+    from provision.profile import load, secrets, vault
+    from provision.profile.pass_phrases import check_new, check_settable, set_pass_phrase
+
     if len(files) != 1:
         raise UserError("--set takes one boat", hint="set each boat's by itself")
     (file,) = files
@@ -77,6 +80,8 @@ def choose_pass_phrase(
 
 def _opened(boat: Boat, key: bytes) -> Secrets:
     """Open a boat's secrets; UserError when they are those of a card that was lost."""
+    from provision.profile import secrets, stolen
+
     opened = secrets.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)
     return opened

@@ -7,12 +7,10 @@ import contextlib
 import shlex
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from provision.checks import check as check_boats
-from provision.checks.finding import lines, summary
 from provision.cli.common import (
     COULD_NOT_RUN,
     FOUND_SOMETHING,
@@ -23,20 +21,16 @@ from provision.cli.common import (
     Some,
     VaultFile,
     app,
-    chosen,
-    know,
-    refuse_beside_profiles,
     show,
 )
 from provision.cli.help import Command, example
+from provision.cli.opening import chosen, open_boat, refuse_beside_profiles
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS
-from provision.profile import load
-from provision.profile.load import Boat
-from provision.profile.schema import schema as profile_schema
-from provision.profile.start import start
-from provision.render import write
+
+if TYPE_CHECKING:
+    from provision.profile.load import Boat
 
 
 @app.command(cls=Command, epilog=example("init ~/boats"))
@@ -48,6 +42,9 @@ def init(
 
     It gets a vault password of its own, which encrypts the boats' secrets.
     """
+
+    from provision.profile.start import start
+
     made = start(folder)
     if as_json:
         show({"folder": str(folder), "made": made})
@@ -59,11 +56,15 @@ def init(
 @app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of boats' files, for an editor."""
+    from provision.profile.schema import schema as profile_schema
+
     show(profile_schema())
 
 
 def _neighbours(folders: set[Path]) -> list[Boat]:
     """The other boats of the clubs; one whose file is wrong is somebody else's business."""
+    from provision.profile import load
+
     found = []
     for file in (file for folder in folders for file in load.files(folder)):
         with contextlib.suppress(UserError):
@@ -79,6 +80,11 @@ def check(
 
     They are checked against physics, the board and the trade. The worst come first.
     """
+
+    from provision.checks import check as check_boats
+    from provision.checks.finding import lines, summary
+    from provision.profile import load
+
     files = chosen(names, boats, everyone)
     asked, errors = load.read_each(files)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
@@ -111,7 +117,10 @@ def render(
 
     The archive of them is what a push sends.
     """
-    known = know(name, boats, vault_password_file)
+
+    from provision.render import write
+
+    known = open_boat(name, boats, vault_password_file)
     refuse_beside_profiles(out, known.boat.file.parent)
     settings = known.settings()
     write(settings, out)

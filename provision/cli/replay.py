@@ -11,7 +11,6 @@ import typer
 from provision.cli.common import Json, app, show
 from provision.cli.help import Command, example
 from provision.errors import UserError
-from provision.steps import note, step
 
 if TYPE_CHECKING:
     from provision.bench.replay import Played
@@ -44,10 +43,12 @@ def command(  # noqa: PLR0913
     as_json: Json = False,
 ) -> None:
     """Play a voyage log back, on a held bench or here."""
+
     # Here, so that no other command waits for the bench's libraries.
-    from provision.bench.held import held, links  # noqa: PLC0415
-    from provision.bench.replay import replay, start_of, survey  # noqa: PLC0415
-    from provision.bench.wires import CONFIG, sockets, terminals  # noqa: PLC0415
+    from provision.bench.held import held, links
+    from provision.bench.replay import replay, start_of, survey
+    from provision.bench.wires import CONFIG, sockets, terminals
+    from provision.steps import note, step
 
     if bench and folder:
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
@@ -70,6 +71,8 @@ def command(  # noqa: PLR0913
 
 
 def _tell(played: Played) -> None:
+    from provision.steps import note
+
     for link, count in sorted(played.sent.items()):
         note(f"{link}: {count} sentences")
     for link, count in sorted(played.lost.items()):

@@ -8,15 +8,16 @@ from pathlib import Path
 
 from provision.cli.common import show
 from provision.errors import UserError
-from provision.profile import secrets, vault
-from provision.profile.anew import make_anew, next_steps
-from provision.steps import note
 
 
 def replace_stolen(
     files: Sequence[Path], password: Path | None, as_json: bool, *, everyone: bool
 ) -> None:
     """Make all secrets of the boats with these files anew, and say what to do next."""
+    from provision.profile import secrets, vault
+    from provision.profile.anew import make_anew, next_steps
+    from provision.steps import note
+
     if everyone:
         raise UserError(
             "--stolen replaces every secret of a boat",

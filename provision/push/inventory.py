@@ -17,6 +17,7 @@ from typing import Any
 
 from provision import verify
 from provision.push import diff, word
+from provision.push.options import PushOptions, operator
 from provision.push.reach import Reach, arguments, shared_connection
 from provision.push.workspace import fits
 
@@ -48,19 +49,7 @@ class Wanted:
     """How a command names the boat; without it by its name alone."""
 
 
-@dataclass(frozen=True)
-class Manner:
-    """How a push is done. `timer` is in seconds; a boat returns by itself when it is over."""
-
-    timer: int = 240
-    prove: bool = True
-    prove_unchanged: bool = False
-    overwrite_drift: bool = False
-    stage: bool = False
-    owner: str = "operator"
-
-
-def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
+def inventory(wanted: Sequence[Wanted], options: PushOptions) -> str:
     """The inventory as JSON, which Ansible's YAML inventory plugin reads."""
     group: dict[str, Any] = {
         "ansible_connection": "ansible.builtin.ssh",
@@ -70,12 +59,12 @@ def inventory(wanted: Sequence[Wanted], manner: Manner) -> str:
         "ansible_ssh_use_tty": False,
         "ansible_ssh_executable": str(BOUNDED_SSH),
         "ansible_remote_tmp": f"{INCOMING}/ansible",
-        "boat_timer": manner.timer,
-        "boat_owner": manner.owner,
-        "boat_prove": manner.prove,
-        "boat_prove_unchanged": manner.prove_unchanged,
-        "boat_overwrite_drift": manner.overwrite_drift,
-        "boat_stage": manner.stage,
+        "boat_timer": options.timer,
+        "boat_owner": operator(),
+        "boat_prove": options.prove,
+        "boat_prove_unchanged": options.prove_unchanged,
+        "boat_overwrite_drift": options.overwrite_drift,
+        "boat_stage": options.stage,
     }
     hosts = {boat.reach.boat: _host(boat) for boat in wanted}
     return json.dumps({"boats": {"vars": group, "hosts": hosts}}, indent=1) + "\n"

@@ -3,14 +3,12 @@
 
 from __future__ import annotations
 
-import getpass
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
@@ -22,10 +20,10 @@ from provision.bounded import read_json
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.push.dry_run import with_diff
-from provision.push.inventory import HALT, Manner, Wanted, inventory
+from provision.push.inventory import HALT, Wanted, inventory
 from provision.push.notes import note_push
+from provision.push.options import PushOptions
 from provision.push.prepare import Target, prepare
-from provision.push.reach import Endpoint
 from provision.push.result import PushResult
 from provision.push.verdict import verdict
 from provision.push.workspace import workspace, write_private
@@ -44,46 +42,6 @@ PATIENCE = 10
 
 #: Called with each event of the playbook as it comes; see callbacks/boat_events.py.
 Listener = Callable[[Event], None]
-
-
-def operator() -> str:
-    """Who pushes, as the boat shows it to others who want to: user and machine."""
-    return f"{getpass.getuser()}@{socket.gethostname()}"
-
-
-@dataclass(frozen=True)
-class PushOptions:
-    """How to push.
-
-    `at` says where boats answer when that is not their own address, `at_once` how many are
-    worked on at the same time, `timer` after how many seconds a boat returns by itself.
-    `check` changes nothing and says what would change. `stage` leaves the settings for the
-    boats' next start. After `stop_after` failures no further boat is begun with (0: never).
-    `former` accepts host keys from before a rotation, see `provision.push.prepare.reach`.
-    """
-
-    at: Mapping[str, Endpoint] = field(default_factory=dict)
-    at_once: int = 8
-    timer: int = Manner.timer
-    prove: bool = True
-    prove_unchanged: bool = False
-    overwrite_drift: bool = False
-    check: bool = False
-    stage: bool = False
-    stop_after: int = 0
-    former: bool = False
-
-    @property
-    def manner(self) -> Manner:
-        """What of it the boats' roles need to know."""
-        return Manner(
-            timer=self.timer,
-            prove=self.prove,
-            prove_unchanged=self.prove_unchanged,
-            overwrite_drift=self.overwrite_drift,
-            stage=self.stage,
-            owner=operator(),
-        )
 
 
 @dataclass
@@ -118,7 +76,7 @@ def push(
     with workspace() as folder:
         wanted = prepare(targets, folder, options.at, former=options.former)
         write_private(folder / "ansible.cfg", CONFIG)
-        write_private(folder / "inventory.json", inventory(wanted, options.manner))
+        write_private(folder / "inventory.json", inventory(wanted, options))
         stories = tell(wanted, folder, options, listener)
         with ThreadPoolExecutor(options.at_once) as pool:
             told = [stories[boat.reach.boat] for boat in wanted]
@@ -139,7 +97,7 @@ def lay_out(targets: Sequence[Target], folder: Path, options: PushOptions) -> st
     except OSError as error:
         raise UserError(f"{folder} cannot be made: {error.strerror}") from None
     wanted = prepare(targets, folder.resolve(), options.at)
-    text = inventory(wanted, options.manner)
+    text = inventory(wanted, options)
     write_private(folder / "inventory.json", text)
     return text
 

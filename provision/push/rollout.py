@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from provision.errors import UserError
 from provision.push import play
 from provision.push.locate import answering
-from provision.push.play import Listener, PushOptions
+from provision.push.options import PushOptions
+from provision.push.play import Listener
 from provision.push.prepare import Target, reach
 from provision.push.result import Outcome, PushResult
 

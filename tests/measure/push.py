@@ -26,7 +26,8 @@ import yaml
 
 from provision.paths import shipped
 from provision.profile.start import start
-from provision.push.play import PushOptions, lay_out
+from provision.push.options import PushOptions
+from provision.push.play import lay_out
 from provision.push.result import Outcome
 from tests.measure.figures import Ratio
 from tests.measure.ordinary import Ordinary

@@ -20,7 +20,8 @@ from provision.card.assemble import assemble
 from provision.card.base import base
 from provision.profile import load, secrets, vault
 from provision.profile.keys import make_keys
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.prepare import Target, prepare
 from provision.push.reach import Endpoint
 from provision.push.result import PushResult

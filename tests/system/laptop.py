@@ -19,7 +19,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.prepare import Target
 from provision.push.reach import SSH, Endpoint
 from provision.render import File, Settings

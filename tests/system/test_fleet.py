@@ -23,7 +23,8 @@ from provision.profile.keys import former, private_key
 from provision.profile.secrets import host_public_key
 from provision.push.fleet import standings
 from provision.push.memory import recall
-from provision.push.play import Event, PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import Event, push
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
 from tests.unit.push.conftest import CANARY, RigBoat, here, rig

@@ -14,6 +14,10 @@ import pytest
 from provision.bench import bench as module
 from provision.bench import machine, plugging
 from provision.boards import board
+
+# Whole, before a test replaces a part of it: a command imports what it needs when it runs.
+from provision.card import assemble  # noqa: F401
+from provision.card import image as card_image
 from provision.cli import bench as command
 from provision.cli import main
 from provision.errors import UserError
@@ -55,9 +59,9 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         secrets=None,
         settings=lambda: SimpleNamespace(sha256="1" * 64),
     )
-    monkeypatch.setattr(command, "boat_of", lambda _: "kittiwake")
-    monkeypatch.setattr(command, "check_parts", lambda _: None)
-    monkeypatch.setattr(command, "know", lambda *_: known)
+    monkeypatch.setattr(card_image, "boat_of", lambda _: "kittiwake")
+    monkeypatch.setattr(card_image, "check_parts", lambda _: None)
+    monkeypatch.setattr(command, "open_boat", lambda *_: known)
     monkeypatch.setattr(module, "Bench", Bench)
     says(monkeypatch)
     return image
@@ -65,7 +69,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def says(monkeypatch: pytest.MonkeyPatch, **other: str) -> None:
     """Let the card say other things of itself."""
-    monkeypatch.setattr(command, "identity", lambda _: CARD | other)
+    monkeypatch.setattr(card_image, "identity", lambda _: CARD | other)
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from provision.cli import boats as commands
+from provision.push import rollout
 
 from .conftest import Call
 
@@ -23,7 +23,7 @@ def test_what_will_not_work_is_told_before_a_push(
         pushed.extend(one.name for one in fleet)
         return []
 
-    monkeypatch.setattr(commands, "roll_out", roll_out)
+    monkeypatch.setattr(rollout, "roll_out", roll_out)
     profile = boats / "dunlin.yml"
     profile.write_text(f"{profile.read_text()}feed: {{tcp: 700}}\n")
     call("keys", "dunlin", "--boats", boats)

@@ -11,7 +11,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision.cli import cards
+# Whole, before a test replaces a part of it: a command imports what it needs when it runs.
+from provision.card import assemble as assembling
+from provision.card import base, devices
+from provision.card import image as card_image
 from provision.render import Settings
 
 from .conftest import Call
@@ -20,8 +23,8 @@ from .conftest import Call
 @pytest.fixture
 def image(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An image that says of itself that it is dunlin's."""
-    monkeypatch.setattr(cards, "boat_of", lambda _: "dunlin")
-    monkeypatch.setattr(cards, "check_parts", lambda _: None)
+    monkeypatch.setattr(card_image, "boat_of", lambda _: "dunlin")
+    monkeypatch.setattr(card_image, "check_parts", lambda _: None)
     path = tmp_path / "dunlin.img"
     path.write_bytes(b"image" * 1000)
     return path
@@ -117,7 +120,7 @@ def test_an_image_that_is_none(call: Call, tmp_path: Path) -> None:
 
 
 def test_cards_are_listed(call: Call, image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cards, "candidates", lambda: [])
+    monkeypatch.setattr(devices, "candidates", lambda: [])
     assert call("write", image, "--json").result == {"devices": []}
     assert "plug one in" in call("write", image).out
 
@@ -166,8 +169,8 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
         made.append((str(settings.manifest["boat"]), image))
         return SimpleNamespace(size=1)
 
-    monkeypatch.setattr(cards, "base", lambda _: SimpleNamespace(facts={}))
-    monkeypatch.setattr(cards, "assemble", assemble)
+    monkeypatch.setattr(base, "base", lambda _: SimpleNamespace(facts={}))
+    monkeypatch.setattr(assembling, "assemble", assemble)
     return made
 
 

@@ -19,7 +19,8 @@ from provision.push import diff, fleet, play, word
 from provision.push.diff import Unread
 from provision.push.fleet import standings
 from provision.push.inventory import BOUNDED_SSH
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.reach import Endpoint
 from provision.push.result import Outcome
 from provision.push.word import Asking

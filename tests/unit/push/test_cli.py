@@ -13,8 +13,9 @@ import pytest
 
 from provision.cli import boats, main
 from provision.errors import UserError
+from provision.push import rollout
 from provision.push.gather import Unfit
-from provision.push.play import PushOptions
+from provision.push.options import PushOptions
 from provision.push.rollout import Rollout
 from provision.verify import Ending, TestOutcome, VerifyResult
 
@@ -77,7 +78,7 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
         raise KeyboardInterrupt
 
     monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
-    monkeypatch.setattr(boats, "roll_out", stopped)
+    monkeypatch.setattr(rollout, "roll_out", stopped)
     words = ["push", "kittiwake", "--timer", "90"]
     assert ended(monkeypatch, *words, "--json") == 130
     (error,) = json.loads(capsys.readouterr().out)["errors"]
@@ -170,7 +171,7 @@ def test_durations_as_people_write_them(
         return []
 
     monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
-    monkeypatch.setattr(boats, "roll_out", roll_out)
+    monkeypatch.setattr(rollout, "roll_out", roll_out)
     assert not ended(monkeypatch, "push", "kittiwake", "--timer", said, "--wait", said, "--json")
     assert not ended(monkeypatch, "push", "kittiwake", "--json")
     assert given == [(seconds, seconds), (PushOptions.timer, 0)]

@@ -13,7 +13,8 @@ from provision.cli.boats import _prove
 from provision.profile.keys import private_key
 from provision.push import prepare
 from provision.push.fleet import standings
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.reach import Endpoint, Reach
 from provision.push.result import Outcome
 from tests.unit.push.loopback import RigBoat

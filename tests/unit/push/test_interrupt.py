@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from provision import verify
-from provision.push.play import Event, Listener, PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import Event, Listener, push
 from provision.push.result import Outcome, PushResult
 from tests.unit.push.loopback import RigBoat
 

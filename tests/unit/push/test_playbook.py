@@ -19,7 +19,8 @@ from provision.errors import UserError
 from provision.paths import shipped
 from provision.profile.keys import make_keys
 from provision.profile.secrets import psk
-from provision.push.play import PushOptions, lay_out
+from provision.push.options import PushOptions
+from provision.push.play import lay_out
 from tests.unit.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"

@@ -21,7 +21,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from provision import __version__, verify
 from provision.profile.keys import private_key
 from provision.profile.secrets import psk
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.result import Outcome, PushResult
 from tests.unit.push.loopback import CANARY, RigBoat
 

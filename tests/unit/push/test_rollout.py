@@ -13,7 +13,7 @@ import pytest
 
 from provision.errors import UserError
 from provision.push import prepare, rollout
-from provision.push.play import PushOptions
+from provision.push.options import PushOptions
 from provision.push.prepare import Target
 from provision.push.reach import Endpoint, Reach
 from provision.push.result import Outcome, PushResult

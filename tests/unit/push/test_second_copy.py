@@ -11,7 +11,8 @@ import pytest
 
 from provision import verify
 from provision.push.fleet import standings
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.result import Outcome
 from tests.unit.push.loopback import RigBoat
 

@@ -17,7 +17,8 @@ from rich.console import Console
 from provision.push import fleet, word
 from provision.push.fleet import standings
 from provision.push.inventory import Wanted
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.reach import Endpoint, Reach
 from provision.push.report import fleet_table
 from provision.push.result import Outcome

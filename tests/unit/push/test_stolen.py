@@ -21,7 +21,8 @@ from provision.profile.keys import former, make_keys, private_key
 from provision.profile.secrets import Secrets, host_public_key, psk
 from provision.push.fleet import standings
 from provision.push.memory import recall
-from provision.push.play import PushOptions, push
+from provision.push.options import PushOptions
+from provision.push.play import push
 from provision.push.result import Outcome
 from tests.unit.cli.conftest import Call, call
 from tests.unit.push.loopback import RigBoat, wait_for

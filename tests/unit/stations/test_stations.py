@@ -22,7 +22,7 @@ from provision.onboard.stations import server
 from provision.onboard.stations.hostapd import Hostapd, HostapdError
 from provision.onboard.stations.server import Server
 from provision.render import File, render
-from provision.run import find
+from tests.support import programs
 from tests.unit.render.conftest import SECRETS, boat
 
 from .hostapd_double import IN_HANDSHAKE, HostapdDouble
@@ -199,7 +199,7 @@ def real_hostapd(folder: Path, psk_file: Path) -> Iterator[Path]:
         f"interface=lo\ndriver=none\nctrl_interface={folder}/control\nssid2=4b\nwpa=2\n"
         f"wpa_key_mgmt=WPA-PSK\nrsn_pairwise=CCMP\nwpa_psk_file={psk_file}\n"
     )
-    command = [find("hostapd"), str(conf)]
+    command = [*programs.command("sbin/hostapd"), str(conf)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         try:

@@ -1,0 +1,100 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Find the boats that a command was asked for, and open their secrets."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from provision.errors import Place, UserError
+from provision.harmless import harmless
+
+if TYPE_CHECKING:
+    from provision.boards import Board
+    from provision.profile.load import Boat
+    from provision.profile.secrets import Secrets
+    from provision.render import Settings
+
+
+@dataclass(frozen=True)
+class OpenBoat:
+    """A boat with its board and its secrets."""
+
+    boat: Boat
+    board: Board
+    secrets: Secrets
+
+    def settings(self) -> Settings:
+        """Render the boat's files."""
+        from provision.render import render
+
+        return render(self.boat, self.secrets)
+
+
+def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
+    """Read a boat, and open its secrets."""
+    from provision.boards import board
+    from provision.profile import load, secrets, stolen, vault
+
+    boat = load.read(load.find(name, boats))
+    secrets.expect(boat.file)
+    key = vault.password(boat.file.parent, password)
+    opened = secrets.read(boat.file, key)
+    stolen.refuse_old_secrets(boat, opened)
+    return OpenBoat(boat, board(boat.profile.board, boat.place("board")), opened)
+
+
+def refuse_beside_profiles(out: Path, boats: Path) -> None:
+    """Refuse to write secrets in the clear into a folder of boats: that is often shared."""
+    from provision.profile import load
+
+    resolved = out.resolve()
+    beside = any(load.files(folder) for folder in (resolved, resolved.parent))
+    if beside or resolved.is_relative_to(boats.resolve()):
+        raise UserError(
+            "lies in the folder of the boats; the boat's secrets would stand there in the clear",
+            place=Place(out),
+            hint="name one elsewhere",
+        )
+
+
+def warn(boats: Iterable[Boat]) -> None:
+    """Say on standard error what `check` finds that will not work about boats.
+
+    It stops nothing: who is at sea may know better, and a push proves or returns.
+    """
+
+    from provision.checks import errors
+
+    for boat in boats:
+        for finding in errors(boat):
+            print(f"provision: {harmless(str(finding))}", file=sys.stderr)
+
+
+def chosen(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Path]:
+    """The files of the boats that were asked for, each once: those named, or all of the folder.
+
+    UserError when both or neither are asked for, or when there is no boat.
+    """
+
+    from provision.profile import load
+
+    if everyone == bool(names):
+        raise UserError("name the boats, or give --all for all of the folder; not both")
+    if names:
+        files = [load.find(name, boats) for name in names]
+        return list({file.resolve(): file for file in files}.values())
+    return every_file(boats)
+
+
+def every_file(boats: Path) -> list[Path]:
+    """The files of all boats of the folder; UserError when there is none."""
+    from provision.profile import load
+
+    found = load.files(boats)
+    if not found:
+        raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
+    return found
