@@ -235,8 +235,8 @@ class Feed:
         the source of each kind of data and since how many seconds; steering: controller,
         since, last_heard, controllers by listener, how many sentences were refused, and by
         which pass-phrase the tablets that have their own have joined;
-        echoes: sentences that came back and were dropped; faults: by output, how many
-        sentences it failed on; log and clock: what was written,
+        echoes: sentences that came back and were dropped; faults: by output or other
+        part, how often it failed by a fault of our own; log and clock: what was written,
         given and refused.
         """
         now = self._loop.time()
@@ -254,7 +254,7 @@ class Feed:
             },
             "believed": self.beliefs.as_json(now) if self.beliefs else {},
             "echoes": self.echoes.dropped,
-            "faults": dict(self.hub.faults),
+            "faults": dict(self.teller.faults),
             "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
             "log": self.log.as_json() if self.log else None,
             "clock": self.clock.as_json() if self.clock else None,

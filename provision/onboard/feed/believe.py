@@ -127,6 +127,7 @@ class Beliefs:
 
     def __init__(self, prefer: models.Prefer, whose: str = "") -> None:
         """`whose` stands before the kind of data in what is logged."""
+        self.name = f"{whose}beliefs"
         self._choices = {
             kind: _Choice(f"{whose}{kind}", order, prefer) for kind, order in prefer.order.items()
         }

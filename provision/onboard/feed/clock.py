@@ -109,6 +109,7 @@ class Clock:
         self._not_after = max(self._not_before, RELEASED) + SPAN
         self._characters = {name: character_time(baud) for name, baud in bauds.items()}
         self._teller = teller
+        self.name = "clock"
         self._loop = asyncio.get_running_loop()
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._channel.setblocking(False)

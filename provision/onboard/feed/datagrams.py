@@ -64,7 +64,7 @@ class Datagrams:
         if came_from(sentence.sender, self._reaches):
             return
         if not self._pending:
-            self._loop.call_soon(self._flush)
+            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
         self._pending.append(sentence.raw)
 
     def _flush(self) -> None:

@@ -19,6 +19,10 @@ ROUTES = 4096
 class Sink(Protocol):
     """Where sentences go."""
 
+    @property
+    def name(self) -> str:
+        """What the sink is called where its faults are told."""
+
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         """Whether such sentences go here at all; asked once for each kind."""
 
@@ -53,8 +57,6 @@ class Hub:
         self.stalls = stalls
         """By which those that read for the hub know how long that may have waited."""
         self._teller = teller
-        self.faults: dict[str, int] = {}
-        """How many sentences each sink has failed on, by the sink's name."""
         self._echoes = echoes
         self._beliefs = beliefs
         self._taps: list[Sink] = []
@@ -81,8 +83,12 @@ class Hub:
         routes, returns = self._routes, self._echoes.returns
         for heard in sentences:
             sentence = heard
-            if returns(sentence):
-                continue
+            try:
+                if returns(sentence):
+                    continue
+            except Exception as error:
+                # Rather twice than not at all.
+                self._teller.fault("echoes", f"on {sentence.formatter}", error)
             if sentence.waited > STALE and steers(sentence.talker, sentence.formatter):
                 said = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
                 self._teller.warn(sentence.origin, "stale", said)
@@ -97,7 +103,7 @@ class Hub:
                 # It steers, and nothing that passes it on could tell how old it is.
                 continue
             for beliefs, sinks in route.groups:
-                if route.kind is None or beliefs is None or beliefs.passes(route.kind, sentence):
+                if self._believes(beliefs, route.kind, sentence):
                     for sink in sinks:
                         self._put(sink, sentence)
 
@@ -106,22 +112,55 @@ class Hub:
         try:
             sink.put(sentence)
         except Exception as error:
-            kind = type(sink).__name__.lower()
-            name = str(getattr(sink, "name", kind))
-            self.faults[name] = self.faults.get(name, 0) + 1
-            said = f"a fault on {sentence.formatter}: {error!r}; the other outputs go on"
-            self._teller.warn(name, "fault", said)
+            self._teller.fault(sink.name, f"on {sentence.formatter}", error)
+
+    def _believes(self, beliefs: Beliefs | None, kind: str | None, sentence: Sentence) -> bool:
+        """Report whether the source is believed; where that fails, all are."""
+        if kind is None or beliefs is None:
+            return True
+        try:
+            return beliefs.passes(kind, sentence)
+        except Exception as error:
+            self._teller.fault(beliefs.name, f"on {sentence.formatter}", error)
+            return True
 
     def _route(self, key: tuple[str, str, str]) -> _Route:
         if len(self._routes) >= ROUTES:
             self._routes.clear()
-        route = self._routes[key] = _Route(
-            tuple(sink for sink in self._taps if sink.wants(*key)),
+        faults = sum(self._teller.faults.values())
+        route = _Route(
+            tuple(sink for sink in self._taps if self._wants(sink, key)),
             tuple(
-                (group.beliefs, tuple(sink for sink in group.sinks if sink.wants(*key)))
+                (group.beliefs, tuple(sink for sink in group.sinks if self._wants(sink, key)))
                 for group in self._groups
-                if group.hears(*key)
+                if self._hears(group, key)
             ),
-            self._beliefs.kind(key[2]) if self._beliefs else None,
+            self._kind(key[2]),
         )
+        if sum(self._teller.faults.values()) == faults:
+            # Else who failed is asked again.
+            self._routes[key] = route
         return route
+
+    def _wants(self, sink: Sink, key: tuple[str, str, str]) -> bool:
+        """Ask a sink; one that fails gets nothing."""
+        try:
+            return sink.wants(*key)
+        except Exception as error:
+            self._teller.fault(sink.name, f"on {key[2]}", error)
+            return False
+
+    def _hears(self, group: _Group, key: tuple[str, str, str]) -> bool:
+        """Report whether a group may hear it; where that fails, it may not."""
+        try:
+            return group.hears(*key)
+        except Exception as error:
+            self._teller.fault(", ".join(s.name for s in group.sinks), f"on {key[2]}", error)
+            return False
+
+    def _kind(self, formatter: str) -> str | None:
+        try:
+            return self._beliefs.kind(formatter) if self._beliefs else None
+        except Exception as error:
+            self._teller.fault("beliefs", f"on {formatter}", error)
+            return None

@@ -156,7 +156,7 @@ class Listener:
         if self._timer is None:
             # What has been read in one piece is all queued first: the most urgent and newest
             # of it is to go, not the first.
-            self._timer = self._loop.call_soon(self._send)
+            self._timer = self._loop.call_soon(self._safely)
 
     def _replaces(self, sentence: Sentence, queue: deque[Sentence]) -> bool:
         """Put a steering sentence in the place of an older one that waits, if there is one."""
@@ -192,6 +192,20 @@ class Listener:
                 return sentence
         return None
 
+    def _safely(self) -> None:
+        """Send what is next; what a fault of our own keeps from going out is dropped."""
+        try:
+            self._send()
+        except Exception as error:
+            self._teller.fault(self.name, "in sending", error)
+            begun = self._begun is not None and len(self._rest) < len(self._begun.raw)
+            self._begun, self._rest = None, b""
+            if begun:
+                # What follows is not to be taken for the rest of it.
+                self._open()
+            if any(self._queues):
+                self._timer = self._loop.call_later(0.005, self._safely)
+
     def _send(self) -> None:
         self._timer = None
         port = self._link.port
@@ -200,7 +214,7 @@ class Listener:
             return
         now = self._loop.time()
         if now < self._free_at:
-            self._timer = self._loop.call_at(self._free_at, self._send)
+            self._timer = self._loop.call_at(self._free_at, self._safely)
             return
         if self._begun and now + len(self._rest) * self._character > self._until:
             # A half sentence fails its checksum on the other side.
@@ -227,7 +241,7 @@ class Listener:
             self.sent += 1
         # While blocked, ask again as often as a character or two would leave.
         self._free_at = now + max(written * self._character, 0.005)
-        self._timer = self._loop.call_at(self._free_at, self._send)
+        self._timer = self._loop.call_at(self._free_at, self._safely)
 
     def _held_up(self, port: int, now: float) -> bool:
         """Whether the kernel still holds what should have left: nothing is to wait behind it."""
@@ -240,7 +254,7 @@ class Listener:
         if now - self._free_at > STUCK:
             self._link.lost("what is sent to it does not leave", "stuck")
         else:
-            self._timer = self._loop.call_later(0.005, self._send)
+            self._timer = self._loop.call_later(0.005, self._safely)
         return True
 
     def _begin(self, sentence: Sentence, now: float) -> None:

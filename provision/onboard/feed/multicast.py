@@ -45,6 +45,7 @@ class Multicast:
         # Never past the boat's own network.
         self._channel.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)
         self.sent = self.dropped = 0
+        self.name = "multicast"
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return origin not in self._not_from and self._multicast.filter.passes(
@@ -55,7 +56,7 @@ class Multicast:
         if came_from(sentence.sender, self._multicast.network):
             return
         if not self._pending:
-            self._loop.call_soon(self._flush)
+            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
         self._pending.append(sentence)
 
     def _flush(self) -> None:

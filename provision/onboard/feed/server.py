@@ -60,13 +60,18 @@ class Server:
         """The port that it listens on."""
         return int(self._channel.getsockname()[1])
 
+    @property
+    def name(self) -> str:
+        """What it is called where its faults are told."""
+        return "tcp"
+
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return self._tcp.filter.passes(origin, talker, formatter)
 
     def put(self, sentence: Sentence) -> None:
         if not self._pending:
             # Whatever else this turn of the loop brings goes into the same piece.
-            self._loop.call_soon(self._flush)
+            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
         self._pending.append(sentence)
 
     def _flush(self) -> None:
@@ -81,13 +86,22 @@ class Server:
         apart.update(sentence.sender for sentence in pending)
         apart.discard(LOOPBACK)
         for client in list(self._clients):
-            if client.name in apart or client.address in apart:
-                mine = (client.name, client.address)
+            mine = client.name, client.address
+            whole, count = piece, len(pending)
+            if not apart.isdisjoint(mine):
                 raw = [s.raw for s in pending if s.origin not in mine and s.sender not in mine]
-                if raw:
-                    client.send(b"".join(raw), len(raw))
-            else:
-                client.send(piece, len(pending))
+                whole, count = b"".join(raw), len(raw)
+            self._send(client, whole, count)
+
+    def _send(self, client: Client, piece: bytes, count: int) -> None:
+        """Send to one client; a fault with one is none of the others'."""
+        if not count:
+            return
+        try:
+            client.send(piece, count)
+        except Exception as error:
+            self._teller.fault(self.name, f"in sending to {client.name}", error)
+            client.close("a fault of our own")
 
     def _accept(self) -> None:
         # All that wait, lest those behind miss what is sent meanwhile.

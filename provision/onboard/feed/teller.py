@@ -69,6 +69,8 @@ class Teller:
         self._quiet = quiet
         self._named: dict[tuple[str, str], tuple[float, int]] = {}
         self._budgets: dict[tuple[str, str], _Budget] = {}
+        self.faults: dict[str, int] = {}
+        """How often each part of the feed has failed by a fault of our own, by its name."""
 
     def warn(self, subject: str, fault: str, message: str) -> None:
         """Log `message`, unless this `fault` of this `subject` was named already."""
@@ -84,6 +86,22 @@ class Teller:
         if len(self._named) >= REMEMBERED:
             del self._named[next(iter(self._named))]
         self._named[subject, fault] = (now, 0)
+
+    def fault(self, name: str, doing: str, error: Exception) -> None:
+        """Count a fault of our own in one part of the feed, and name it; all others go on."""
+        self.faults[name] = self.faults.get(name, 0) + 1
+        self.warn(name, "fault", f"a fault {doing}: {error!r}; the other outputs go on")
+
+    def guarded(self, name: str, call: Callable[[], None]) -> Callable[[], None]:
+        """Return what makes `call` later, and counts its fault."""
+
+        def guarded() -> None:
+            try:
+                call()
+            except Exception as error:
+                self.fault(name, "in sending", error)
+
+        return guarded
 
     def note(self, subject: str, message: str) -> None:
         """Log what is not a fault, such as a client that comes, unless too much of it is."""

@@ -59,6 +59,7 @@ class VoyageLog:
     def __init__(self, log: models.Log, teller: Teller) -> None:
         self._log = log
         self._teller = teller
+        self.name = "voyage log"
         self._loop = asyncio.get_running_loop()
         self._text: list[bytes] = []
         self._size = 0
@@ -85,7 +86,9 @@ class VoyageLog:
         self._size += len(tag) + len(sentence.raw)
         self.sentences += 1
         if self._timer is None:
-            self._timer = self._loop.call_later(self._log.interval, self.write)
+            self._timer = self._loop.call_later(
+                self._log.interval, self._teller.guarded(self.name, self.write)
+            )
         if self._size >= PIECE:
             self._compress()
             if self._compressed >= MEMBER:
