@@ -19,7 +19,7 @@ from typing import Any
 
 from rich.console import Console
 
-from provision.bench.control import control
+from provision.bench.hold.control import control
 
 BOAT = "kittiwake"
 

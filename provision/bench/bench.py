@@ -14,15 +14,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from provision.bench.instruments import Instruments
-from provision.bench.plugging import plug_in
-from provision.bench.ports import hold_port, number
-from provision.bench.tablet import Tablet, frequency
+from provision.bench.qemu.build import plug_in
+from provision.bench.qemu.ports import hold_port, number
+from provision.bench.simulation.instruments import Instruments
+from provision.bench.tablet_client import Tablet, frequency
 from provision.boards import Board
 from provision.errors import Place, UserError
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets, psk
-from provision.steps import note
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.store import Secrets, psk
+from provision.progress import note
 
 #: Octets that a socket's path has at most (unix(7)).
 LONGEST = 107

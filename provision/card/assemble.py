@@ -21,10 +21,10 @@ from provision import __version__
 from provision.boards import Board
 from provision.card import digests
 from provision.card.base import EPOCH, Base
+from provision.card.bootloader import boot_files
 from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
 from provision.card.image import identity as identity_of
 from provision.card.layout import Layout, Partition
-from provision.card.loader import boot_files
 from provision.errors import Place, UserError
 from provision.render import Settings
 

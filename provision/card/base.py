@@ -24,17 +24,17 @@ import yaml
 
 from provision import paths
 from provision.boards import Board
-from provision.card import foreign
-from provision.card.bootstrap import explained
+from provision.card import cross_build
+from provision.card.apt_sources import sources
+from provision.card.bootloader import INITRAMFS, KERNEL
 from provision.card.digests import digest
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
-from provision.card.loader import INITRAMFS, KERNEL
-from provision.card.sources import sources
+from provision.card.mmdebstrap_errors import explained
+from provision.commands import environment, failure, find, run
 from provision.errors import Place, UserError
+from provision.progress import note, step
 from provision.render.code import feed_code
-from provision.run import environment, failure, find, run
-from provision.steps import note, step
 
 FOLDER = Path(__file__).parent
 #: The contract between a base and the settings it can carry; raise it when that changes.
@@ -172,7 +172,7 @@ def base(board: Board) -> Base:
     target = home / f"{recipe.architecture}-{recipe.key}"
     if target.is_dir():
         return Base(target)
-    foreign.require(recipe.architecture)
+    cross_build.require(recipe.architecture)
     with _lock(home / f"{target.name}.lock"):
         for left in home.glob(f"{target.name}.*/"):
             # Of a build that was killed.
@@ -203,7 +203,7 @@ def build(recipe: Recipe, target: Path) -> None:
         files = Path(work) / "files.tar"
         _stage(recipe, Path(work) / "files", files)
         lines = sources().lines(recipe.suite, list(recipe.components))
-        standins = foreign.options(recipe.architecture, recipe.suite, lines, Path(work))
+        standins = cross_build.options(recipe.architecture, recipe.suite, lines, Path(work))
         _bootstrap(command(recipe, files, target, lines, standins), target)
         _boot_partition(recipe, target)
     made = Base(target)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.card.system import disks_of_the_system
+from provision.card.system_disks import disks_of_the_system
+from provision.commands import Argument, failure, run
 from provision.errors import UserError
-from provision.run import Argument, failure, run
 
 SYS = Path("/sys")
 

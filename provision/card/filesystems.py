@@ -9,8 +9,8 @@ from pathlib import Path
 from uuid import UUID
 
 from provision.bounded import TooMuch, collect
+from provision.commands import failure, find, run
 from provision.errors import UserError
-from provision.run import failure, find, run
 
 #: Seconds for reading one file out of an image: a kernel from a slow disk takes a few of them.
 READ_TIMEOUT_S = 60

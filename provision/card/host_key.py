@@ -19,7 +19,7 @@ from provision.onboard.settings.archive import read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.tar import LIMIT
 from provision.paths import argument
-from provision.profile import stolen
+from provision.profile.secrets import stolen
 
 #: Where the settings have it.
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"

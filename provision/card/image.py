@@ -12,9 +12,9 @@ from typing import Any
 
 from provision.card import digests
 from provision.card.filesystems import READ_TIMEOUT_S, read_fat
+from provision.commands import find, run
 from provision.errors import UserError
-from provision.run import find, run
-from provision.steps import note, step
+from provision.progress import note, step
 
 #: Bytes that boat.json has at most; it has some 400.
 LONGEST = 2**16

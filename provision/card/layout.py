@@ -12,7 +12,7 @@ import uuid
 from dataclasses import dataclass
 from typing import Literal
 
-from provision.run import run
+from provision.commands import run
 
 SECTOR = 512
 MIB = 2**20

@@ -28,7 +28,7 @@ from rich.progress import (
 )
 
 from provision.card.devices import Device, refusal
-from provision.card.target import Target
+from provision.card.direct_io import Target
 from provision.errors import UserError
 
 #: Bytes written at once: several erase blocks of a usual card.

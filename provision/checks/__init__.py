@@ -15,14 +15,14 @@ from provision.checks import (
     formatters,
     names,
     network,
-    sources,
+    source_preference,
     steering,
     usb,
     wifi,
 )
 from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
-from provision.profile.secrets import file_of
+from provision.profile.secrets.store import file_of
 
 __all__ = ["Finding", "Level", "check", "errors"]
 
@@ -37,7 +37,7 @@ SUBJECTS = (
     usb.check,
     wifi.check,
     network.check,
-    sources.check,
+    source_preference.check,
     steering.check,
     card.check,
 )

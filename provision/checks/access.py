@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 from provision.checks.finding import Finding
 from provision.errors import UserError
-from provision.profile.keys import OPERATOR, entry_lines
 from provision.profile.load import Boat
+from provision.profile.secrets.keygen import OPERATOR, entry_lines
 
 
 def check(boat: Boat) -> Iterator[Finding]:

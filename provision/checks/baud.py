@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from provision.checks.finding import Finding
-from provision.checks.sentences import LONGEST, typical
+from provision.checks.sentence_lengths import LONGEST, typical
 from provision.profile.load import Boat
 
 #: IEC 61162-1: 8 data bits between a start and a stop bit.

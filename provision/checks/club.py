@@ -9,7 +9,7 @@ from provision.checks.finding import Finding
 from provision.errors import Place
 from provision.paths import argument
 from provision.profile.load import Boat
-from provision.profile.secrets import file_of
+from provision.profile.secrets.store import file_of
 
 
 def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:

@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
-from provision.onboard.feed.sentence import ENCAPSULATED, STEERS
-from provision.profile.links import Filter, Link
+from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED, STEERS
 from provision.profile.load import Boat
+from provision.profile.schema.links import Filter, Link
 
 #: The approved sentence formatters as the NMEA 0183 dissector of Wireshark knows them
 #: (epan/dissectors/packet-nmea0183.c, table known_sentence_ids, read in 2026).

@@ -7,11 +7,11 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
-from provision.onboard.feed.believe import KINDS
-from provision.onboard.feed.sentence import STEERS, steers
-from provision.profile.links import Link
+from provision.onboard.feed.nmea0183.kinds import KINDS
+from provision.onboard.feed.nmea0183.sentence import STEERS, steers
 from provision.profile.load import Boat
-from provision.profile.models import Profile
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.links import Link
 
 #: Sentences that order a rudder, and that a display has little use for (IEC 61162-1; which of
 #: them a pilot follows is common practice).

@@ -16,8 +16,8 @@ def add_operator(
     names: Sequence[str] | None, everyone: bool, boats: Path, public_key: Path, as_json: bool
 ) -> None:
     """Add a person's public key to the boats named, or to all of the folder."""
-    from provision.profile import operators
-    from provision.push.reach import fingerprint
+    from provision.profile.secrets import operators
+    from provision.ssh.endpoint import fingerprint
 
     files = chosen(names, boats, everyone or not names)
     added = operators.add(files, public_key)

@@ -45,12 +45,12 @@ def bench(  # noqa: PLR0913
 
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.bench import Bench
-    from provision.bench.hold import hold as hold_bench
-    from provision.bench.plugging import installed
+    from provision.bench.hold.server import hold as hold_bench
+    from provision.bench.qemu.build import installed
     from provision.card.assemble import assemble
     from provision.card.base import base
     from provision.card.image import boat_of, check_parts
-    from provision.steps import note, step
+    from provision.progress import note, step
 
     image = Path(name) if _is_image(name) else None
     known = open_boat(boat_of(image) if image else name, boats, vault_password_file)
@@ -107,7 +107,7 @@ def _in_use(image: Path) -> Iterator[None]:
 def _compare(image: Path, known: OpenBoat) -> None:
     """UserError when a card is for another board than the profile's; other settings are told."""
     from provision.card.image import identity
-    from provision.steps import note
+    from provision.progress import note
 
     card = identity(image)
     if card["board"] != known.board.id:

@@ -92,10 +92,10 @@ def _sound(boats: list[Boat], anyway: bool) -> None:
 
 def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     """Build one boat's card; what there is to say of it."""
-    from provision.built import remember_card
     from provision.card.assemble import assemble
     from provision.card.base import base
-    from provision.steps import step
+    from provision.progress import step
+    from provision.push.built import remember_card
 
     settings = known.settings()
     system = base(known.board)
@@ -135,7 +135,7 @@ def write(
     from provision.card.image import boat_of, check_parts
     from provision.card.write import bars
     from provision.card.write import write as write_card
-    from provision.steps import console, note
+    from provision.progress import console, note
 
     boat = boat_of(image)
     if device is None:

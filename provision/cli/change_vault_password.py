@@ -15,13 +15,13 @@ from provision.cli.opening import every_file
 from provision.paths import folder_option
 
 if TYPE_CHECKING:
-    from provision.profile import vault_password
+    from provision.profile.secrets import vault_password
 
 
 def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> None:
     """Change the vault password of all encrypted files of the folder, and its password file."""
     from provision.cli.typed import new_secret
-    from provision.profile import vault, vault_password
+    from provision.profile.secrets import vault, vault_password
 
     every_file(boats)
     old = vault.password(boats, password)
@@ -44,7 +44,7 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
 
 def _next(boats: Path, password: Path | None, done: vault_password.Change) -> list[str]:
     """Say which files hold a vault password, and what still opens by the one before."""
-    from provision.profile import vault
+    from provision.profile.secrets import vault
 
     beside, lines = boats / vault.BESIDE, []
     if done.kept:

@@ -15,7 +15,7 @@ def between(least: float, most: float, words: str) -> Callable[[str], float]:
     """A reader of durations in seconds; `words` say which are allowed."""
 
     def duration(text: str) -> float:
-        from provision.profile.fields import Quantity, Refused
+        from provision.profile.schema.types import Quantity, Refused
 
         units = Quantity(_UNITS, "a duration", "90 s, 5 min or 2 h")
         written = str(text).strip()

@@ -17,7 +17,7 @@ from provision.errors import Place, UserError
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
-    from provision.profile.keys import Made
+    from provision.profile.secrets.keygen import Made
 
 
 @app.command(cls=Command, epilog=example("keys kittiwake"))
@@ -99,7 +99,7 @@ def keys(  # noqa: PLR0913
     from provision.cli.pass_phrases import choose_pass_phrase, show_pass_phrases
     from provision.cli.stolen import replace_stolen
     from provision.profile import load
-    from provision.steps import note
+    from provision.progress import note
 
     _one_thing(
         {
@@ -163,8 +163,8 @@ def _make(
 ) -> None:
     from provision.cli.lost import operator_missing
     from provision.profile import load
-    from provision.profile.keys import OPERATOR, check_rotation, make_keys
-    from provision.steps import note
+    from provision.profile.secrets.keygen import OPERATOR, check_rotation, make_keys
+    from provision.progress import note
 
     if rotate:
         # Before any: a secret that is not every boat's would leave half of them rotated.
@@ -197,9 +197,9 @@ def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:
 
 def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes]:
     """The vault password of each folder, asked for once; twice where there is nothing yet."""
-    from provision.profile import secrets, vault
+    from provision.profile.secrets import store, vault
 
     fresh = {file.parent: False for file in files}
     for file in files:
-        fresh[file.parent] |= not secrets.file_of(file).exists()
+        fresh[file.parent] |= not store.file_of(file).exists()
     return {folder: vault.password(folder, password, twice=new) for folder, new in fresh.items()}

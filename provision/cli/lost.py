@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from provision.errors import Place, UserError
-from provision.profile.keys import OPERATOR
+from provision.profile.secrets.keygen import OPERATOR
 
 _PUBLIC = f"{OPERATOR}.pub"
 
@@ -18,7 +18,7 @@ def find_lost(files: Sequence[Path], *, refuse: bool) -> list[Path]:
     UserError instead when to `refuse` them, and when the operator's pair is lost.
     """
 
-    from provision.profile.tree import raise_all
+    from provision.profile.yaml.tree import raise_all
 
     lost = {file: error for file in files if (error := _secrets_lost(file))}
     if refuse:
@@ -45,10 +45,10 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
 
 def _secrets_lost(profile: Path) -> UserError | None:
     """Tell that a boat was built with secrets that are not here; None when it was not."""
-    from provision.built import evidence
-    from provision.profile import secrets
+    from provision.profile.secrets import store
+    from provision.push.built import evidence
 
-    file = secrets.file_of(profile)
+    file = store.file_of(profile)
     found = [] if file.exists() else evidence(profile)
     if not found:
         return None
@@ -70,9 +70,9 @@ def _where(profile: Path) -> str:
 
 def _look_alikes(profile: Path) -> list[str]:
     """List files that may be the lost one: copies of it, and secrets of no boat of the folder."""
-    from provision.profile import secrets
+    from provision.profile.secrets import store
 
-    name = secrets.file_of(profile).name
+    name = store.file_of(profile).name
     found = []
     for file in sorted(profile.parent.iterdir()):
         boat = file.name.removesuffix(".secrets.yml")
@@ -84,8 +84,8 @@ def _look_alikes(profile: Path) -> list[str]:
 
 def _pair_lost(folder: Path) -> UserError | None:
     """Tell that both halves of the operator's pair are gone, though boats let it in."""
-    from provision.built import evidence
     from provision.profile import load
+    from provision.push.built import evidence
 
     if (folder / _PUBLIC).exists() or (folder / OPERATOR).exists():
         return None

@@ -15,7 +15,7 @@ from provision.harmless import harmless
 if TYPE_CHECKING:
     from provision.boards import Board
     from provision.profile.load import Boat
-    from provision.profile.secrets import Secrets
+    from provision.profile.secrets.store import Secrets
     from provision.render import Settings
 
 
@@ -37,7 +37,9 @@ class OpenBoat:
 def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
     """Read a boat, and open its secrets."""
     from provision.boards import board
-    from provision.profile import load, secrets, stolen, vault
+    from provision.profile import load
+    from provision.profile.secrets import stolen, vault
+    from provision.profile.secrets import store as secrets
 
     boat = load.read(load.find(name, boats))
     secrets.expect(boat.file)

@@ -16,15 +16,16 @@ from provision.paths import argument
 
 if TYPE_CHECKING:
     from provision.profile.load import Boat
-    from provision.profile.secrets import Secrets
+    from provision.profile.secrets.store import Secrets
 
 
 def show_pass_phrases(
     files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool
 ) -> None:
     """Show pass-phrases where nobody but the operator reads them."""
-    from provision.profile import load, pass_phrase_file, secrets, vault
-    from provision.profile.pass_phrases import pass_phrases
+    from provision.profile import load
+    from provision.profile.secrets import pass_phrase_file, store, vault
+    from provision.profile.secrets.pass_phrases import pass_phrases
 
     if out is not None:
         refuse_beside_profiles(out, files[0].parent)
@@ -36,7 +37,7 @@ def show_pass_phrases(
         )
     boats = load.read_all(files)
     for file in files:
-        secrets.expect(file)
+        store.expect(file)
     folders = dict.fromkeys(file.parent for file in files)
     key = {folder: vault.password(folder, password) for folder in folders}
     found = [pass_phrases(boat, _opened(boat, key[boat.file.parent])) for boat in boats]
@@ -56,32 +57,33 @@ def choose_pass_phrase(
 ) -> None:
     """Set one pass-phrase of one boat to what the operator types."""
     from provision.cli.typed import new_secret
-    from provision.profile import load, secrets, vault
-    from provision.profile.pass_phrases import check_new, check_settable, set_pass_phrase
+    from provision.profile import load
+    from provision.profile.secrets import store, vault
+    from provision.profile.secrets.pass_phrases import check_new, check_settable, set_pass_phrase
 
     if len(files) != 1:
         raise UserError("--set takes one boat", hint="set each boat's by itself")
     (file,) = files
     boat = load.read(file)
     check_settable(boat, name)
-    secrets.expect(file)
+    store.expect(file)
     key = vault.password(file.parent, password)
     # A wrong password is told before anything is typed.
     _opened(boat, key)
     changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
     if as_json:
-        show({"secrets": str(secrets.file_of(file)), "set": [name] if changed else []})
+        show({"secrets": str(store.file_of(file)), "set": [name] if changed else []})
     elif changed:
-        print(f"{secrets.file_of(file)}: set {name}")
+        print(f"{store.file_of(file)}: set {name}")
         print(f"next: provision push {argument(file)}; until then the boat has the one before")
     else:
-        print(f"{secrets.file_of(file)}: {name} is that already")
+        print(f"{store.file_of(file)}: {name} is that already")
 
 
 def _opened(boat: Boat, key: bytes) -> Secrets:
     """Open a boat's secrets; UserError when they are those of a card that was lost."""
-    from provision.profile import secrets, stolen
+    from provision.profile.secrets import stolen, store
 
-    opened = secrets.read(boat.file, key)
+    opened = store.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)
     return opened

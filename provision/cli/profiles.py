@@ -43,7 +43,7 @@ def init(
     It gets a vault password of its own, which encrypts the boats' secrets.
     """
 
-    from provision.profile.start import start
+    from provision.profile.scaffold import start
 
     made = start(folder)
     if as_json:
@@ -56,7 +56,7 @@ def init(
 @app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of boats' files, for an editor."""
-    from provision.profile.schema import schema as profile_schema
+    from provision.profile.schema.json_schema import schema as profile_schema
 
     show(profile_schema())
 

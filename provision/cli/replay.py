@@ -13,7 +13,7 @@ from provision.cli.help import Command, example
 from provision.errors import UserError
 
 if TYPE_CHECKING:
-    from provision.bench.replay import Played
+    from provision.bench.replay.replay import Played
 
 
 @app.command(
@@ -45,10 +45,10 @@ def command(  # noqa: PLR0913
     """Play a voyage log back, on a held bench or here."""
 
     # Here, so that no other command waits for the bench's libraries.
-    from provision.bench.held import held, links
-    from provision.bench.replay import replay, start_of, survey
-    from provision.bench.wires import CONFIG, sockets, terminals
-    from provision.steps import note, step
+    from provision.bench.hold.client import held, links
+    from provision.bench.replay.replay import replay, start_of, survey
+    from provision.bench.replay.replay_wires import CONFIG, sockets, terminals
+    from provision.progress import note, step
 
     if bench and folder:
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
@@ -71,7 +71,7 @@ def command(  # noqa: PLR0913
 
 
 def _tell(played: Played) -> None:
-    from provision.steps import note
+    from provision.progress import note
 
     for link, count in sorted(played.sent.items()):
         note(f"{link}: {count} sentences")

@@ -14,9 +14,9 @@ def replace_stolen(
     files: Sequence[Path], password: Path | None, as_json: bool, *, everyone: bool
 ) -> None:
     """Make all secrets of the boats with these files anew, and say what to do next."""
-    from provision.profile import secrets, vault
-    from provision.profile.anew import make_anew, next_steps
-    from provision.steps import note
+    from provision.profile.secrets import store, vault
+    from provision.profile.secrets.anew import make_anew, next_steps
+    from provision.progress import note
 
     if everyone:
         raise UserError(
@@ -26,7 +26,7 @@ def replace_stolen(
     key = {}
     for file in files:
         if file.parent not in key:
-            new = not secrets.file_of(file).exists()
+            new = not store.file_of(file).exists()
             key[file.parent] = vault.password(file.parent, password, twice=new)
     made = {file: make_anew(file, key[file.parent]) for file in files}
     if as_json:

@@ -15,10 +15,10 @@ from pydantic import ValidationError
 
 from provision import boards
 from provision.errors import Place, UserError, UserErrors
-from provision.profile import clashes, nothing, references
-from provision.profile.models import Profile
-from provision.profile.tree import MAX_BYTES, Node, decode, parse, raise_all
-from provision.profile.words import explain, nearest
+from provision.profile.schema.boat import Profile
+from provision.profile.yaml import nulls, references, uniqueness
+from provision.profile.yaml.errors import explain, nearest
+from provision.profile.yaml.tree import MAX_BYTES, Node, decode, parse, raise_all
 
 #: Files that a boat includes, counted each time that a file names one.
 MAX_INCLUDES = 32
@@ -72,7 +72,7 @@ def _read(path: Path) -> Boat:
         raise_all(reader.errors)
         raise AssertionError("a file was refused without a reason")
     errors = reader.errors
-    root = nothing.drop(root, Profile, errors)
+    root = nulls.drop(root, Profile, errors)
     # A value that already has an error would only be refused again.
     known = {error.place for error in errors}
     try:
@@ -80,12 +80,12 @@ def _read(path: Path) -> Boat:
     except ValidationError as error:
         errors += [e for e in explain(error, root, Profile) if e.place not in known]
     told = {error.place.key for error in errors if error.place}
-    errors += [e for e in nothing.blanks(root) if e.place and e.place.key not in told]
+    errors += [e for e in nulls.blanks(root) if e.place and e.place.key not in told]
     _board(root, errors)
     raise_all(errors)
     places = dict(_places(root, ""))
     boat = Boat(profile, path, places)
-    raise_all([*clashes.all_of(profile, boat.place), *references.broken(profile, boat.place)])
+    raise_all([*uniqueness.all_of(profile, boat.place), *references.broken(profile, boat.place)])
     return boat
 
 

@@ -19,10 +19,10 @@ from pathlib import Path
 
 from provision.bounded import MAX_ARCHIVE_BYTES, TooMuch, collect
 from provision.harmless import harmless
-from provision.push.mask import Mask
-from provision.push.reach import Endpoint, ssh
-from provision.push.word import Asking
+from provision.push.poll import Asking
+from provision.push.redact import Mask
 from provision.render import File, Link
+from provision.ssh.endpoint import Endpoint, ssh
 
 #: The files named on standard input, as a tar; what is not there is left out.
 FETCH = (

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from provision.profile.secrets import psk
+from provision.profile.secrets.store import psk
 from provision.push.diff import Unread, diff, fetch, unpack
 from provision.push.inventory import Wanted
-from provision.push.prepare import Target
+from provision.push.plan import Target
+from provision.push.poll import Asking
 from provision.push.result import Outcome, PushResult
-from provision.push.word import Asking
 
 
 def with_diff(wanted: Wanted, target: Target, result: PushResult) -> PushResult:

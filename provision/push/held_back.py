@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from provision.errors import Place, UserError
 from provision.paths import argument
-from provision.profile.stolen import Stolen, file_of, recall
-from provision.push.prepare import Target
+from provision.profile.secrets.stolen import Stolen, file_of, recall
+from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 
 

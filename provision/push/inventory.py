@@ -15,17 +15,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision import verify
-from provision.push import diff, word
+from provision.push import diff, poll
 from provision.push.options import PushOptions, operator
-from provision.push.reach import Reach, arguments, shared_connection
 from provision.push.workspace import fits
+from provision.ssh.endpoint import Reach, arguments, shared_connection
+from provision.verify import runner
 
 #: Where a boat takes settings in; RAM, gone with a power cycle.
 INCOMING = "/run/boat"
 
 #: What Ansible runs as ssh: it bounds what a boat sends.
-BOUNDED_SSH = Path(__file__).with_name("bounded_ssh.py")
+BOUNDED_SSH = Path(__file__).parents[1] / "ssh" / "bounded_ssh.py"
 
 #: A file beside the boats' folders; once it is there, no further boat is begun with.
 HALT = "halt"
@@ -36,8 +36,8 @@ class Wanted:
     """What the boat is to have, as files on this machine.
 
     `folder` holds all of them: `settings.tar` (mode 0600), `manifest.json`, what the suite is
-    told (`job.json`, a `provision.push.suite.Job`), whom to ask for the last word
-    (`asking.json`, a `provision.push.word.Asking`), and `known_hosts`.
+    told (`job.json`, a `provision.verify.job.Job`), whom to ask for the last word
+    (`asking.json`, a `provision.push.poll.Asking`), and `known_hosts`.
     """
 
     reach: Reach
@@ -88,7 +88,7 @@ def _host(boat: Wanted) -> dict[str, Any]:
         "boat_incoming": f"{INCOMING}/incoming-{boat.sha256[:12]}.tar",
         "boat_archive": str(folder / "settings.tar"),
         "boat_manifest": str(folder / "manifest.json"),
-        "boat_prover": verify.command(folder / "job.json"),
+        "boat_prover": runner.command(folder / "job.json"),
         "boat_differ": diff.command(folder / "asking.json"),
-        "boat_listener": word.command(folder / "asking.json"),
+        "boat_listener": poll.command(folder / "asking.json"),
     }

@@ -8,12 +8,12 @@ import subprocess
 import time
 
 from provision.errors import UserError
-from provision.profile.stolen import has_new_card
+from provision.profile.secrets.stolen import has_new_card
 from provision.push.inventory import Wanted
-from provision.push.memory import Memory, recall, remember
-from provision.push.prepare import Target
-from provision.push.reach import Endpoint, arguments, quoted, ssh
+from provision.push.known_boats import Memory, recall, remember
+from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
+from provision.ssh.endpoint import Endpoint, arguments, quoted, ssh
 
 #: How a push ends that was with the boat itself.
 HEARD = (*(Outcome.KEPT, Outcome.UNCHANGED), Outcome.STAGED, Outcome.WOULD_CHANGE, Outcome.RETURNED)

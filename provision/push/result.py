@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from provision.push.reach import Endpoint
+from provision.ssh.endpoint import Endpoint
 
 
 class Outcome(StrEnum):

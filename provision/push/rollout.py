@@ -9,12 +9,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from provision.errors import UserError
-from provision.push import play
-from provision.push.locate import answering
+from provision.push import push as pushing
 from provision.push.options import PushOptions
-from provision.push.play import Listener
-from provision.push.prepare import Target, reach
+from provision.push.plan import Target, reach
+from provision.push.playbook import Listener
 from provision.push.result import Outcome, PushResult
+from provision.ssh.discover import answering
 
 #: Seconds between two rounds of looking for boats that did not answer.
 PAUSE = 5.0
@@ -33,7 +33,7 @@ class Rollout:
     wait: float = 0.0
 
 
-#: Pushes to boats, as `provision.push.play.push` does.
+#: Pushes to boats, as `provision.push.pushing.push` does.
 Push = Callable[[Sequence[Target], PushOptions, Listener | None], list[PushResult]]
 
 #: Those of the boats that answer now.
@@ -72,7 +72,7 @@ class Run:
     options: PushOptions
     deadline: float
     listener: Listener | None = None
-    push: Push = play.push
+    push: Push = pushing.push
     look: Look = looking
 
     def all(self, targets: Sequence[Target], first: str) -> list[PushResult]:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from provision.run import find
+from provision.commands import find
 
 #: A socket's path has at most 107 octets (unix(7)); OpenSSH's %C takes 40 of them and the
 #: temporary name that it gives a socket 18 more (from memory).

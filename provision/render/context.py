@@ -6,10 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from provision.boards import Board, board
-from provision.profile.keys import access_keys
 from provision.profile.load import Boat
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets, host_public_key, own_psks, psk
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.keygen import access_keys
+from provision.profile.secrets.store import Secrets, host_public_key, own_psks, psk
 from provision.render.feed import feed
 from provision.render.identity import mac_address, machine_id
 from provision.render.leases import Leases, leases
@@ -40,7 +40,7 @@ class Context:
     authorized_keys: list[str]
     ports: Ports
     feed: dict[str, object]
-    """/etc/boat/feed.json; provision/onboard/feed/config.py says what it means."""
+    """/etc/boat/feed.json; provision/onboard/feed/config/parse.py says what it means."""
 
 
 def context(boat: Boat, secrets: Secrets) -> Context:

@@ -1,17 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""/etc/boat/feed.json, from the profile; provision/onboard/feed/config.py says what it means."""
+"""Write /etc/boat/feed.json; provision/onboard/feed/config/parse.py says what it means."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from provision.onboard.feed.believe import KINDS
-from provision.onboard.feed.clock import RELEASED
-from provision.onboard.feed.pgns import FORMATTERS
-from provision.profile.feed import DATED, Steering
-from provision.profile.fields import Kind
-from provision.profile.links import Can, Filter, Input, Link
-from provision.profile.models import Profile
+from provision.onboard.feed.nmea0183.kinds import KINDS
+from provision.onboard.feed.nmea2000.pgn import FORMATTERS
+from provision.onboard.feed.outputs.time_source import RELEASED
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.feed import DATED, Steering
+from provision.profile.schema.links import Can, Filter, Input, Link
+from provision.profile.schema.types import Kind
 from provision.render.leases import Leases
 
 #: Where chrony takes the time from the feed; its configuration says the same.

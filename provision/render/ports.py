@@ -5,8 +5,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from provision.onboard.feed.groups import GROUPS
-from provision.profile.models import Profile
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.profile.schema.boat import Profile
 
 
 @dataclass(frozen=True)

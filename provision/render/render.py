@@ -20,7 +20,7 @@ import provision
 from provision import paths
 from provision.errors import Place, UserError
 from provision.profile.load import Boat
-from provision.profile.secrets import Secrets
+from provision.profile.secrets.store import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
 from provision.render.code import feed_code
 from provision.render.context import Context, context

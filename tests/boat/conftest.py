@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import testinfra
 
-from provision.push.suite import Answers, Bounded, Job, Unanswered, ask
+from provision.verify.job import Answers, Bounded, Job, Unanswered, ask
 
 #: pytest's exit status when the boat does not answer at all.
 UNREACHABLE = 10

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, pairs, same
+from provision.verify.job import Answers, Command, Job, pairs, same
 
 ESCAPED = re.compile(rb"\\(x[0-9a-fA-F]{2}|.)", re.DOTALL)
 LETTERS = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"e": b"\x1b"}

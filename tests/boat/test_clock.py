@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job
+from provision.verify.job import Answers, Command, Job
 
 #: Seconds between the boat's clock and ours; serial time is right to a fraction of one,
 #: the rest is for an emulated boat's slowness.

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, same
+from provision.verify.job import Answers, Command, Job, same
 
 #: Writes, flushes and removes one small file, as keeping settings does.
 WRITE = """

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, pairs, same
+from provision.verify.job import Answers, Command, Job, pairs, same
 
 USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)(?=/)")
 

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed.believe import KIND_OF, KINDS
-from provision.onboard.feed.sentence import LENGTH, LONG
-from provision.push.suite import Answers, Command, Job
+from provision.onboard.feed.nmea0183.kinds import KIND_OF, KINDS
+from provision.onboard.feed.nmea0183.sentence import LENGTH, LONG
+from provision.verify.job import Answers, Command, Job
 
 #: Part of its rate by which a sentence may be slower or faster, and the sentences that may
 #: fall just inside or outside of the time in which they are counted.

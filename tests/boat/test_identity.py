@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 
-from provision.push.suite import Answers, Command, Job, same
+from provision.verify.job import Answers, Command, Job, same
 
 
 def commands(_: Job) -> dict[str, Command]:

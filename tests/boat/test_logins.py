@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, same
+from provision.verify.job import Answers, Command, Job, same
 
 #: Prints every file that holds keys for root; sshd takes names without / as below its home.
 KEYS = """

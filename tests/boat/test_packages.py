@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job
+from provision.verify.job import Answers, Command, Job
 
 GRABBERS = {"modemmanager": "/usr/sbin/ModemManager", "brltty": "/usr/bin/brltty"}
 

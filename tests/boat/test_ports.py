@@ -7,8 +7,8 @@ import json
 import re
 from typing import Any
 
-from provision.onboard.feed.groups import GROUPS
-from provision.push.suite import Answers, Command, Job, same
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.verify.job import Answers, Command, Job, same
 
 #: test_default_is_drop sees to the policies.
 POLICY = re.compile(r"policy \w+;")

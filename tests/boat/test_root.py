@@ -7,7 +7,7 @@ import json
 
 import pytest
 
-from provision.push.suite import Answers, Command, Job, same
+from provision.verify.job import Answers, Command, Job, same
 
 #: Percent of the overlay's memory that may be used; what is above will not last a season.
 FULLEST = 80

@@ -6,7 +6,7 @@ from __future__ import annotations
 from pathlib import PurePosixPath
 from typing import Any
 
-from provision.push.suite import Answers, Command, Job, pairs
+from provision.verify.job import Answers, Command, Job, pairs
 
 PROPERTIES = "--property=Id,LoadState,ActiveState,SubState,Result,Type,RemainAfterExit,NRestarts"
 

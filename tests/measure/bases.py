@@ -21,10 +21,10 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from provision.boards import board
-from provision.card import foreign
+from provision.card import cross_build
+from provision.card.apt_sources import sources
 from provision.card.base import EXCLUDED, Recipe, build
-from provision.card.sources import sources
-from provision.run import find, run
+from provision.commands import find, run
 from tests.measure.figures import Amount, Ratio
 
 #: A board of each architecture, and the ratio not to exceed: on a machine of that
@@ -108,7 +108,7 @@ def measure(architecture: str) -> None:
     """Print the figures of one architecture."""
     name, native, emulated = BOARDS[architecture]
     recipe = Recipe.of(board(name))
-    own = architecture == foreign.host()
+    own = architecture == cross_build.host()
     with tempfile.TemporaryDirectory(prefix="measure-bases-") as work:
         folder = Path(work)
         folder.chmod(0o755)

@@ -18,14 +18,14 @@ import time
 from pathlib import Path
 
 from provision.bench.bench import Bench
-from provision.bench.emulator import Emulator
-from provision.bench.machine import Wire
-from provision.bench.plugging import CARD_SIZE
+from provision.bench.qemu.build import CARD_SIZE
+from provision.bench.qemu.machine import Wire
+from provision.bench.qemu.process import Emulator
 from provision.boards import Board, board
+from provision.commands import run
 from provision.errors import UserError
-from provision.profile.links import Adapter
-from provision.profile.start import start
-from provision.run import run
+from provision.profile.scaffold import start
+from provision.profile.schema.links import Adapter
 from tests.measure import plain
 from tests.measure.figures import Amount, Ratio
 from tests.system.boats import Club, Virtual

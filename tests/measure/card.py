@@ -22,7 +22,7 @@ from pathlib import Path
 from provision.boards import board
 from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.profile.start import start
+from provision.profile.scaffold import start
 from tests.measure.figures import Ratio
 from tests.system.boats import Club
 

@@ -25,8 +25,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.onboard.feed.ask import ask
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.state_query import ask
 from tests.measure.feed import free_port, running
 from tests.measure.figures import Amount
 

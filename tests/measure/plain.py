@@ -13,11 +13,11 @@ from pathlib import Path
 
 from provision import paths
 from provision.boards import Board
+from provision.card.apt_sources import sources
 from provision.card.base import EXCLUDED, Recipe
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import MIB, SECTOR
-from provision.card.sources import sources
-from provision.run import environment, find, run
+from provision.commands import environment, find, run
 
 _BOOT = 256 * MIB
 _ROOT = 2048 * MIB

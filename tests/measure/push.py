@@ -25,9 +25,9 @@ from pathlib import Path
 import yaml
 
 from provision.paths import shipped
-from provision.profile.start import start
+from provision.profile.scaffold import start
 from provision.push.options import PushOptions
-from provision.push.play import lay_out
+from provision.push.push import lay_out
 from provision.push.result import Outcome
 from tests.measure.figures import Ratio
 from tests.measure.ordinary import Ordinary

@@ -18,15 +18,16 @@ from provision.bench.bench import Bench
 from provision.boards import board
 from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.profile import load, secrets, vault
-from provision.profile.keys import make_keys
+from provision.profile import load
+from provision.profile.secrets import store, vault
+from provision.profile.secrets.keygen import make_keys
 from provision.push.options import PushOptions
-from provision.push.play import push
-from provision.push.prepare import Target, prepare
-from provision.push.reach import Endpoint
+from provision.push.plan import Target, prepare
+from provision.push.push import push
 from provision.push.result import PushResult
 from provision.push.workspace import workspace
-from provision.verify import State, VerifyResult, prove
+from provision.ssh.endpoint import Endpoint
+from provision.verify.runner import State, VerifyResult, prove
 
 #: Seconds after which the feed has opened its ports and heard enough to tell its rates.
 SETTLED = 10.0
@@ -43,7 +44,7 @@ class Club:
         file = load.find(name, self.folder)
         key = vault.password(self.folder)
         make_keys(file, key)
-        return Target(load.read(file), secrets.read(file, key))
+        return Target(load.read(file), store.read(file, key))
 
     def card(self, name: str) -> Path:
         """The boat's card, built when it is not there."""
@@ -90,7 +91,7 @@ class Virtual:
     @cached_property
     def _ssh(self) -> list[str]:
         known = self.bench.folder / "known_hosts"
-        public = secrets.host_public_key(self.bench.secrets)
+        public = store.host_public_key(self.bench.secrets)
         known.write_text(f"{self.name} {public}\n")
         options = {
             "HostKeyAlias": self.name,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from provision.run import run
+from provision.commands import run
 from tests.system import writelog
 from tests.system.writelog import Epoch, State
 

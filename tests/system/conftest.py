@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError
-from provision.profile.start import start
+from provision.profile.scaffold import start
 from tests.system.boats import Club, Virtual
 
 #: Seconds that a boat gets to come back by itself after its kernel failed.

@@ -19,13 +19,13 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from provision.commands import environment, find, run
 from provision.push.options import PushOptions
-from provision.push.play import push
-from provision.push.prepare import Target
-from provision.push.reach import SSH, Endpoint
+from provision.push.plan import Target
+from provision.push.push import push
 from provision.render import File, Settings
 from provision.render.archive import MANIFEST_PATH, build
-from provision.run import environment, find, run
+from provision.ssh.endpoint import SSH, Endpoint
 from tests.system.boats import Club
 from tests.system.relay import Relay
 

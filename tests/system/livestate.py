@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Self
 
-from provision.push.suite import Answer, ask
+from provision.verify.job import Answer, ask
 from tests.system.boats import Virtual
 
 _COMMANDS = {

@@ -22,13 +22,14 @@ from pathlib import Path
 import yaml
 
 from provision.boards import board
+from provision.commands import environment, find, run
 from provision.errors import UserError
-from provision.profile import load, secrets, vault
-from provision.profile.keys import make_keys
-from provision.profile.start import start
-from provision.push.memory import recall, remember
-from provision.push.prepare import Target
-from provision.run import environment, find, run
+from provision.profile import load
+from provision.profile.scaffold import start
+from provision.profile.secrets import store, vault
+from provision.profile.secrets.keygen import make_keys
+from provision.push.known_boats import recall, remember
+from provision.push.plan import Target
 from tests.system import moored
 
 #: Where the laptop is; routed, as over a club's own network.
@@ -73,7 +74,7 @@ class Moorings:
     def target(self, name: str) -> Target:
         """A boat with its secrets, as its profile stands now."""
         boat = load.read(self.file(name))
-        return Target(boat, secrets.read(boat.file, vault.password(self.boats)))
+        return Target(boat, store.read(boat.file, vault.password(self.boats)))
 
     def change(self, name: str, value: object, *keys: str) -> None:
         """Another value in a profile."""

@@ -19,9 +19,9 @@ import pynmea2
 import pytest
 from pyais.stream import IterMessages
 
-from provision.bench.instruments import Heard, Instruments
-from provision.bench.sentences import checksum, sentence
-from provision.profile.links import Link
+from provision.bench.simulation.instruments import Heard, Instruments
+from provision.bench.simulation.sentences import checksum, sentence
+from provision.profile.schema.links import Link
 from provision.push.result import Outcome
 from tests.system.boats import Virtual
 from tests.system.breakages.breakage import until
@@ -44,7 +44,7 @@ LENGTH = 82
 #: a slow client, more than a busy bench loses.
 LATE = 10
 
-#: The simulated boat's identity on AIS; see provision/bench/voyage.py.
+#: The simulated boat's identity on AIS; see provision/bench/simulation/boat.py.
 OWN = 200000001
 
 #: A client that connects and never reads, with as little room as the kernel grants.

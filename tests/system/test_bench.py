@@ -18,9 +18,9 @@ from typing import Any
 
 import pytest
 
-from provision.bench.control import control
-from provision.bench.held import held
-from provision.bench.sentences import sentence
+from provision.bench.hold.client import held
+from provision.bench.hold.control import control
+from provision.bench.simulation.sentences import sentence
 from tests.system.boats import Club
 from tests.system.breakages.breakage import until
 

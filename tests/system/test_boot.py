@@ -42,8 +42,10 @@ def test_the_base_cannot_be_written(kittiwake: Virtual) -> None:
 
 def test_the_feed_is_not_compiled_at_each_start(kittiwake: Virtual) -> None:
     """What the base has compiled counts, and only for the very bytes it was made from."""
-    app = "/usr/lib/boat/provision/onboard/feed/app.py"
-    look = "PYTHONPATH=/usr/lib/boat python3 -B -P -v -c 'import provision.onboard.feed.app' 2>&1"
+    app = "/usr/lib/boat/provision/onboard/feed/daemon.py"
+    look = (
+        "PYTHONPATH=/usr/lib/boat python3 -B -P -v -c 'import provision.onboard.feed.daemon' 2>&1"
+    )
     said = kittiwake.ask(look)
     imported = set(re.findall(r"import 'provision\.([a-z_.0-9]+)'", said))
     assert "onboard.feed.app" in imported

@@ -16,8 +16,8 @@ from provision.card.assemble import assemble
 from provision.card.base import Base, Recipe, base
 from provision.card.image import identity
 from provision.card.layout import Layout
+from provision.commands import run
 from provision.errors import UserError
-from provision.run import run
 from tests.system.boats import Club
 
 

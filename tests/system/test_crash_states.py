@@ -21,16 +21,16 @@ from pathlib import Path
 import pytest
 
 from provision.bench.bench import Bench
-from provision.bench.emulator import Emulator
-from provision.bench.machine import Direct, Wire
+from provision.bench.qemu.machine import Direct, Wire
+from provision.bench.qemu.process import Emulator
 from provision.boards import board
+from provision.card.bootloader import INITRAMFS, KERNEL, command_line
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition
 from provision.card.layout import Layout, Partition
-from provision.card.loader import INITRAMFS, KERNEL, command_line
+from provision.commands import run
 from provision.render import File, Settings
 from provision.render.archive import Entry
-from provision.run import run
 from tests.system import writelog
 from tests.system.boats import Club, Virtual
 from tests.system.cardstates import Chosen, Judge, cut_out, judge, put_in, rebuild

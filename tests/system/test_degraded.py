@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from provision.card.layout import Layout
+from provision.commands import run
 from provision.render.archive import File, build
-from provision.run import run
 from tests.system.boats import Club, Virtual
 
 Launch = Callable[..., Virtual]

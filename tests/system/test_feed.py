@@ -24,11 +24,11 @@ from typing import Any
 import pytest
 
 from provision.bench.bench import Bench
-from provision.bench.instruments import Instruments
-from provision.bench.sentences import TRANSDUCER_DEPTH, checksum, sentence
+from provision.bench.simulation.instruments import Instruments
+from provision.bench.simulation.sentences import TRANSDUCER_DEPTH, checksum, sentence
 from provision.boards import board
-from provision.onboard.feed import voyage_reader
-from provision.onboard.feed.groups import GROUPS, group_of
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
+from provision.onboard.feed.voyage_log import reader
 from tests.system.boats import Club, Virtual
 from tests.system.breakages.breakage import until
 from tests.system.test_adapters import reading
@@ -344,7 +344,7 @@ def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
         fulmar.power_cycle()
         assert int(fulmar.ask("stat -c %Y /run/boat/settings.json")) >= clock
         files = [fetch(fulmar, name, tmp_path) for name in fulmar.ask("ls /data/log").split()]
-        logged = [list(voyage_reader.read(str(file))) for file in files]
+        logged = [list(reader.read(str(file))) for file in files]
         assert {entry.origin for file in logged for entry in file} >= {"ais-net", "backbone"}
         last = logged[-1]
         assert {entry.origin for entry in last} == {"gnss", "gnss-2", "autopilot", "backbone"}

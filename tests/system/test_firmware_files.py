@@ -12,7 +12,7 @@ from provision.boards import Board, board
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition
 from provision.card.layout import Layout
-from provision.run import run
+from provision.commands import run
 from tests.system.boats import Club
 
 #: Which files the firmware itself is made of (board maker's documentation, from memory):

@@ -18,15 +18,16 @@ from itertools import groupby
 
 import pytest
 
-from provision import verify
-from provision.profile.keys import former, private_key
-from provision.profile.secrets import host_public_key
-from provision.push.fleet import standings
-from provision.push.memory import recall
+from provision.profile.secrets.keygen import former, private_key
+from provision.profile.secrets.store import host_public_key
+from provision.push.known_boats import recall
 from provision.push.options import PushOptions
-from provision.push.play import Event, push
+from provision.push.playbook import Event
+from provision.push.push import push
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
+from provision.push.status import standings
+from provision.verify import runner
 from tests.unit.push.conftest import CANARY, RigBoat, here, rig
 
 __all__ = ["here", "rig"]
@@ -44,7 +45,7 @@ Make = Callable[..., RigBoat]
 
 @pytest.fixture(autouse=True)
 def prover(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
 
 
 def changed(rig: Make, name: str, **how: bool) -> RigBoat:

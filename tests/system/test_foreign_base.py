@@ -18,7 +18,7 @@ import pytest
 
 from provision.boards import board
 from provision.card.base import Base, base
-from provision.run import find
+from provision.commands import find
 
 #: e_machine of the target's programs (ELF specification, registered values).
 AARCH64 = 183

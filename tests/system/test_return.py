@@ -12,7 +12,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from provision.bench.ports import hold_port, number
+from provision.bench.qemu.ports import hold_port, number
 from tests.system.boats import Club, Virtual
 from tests.system.harbour import (
     ADDRESS,

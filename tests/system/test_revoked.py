@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from provision.profile.keys import private_key
+from provision.profile.secrets.keygen import private_key
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"

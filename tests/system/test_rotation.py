@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
+from provision.commands import run
 from provision.errors import UserError
-from provision.profile import secrets
-from provision.push.prepare import Target
+from provision.profile.secrets import store
+from provision.push.plan import Target
 from provision.push.result import Outcome
-from provision.run import run
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"
@@ -64,7 +64,7 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
     """The boat as the operator knows it after the rotation."""
     old, new = kittiwake.bench.secrets, rotated.target(BOAT).secrets
     assert new.pass_phrase != old.pass_phrase
-    assert shown(kittiwake) == {secrets.host_public_key(old)}
+    assert shown(kittiwake) == {store.host_public_key(old)}
     result = kittiwake.push(rotated)
     assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
     assert {"/etc/hostapd/boat.conf", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
@@ -75,7 +75,7 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
 
 def test_only_the_new_host_key_is_shown(after: Virtual, rotated: Club) -> None:
     """And a push that accepts no other reaches the boat, and finds nothing to do."""
-    assert shown(after) == {secrets.host_public_key(rotated.target(BOAT).secrets)}
+    assert shown(after) == {store.host_public_key(rotated.target(BOAT).secrets)}
     result = after.push()
     assert result.outcome is Outcome.UNCHANGED, result.reason
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.sources import sources
-from provision.run import run
+from provision.card.apt_sources import sources
+from provision.commands import run
 
 REPOSITORY = Path(__file__).parents[2]
 

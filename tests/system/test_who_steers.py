@@ -17,10 +17,10 @@ from typing import Any
 
 import pytest
 
-from provision.bench.instruments import Instruments
-from provision.bench.tablet import frequency
+from provision.bench.simulation.instruments import Instruments
+from provision.bench.tablet_client import frequency
 from provision.errors import UserError
-from provision.profile.secrets import psk
+from provision.profile.secrets.store import psk
 from provision.push.result import Outcome
 from tests.system.boats import Club, Virtual
 from tests.system.breakages.breakage import until

@@ -8,7 +8,7 @@ import pytest
 from provision.cli.common import fail
 from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
-from provision.steps import note
+from provision.progress import note
 
 
 @pytest.mark.parametrize(

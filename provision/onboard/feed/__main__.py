@@ -11,9 +11,9 @@ import getopt
 import json
 import sys
 
-from provision.onboard.feed import config, models
-from provision.onboard.feed.ask import ask
-from provision.onboard.feed.keys import ConfigError
+from provision.onboard.feed.config import models, parse
+from provision.onboard.feed.config.json_reader import ConfigError
+from provision.onboard.feed.state_query import ask
 
 #: Where the settings put the configuration.
 CONFIG = "/etc/boat/feed.json"
@@ -39,10 +39,10 @@ def main(arguments: list[str]) -> int:
         return 0
     try:
         if "--state" in chosen:
-            told = ask(chosen.get("--socket", config.STATE_SOCKET))
+            told = ask(chosen.get("--socket", parse.STATE_SOCKET))
             sys.stdout.write(json.dumps(told, indent=2) + "\n")
             return 0
-        return feed(config.load(chosen.get("--config", CONFIG)))
+        return feed(parse.load(chosen.get("--config", CONFIG)))
     except ConfigError as error:
         sys.stderr.write(f"boat-feed: {error}\n")
         return 2
@@ -55,13 +55,14 @@ def feed(settings: models.Config) -> int:
     # Asking for the state needs none of this, and is asked often on a slow machine.
     import asyncio  # noqa: PLC0415
 
-    from provision.onboard.feed import app, teller  # noqa: PLC0415
+    from provision.onboard.feed import daemon  # noqa: PLC0415
+    from provision.onboard.feed.report import fault_log  # noqa: PLC0415
 
-    teller.log_to_standard_error()
+    fault_log.log_to_standard_error()
     try:
-        asyncio.run(app.run(settings))
+        asyncio.run(daemon.run(settings))
     except OSError as error:
-        teller.log.error("cannot run: %s", error)
+        fault_log.log.error("cannot run: %s", error)
         return 1
     return 0
 

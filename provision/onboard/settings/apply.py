@@ -11,15 +11,15 @@ from functools import partial
 
 from provision.onboard.settings.archive import Settings
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.manifest import Reload, wanted_unit
-from provision.onboard.settings.places import Places
-from provision.onboard.settings.system import System
-from provision.onboard.settings.tree import (
+from provision.onboard.settings.files import (
     Wanted,
     put,
     remove_folders,
     remove_leftovers,
 )
+from provision.onboard.settings.manifest import Reload, wanted_unit
+from provision.onboard.settings.paths import Places
+from provision.onboard.settings.system import System
 
 #: Seconds that units are given to come up after everything was reloaded.
 SETTLING = 30.0

@@ -16,7 +16,7 @@ from provision.onboard.settings.manifest import (
     parse,
     wanted_unit,
 )
-from provision.onboard.settings.places import MANIFEST
+from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.tar import LIMIT, damaged, unpack
 
 

@@ -22,12 +22,12 @@ from functools import partial
 from pathlib import Path
 
 from provision.onboard.settings.detach import detached
-from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.keep import keep
 from provision.onboard.settings.lock import lock
 from provision.onboard.settings.manifest import is_digest
-from provision.onboard.settings.places import Places
-from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.paths import Places
+from provision.onboard.settings.rollback import give_back
 from provision.onboard.settings.stage import begin, stage, unstage
 from provision.onboard.settings.state import MAX_TRIAL_S, MIN_TRIAL_S, load_trial, read_archive
 from provision.onboard.settings.status import as_text, status

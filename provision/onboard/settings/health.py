@@ -7,7 +7,7 @@ import contextlib
 import os
 from pathlib import Path
 
-from provision.onboard.settings.places import Places
+from provision.onboard.settings.paths import Places
 from provision.onboard.settings.system import System
 
 

@@ -11,7 +11,7 @@ import struct
 from collections.abc import Iterator
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.places import Places
+from provision.onboard.settings.paths import Places
 from provision.onboard.settings.system import System
 
 #: Seconds; how long one run waits for another that is at work.

@@ -10,7 +10,7 @@ from fnmatch import fnmatchcase
 from typing import Any
 
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.places import MANIFEST
+from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.readers import parse_json
 
 #: The manifest format that this code reads.

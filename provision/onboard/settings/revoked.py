@@ -6,7 +6,7 @@ from __future__ import annotations
 from provision.onboard.settings.archive import Settings, digest_of, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.manifest import File
-from provision.onboard.settings.places import Places
+from provision.onboard.settings.paths import Places
 from provision.onboard.settings.state import pointed_file, read_archive, stored, whole
 
 #: Whose logins a boat accepts; one public key a line.

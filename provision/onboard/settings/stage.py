@@ -11,10 +11,10 @@ import contextlib
 import os
 
 from provision.onboard.settings.archive import read
-from provision.onboard.settings.durable import store_archive, sync_folder, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.places import Places
-from provision.onboard.settings.restore import leave_word
+from provision.onboard.settings.keep import store_archive, sync_folder, write_durably
+from provision.onboard.settings.paths import Places
+from provision.onboard.settings.rollback import leave_word
 from provision.onboard.settings.state import (
     as_bytes,
     home,

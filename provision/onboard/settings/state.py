@@ -13,12 +13,12 @@ from typing import Any
 
 from provision.onboard.settings.archive import Settings, digest_of, read
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.files import write_all
 from provision.onboard.settings.manifest import is_digest
-from provision.onboard.settings.places import Places
+from provision.onboard.settings.paths import Places
 from provision.onboard.settings.readers import MAX_JSON_BYTES, parse_json, read_file
 from provision.onboard.settings.system import System
 from provision.onboard.settings.tar import LIMIT
-from provision.onboard.settings.tree import write_all
 
 #: Bytes; a pointer is one line of some 135.
 MAX_POINTER_BYTES = 256

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.files import drift
 from provision.onboard.settings.health import health
 from provision.onboard.settings.lock import at_work
-from provision.onboard.settings.places import Places
+from provision.onboard.settings.paths import Places
 from provision.onboard.settings.state import (
     home,
     load_trial,
@@ -18,7 +19,6 @@ from provision.onboard.settings.state import (
     whole,
 )
 from provision.onboard.settings.system import System
-from provision.onboard.settings.tree import drift
 
 
 def status(places: Places, system: System) -> dict[str, object]:

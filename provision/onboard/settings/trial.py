@@ -12,20 +12,7 @@ from pathlib import Path
 from provision.onboard.settings.apply import Plan, carry_out
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.manifest import Entry
-from provision.onboard.settings.places import Places
-from provision.onboard.settings.restore import base_tree, go_home, tell
-from provision.onboard.settings.state import (
-    Trial,
-    clear_trial,
-    home,
-    load_trial,
-    read_json,
-    save_trial,
-    write_state,
-)
-from provision.onboard.settings.system import System
-from provision.onboard.settings.tree import (
+from provision.onboard.settings.files import (
     Odd,
     Wanted,
     differing,
@@ -36,6 +23,19 @@ from provision.onboard.settings.tree import (
     wanted,
     write_all,
 )
+from provision.onboard.settings.manifest import Entry
+from provision.onboard.settings.paths import Places
+from provision.onboard.settings.rollback import base_tree, go_home, tell
+from provision.onboard.settings.state import (
+    Trial,
+    clear_trial,
+    home,
+    load_trial,
+    read_json,
+    save_trial,
+    write_state,
+)
+from provision.onboard.settings.system import System
 
 #: Bytes that are to stay free in RAM beyond what the trial writes.
 MARGIN = 2**20

@@ -6,7 +6,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from provision.onboard.feed.notify import notify
+from provision.onboard.feed.report.sd_notify import notify
 from provision.onboard.stations import hostapd
 from provision.onboard.stations.server import SOCKET, Server, ask
 

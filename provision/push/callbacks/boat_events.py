@@ -14,7 +14,7 @@ from ansible.plugins.loader import (  # type: ignore[import-untyped]
     shell_loader,
 )
 
-from provision.push.refusal import refused
+from provision.ssh.refusal import refused
 
 DOCUMENTATION = """
 name: boat_events

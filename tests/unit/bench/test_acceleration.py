@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench import acceleration, machine
-from provision.bench.acceleration import works
+from provision.bench.qemu import kvm, machine
+from provision.bench.qemu.kvm import works
 from provision.boards import board
 from provision.errors import UserError
 
@@ -38,8 +38,8 @@ class Place:
 def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
     for name in ("kvm", "firmware"):
         (tmp_path / name).touch()
-    monkeypatch.setattr(acceleration, "_DEVICE", tmp_path / "kvm")
-    monkeypatch.setattr(acceleration, "_PATIENCE", 0.5)
+    monkeypatch.setattr(kvm, "_DEVICE", tmp_path / "kvm")
+    monkeypatch.setattr(kvm, "_PATIENCE", 0.5)
     monkeypatch.setattr(machine, "_CODE", tmp_path / "firmware")
     monkeypatch.setattr(platform, "machine", lambda: "x86_64")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))

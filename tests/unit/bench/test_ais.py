@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 import pyais
 import pytest
 
-from provision.bench.ais import Transponder
-from provision.bench.sentences import MAX_LENGTH, checksum
-from provision.bench.voyage import Voyage
+from provision.bench.simulation.ais import Transponder
+from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.sentences import MAX_LENGTH, checksum
 
 MOMENT = datetime(2030, 6, 1, 12, 0, 7, tzinfo=UTC)
 

@@ -12,14 +12,14 @@ from typing import Any
 
 import pytest
 
-from provision.bench import plugging
 from provision.bench.bench import Bench
-from provision.bench.emulator import Emulator
+from provision.bench.qemu import build
+from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
-from provision.profile.keys import private_key
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.store import Secrets
 from tests.unit.bench.fake_emulator import command
 
 Make = Callable[..., Bench]
@@ -58,7 +58,7 @@ def make(temporary: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ma
     """Makes benches of a card with nothing on it."""
     card = tmp_path / "card.img"
     card.write_bytes(bytes(2**20))
-    monkeypatch.setattr(plugging, "works", lambda _: False)
+    monkeypatch.setattr(build, "works", lambda _: False)
     monkeypatch.setattr(Emulator, "command", lambda self: command(self.folder))
     secrets = Secrets(pass_phrase="a pass-phrase", host_key=private_key())
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from provision.bench import bench as module
-from provision.bench import machine, plugging
+from provision.bench.qemu import build, machine
 from provision.boards import board
 
 # Whole, before a test replaces a part of it: a command imports what it needs when it runs.
@@ -123,7 +123,7 @@ def test_all_that_is_not_installed_is_told_at_once(
     def find(program: str) -> str:
         raise UserError(f"the program {program} is not installed")
 
-    monkeypatch.setattr(plugging, "find", find)
+    monkeypatch.setattr(build, "find", find)
     monkeypatch.setattr(machine, "_CODE", tmp_path / "none")
     assert ended(monkeypatch, card, "--json") == 2
     errors = json.loads(capsys.readouterr().out)["errors"]

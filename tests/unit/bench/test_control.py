@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.control import LONGEST, control, serve
+from provision.bench.hold.control import LONGEST, control, serve
 from provision.errors import UserError
 
 

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.emulator import Emulator
-from provision.bench.hold import obey
-from provision.bench.machine import Wire
+from provision.bench.hold.server import obey
+from provision.bench.qemu.machine import Wire
+from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
-from provision.profile.links import Adapter
+from provision.profile.schema.links import Adapter
 from tests.unit.bench.fake_emulator import command
 
 

@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 import pynmea2
 import pytest
 
-from provision.bench.instruments import Instruments
+from provision.bench.simulation.instruments import Instruments
 from provision.errors import UserError
-from provision.profile.models import Profile
+from provision.profile.schema.boat import Profile
 
 #: A tenth before a whole second, when instruments begin to talk.
 DATE = datetime(2031, 3, 4, 5, 6, 6, 900_000, tzinfo=UTC)

@@ -13,12 +13,12 @@ from typing import get_args
 
 import pytest
 
-from provision.bench.instruments import Instruments
-from provision.bench.n2k import FRAME, GROUPS, KINDS, Backbone
-from provision.bench.voyage import KNOT, Voyage
-from provision.onboard.feed import pgns
-from provision.profile.fields import Kind
-from provision.profile.models import Profile
+from provision.bench.simulation.boat import KNOT, Voyage
+from provision.bench.simulation.instruments import Instruments
+from provision.bench.simulation.nmea2000 import FRAME, GROUPS, KINDS, Backbone
+from provision.onboard.feed.nmea2000 import pgn
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.types import Kind
 
 nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
 
@@ -77,7 +77,7 @@ def test_each_fix_is_a_fast_packet_of_its_own():
 
 
 def test_all_that_the_boat_understands_is_sent():
-    assert set(GROUPS) == set(pgns.GROUPS)
+    assert set(GROUPS) == set(pgn.GROUPS)
     assert set(KINDS) == set(get_args(Kind))
 
 

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench import extras
-from provision.bench.emulator import Emulator
-from provision.bench.machine import Wire
-from provision.bench.plugging import networks
+from provision.bench.guest import inject
+from provision.bench.qemu.build import networks
+from provision.bench.qemu.machine import Wire
+from provision.bench.qemu.process import Emulator
 from provision.boards import board
-from provision.profile.models import Profile
+from provision.profile.schema.boat import Profile
 
 
 @pytest.fixture
@@ -34,7 +34,7 @@ def test_the_boats_controllers_are_counted_first(emulator: Emulator) -> None:
 
 
 def test_players_have_the_controllers_behind_the_boats(tmp_path: Path) -> None:
-    extras.smbios(board("x86-64"), tmp_path, ["backbone", "engine"])
+    inject.smbios(board("x86-64"), tmp_path, ["backbone", "engine"])
     for link, interface in (("backbone", "can2"), ("engine", "can3")):
         name = f"systemd.extra-unit.bench-can-{link}.service"
         (_, text) = (tmp_path / f"credential-{name}").read_text().split("=", 1)
@@ -44,7 +44,7 @@ def test_players_have_the_controllers_behind_the_boats(tmp_path: Path) -> None:
 
 def test_a_boat_without_a_network_gets_nothing(emulator: Emulator, tmp_path: Path) -> None:
     assert "can" not in " ".join(emulator.command())
-    assert "bench.can" not in " ".join(extras.smbios(emulator.board, tmp_path))
+    assert "bench.can" not in " ".join(inject.smbios(emulator.board, tmp_path))
 
 
 def test_the_clock_chip_says_what_it_is_told(emulator: Emulator) -> None:

@@ -8,7 +8,7 @@ from collections import Counter
 
 import pytest
 
-from provision.bench.player import GATHER, Player
+from provision.bench.simulation.pacing import GATHER, Player
 
 #: 8 data bits, no parity, 1 stop bit: 480 characters a second at 4800 baud, 3840 at 38400
 #: (IEC 61162-1, IEC 61162-2).

@@ -19,14 +19,14 @@ from threading import Thread
 import pytest
 from typer.testing import CliRunner
 
-from provision.bench.held import held
-from provision.bench.replay import start_of, survey, timeline
-from provision.bench.wires import Wire, is_open, terminals
+from provision.bench.hold.client import held
+from provision.bench.replay.replay import start_of, survey, timeline
+from provision.bench.replay.replay_wires import Wire, is_open, terminals
 from provision.cli import app
 from provision.errors import UserError
-from provision.onboard.feed import tags
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.serialport import close_port, open_port
+from provision.onboard.feed.net.serial_port import close_port, open_port
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.nmea0183.sentence import frame
 
 #: Two o'clock; the boat's monotonic clock shows a minute.
 BEGIN = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
@@ -44,7 +44,7 @@ def logged(seconds: float, origin: str, raw: bytes, *, ahead: float = 0.0) -> by
     """A line of the log; `ahead` says how wrong the system clock was, in seconds."""
     wall = BEGIN.timestamp() + seconds + ahead
     stamps = ("c", str(round(1000 * wall))), ("r", str(round(1000 * (MONOTONIC + seconds))))
-    return tags.build(*stamps, ("s", origin)) + raw
+    return tag_block.build(*stamps, ("s", origin)) + raw
 
 
 @pytest.fixture

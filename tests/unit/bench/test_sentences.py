@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 import pynmea2
 import pytest
 
-from provision.bench import sentences
-from provision.bench.sentences import FORMATTERS, MAX_LENGTH, checksum, compose, sentence
-from provision.bench.voyage import Voyage
+from provision.bench.simulation import sentences
+from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.sentences import FORMATTERS, MAX_LENGTH, checksum, compose, sentence
 
 MOMENT = datetime(2030, 12, 31, 23, 59, 58, 250_000, tzinfo=UTC)
 

@@ -9,8 +9,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from provision.bench import voyage
-from provision.bench.voyage import METRES_PER_DEGREE, State, Voyage
+from provision.bench.simulation import boat as voyage
+from provision.bench.simulation.boat import METRES_PER_DEGREE, State, Voyage
 
 NOON = datetime(2030, 6, 1, 12, tzinfo=UTC)
 SEEDS = [0, 1, 7, 12345]

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from provision.push.suite import Job
+from provision.verify.job import Job
 from tests.boat import test_feed as feed_aboard
 
 #: The worked example of a GLL sentence printed in many receivers' manuals.

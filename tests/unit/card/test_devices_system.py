@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from provision.card.system import disks_of_the_system
+from provision.card.system_disks import disks_of_the_system
 
 #: Where the test's own files lie, which loop devices and swap files lead to.
 HEADER = "Filename\tType\tSize\tUsed\tPriority\n"

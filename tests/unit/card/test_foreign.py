@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.card import foreign
+from provision.card import cross_build
 from provision.errors import UserError
 
 LIBRARY = "usr/lib/x86_64-linux-gnu/libkmod.so.2"
 LOADER = "usr/lib64/ld-linux-x86-64.so.2"
-ALL = sorted(f"usr/{name}" for names in foreign.PROGRAMS.values() for name in names)
+ALL = sorted(f"usr/{name}" for names in cross_build.PROGRAMS.values() for name in names)
 #: A few will do to see how they are handled.
 FEW = {"dash": ("bin/dash",), "kmod": ("bin/kmod",), "udev": ("bin/udevadm",), "x": ("sbin/x",)}
 PROGRAMS = ["usr/bin/dash", "usr/bin/kmod", "usr/bin/udevadm", "usr/sbin/x"]
@@ -26,7 +26,7 @@ PROGRAMS = ["usr/bin/dash", "usr/bin/kmod", "usr/bin/udevadm", "usr/sbin/x"]
 @pytest.fixture(autouse=True)
 def few(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hooks take a process or two for each program."""
-    monkeypatch.setattr(foreign, "PROGRAMS", FEW)
+    monkeypatch.setattr(cross_build, "PROGRAMS", FEW)
 
 
 def root_tar(path: Path, files: Mapping[str, bytes]) -> Path:
@@ -54,7 +54,7 @@ def tray(tmp_path: Path) -> Path:
     root = root_tar(
         tmp_path / "root.tar", {**files, LIBRARY: b"", LOADER: b"", "usr/bin/dpkg": b"", "a": b""}
     )
-    foreign.pick(root, tmp_path / "tray.tar")
+    cross_build.pick(root, tmp_path / "tray.tar")
     return tmp_path / "tray.tar"
 
 
@@ -75,7 +75,7 @@ def root(tmp_path: Path, tray: Path) -> Path:
 def hook(root: Path, name: str, path: Path | None = None) -> subprocess.CompletedProcess[str]:
     """Run a hook as mmdebstrap does."""
     return subprocess.run(
-        [root / foreign.TRAY / name, root],
+        [root / cross_build.TRAY / name, root],
         env={**os.environ, "PATH": f"{path}:{os.environ['PATH']}"},
         capture_output=True,
         text=True,
@@ -88,9 +88,9 @@ def test_tray_holds_programs_libraries_and_hooks_only(tray: Path) -> None:
     with tarfile.open(tray) as tar:
         names = {member.name.removeprefix("./") for member in tar}
     assert names == {
-        *(f"{foreign.TRAY}/programs/{name}" for name in PROGRAMS),
-        f"{foreign.TRAY}/begin",
-        f"{foreign.TRAY}/finish",
+        *(f"{cross_build.TRAY}/programs/{name}" for name in PROGRAMS),
+        f"{cross_build.TRAY}/begin",
+        f"{cross_build.TRAY}/finish",
         LIBRARY,
         LOADER,
         "lib64",
@@ -101,7 +101,7 @@ def test_a_missing_program_is_told(tmp_path: Path) -> None:
     """A suite that moved a program must not go unnoticed: the build would just be slow."""
     root = root_tar(tmp_path / "root.tar", {name: b"" for name in PROGRAMS if "kmod" not in name})
     with pytest.raises(UserError, match="usr/bin/kmod"):
-        foreign.pick(root, tmp_path / "tray.tar")
+        cross_build.pick(root, tmp_path / "tray.tar")
 
 
 def test_programs_whose_answers_depend_on_the_architecture_stay() -> None:
@@ -156,13 +156,13 @@ def test_finish_leaves_no_trace(root: Path, tmp_path: Path) -> None:
     assert diversions.read_text() == (
         "/lib32\n/.lib32.kept\nbase-files\n/usr/bin/x\n/usr/bin/x.kept\nsome\n"
     )
-    assert not (root / foreign.TRAY).exists()
+    assert not (root / cross_build.TRAY).exists()
 
 
 def test_finish_does_not_lose_a_program(root: Path, tmp_path: Path) -> None:
     """A program that waits aside and is on no list stops the build."""
     assert hook(root, "begin").returncode == 0
-    (root / foreign.TRAY / "own/usr/bin/forgotten").write_text("own")
+    (root / cross_build.TRAY / "own/usr/bin/forgotten").write_text("own")
     (root / "lib/modules/6.12-arm64").mkdir(parents=True)
     program(tmp_path / "bin", "chroot", "exit 0")
     assert hook(root, "finish", tmp_path / "bin").returncode != 0
@@ -176,12 +176,12 @@ def test_foreign_programs_that_cannot_run_are_told_first(
     program(tmp_path / "bin", "dpkg", "echo amd64")
     program(tmp_path / "bin", "arch-test", f"exit {status}")
     monkeypatch.setenv("PATH", f"{tmp_path}/bin:{os.environ['PATH']}")
-    foreign.require("amd64")
+    cross_build.require("amd64")
     if status == 0:
-        foreign.require("arm64")
+        cross_build.require("arm64")
         return
     with pytest.raises(UserError, match="cannot run arm64 programs") as told:
-        foreign.require("arm64")
+        cross_build.require("arm64")
     assert "tools/enable-arm64" in told.value.hint
 
 
@@ -189,7 +189,7 @@ def test_a_base_of_this_machines_own_needs_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nor does one on a machine whose programs cannot stand in: it is built emulated."""
-    monkeypatch.setattr(foreign, "host", lambda: "amd64")
-    assert foreign.options("amd64", "trixie", [], tmp_path) == []
-    monkeypatch.setattr(foreign, "host", lambda: "riscv64")
-    assert foreign.options("arm64", "trixie", [], tmp_path) == []
+    monkeypatch.setattr(cross_build, "host", lambda: "amd64")
+    assert cross_build.options("amd64", "trixie", [], tmp_path) == []
+    monkeypatch.setattr(cross_build, "host", lambda: "riscv64")
+    assert cross_build.options("arm64", "trixie", [], tmp_path) == []

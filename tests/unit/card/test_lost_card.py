@@ -9,14 +9,16 @@ from pathlib import Path
 
 import pytest
 
+from provision.card import devices
+from provision.card import write as writing
 from provision.card.assemble import assemble
 from provision.card.base import Base
 from provision.card.host_key import host_key
 from provision.card.write import Written
-from provision.cli import cards
 from provision.errors import UserError
-from provision.profile import load, secrets, stolen, vault
-from provision.profile.secrets import Secrets, host_public_key, psk
+from provision.profile import load
+from provision.profile.secrets import stolen, store, vault
+from provision.profile.secrets.store import Secrets, host_public_key, psk
 from provision.render import render
 from tests.unit.card.test_digests import BOARD, small
 from tests.unit.cli.conftest import Call, boats, call
@@ -44,15 +46,15 @@ def build(boats: Path, small: Base, tmp_path: Path) -> Build:
 @pytest.fixture
 def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A card that takes every image without being written to."""
-    monkeypatch.setattr(cards, "refusal", lambda card, image: None)
-    monkeypatch.setattr(cards, "write_card", lambda *_, **__: Written(1, "tried", 1, 1))
+    monkeypatch.setattr(devices, "refusal", lambda card, image: None)
+    monkeypatch.setattr(writing, "write", lambda *_, **__: Written(1, "tried", 1, 1))
     path = tmp_path / "card"
     path.write_bytes(bytes(8192))
     return path
 
 
 def opened(boats: Path) -> Secrets:
-    return secrets.read(boats / f"{BOAT}.yml", vault.password(boats))
+    return store.read(boats / f"{BOAT}.yml", vault.password(boats))
 
 
 def waits(boats: Path) -> bool:
@@ -103,7 +105,7 @@ def test_a_card_that_could_not_be_read_back_does_not(
         raise UserError("does not hold what was written to it")
 
     call("keys", BOAT, "--stolen", "--boats", boats)
-    monkeypatch.setattr(cards, "write_card", unreadable)
+    monkeypatch.setattr(writing, "write", unreadable)
     said = call("write", build("new.img"), target, "--yes", "--boats", boats)
     assert (said.status, waits(boats)) == (2, True)
 
@@ -121,7 +123,7 @@ def test_an_image_from_before_is_not_written(
     new = build("new.img")
     for done in (False, True):
         with monkeypatch.context() as patch:
-            patch.setattr(cards, "write_card", None)
+            patch.setattr(writing, "write", None)
             for image in (old, rotated):
                 said = call("write", image, target, "--yes", "--boats", boats, "--json")
                 assert said.status == 2

@@ -9,9 +9,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision.card import sources as module
+from provision.card import apt_sources as module
+from provision.card.apt_sources import sources
 from provision.card.base import FOLDER
-from provision.card.sources import sources
 from provision.errors import UserError
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from provision.commands import find
 from provision.onboard.settings.tar import LIMIT
 from provision.render.archive import File, Link, build
-from provision.run import find
 
 SCRIPT = Path(__file__).parents[3] / "provision/card/rootfs/etc/initramfs-tools/scripts/boat-take"
 BLOCK = 512

@@ -16,8 +16,8 @@ import pytest
 from rich.console import Console
 
 from provision.card.devices import device_at
+from provision.card.direct_io import Target
 from provision.card.image import boat_of
-from provision.card.target import Target
 from provision.card.write import PIECE, Phase, bars, write
 from provision.errors import UserError
 

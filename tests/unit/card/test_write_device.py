@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from provision.card.devices import device_at, refusal
-from provision.card.target import Target
+from provision.card.direct_io import Target
 from provision.card.write import PIECE, Phase, write
+from provision.commands import run
 from provision.errors import UserError
-from provision.run import run
 
 MIB = 1 << 20
 

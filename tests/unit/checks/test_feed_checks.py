@@ -11,8 +11,9 @@ import pytest
 from provision import checks
 from provision.checks import Finding, card, formatters, regdb
 from provision.errors import UserError
-from provision.onboard.feed import believe, groups
-from provision.onboard.feed.sentence import STEERS
+from provision.onboard.feed.nmea0183 import transmission_groups
+from provision.onboard.feed.nmea0183.sentence import STEERS
+from provision.onboard.feed.policy import source_priority
 from provision.profile import load
 
 GOOD = """\
@@ -340,7 +341,7 @@ def test_the_sentences_that_reference_libraries_know() -> None:
     known = set(pynmea2.TalkerSentence.sentence_types) - {"ALK", "R00"}
     assert len(known) > 50
     assert known | {"VDM", "VDO"} <= formatters.KNOWN
-    ours = {*groups._GROUP_OF, *believe.KIND_OF, *STEERS}
+    ours = {*transmission_groups._GROUP_OF, *source_priority.KIND_OF, *STEERS}
     assert ours <= formatters.KNOWN
     assert all(re.fullmatch("[A-Z0-9]{3}", name) for name in formatters.KNOWN)
 

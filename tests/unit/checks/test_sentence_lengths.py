@@ -10,7 +10,7 @@ import pynmea2
 import pytest
 from pyais import decode
 
-from provision.checks.sentences import EXAMPLES, LONGEST, typical
+from provision.checks.sentence_lengths import EXAMPLES, LONGEST, typical
 
 #: Worked examples printed in many receivers' manuals; recomputed.
 PRINTED = [

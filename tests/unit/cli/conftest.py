@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from provision.cli import main
-from provision.profile.start import start
+from provision.profile.scaffold import start
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision.profile import private, secrets, vault, vault_password
+from provision.profile.secrets import private_file, store, vault, vault_password
 
 from .conftest import Call, Said, on_a_terminal
 
@@ -39,14 +39,14 @@ def piped(call: Call, club: Path, monkeypatch: pytest.MonkeyPatch) -> Piped:
 
 
 def test_the_folder_opens_by_the_new_one_as_before(call: Call, club: Path, piped: Piped) -> None:
-    before = {name: secrets.read(club / f"{name}.yml", vault.password(club)) for name in NAMES}
+    before = {name: store.read(club / f"{name}.yml", vault.password(club)) for name in NAMES}
     said = piped(b"of seven seas\n")
     assert said.status == 0
     assert "seven" not in said.out + said.err
     assert vault.password(club) == b"of seven seas"
     assert f"{club / vault.BESIDE} holds the new one" in said.out
     for name in NAMES:
-        assert secrets.read(club / f"{name}.yml", b"of seven seas") == before[name]
+        assert store.read(club / f"{name}.yml", b"of seven seas") == before[name]
     assert call("keys", "--all", "--boats", club).status == 0
 
 
@@ -69,7 +69,7 @@ def test_a_terminal_is_asked_twice(club: Path) -> None:
     assert status == 0, shown
     assert "seven" not in shown
     assert vault.password(club) == b"of seven seas"
-    secrets.read(club / "dunlin.yml", b"of seven seas")
+    store.read(club / "dunlin.yml", b"of seven seas")
 
 
 def test_a_password_file_elsewhere_is_named_and_left_alone(
@@ -82,7 +82,7 @@ def test_a_password_file_elsewhere_is_named_and_left_alone(
     assert said.status == 0
     assert f"next: put the new one into {mine}" in said.out
     assert mine.read_bytes() == before
-    private.write(mine, b"of seven seas", replace=True)
+    private_file.write(mine, b"of seven seas", replace=True)
     monkeypatch.setenv(vault.VARIABLE, str(mine))
     assert f"next: put the new one into {mine}" in piped(b"of eight seas").out
     assert not (club / vault.BESIDE).exists()
@@ -97,7 +97,7 @@ def test_a_change_that_was_cut_off_is_finished_without_a_question(
     with monkeypatch.context() as patch:
         patch.setattr(vault_password, "_turn", cut)
         assert piped(b"of seven seas").status == 143
-    private.write(
+    private_file.write(
         club / "kittiwake.secrets.yml",
         (club / ".kittiwake.secrets.yml.new").read_bytes(),
         replace=True,
@@ -106,7 +106,7 @@ def test_a_change_that_was_cut_off_is_finished_without_a_question(
     assert "finishing" in said.err
     assert vault.password(club) == b"of seven seas"
     for name in NAMES:
-        secrets.read(club / f"{name}.yml", b"of seven seas")
+        store.read(club / f"{name}.yml", b"of seven seas")
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_the_old_one_again_or_a_wrong_one(club: Path, piped: Piped, tmp_path: Pa
     before = {file: file.read_bytes() for file in club.iterdir()}
     said = piped(vault.password(club), "--json")
     assert "the one before" in said.result["errors"][0]["message"]
-    private.write(tmp_path / "wrong", b"of no seas")
+    private_file.write(tmp_path / "wrong", b"of no seas")
     said = piped(b"of seven seas", "--vault-password-file", tmp_path / "wrong", "--json")
     assert said.status == 2
     assert "opens no file" in said.result["errors"][0]["message"]

@@ -9,12 +9,13 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision import built
-from provision.cli import cards
+from provision.card import assemble as assembling
+from provision.card import base
 from provision.errors import UserError
-from provision.profile import secrets, stolen, vault
-from provision.push.memory import Memory, remember
-from provision.push.reach import Endpoint
+from provision.profile.secrets import stolen, store, vault
+from provision.push import built
+from provision.push.known_boats import Memory, remember
+from provision.ssh.endpoint import Endpoint
 
 from .conftest import Call, Said
 
@@ -88,15 +89,15 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
     said = call("keys", "kittiwake", "--replace-lost", "--boats", club)
     assert (said.status, "made pass_phrase, host_key" in said.out) == (0, True)
     assert "after a new card: provision card" in " ".join(said.err.split())
-    assert secrets.read(club / "kittiwake.yml", vault.password(club))
+    assert store.read(club / "kittiwake.yml", vault.password(club))
 
 
 def test_a_card_that_is_built_is_remembered(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     call("keys", "dunlin", "--boats", boats)
-    monkeypatch.setattr(cards, "base", lambda board: SimpleNamespace(facts={}))
-    monkeypatch.setattr(cards, "assemble", lambda *_: SimpleNamespace(size=1))
+    monkeypatch.setattr(base, "base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     monkeypatch.chdir(tmp_path)
     assert call("card", "dunlin", "--boats", boats, "-o", "dunlin.img").status == 0
     assert str(tmp_path / "dunlin.img") in str(built.evidence(boats / "dunlin.yml"))

@@ -14,7 +14,7 @@ import pytest
 
 from provision.cli import typed
 from provision.paths import argument
-from provision.profile import private, secrets, vault
+from provision.profile.secrets import private_file, store, vault
 
 from .conftest import Call, Said, on_a_terminal
 
@@ -31,8 +31,8 @@ def club(call: Call, boats: Path) -> Path:
     return boats
 
 
-def kept(club: Path) -> secrets.Secrets:
-    return secrets.read(club / "dunlin.yml", vault.password(club))
+def kept(club: Path) -> store.Secrets:
+    return store.read(club / "dunlin.yml", vault.password(club))
 
 
 @pytest.fixture
@@ -127,13 +127,13 @@ def test_a_dash_and_a_disk_without_modes(
     assert said.status == 2
     assert not Path("-").exists()
     # So a stick's file system behaves: the mode is that of its mounting.
-    write = private.write
+    write = private_file.write
 
     def stick(file: Path, data: bytes, *, replace: bool = False) -> None:
         write(file, data, replace=replace)
         file.chmod(0o755)
 
-    monkeypatch.setattr(private, "write", stick)
+    monkeypatch.setattr(private_file, "write", stick)
     said = call("keys", "dunlin", "--show", "-o", "list", "--boats", club, "--json")
     assert said.status == 2
     assert "0755" in said.result["errors"][0]["message"]
@@ -159,7 +159,7 @@ def test_setting_changes_the_one_named(set_to: Call, club: Path, secret: str) ->
     assert {key for key in before if before[key] != after[key]} == {group}
     assert "  of seven seas " in (after[group], after["own_pass_phrases"]["chart-table"])
     assert set_to(secret, b"  of seven seas ", "--json").result["set"] == []
-    assert secrets.file_of(club / "dunlin.yml").stat().st_mode & 0o777 == 0o600
+    assert store.file_of(club / "dunlin.yml").stat().st_mode & 0o777 == 0o600
 
 
 def test_setting_says_what_has_to_follow(set_to: Call, club: Path) -> None:
@@ -239,7 +239,7 @@ def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(
     old = file.read_bytes()
     assert call("keys", "dunlin", "--stolen", "--boats", club).status == 0
     new = kept(club)
-    private.write(file, old, replace=True)
+    private_file.write(file, old, replace=True)
     out = tmp_path / "list"
     for said in (
         call("keys", "dunlin", "--show", "-o", out, "--boats", club, "--json"),
@@ -248,7 +248,7 @@ def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(
         assert said.status == 2
         assert "lost or stolen" in said.result["errors"][0]["message"]
     assert (file.read_bytes(), out.exists()) == (old, False)
-    secrets.write(club / "dunlin.yml", new, vault.password(club), replace=True)
+    store.write(club / "dunlin.yml", new, vault.password(club), replace=True)
     assert call("keys", "dunlin", "--show", "-o", out, "--boats", club).status == 0
     assert new.pass_phrase in out.read_text()
 

@@ -15,10 +15,11 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed import config, intake
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.groups import GROUPS
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.config import parse
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.onboard.feed.sources import ingest
 
 GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
 VTG = b"$GPVTG,089.0,T,,,15.2,N,,*7F\r\n"
@@ -107,7 +108,7 @@ async def until(condition: Callable[[], object], seconds: float = 5.0) -> None:
 
 @contextmanager
 def feeding(settings: dict[str, Any]) -> Iterator[Feed]:
-    feed = Feed(config.parse(settings))
+    feed = Feed(parse.parse(settings))
     try:
         yield feed
     finally:
@@ -149,7 +150,7 @@ class Bench:
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     # Pseudo-terminals store up nothing while nobody reads them.
-    monkeypatch.setattr(intake, "STORED", 0.0)
+    monkeypatch.setattr(ingest, "STORED", 0.0)
     bench = Bench(tmp_path)
     yield bench
     for instrument in bench.instruments.values():

@@ -11,14 +11,15 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed import models, pgns
-from provision.onboard.feed.can import EXTENDED, FRAME, Can
-from provision.onboard.feed.clock import Clock
-from provision.onboard.feed.filters import Filter
-from provision.onboard.feed.intake import Intake
-from provision.onboard.feed.sentence import Sentence, frame, make
-from provision.onboard.feed.stalls import Stalls
-from provision.onboard.feed.teller import Teller
+from provision.onboard.feed.config import models
+from provision.onboard.feed.nmea0183.filters import Filter
+from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
+from provision.onboard.feed.nmea2000 import pgn
+from provision.onboard.feed.outputs.time_source import Clock
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.sources.can import EXTENDED, FRAME, Can
+from provision.onboard.feed.sources.ingest import Intake
 
 SOURCE = models.Source("x", {}, True, True, Filter())
 
@@ -64,7 +65,7 @@ IDENTIFIER = st.one_of(
     st.integers(0, 2**32 - 1),
     st.builds(
         lambda group, source: 2 << 26 | group << 8 | source | EXTENDED,
-        st.sampled_from(sorted(pgns.GROUPS)),
+        st.sampled_from(sorted(pgn.GROUPS)),
         st.integers(0, 255),
     ),
 )
@@ -86,7 +87,7 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
             can._read()
         network.close()
         can.close()
-        assert all(sentence.formatter in pgns.FORMATTERS for sentence in heard)
+        assert all(sentence.formatter in pgn.FORMATTERS for sentence in heard)
 
     asyncio.run(run())
 

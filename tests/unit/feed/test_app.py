@@ -9,11 +9,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.believe import KIND_OF, KINDS
-from provision.onboard.feed.framer import Framer
-from provision.onboard.feed.groups import GROUPS, group_of
-from provision.onboard.feed.sentence import STEERS, frame
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.kinds import KIND_OF, KINDS
+from provision.onboard.feed.nmea0183.sentence import STEERS, frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
 
 from .conftest import GLL, Bench
 

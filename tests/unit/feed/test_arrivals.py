@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.framer import Framer
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.stalls import BEAT_S, DRAIN_S, STALL_S, Arrivals, Stalls
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.policy.stalls import BEAT_S, DRAIN_S, STALL_S, Arrivals, Stalls
 
 APB = frame("$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M")
 

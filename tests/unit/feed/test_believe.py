@@ -5,10 +5,11 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.believe import KINDS, Beliefs, says_something
-from provision.onboard.feed.models import Prefer
-from provision.onboard.feed.sentence import frame, make
+from provision.onboard.feed.config.models import Prefer
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.kinds import KINDS
+from provision.onboard.feed.nmea0183.sentence import frame, make
+from provision.onboard.feed.policy.source_priority import Beliefs, says_something
 
 from .conftest import Bench, Tablet, port_of, until
 from .test_parts import STATIC

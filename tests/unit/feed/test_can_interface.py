@@ -15,10 +15,10 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed import pgns
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.can import EXTENDED, FRAME, REMOTE
-from provision.run import run
+from provision.commands import run
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea2000 import pgn
+from provision.onboard.feed.sources.can import EXTENDED, FRAME, REMOTE
 
 from .conftest import Bench, until
 from .test_can import DEPTH, can_frame
@@ -117,8 +117,8 @@ def interfaces(monkeypatch: pytest.MonkeyPatch) -> Iterator[Interfaces]:
         def __getattr__(self, name: str) -> Any:
             return found.socket if name == "socket" else getattr(socket, name)
 
-    monkeypatch.setattr("provision.onboard.feed.can.socket", Module())
-    monkeypatch.setattr("provision.onboard.feed.can.BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr("provision.onboard.feed.sources.can.socket", Module())
+    monkeypatch.setattr("provision.onboard.feed.sources.can.BACK_OFF", (0.01, 0.02))
     yield found
     for one in found.sockets:
         one.close()
@@ -154,7 +154,7 @@ def test_an_interface_that_is_down_is_named_once_and_waited_for(
     assert caplog.text.count("open again") == 2
 
 
-@pytest.mark.parametrize("group", sorted(pgns.GROUPS))
+@pytest.mark.parametrize("group", sorted(pgn.GROUPS))
 def test_frames_of_our_groups_pass_the_filter_and_no_others(
     bench: Bench, interfaces: Interfaces, group: int
 ) -> None:
@@ -205,7 +205,7 @@ def kernel_has_vcan() -> bool:
 ON_VCAN = """
 import asyncio, socket, subprocess, sys
 from provision.onboard.feed import config
-from provision.onboard.feed.app import Feed
+from provision.onboard.feed.daemon import Feed
 
 def link(*state):
     subprocess.run(["ip", "link", *state], check=True)

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed import agreement
-from provision.onboard.feed import clock as clocks
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.clock import MAGIC, SAMPLE, Clock, rmc_time, zda_time
-from provision.onboard.feed.sentence import Sentence, make
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import Sentence, make
+from provision.onboard.feed.outputs import agreement
+from provision.onboard.feed.outputs import time_source as clocks
+from provision.onboard.feed.outputs.time_source import MAGIC, SAMPLE, Clock, rmc_time, zda_time
 from tests.support import programs
 
 from .conftest import Bench, until

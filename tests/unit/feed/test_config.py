@@ -6,15 +6,15 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed import config
-from provision.onboard.feed.filters import Filter, Pattern
-from provision.onboard.feed.keys import ConfigError
+from provision.onboard.feed.config import parse
+from provision.onboard.feed.config.json_reader import ConfigError
+from provision.onboard.feed.nmea0183.filters import Filter, Pattern
 
 LINK = {"device": "/dev/boat/gnss", "baud": 4800, "talks": {"RMC": 1.0, "GGA": 1.0}, "listens": {}}
 
 
 def test_the_form_that_the_settings_carry() -> None:
-    told = config.parse(
+    told = parse.parse(
         {
             "links": {"gnss": LINK},
             "outputs": {
@@ -37,13 +37,13 @@ def test_the_form_that_the_settings_carry() -> None:
 
 
 def test_everything_but_links_may_be_left_out() -> None:
-    told = config.parse({"links": {}})
+    told = parse.parse({"links": {}})
     assert told.tcp is None and told.udp == () and told.clock is None
 
 
 def test_filters() -> None:
     keys = {"only": [{"talker": "GP"}], "but": [{"formatter": "GSV", "link": "gnss"}]}
-    told = config.parse({"links": {}, "outputs": {"tcp": keys}})
+    told = parse.parse({"links": {}, "outputs": {"tcp": keys}})
     assert told.tcp is not None
     assert told.tcp.filter == Filter(
         (Pattern(talker="GP"),), (Pattern(formatter="GSV", link="gnss"),)
@@ -91,17 +91,17 @@ def test_filters() -> None:
 )
 def test_each_error_names_its_key(value: Any, place: str) -> None:
     if value == {}:
-        assert config.parse(value).links == ()
+        assert parse.parse(value).links == ()
         return
     with pytest.raises(ConfigError) as error:
-        config.parse(value)
+        parse.parse(value)
     assert str(error.value).startswith(place)
 
 
 def test_the_example_for_a_laptop_can_be_used() -> None:
     readme = (Path(__file__).parents[3] / "README.md").read_text()
     (example,) = re.findall(r"```json\n(.*?)```", readme, re.DOTALL)
-    told = config.parse(json.loads(example))
+    told = parse.parse(json.loads(example))
     assert [link.device for link in told.links] == ["/tmp/gnss"]
     assert told.tcp is not None and f"TCP:127.0.0.1:{told.tcp.port}" in readme
     assert f"--socket {told.state.socket}\n" in readme
@@ -113,6 +113,6 @@ def test_a_file_that_cannot_be_used_is_named(tmp_path: Path) -> None:
         if text is not None:
             path.write_bytes(text.encode("latin-1"))
         with pytest.raises(ConfigError, match=r"feed\.json: "):
-            config.load(str(path))
+            parse.load(str(path))
     path.write_text(json.dumps({"links": {"gnss": LINK}}))
-    assert config.load(str(path)).links[0].name == "gnss"
+    assert parse.load(str(path)).links[0].name == "gnss"

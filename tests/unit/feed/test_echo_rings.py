@@ -16,9 +16,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from provision.onboard.feed.echoes import STALE_FIX_S, WINDOW, Echoes
-from provision.onboard.feed.sentence import make
-from provision.onboard.feed.teller import Teller
+from provision.onboard.feed.nmea0183.sentence import make
+from provision.onboard.feed.policy.loop_guard import STALE_FIX_S, WINDOW, Echoes
+from provision.onboard.feed.report.fault_log import Teller
 
 WIRE = "wire"
 GATEWAY = "gateway"

@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.echoes import WINDOW, Echoes
-from provision.onboard.feed.groups import GROUPS
-from provision.onboard.feed.recent import KEPT_S, MAX_SENTENCES
-from provision.onboard.feed.sentence import Sentence, make
-from provision.onboard.feed.subnet import Subnet
-from provision.onboard.feed.teller import Teller
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.net.subnet import Subnet
+from provision.onboard.feed.nmea0183.sentence import Sentence, make
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.onboard.feed.policy.loop_guard import WINDOW, Echoes
+from provision.onboard.feed.policy.recent import KEPT_S, MAX_SENTENCES
+from provision.onboard.feed.report.fault_log import Teller
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 

@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.onboard.feed import voyage
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.voyage_log import log
 
 from .conftest import Bench, Tablet, numbered, port_of, until
 
@@ -150,7 +150,7 @@ def test_a_log_that_cannot_be_written_by_a_fault_of_our_own(
     del boat.settings["prefer"]
     plotter = boat.link("plotter", talks={"APB": 1})
     boat.link("pilot", baud=38400, listens={"APB": 10})
-    monkeypatch.setattr(voyage.VoyageLog, "write", breaks)
+    monkeypatch.setattr(log.VoyageLog, "write", breaks)
 
     async def play(feed: Feed) -> None:
         plotter.say(APB)

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from provision.onboard.feed import tags
-from provision.onboard.feed.framer import Framer
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.sentence import frame
 
 from .conftest import GGA, GLL, VTG
 
@@ -154,7 +154,7 @@ def test_proprietary_and_encapsulated() -> None:
 
 
 def test_tag_block_is_read_and_not_part_of_the_sentence() -> None:
-    block = tags.build(("s", "GP0001"), ("g", "1-2-34"))
+    block = tag_block.build(("s", "GP0001"), ("g", "1-2-34"))
     (sentence,) = Framer("x", from_start=True).feed(block + GLL, 0)
     assert sentence.raw == GLL
     assert sentence.tag is not None and sentence.tag.group == (1, 2, "34")

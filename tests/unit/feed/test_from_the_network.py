@@ -6,11 +6,11 @@ import socket
 
 import pytest
 
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.groups import GROUPS, HEADER
-from provision.onboard.feed.inputs import TcpServerInput
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
+from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
+from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
 
 from .conftest import Bench, Tablet, port_of, until
 

@@ -6,12 +6,13 @@ from contextlib import contextmanager
 
 import pytest
 
-from provision.onboard.feed import inputs, tags
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.groups import GROUPS, HEADER
-from provision.onboard.feed.inputs import TcpServerInput
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
+from provision.onboard.feed.sources import tcp_inputs
+from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
+from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 from .test_parts import STATIC
@@ -37,7 +38,7 @@ async def tablet_of(feed: Feed) -> Tablet:
 def test_a_server_is_read_and_connected_to_again(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
     with server() as far:
         host, port = far.getsockname()
         bench.settings["inputs"] = {"ais-net": {"tcp": f"{host}:{port}"}}
@@ -64,7 +65,7 @@ def test_a_server_is_read_and_connected_to_again(
 def test_a_server_that_is_not_there_is_waited_for(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
     with socket.socket() as far:
         far.bind(("127.0.0.1", 0))
         far.setblocking(False)
@@ -84,16 +85,16 @@ def test_a_server_that_is_not_there_is_waited_for(
 def test_a_fault_of_our_own_is_named_and_the_server_is_read_again(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(inputs, "BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.01, 0.02))
     faults = [1, 0]
-    connect = inputs.TcpInput._connect
+    connect = tcp_inputs.TcpInput._connect
 
-    async def faulty(source: inputs.TcpInput) -> inputs.Connection:
+    async def faulty(source: tcp_inputs.TcpInput) -> tcp_inputs.Connection:
         if faults:
             1 // faults.pop()
         return await connect(source)
 
-    monkeypatch.setattr(inputs.TcpInput, "_connect", faulty)
+    monkeypatch.setattr(tcp_inputs.TcpInput, "_connect", faulty)
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
 
@@ -111,7 +112,7 @@ def test_a_server_that_falls_silent_is_asked_anew(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    monkeypatch.setattr(inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
 
@@ -147,7 +148,7 @@ def test_a_server_that_sends_us_away_each_time_is_named_once(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    monkeypatch.setattr(inputs, "BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.01, 0.02))
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
 
@@ -191,7 +192,7 @@ def test_more_connections_than_allowed_are_refused(bench: Bench) -> None:
     async def play(feed: Feed) -> None:
         (source,) = feed.inputs
         assert isinstance(source, TcpServerInput)
-        bringers = [Tablet(source.port) for _ in range(inputs.MOST + 1)]
+        bringers = [Tablet(source.port) for _ in range(tcp_inputs.MOST + 1)]
         await until(bringers[-1].left)
         for bringer in bringers:
             bringer.close()
@@ -252,10 +253,10 @@ def test_multicast_groups_are_read(bench: Bench) -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             interface = socket.inet_aton("127.0.0.1")
             sender.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, interface)
-            source_tag = tags.build(("s", "GP0001"), ("n", "7"))
+            source_tag = tag_block.build(("s", "GP0001"), ("n", "7"))
             sender.sendto(HEADER + source_tag + GLL + source_tag + VTG, GROUPS["NAVD"])
             sender.sendto(b"RaUdP\0" + GGA, GROUPS["NAVD"])
-            blocks = [tags.build(("g", f"{n}-2-9"), ("s", "AI0001")) for n in (1, 2)]
+            blocks = [tag_block.build(("g", f"{n}-2-9"), ("s", "AI0001")) for n in (1, 2)]
             grouped = b"".join(block + line for block, line in zip(blocks, STATIC, strict=True))
             await until(lambda: VTG in tablet.look())
             sender.sendto(HEADER + grouped, GROUPS["TGTD"])
@@ -310,7 +311,7 @@ def test_steering_in_multicast_is_refused_whoever_it_says_it_is_from(bench: Benc
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
             interface = socket.inet_aton("127.0.0.1")
             other.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, interface)
-            other.sendto(HEADER + tags.build(("s", "GP0001")) + APB, GROUPS["NAVD"])
+            other.sendto(HEADER + tag_block.build(("s", "GP0001")) + APB, GROUPS["NAVD"])
         await until(lambda: feed.gate.refused == 1)
         await asyncio.sleep(0.04)
 

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import link as links
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.config import BAUD_RATES
-from provision.onboard.feed.counts import STORED
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.serialport import close_port, open_port
+from provision.onboard.feed.config.parse import BAUD_RATES
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.net.serial_port import close_port, open_port
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.sources import serial_link as links
+from provision.onboard.feed.sources.statistics import STORED
 
 from .conftest import GGA, GLL, VTG, Bench, Instrument, Tablet, numbered, port_of, until
 

@@ -5,11 +5,11 @@ from contextlib import suppress
 
 import pytest
 
-from provision.onboard.feed import listener as listeners
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.listener import Listener
-from provision.onboard.feed.pace import Pace
-from provision.onboard.feed.sentence import Sentence, frame, make
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
+from provision.onboard.feed.outputs import serial_output as listeners
+from provision.onboard.feed.outputs.serial_output import Listener
+from provision.onboard.feed.policy.rate_limit import Pace
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import app
+from provision.onboard.feed import daemon
 from provision.onboard.feed.__main__ import main
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.config import parse
+from provision.onboard.feed.config.parse import parse
+from provision.onboard.feed.daemon import Feed
 
 from .conftest import GLL, Bench, Tablet, port_of, until
 
@@ -131,7 +131,7 @@ def test_only_the_standard_library_and_itself_are_imported() -> None:
     names = subprocess.run(
         [
             *(sys.executable, "-S", "-c"),
-            "import sys; sys.path.insert(0, '.'); import provision.onboard.feed.app, "
+            "import sys; sys.path.insert(0, '.'); import provision.onboard.feed.daemon, "
             "provision.onboard.feed.__main__; print(*sys.modules)",
         ],
         cwd=ROOT,
@@ -167,7 +167,7 @@ def test_a_fault_of_our_own_is_named_once_and_the_feed_goes_on(
 
 
 def test_a_fault_in_the_background_ends_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(app, "WATCH", 0.01)
-    monkeypatch.setattr(app.Gate, "watch", lambda *_: 1 // 0)
+    monkeypatch.setattr(daemon, "WATCH", 0.01)
+    monkeypatch.setattr(daemon.Gate, "watch", lambda *_: 1 // 0)
     with pytest.raises(ZeroDivisionError):
-        asyncio.run(app.run(parse(bench.settings)))
+        asyncio.run(daemon.run(parse(bench.settings)))

@@ -4,11 +4,11 @@ import socket
 
 import pytest
 
-from provision.onboard.feed import tags
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.groups import GROUPS, HEADER
-from provision.onboard.feed.listening import listen_udp
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.net.listening_sockets import listen_udp
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
 
 from .conftest import GLL, VTG, Bench, until
 from .test_parts import STATIC
@@ -43,13 +43,13 @@ class Ear:
             return self.heard
 
 
-def lines(datagram: bytes) -> list[tuple[tags.Tag, bytes]]:
+def lines(datagram: bytes) -> list[tuple[tag_block.Tag, bytes]]:
     """TAG block and sentence of each line, by hand."""
     assert datagram.startswith(HEADER)
     found = []
     for line in datagram[len(HEADER) :].splitlines(keepends=True):
         empty, block, sentence = line.split(b"\\")
-        tag = tags.parse(block)
+        tag = tag_block.parse(block)
         assert empty == b"" and tag is not None
         found.append((tag, sentence))
     return found

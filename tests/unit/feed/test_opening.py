@@ -7,18 +7,20 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.onboard.feed import inputs, tags, teller
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.groups import GROUPS, HEADER
-from provision.onboard.feed.inputs import TcpServerInput
-from provision.onboard.feed.opening import Opening
-from provision.onboard.feed.sentence import frame
-from provision.onboard.feed.udp_inputs import MulticastInput, UdpInput
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.nmea0183.opening import Opening
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
+from provision.onboard.feed.report import fault_log
+from provision.onboard.feed.sources import tcp_inputs
+from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
+from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, port_of, until
 
 APB = frame("$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M")
-TAG = tags.build(("s", "GP0001"))
+TAG = tag_block.build(("s", "GP0001"))
 
 #: What a page can make a browser send (RFC 9112 and 9113; methods may hold '$' and '!', RFC
 #: 9110, 5.6.2), and what other programs begin with (TLS: RFC 8446; STUN: RFC 8489).
@@ -159,20 +161,20 @@ def test_an_address_cannot_take_a_listening_port_whole(
         loop = asyncio.get_running_loop()
         (net,) = feed.inputs
         assert isinstance(net, TcpServerInput)
-        silent = [Tablet(net.port, "127.0.0.5") for _ in range(inputs.MOST)]
+        silent = [Tablet(net.port, "127.0.0.5") for _ in range(tcp_inputs.MOST)]
         speaks = Tablet(net.port, "127.0.0.6")
         speaks.channel.send(GLL)
         await until(lambda: net.as_json()["sentences"] == 1)
         await until(lambda: sum(tablet.left() for tablet in silent) == 12)
-        net.watch(loop.time() + inputs.IDLE_S[0] - 1)
+        net.watch(loop.time() + tcp_inputs.IDLE_S[0] - 1)
         assert len(net._connections) == 5
         # Noise alone is not enough to stay.
         silent[0].channel.send(b"$GP")
         await asyncio.sleep(0.02)
-        net.watch(loop.time() + inputs.IDLE_S[0] + 1)
+        net.watch(loop.time() + tcp_inputs.IDLE_S[0] + 1)
         await until(lambda: len(net._connections) == 1)
         assert not speaks.left()
-        net.watch(loop.time() + inputs.IDLE_S[1] + 1)
+        net.watch(loop.time() + tcp_inputs.IDLE_S[1] + 1)
         await until(speaks.left)
         for tablet in [*silent, speaks]:
             tablet.close()
@@ -190,22 +192,22 @@ def test_an_address_cannot_take_a_listening_port_whole(
     ids=["spoofed senders", "connections"],
 )
 def test_invented_senders_cannot_fill_the_journal(
-    caplog: pytest.LogCaptureFixture, record: Callable[[teller.Teller, int], None]
+    caplog: pytest.LogCaptureFixture, record: Callable[[fault_log.Teller, int], None]
 ) -> None:
     caplog.set_level("INFO")
     clock = [0.0]
-    told = teller.Teller(clock=lambda: clock[0])
+    told = fault_log.Teller(clock=lambda: clock[0])
     for number in range(10000):
         record(told, number)
         clock[0] += 0.01
     # A line a minute after the first ones.
-    assert teller.BURST <= len(caplog.records) <= teller.BURST + 2
+    assert fault_log.BURST <= len(caplog.records) <= fault_log.BURST + 2
     # Other faults of the same subject are named, and later it says what was kept back.
-    told = teller.Teller(clock=lambda: clock[0])
+    told = fault_log.Teller(clock=lambda: clock[0])
     for number in range(30):
         record(told, number)
     told.warn("steering", "second plotter", "second")
     assert caplog.records[-1].getMessage() == "steering: second"
-    clock[0] += teller.REFILL_S
+    clock[0] += fault_log.REFILL_S
     record(told, 31)
     assert "10 other lines like this were not written" in caplog.records[-1].getMessage()

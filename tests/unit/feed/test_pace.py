@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.pace import Pace
+from provision.onboard.feed.policy.rate_limit import Pace
 
 
 @pytest.mark.parametrize("rate", [0.5, 1.0, 2.0, 10.0])

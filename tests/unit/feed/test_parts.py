@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed import intake, parts
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.parts import WAIT, WAITING, Parts
-from provision.onboard.feed.sentence import Sentence, make
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183 import multipart
+from provision.onboard.feed.nmea0183.multipart import WAIT, WAITING, Parts
+from provision.onboard.feed.nmea0183.sentence import Sentence, make
+from provision.onboard.feed.sources import ingest
 
 from .conftest import GLL, Bench, Tablet, port_of, until
 
@@ -108,8 +109,8 @@ def test_every_part_goes_on_once(story: list[tuple[int, int, str]]) -> None:
 
 
 def test_nothing_comes_between_the_parts(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(parts, "WAIT", 0.1)
-    monkeypatch.setattr(intake, "WAIT", 0.1)
+    monkeypatch.setattr(multipart, "WAIT", 0.1)
+    monkeypatch.setattr(ingest, "WAIT", 0.1)
     ais, gnss = bench.link("ais", baud=38400), bench.link("gnss")
 
     async def play(feed: Feed) -> None:

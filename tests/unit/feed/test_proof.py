@@ -15,10 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import config, proof, stations
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.keys import ConfigError
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.config import parse
+from provision.onboard.feed.config.json_reader import ConfigError
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.policy import station_query, tablet_proof
 from provision.onboard.stations.server import Server
 from tests.unit.stations.hostapd_double import HostapdDouble
 
@@ -222,7 +223,7 @@ def test_nothing_steers_without_boat_stations(aboard: Bench) -> None:
 def test_a_hostapd_that_hangs_delays_nobody_else(
     aboard: Bench, hostapd: HostapdDouble, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(stations, "TIMEOUT_S", 0.3)
+    monkeypatch.setattr(station_query, "TIMEOUT_S", 0.3)
     gnss = aboard.link("gnss", talks={"RMC": 1})
 
     async def play(feed: Feed) -> None:
@@ -269,7 +270,7 @@ def test_what_waits_for_an_answer_is_bounded(
     aboard: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """boat-stations takes the question, and says nothing."""
-    monkeypatch.setattr(stations, "TIMEOUT_S", 60.0)
+    monkeypatch.setattr(station_query, "TIMEOUT_S", 60.0)
 
     async def play(feed: Feed) -> None:
         server = Server(str(tmp_path / "stations"), str(tmp_path / "nothing"))
@@ -277,7 +278,7 @@ def test_what_waits_for_an_answer_is_bounded(
         for _ in range(3):
             tablet.channel.send(APB * 50)
             await asyncio.sleep(0.05)
-        await until(lambda: feed.gate.refused == 150 - proof.MAX_WAITING)
+        await until(lambda: feed.gate.refused == 150 - tablet_proof.MAX_WAITING)
         server.close()
         await until(lambda: feed.gate.refused == 150)
 
@@ -289,4 +290,4 @@ def test_what_waits_for_an_answer_is_bounded(
 def test_a_pass_phrase_is_known_by_a_hardware_address(aboard: Bench, missing: str) -> None:
     del aboard.settings["steering"]["from"]["chart-table"][missing]
     with pytest.raises(ConfigError, match="keyid needs address and mac"):
-        config.parse(aboard.settings)
+        parse.parse(aboard.settings)

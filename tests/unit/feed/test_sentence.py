@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.checksum import checksum
-from provision.onboard.feed.sentence import frame, make, split_address
+from provision.onboard.feed.nmea0183.checksum import checksum
+from provision.onboard.feed.nmea0183.sentence import frame, make, split_address
 
 
 @pytest.mark.parametrize(

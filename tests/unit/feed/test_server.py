@@ -6,9 +6,10 @@ from contextlib import suppress
 
 import pytest
 
-from provision.onboard.feed import clients, config
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.config import parse
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.net import tcp_socket
+from provision.onboard.feed.nmea0183.sentence import frame
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
@@ -114,7 +115,7 @@ def test_a_vanished_client_is_noticed_by_the_kernel(bench: Bench) -> None:
         channel = client._channel
         assert channel.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
         assert channel.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == 30000
-        idle, interval, count = clients.KEEPALIVE
+        idle, interval, count = tcp_socket.KEEPALIVE
         assert idle + interval * count <= 30
         tablet.close()
 
@@ -229,7 +230,7 @@ def test_a_taken_port_is_an_error(bench: Bench) -> None:
         bench.settings["outputs"]["tcp"]["port"] = other.getsockname()[1]
 
         async def start() -> None:
-            Feed(config.parse(bench.settings))
+            Feed(parse.parse(bench.settings))
 
         with pytest.raises(OSError, match=r"in use: 'TCP port \d+'"):
             asyncio.run(start())

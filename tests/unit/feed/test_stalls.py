@@ -10,11 +10,12 @@ from contextlib import ExitStack, suppress
 
 import pytest
 
-from provision.onboard.feed import clients, intake
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.framer import Framer
-from provision.onboard.feed.inputs import TcpServerInput
-from provision.onboard.feed.sentence import Sentence, frame, make
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
+from provision.onboard.feed.outputs import tcp_client
+from provision.onboard.feed.sources import ingest
+from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
 
 from .conftest import Bench, Tablet, port_of, until
 from .test_can import HEADING, can_frame
@@ -135,7 +136,7 @@ def test_a_backlog_that_takes_long_to_read_stays_old(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its end is read two seconds after the stall, and was said before it."""
-    monkeypatch.setattr(clients, "BACKLOG", 4096)
+    monkeypatch.setattr(tcp_client, "BACKLOG", 4096)
     pilot = bench.link("pilot", baud=38400, listens=RATES)
     sender = {"helm": {"address": "127.0.0.1"}}
     bench.settings["steering"] = {"from": sender, "link": "pilot", "sentences": ["APB"]}
@@ -208,7 +209,7 @@ def test_what_waited_until_its_connection_could_be_taken_does_not_steer(
 def test_what_a_server_hands_over_at_connect_does_not_steer(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(intake, "STORED", 1.0)
+    monkeypatch.setattr(ingest, "STORED", 1.0)
     pilot = bench.link("pilot", baud=38400, listens=RATES)
     with socket.create_server(("127.0.0.1", 0)) as server:
         where = f"127.0.0.1:{server.getsockname()[1]}"

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import state
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.ask import ask
-from provision.onboard.feed.counts import FORMATTERS, Counts
-from provision.onboard.feed.keys import ConfigError
-from provision.onboard.feed.pace import Pace
-from provision.onboard.feed.sentence import make
-from provision.onboard.feed.teller import REMEMBERED, Teller
+from provision.onboard.feed.config.json_reader import ConfigError
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import make
+from provision.onboard.feed.policy.rate_limit import Pace
+from provision.onboard.feed.report import state_socket
+from provision.onboard.feed.report.fault_log import REMEMBERED, Teller
+from provision.onboard.feed.sources.statistics import FORMATTERS, Counts
+from provision.onboard.feed.state_query import ask
 
 from .conftest import GLL, Bench, Tablet, numbered, port_of, until
 
@@ -90,7 +90,7 @@ def taken_by_the_kernel() -> int:
 def test_who_asks_and_never_listens_is_left(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, more: int
 ) -> None:
-    monkeypatch.setattr(state, "TIMEOUT", 0.1)
+    monkeypatch.setattr(state_socket, "TIMEOUT", 0.1)
 
     async def play(feed: Feed) -> None:
         much = "x" * (taken_by_the_kernel() + more)

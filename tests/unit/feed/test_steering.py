@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import intake, neighbours
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.net import arp
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.sources import ingest
 
 from .conftest import GLL, Bench, Tablet, port_of, until
 
@@ -256,7 +257,7 @@ def test_a_borrowed_address_with_another_hardware_address_does_not(
     senders["helm"] = {"address": "127.0.0.3", "mac": "02:00:00:12:34:57"}
 
     async def play(feed: Feed) -> None:
-        feed.gate._hardware_address = lambda a: neighbours.hardware_address(a, str(table_file))
+        feed.gate._hardware_address = lambda a: arp.hardware_address(a, str(table_file))
         (table, helm) = await tablets(feed, "127.0.0.2", "127.0.0.3")
         # This one's entry in the neighbour table is not complete.
         helm.channel.send(APB)
@@ -288,7 +289,7 @@ def test_what_an_adapter_may_have_stored_up_does_not(
     aboard: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Adapters keep what came before their port was opened, and say it then."""
-    monkeypatch.setattr(intake, "STORED", 0.3)
+    monkeypatch.setattr(ingest, "STORED", 0.3)
 
     async def play(feed: Feed) -> None:
         (table,) = await tablets(feed, "127.0.0.2")

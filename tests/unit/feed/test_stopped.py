@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed.ask import ask
-from provision.onboard.feed.keys import ConfigError
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.config.json_reader import ConfigError
+from provision.onboard.feed.nmea0183.sentence import frame
+from provision.onboard.feed.state_query import ask
 
 from .conftest import Instrument
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import pytest
 
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.sentence import frame
 
 from .conftest import Bench, until
 

@@ -9,12 +9,13 @@ from threading import Event
 
 import pytest
 
-from provision.onboard.feed import intake, voyage
-from provision.onboard.feed.app import Feed
-from provision.onboard.feed.framer import Framer
-from provision.onboard.feed.sentence import Sentence
-from provision.onboard.feed.voyage import VoyageLog
-from provision.onboard.feed.voyage_reader import read
+from provision.onboard.feed.daemon import Feed
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.sentence import Sentence
+from provision.onboard.feed.sources import ingest
+from provision.onboard.feed.voyage_log import log as voyage
+from provision.onboard.feed.voyage_log.log import VoyageLog
+from provision.onboard.feed.voyage_log.reader import read
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 from .test_parts import STATIC
@@ -45,7 +46,7 @@ def test_what_an_adapter_may_have_stored_up_is_logged_and_goes_nowhere_else(
     logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The log is there to find out later what steered; what was withheld belongs in it."""
-    monkeypatch.setattr(intake, "STORED", 60.0)
+    monkeypatch.setattr(ingest, "STORED", 60.0)
     plotter = logging_bench.link("plotter", talks={"APB": 1})
 
     async def play(feed: Feed) -> None:
@@ -102,7 +103,7 @@ def test_it_is_written_in_few_large_pieces(logging_bench: Bench) -> None:
     async def play(feed: Feed) -> None:
         began = time.monotonic()
         for number in range(110):
-            gnss.say(numbered(number) * 5)
+            gnss.say(b"".join(numbered(number * 5 + part) for part in range(5)))
             await asyncio.sleep(0.01)
         await until(lambda: feed.state()["log"]["sentences"] == 550)
         assert 1 <= feed.state()["log"]["writes"] <= time.monotonic() - began + 1

@@ -11,12 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.replay import survey
+from provision.bench.replay.replay import survey
 from provision.errors import UserError
-from provision.onboard.feed import tags, voyage_reader
-from provision.onboard.feed.voyage_reader import Logged, compressor, member, read
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.voyage_log import reader
+from provision.onboard.feed.voyage_log.reader import Logged, compressor, member, read
 
-LINE = tags.build(("c", "1795616691250"), ("r", "83120"), ("s", "gnss")) + b"$GPRMC,1*00\r\n"
+LINE = tag_block.build(("c", "1795616691250"), ("r", "83120"), ("s", "gnss")) + b"$GPRMC,1*00\r\n"
 
 
 def _now(text: bytes) -> bytes:
@@ -31,7 +32,7 @@ def _earlier(text: bytes) -> bytes:
 
 @pytest.fixture
 def _small(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    monkeypatch.setattr(voyage_reader, "MAX_TEXT_BYTES", 2**20)
+    monkeypatch.setattr(reader, "MAX_TEXT_BYTES", 2**20)
     tracemalloc.start()
     yield
     tracemalloc.stop()
@@ -55,7 +56,7 @@ def test_a_member_that_grows_beyond_measure_is_left_out(tmp_path: Path, pack: ob
 def test_a_member_of_the_largest_size_is_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(voyage_reader, "MAX_TEXT_BYTES", 100 * len(LINE))
+    monkeypatch.setattr(reader, "MAX_TEXT_BYTES", 100 * len(LINE))
     file = tmp_path / "log.gz"
     file.write_bytes(_now(100 * LINE))
     assert len(list(read(str(file)))) == 100
@@ -84,7 +85,7 @@ def test_times_that_are_read_are_moments(tmp_path: Path) -> None:
     """The latest and the earliest that a log can name, together."""
     file = tmp_path / "log.gz"
     lines = [
-        tags.build(("c", wall), ("r", monotonic), ("s", "gnss")) + b"$GPRMC,1*00\r\n"
+        tag_block.build(("c", wall), ("r", monotonic), ("s", "gnss")) + b"$GPRMC,1*00\r\n"
         for wall, monotonic in (("0", "9" * 13), ("9" * 14, "0"), ("0", "9" * 13))
     ]
     file.write_bytes(_now(b"".join(lines)))
@@ -97,7 +98,7 @@ def test_times_that_are_read_are_moments(tmp_path: Path) -> None:
 def test_a_file_that_no_day_fills_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(voyage_reader, "MAX_FILE_BYTES", 1000)
+    monkeypatch.setattr(reader, "MAX_FILE_BYTES", 1000)
     file = tmp_path / "log.gz"
     file.write_bytes(bytes(1001))
     with pytest.raises(UserError, match="File too large"):

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import voyage
-from provision.onboard.feed.config import parse
-from provision.onboard.feed.teller import Teller
-from provision.onboard.feed.voyage import VoyageLog
-from provision.onboard.feed.voyage_files import files
-from provision.onboard.feed.voyage_reader import read
+from provision.onboard.feed.config.parse import parse
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.voyage_log import log as voyage
+from provision.onboard.feed.voyage_log.files import files
+from provision.onboard.feed.voyage_log.log import VoyageLog
+from provision.onboard.feed.voyage_log.reader import read
 
 from .conftest import numbered, until
 from .test_voyage import feed_sentence

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import tags
-from provision.onboard.feed.config import parse
-from provision.onboard.feed.teller import Teller
-from provision.onboard.feed.voyage import VoyageLog
-from provision.onboard.feed.voyage_reader import read
+from provision.onboard.feed.config.parse import parse
+from provision.onboard.feed.nmea0183 import tag_block
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.voyage_log.log import VoyageLog
+from provision.onboard.feed.voyage_log.reader import read
 
 from .conftest import numbered, until
 from .test_parts import STATIC
@@ -26,7 +26,7 @@ LINES = 40
 
 def line(number: int) -> bytes:
     stamps = ("c", str(1795616691250 + 40 * number)), ("r", str(83120 + 40 * number))
-    return tags.build(*stamps, ("s", "gnss")) + numbered(number)
+    return tag_block.build(*stamps, ("s", "gnss")) + numbered(number)
 
 
 def text_of(number: int) -> bytes:
@@ -138,7 +138,7 @@ def test_general_tools_read_it(tmp_path: Path) -> None:
 
 
 def test_a_message_whose_parts_are_torn_apart_is_left_out(tmp_path: Path) -> None:
-    tag = tags.build(("c", "1795616691250"), ("r", "83120"), ("s", "gnss"))
+    tag = tag_block.build(("c", "1795616691250"), ("r", "83120"), ("s", "gnss"))
     text = b"".join(map(line, range(20))) + tag + b"".join(STATIC)
     compressor = zlib.compressobj(0, zlib.DEFLATED, 31)
     whole = compressor.compress(text) + compressor.flush()

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 
 from provision import checks
 from provision.errors import Place, UserError, UserErrors
-from provision.profile import load, tree
-from provision.profile.links import Adapter
-from provision.profile.models import MAX_ACCESS_KEYS
-from provision.profile.tree import MAX_BYTES, MAX_DEPTH, MAX_ERRORS, MAX_KEY_CHARS, Node
+from provision.profile import load
+from provision.profile.schema.boat import MAX_ACCESS_KEYS
+from provision.profile.schema.links import Adapter
+from provision.profile.yaml import tree
+from provision.profile.yaml.tree import MAX_BYTES, MAX_DEPTH, MAX_ERRORS, MAX_KEY_CHARS, Node
 
 FEW, TIMES = 400, 8
 

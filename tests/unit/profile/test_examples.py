@@ -13,9 +13,9 @@ import yaml
 
 from provision.errors import UserError, UserErrors
 from provision.profile import load
-from provision.profile.examples import EXAMPLE, example
-from provision.profile.models import Profile
-from provision.profile.words import fields, inner, is_model, tagged
+from provision.profile.schema.boat import Profile
+from provision.profile.yaml.errors import fields, inner, is_model, tagged
+from provision.profile.yaml.examples import EXAMPLE, example
 
 Key = tuple[str, ...]
 

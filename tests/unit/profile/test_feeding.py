@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError, UserErrors
-from provision.onboard.feed import believe, groups, pgns
-from provision.profile import feed, fields, links, load
+from provision.onboard.feed.nmea0183 import kinds, transmission_groups
+from provision.onboard.feed.nmea2000 import pgn
+from provision.profile import load
+from provision.profile.schema import feed, links, types
 
 GOOD = """\
 boat: tern
@@ -198,7 +200,7 @@ def test_a_tablet_and_a_link_of_one_name_cannot_both_be_meant(tmp_path: Path) ->
     [("10 s", 10), ("1.5 s", 1.5), ("5min", 300), ("2 h", 7200), ("1 day", 86400)],
 )
 def test_durations(written: str, seconds: float) -> None:
-    assert fields._DURATION.read(written) == seconds
+    assert types._DURATION.read(written) == seconds
 
 
 @pytest.mark.parametrize(
@@ -206,12 +208,12 @@ def test_durations(written: str, seconds: float) -> None:
     ["", "10", "s", "-1 s", "1 S", "1 second", "1e3 s", "1 s ", "1 d", 10, None, True],
 )
 def test_what_is_no_duration(written: object) -> None:
-    with pytest.raises(fields.Refused, match="is not a duration"):
-        fields._DURATION.read(written)
+    with pytest.raises(types.Refused, match="is not a duration"):
+        types._DURATION.read(written)
 
 
 def test_the_kinds_and_groups_are_those_of_the_feed() -> None:
-    assert set(feed.Prefer.model_fields) - {"silence", "steady"} == set(believe.KINDS)
-    made = {believe.KIND_OF[formatter] for formatter in pgns.FORMATTERS}
-    assert set(fields.Kind.__args__) == made  # type: ignore[attr-defined]
-    assert set(links.Group.__args__) == set(groups.GROUPS)  # type: ignore[attr-defined]
+    assert set(feed.Prefer.model_fields) - {"silence", "steady"} == set(kinds.KINDS)
+    made = {kinds.KIND_OF[formatter] for formatter in pgn.FORMATTERS}
+    assert set(types.Kind.__args__) == made  # type: ignore[attr-defined]
+    assert set(links.Group.__args__) == set(transmission_groups.GROUPS)  # type: ignore[attr-defined]

@@ -12,8 +12,9 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
-from provision.profile import keys, load, operators, private
-from provision.profile.start import start
+from provision.profile import load
+from provision.profile.scaffold import start
+from provision.profile.secrets import keygen, operators, private_file
 
 NAMES = ("dunlin", "kittiwake", "turnstone")
 
@@ -23,7 +24,7 @@ def club(tmp_path: Path) -> Path:
     """The example club with its operator's key; all have access.keys from club.yml."""
     folder = tmp_path / "boats"
     start(folder)
-    keys.make_operator(folder)
+    keygen.make_operator(folder)
     return folder
 
 
@@ -44,7 +45,7 @@ def lets_in(club: Path, line: str) -> set[str]:
     """The boats that accept a key."""
     key = line.split()[1]
     boats = [load.read(file) for file in profiles(club)]
-    return {boat.name for boat in boats if any(key in one for one in keys.access_keys(boat))}
+    return {boat.name for boat in boats if any(key in one for one in keygen.access_keys(boat))}
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -143,7 +144,7 @@ def test_a_cut_leaves_what_a_second_run_finishes(
     club: Path, mate: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The key is there before any profile names it."""
-    write, count = private.write, 0
+    write, count = private_file.write, 0
 
     def cut(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
         nonlocal count
@@ -156,7 +157,7 @@ def test_a_cut_leaves_what_a_second_run_finishes(
         folder, count = tmp_path / str(at), 0
         shutil.copytree(club, folder)
         with monkeypatch.context() as patch:
-            patch.setattr(private, "write", cut)
+            patch.setattr(private_file, "write", cut)
             with pytest.raises(KeyboardInterrupt):
                 operators.add(profiles(folder, "dunlin", "turnstone"), mate)
         assert len(lets_in(folder, mate.read_text())) == max(0, at - 2)
@@ -221,7 +222,7 @@ def test_the_name_of_the_folders_own_key_also_where_that_is_not_made(
     with pytest.raises(UserError, match="folder's own key"):
         operators.add(profiles(folder), other)
     operators.add(profiles(folder), mate)
-    keys.make_operator(folder)
+    keygen.make_operator(folder)
     assert lets_in(folder, mate.read_text()) == set(NAMES)
 
 

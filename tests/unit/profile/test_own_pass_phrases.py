@@ -10,8 +10,9 @@ import pytest
 
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.profile import keys, load, secrets
-from provision.profile.secrets import Secrets
+from provision.profile import load
+from provision.profile.secrets import keygen, store
+from provision.profile.secrets.store import Secrets
 
 KEY = b"password"
 TABLETS = """\
@@ -35,13 +36,13 @@ def kittiwake(tmp_path: Path) -> Path:
 
 
 def test_keys_makes_one_for_each_tablet_that_has_its_own(kittiwake: Path) -> None:
-    made = keys.make_keys(kittiwake, KEY)
+    made = keygen.make_keys(kittiwake, KEY)
     assert made.fresh == ("pass_phrase", "host_key", "chart-table", "helm", "operator")
-    kept = secrets.read(kittiwake, KEY)
+    kept = store.read(kittiwake, KEY)
     assert list(kept.own_pass_phrases) == ["chart-table", "helm"]
     assert len({kept.pass_phrase, *kept.own_pass_phrases.values()}) == 3
     assert not any(each in repr(kept) for each in kept.own_pass_phrases.values())
-    assert keys.make_keys(kittiwake, KEY).fresh == ()
+    assert keygen.make_keys(kittiwake, KEY).fresh == ()
 
 
 def test_a_tablet_that_is_added_later_gets_its_own_and_nothing_else_changes(
@@ -49,21 +50,21 @@ def test_a_tablet_that_is_added_later_gets_its_own_and_nothing_else_changes(
 ) -> None:
     text = kittiwake.read_text()
     kittiwake.write_text(text.replace("own_pass_phrase: true", "own_pass_phrase: false"))
-    keys.make_keys(kittiwake, KEY)
-    before = secrets.read(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
+    before = store.read(kittiwake, KEY)
     assert before.own_pass_phrases == {}
     kittiwake.write_text(text)
-    assert keys.make_keys(kittiwake, KEY).fresh == ("chart-table", "helm")
-    after = secrets.read(kittiwake, KEY)
+    assert keygen.make_keys(kittiwake, KEY).fresh == ("chart-table", "helm")
+    after = store.read(kittiwake, KEY)
     assert after.model_copy(update={"own_pass_phrases": {}}) == before
 
 
 @pytest.mark.parametrize("name", ["pass_phrase", "host_key", "chart-table", "helm"])
 def test_rotating_changes_one_alone(kittiwake: Path, name: str) -> None:
-    keys.make_keys(kittiwake, KEY)
-    before = secrets.read(kittiwake, KEY)
-    assert keys.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
-    after = secrets.read(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
+    before = store.read(kittiwake, KEY)
+    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
+    after = store.read(kittiwake, KEY)
     changed = {
         *(tablet for tablet, own in before.own_pass_phrases.items()
           if own != after.own_pass_phrases[tablet]),
@@ -74,9 +75,9 @@ def test_rotating_changes_one_alone(kittiwake: Path, name: str) -> None:
 
 
 def test_a_tablet_without_its_own_cannot_be_rotated(kittiwake: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
     with pytest.raises(UserError) as caught:
-        keys.make_keys(kittiwake, KEY, rotate=["galley"])
+        keygen.make_keys(kittiwake, KEY, rotate=["galley"])
     assert caught.value.message == "there is no secret galley"
     assert "pass_phrase, host_key, chart-table, helm" in caught.value.hint
 
@@ -91,7 +92,7 @@ def test_a_tablet_without_its_own_cannot_be_rotated(kittiwake: Path) -> None:
     ],
 )
 def test_pass_phrases_that_hostapd_could_not_tell_apart_are_refused(own: dict[str, str]) -> None:
-    host_key = keys.private_key()
+    host_key = keygen.private_key()
     with pytest.raises(ValueError, match="own_pass_phrases"):
         Secrets(pass_phrase="the boat's own one", host_key=host_key, own_pass_phrases=own)
     fit = {"chart-table": "another good one"}

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from provision.errors import UserError, UserErrors
 from provision.paths import shipped
-from provision.profile import load, tree
+from provision.profile import load
+from provision.profile.yaml import tree
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+"
 

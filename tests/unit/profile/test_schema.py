@@ -15,8 +15,8 @@ import yaml
 from pydantic import ValidationError
 
 from provision.paths import shipped
-from provision.profile.models import Profile
-from provision.profile.schema import schema
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.json_schema import schema
 
 
 @pytest.fixture(scope="module")

@@ -19,8 +19,9 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.profile import keys, load, private, secrets, vault
-from provision.profile.fields import MIN_RSA_BITS
+from provision.profile import load
+from provision.profile.schema.types import MIN_RSA_BITS
+from provision.profile.secrets import keygen, private_file, store, vault
 
 KEY = b"correct horse"
 
@@ -54,16 +55,16 @@ def mode(file: Path) -> int:
 
 @pytest.mark.parametrize(("pass_phrase", "ssid", "expected"), PSK)
 def test_psk(pass_phrase: str, ssid: str, expected: str) -> None:
-    assert secrets.psk(pass_phrase, ssid) == expected
+    assert store.psk(pass_phrase, ssid) == expected
 
 
 def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
-    made = keys.make_keys(kittiwake, KEY)
+    made = keygen.make_keys(kittiwake, KEY)
     assert made.fresh == ("pass_phrase", "host_key", "operator")
     assert made.secrets == kittiwake.parent / "kittiwake.secrets.yml"
     assert mode(made.secrets) == 0o600
     assert mode(kittiwake.parent / "operator") == 0o600
-    read = secrets.read(kittiwake, KEY)
+    read = store.read(kittiwake, KEY)
     assert re.fullmatch(r"[a-z]{5}(-[a-z]{5}){3}", read.pass_phrase)
     assert read.pass_phrase.encode() not in made.secrets.read_bytes()
     assert read.pass_phrase not in repr(read)
@@ -75,46 +76,46 @@ def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
 
 
 def test_nothing_is_overwritten(kittiwake: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
     before = {file: file.read_bytes() for file in kittiwake.parent.iterdir()}
-    assert keys.make_keys(kittiwake, KEY).fresh == ()
+    assert keygen.make_keys(kittiwake, KEY).fresh == ()
     assert {file: file.read_bytes() for file in kittiwake.parent.iterdir()} == before
 
 
 @pytest.mark.parametrize("name", ["pass_phrase", "host_key"])
-def test_rotating_changes_the_one_named(kittiwake: Path, name: keys.Secret) -> None:
-    keys.make_keys(kittiwake, KEY)
-    before = secrets.read(kittiwake, KEY).model_dump()
-    assert keys.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
-    after = secrets.read(kittiwake, KEY).model_dump()
+def test_rotating_changes_the_one_named(kittiwake: Path, name: keygen.Secret) -> None:
+    keygen.make_keys(kittiwake, KEY)
+    before = store.read(kittiwake, KEY).model_dump()
+    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
+    after = store.read(kittiwake, KEY).model_dump()
     changed = {key for key in before if before[key] != after[key]}
     assert changed == {name, *(["former_host_keys"] if name == "host_key" else [])}
-    assert mode(secrets.file_of(kittiwake)) == 0o600
+    assert mode(store.file_of(kittiwake)) == 0o600
 
 
 def test_host_keys_that_were_rotated_away_are_remembered(kittiwake: Path) -> None:
     """As many as a boat may have slept through, since it answers with one of them."""
-    keys.make_keys(kittiwake, KEY)
-    had = [secrets.host_public_key(secrets.read(kittiwake, KEY))]
-    for _ in range(keys.FORMER + 1):
-        keys.make_keys(kittiwake, KEY, rotate=["host_key"])
-        had.insert(0, secrets.host_public_key(secrets.read(kittiwake, KEY)))
-    assert secrets.read(kittiwake, KEY).former_host_keys == tuple(had[1 : keys.FORMER + 1])
+    keygen.make_keys(kittiwake, KEY)
+    had = [store.host_public_key(store.read(kittiwake, KEY))]
+    for _ in range(keygen.FORMER + 1):
+        keygen.make_keys(kittiwake, KEY, rotate=["host_key"])
+        had.insert(0, store.host_public_key(store.read(kittiwake, KEY)))
+    assert store.read(kittiwake, KEY).former_host_keys == tuple(had[1 : keygen.FORMER + 1])
 
 
 def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
     public = kittiwake.parent / "operator.pub"
     before = public.read_bytes()
     public.unlink()
-    assert keys.make_keys(kittiwake, KEY).fresh == ("operator",)
+    assert keygen.make_keys(kittiwake, KEY).fresh == ("operator",)
     assert public.read_bytes() == before
 
 
 @pytest.mark.parametrize("content", ["", "junk\n", "with a pass-phrase"])
 def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> None:
     file = kittiwake.parent / "operator"
-    private.write(file, content.encode())
+    private_file.write(file, content.encode())
     if content == "with a pass-phrase":
         file.unlink()
         subprocess.run(
@@ -122,7 +123,7 @@ def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> 
         )
         file.with_suffix(".pub").unlink()
     with pytest.raises(UserError, match="no private key") as caught:
-        keys.make_keys(kittiwake, KEY)
+        keygen.make_keys(kittiwake, KEY)
     assert caught.value.place
     assert caught.value.place.file == file
     assert "operator.pub" in caught.value.hint
@@ -130,37 +131,37 @@ def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> 
 
 def test_another_operators_public_key_is_left_alone(kittiwake: Path) -> None:
     (kittiwake.parent / "operator.pub").write_text("ssh-ed25519 AAAA another")
-    assert "operator" not in keys.make_keys(kittiwake, KEY).fresh
+    assert "operator" not in keygen.make_keys(kittiwake, KEY).fresh
     assert not (kittiwake.parent / "operator").exists()
 
 
 def test_public_halves_agree_with_ssh_keygen(kittiwake: Path, tmp_path: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
-    read = secrets.read(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
+    read = store.read(kittiwake, KEY)
     file = tmp_path / "host_key"
-    private.write(file, read.host_key.encode())
+    private_file.write(file, read.host_key.encode())
     done = subprocess.run(
         ["ssh-keygen", "-y", "-f", file], capture_output=True, text=True, check=True
     )
-    assert done.stdout.split() == secrets.host_public_key(read).split()
+    assert done.stdout.split() == store.host_public_key(read).split()
 
 
 def test_ansible_vault_reads_it(kittiwake: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
-    private.write(kittiwake.parent / vault.BESIDE, KEY + b"\n")
+    keygen.make_keys(kittiwake, KEY)
+    private_file.write(kittiwake.parent / vault.BESIDE, KEY + b"\n")
     done = subprocess.run(
         [
             Path(sys.executable).with_name("ansible-vault"),
             "view",
             "--vault-password-file",
             kittiwake.parent / vault.BESIDE,
-            secrets.file_of(kittiwake),
+            store.file_of(kittiwake),
         ],
         capture_output=True,
         text=True,
         check=True,
     )
-    assert secrets.read(kittiwake, KEY).pass_phrase in done.stdout
+    assert store.read(kittiwake, KEY).pass_phrase in done.stdout
 
 
 @pytest.mark.parametrize(
@@ -173,7 +174,7 @@ def test_an_ansible_that_does_not_start(
     kittiwake: Path, settings: dict[str, str], said: str
 ) -> None:
     """In a process of its own: it is imported once."""
-    private.write(kittiwake.parent / vault.BESIDE, KEY)
+    private_file.write(kittiwake.parent / vault.BESIDE, KEY)
     done = subprocess.run(
         [sys.executable, "-m", "provision", "keys", "kittiwake", "--boats", "."],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), **settings},
@@ -189,47 +190,47 @@ def test_an_ansible_that_does_not_start(
 
 
 def test_a_wrong_password(kittiwake: Path) -> None:
-    keys.make_keys(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
     with pytest.raises(UserError, match="password does not open it") as caught:
-        secrets.read(kittiwake, b"wrong")
+        store.read(kittiwake, b"wrong")
     assert caught.value.place
-    assert caught.value.place.file == secrets.file_of(kittiwake)
+    assert caught.value.place.file == store.file_of(kittiwake)
     with pytest.raises(UserError):
-        keys.make_keys(kittiwake, b"wrong", rotate=["host_key"])
+        keygen.make_keys(kittiwake, b"wrong", rotate=["host_key"])
 
 
 @pytest.mark.parametrize("loose", [0o644, 0o664, 0o755])
 def test_an_encrypted_file_may_be_read_by_all(kittiwake: Path, loose: int) -> None:
     """So it lies in a clone, or on a stick; a key that is not encrypted is refused there."""
-    keys.make_keys(kittiwake, KEY)
-    made = secrets.read(kittiwake, KEY)
-    secrets.file_of(kittiwake).chmod(loose)
-    assert secrets.read(kittiwake, KEY) == made
-    assert keys.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).fresh == ("pass_phrase",)
-    assert secrets.file_of(kittiwake).stat().st_mode & 0o777 == 0o600
+    keygen.make_keys(kittiwake, KEY)
+    made = store.read(kittiwake, KEY)
+    store.file_of(kittiwake).chmod(loose)
+    assert store.read(kittiwake, KEY) == made
+    assert keygen.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).fresh == ("pass_phrase",)
+    assert store.file_of(kittiwake).stat().st_mode & 0o777 == 0o600
 
 
 @pytest.mark.parametrize("loose", [0o640, 0o604, 0o620, 0o644])
 def test_loose_permissions_are_refused(kittiwake: Path, loose: int) -> None:
-    keys.make_keys(kittiwake, KEY)
+    keygen.make_keys(kittiwake, KEY)
     file = kittiwake.with_name("operator")
     file.with_suffix(".pub").unlink()
     file.chmod(loose)
     with pytest.raises(UserError, match=f"{loose:04o}") as caught:
-        keys.make_keys(kittiwake, KEY)
+        keygen.make_keys(kittiwake, KEY)
     assert caught.value.hint == f"chmod 600 {file}"
 
 
 def test_no_secrets_yet(kittiwake: Path) -> None:
     with pytest.raises(UserError) as caught:
-        secrets.read(kittiwake, KEY)
+        store.read(kittiwake, KEY)
     assert caught.value.hint == f"provision keys {kittiwake}"
 
 
 def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
-    private.write(secrets.file_of(kittiwake), b"pass_phrase: hunter22\n")
+    private_file.write(store.file_of(kittiwake), b"pass_phrase: hunter22\n")
     with pytest.raises(UserError, match="not encrypted") as caught:
-        secrets.read(kittiwake, KEY)
+        store.read(kittiwake, KEY)
     assert caught.value.hint.startswith("ansible-vault encrypt")
 
 
@@ -252,9 +253,9 @@ def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
 def test_wrong_secrets_are_told_without_quoting_them(
     kittiwake: Path, text: str, message: str
 ) -> None:
-    private.write(secrets.file_of(kittiwake), vault.encrypt(text, KEY))
+    private_file.write(store.file_of(kittiwake), vault.encrypt(text, KEY))
     with pytest.raises(UserError) as caught:
-        secrets.read(kittiwake, KEY)
+        store.read(kittiwake, KEY)
     assert message in str(caught.value)
     assert "canary" not in str(caught.value)
     assert "1234567890" not in str(caught.value)
@@ -264,24 +265,24 @@ def test_wrong_secrets_are_told_without_quoting_them(
     "pass_phrase", ["8 chars!", "~" * 63, "\"#$ \\ ' %", "  spaces  ", "a: b # c"]
 )
 def test_any_allowed_pass_phrase_survives(kittiwake: Path, pass_phrase: str) -> None:
-    kept = secrets.Secrets(pass_phrase=pass_phrase, host_key=keys.private_key())
-    secrets.write(kittiwake, kept, KEY)
-    assert secrets.read(kittiwake, KEY) == kept
+    kept = store.Secrets(pass_phrase=pass_phrase, host_key=keygen.private_key())
+    store.write(kittiwake, kept, KEY)
+    assert store.read(kittiwake, KEY) == kept
 
 
 def test_a_host_key_arrives_as_sshd_reads_it(tmp_path: Path) -> None:
     """Of what an editor leaves around it sshd forgives nothing, and would not start."""
-    key = keys.private_key()
+    key = keygen.private_key()
     for spoilt in (key.replace("\n", "\r\n"), f"\n\n{key}\n\n", key.replace("\n", " \n")):
-        kept = secrets.Secrets(pass_phrase="canary canary", host_key=spoilt)
+        kept = store.Secrets(pass_phrase="canary canary", host_key=spoilt)
         assert kept.host_key == key
     for spoilt in (f"junk\n{key}", f"{key}junk\n", key + key):
         with pytest.raises(ValueError, match="ed25519"):
-            secrets.Secrets(pass_phrase="canary canary", host_key=spoilt)
+            store.Secrets(pass_phrase="canary canary", host_key=spoilt)
 
 
 def test_pass_phrases_differ() -> None:
-    assert len({keys.pass_phrase() for _ in range(1000)}) == 1000
+    assert len({keygen.pass_phrase() for _ in range(1000)}) == 1000
 
 
 # --- where the vault password comes from --------------------------------------------------
@@ -289,7 +290,7 @@ def test_pass_phrases_differ() -> None:
 
 def test_password_sources_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("option", "variable", vault.BESIDE):
-        private.write(tmp_path / name, f"{name}\n".encode())
+        private_file.write(tmp_path / name, f"{name}\n".encode())
     monkeypatch.setenv(vault.VARIABLE, str(tmp_path / "variable"))
     assert vault.password(tmp_path, tmp_path / "option") == b"option"
     assert vault.password(tmp_path) == b"variable"
@@ -349,7 +350,7 @@ def test_a_password_that_is_typed(
 def test_a_password_file_without_password(tmp_path: Path, content: bytes | None) -> None:
     file = tmp_path / "password"
     if content is not None:
-        private.write(file, content)
+        private_file.write(file, content)
     with pytest.raises(UserError):
         vault.password(tmp_path, file)
 
@@ -358,18 +359,18 @@ def test_a_password_file_without_password(tmp_path: Path, content: bytes | None)
 
 
 def test_a_private_file_is_not_replaced_unasked(tmp_path: Path) -> None:
-    private.write(tmp_path / "a", b"one")
+    private_file.write(tmp_path / "a", b"one")
     with pytest.raises(UserError, match="is there already"):
-        private.write(tmp_path / "a", b"two")
-    assert private.read(tmp_path / "a") == b"one"
-    private.write(tmp_path / "a", b"two", replace=True)
-    assert private.read(tmp_path / "a") == b"two"
+        private_file.write(tmp_path / "a", b"two")
+    assert private_file.read(tmp_path / "a") == b"one"
+    private_file.write(tmp_path / "a", b"two", replace=True)
+    assert private_file.read(tmp_path / "a") == b"two"
     assert [file.name for file in tmp_path.iterdir()] == ["a"]
 
 
 def test_a_private_file_in_no_folder(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="cannot be written"):
-        private.write(tmp_path / "none" / "a", b"one")
+        private_file.write(tmp_path / "none" / "a", b"one")
 
 
 # --- who may log in -----------------------------------------------------------------------
@@ -378,11 +379,11 @@ def test_a_private_file_in_no_folder(tmp_path: Path) -> None:
 def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     boat = load.read(kittiwake)
     with pytest.raises(UserError) as caught:
-        keys.access_keys(boat)
+        keygen.access_keys(boat)
     assert f"provision keys {kittiwake} makes" in caught.value.hint
     assert caught.value.place == boat.place("access.keys[0]")
-    keys.make_keys(kittiwake, KEY)
-    (line,) = keys.access_keys(boat)
+    keygen.make_keys(kittiwake, KEY)
+    (line,) = keygen.access_keys(boat)
     assert line == (kittiwake.parent / "operator.pub").read_text().strip()
 
 
@@ -401,7 +402,7 @@ def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, li
     file = kittiwake.parent / "operator.pub"
     file.write_text(content)
     with pytest.raises(UserError, match="no OpenSSH public key") as caught:
-        keys.access_keys(load.read(kittiwake))
+        keygen.access_keys(load.read(kittiwake))
     assert str(caught.value.place) == f"{file}:{line}: access.keys[0]"
     assert "ssh-keygen" in caught.value.hint
 
@@ -414,14 +415,14 @@ def test_an_rsa_key_that_the_boat_would_refuse(kittiwake: Path, bits: int, taken
     (kittiwake.parent / "operator.pub").write_text(f"{line} mate\n")
     boat = load.read(kittiwake)
     if taken:
-        assert keys.access_keys(boat) == [f"{line} mate"]
+        assert keygen.access_keys(boat) == [f"{line} mate"]
     else:
         with pytest.raises(UserError, match="RSA key below 2048 bits"):
-            keys.access_keys(boat)
+            keygen.access_keys(boat)
     assert MIN_RSA_BITS == 2048
 
 
 def test_public_key_files_may_have_several_keys_and_any_names(kittiwake: Path) -> None:
     lines = [PUBLIC, f"{PUBLIC} skippér@café"]
     (kittiwake.parent / "operator.pub").write_text("\r\n\r\n".join(lines))
-    assert keys.access_keys(load.read(kittiwake)) == lines
+    assert keygen.access_keys(load.read(kittiwake)) == lines

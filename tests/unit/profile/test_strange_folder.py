@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from provision import verify
 from provision.errors import UserError
-from provision.profile import vault
-from provision.push import diff, word
+from provision.profile.secrets import vault
+from provision.push import diff, poll
+from provision.verify import runner
 
 
 def _program(file: Path) -> Path:
@@ -44,7 +44,7 @@ def test_a_password_program_that_the_user_names_is_run(
     assert vault.password(tmp_path) == b"secret"
 
 
-@pytest.mark.parametrize("command", [verify.command, word.command, diff.command])
+@pytest.mark.parametrize("command", [runner.command, poll.command, diff.command])
 def test_a_module_of_the_current_folder_is_not_imported(tmp_path: Path, command: object) -> None:
     assert callable(command)
     (tmp_path / "json.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w').close()\n")
@@ -59,7 +59,7 @@ def test_ansible_s_configuration_in_the_current_folder_is_not_read(tmp_path: Pat
     """In a process of its own: Ansible is imported once."""
     (tmp_path / "ansible.cfg").write_text("[defaults\n")
     (tmp_path / "named.cfg").write_text("[defaults\n")
-    call = "from provision.profile import vault; print(vault.encrypt('a', b'b').decode())"
+    call = "from provision.profile.secrets import vault; print(vault.encrypt('a', b'b').decode())"
     for named in ({}, {"ANSIBLE_CONFIG": "named.cfg"}):
         done = subprocess.run(
             [sys.executable, "-P", "-c", call],

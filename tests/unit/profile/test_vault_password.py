@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from provision.errors import UserError
-from provision.profile import private, secrets, vault, vault_password
-from provision.profile.keys import make_keys
-from provision.profile.start import start
+from provision.profile.scaffold import start
+from provision.profile.secrets import private_file, store, vault, vault_password
+from provision.profile.secrets.keygen import make_keys
 
 OLD, NEW = b"one of old", b"one of new"
 
@@ -33,9 +33,9 @@ def club(tmp_path: Path) -> Path:
     """A folder with two vaults, one of them with a vault id, and its own password file."""
     folder = tmp_path / "boats"
     start(folder)
-    private.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
-    private.write(folder / "notes", vault.seal(b"\xff of ours", OLD, "club"))
-    private.write(folder / vault.BESIDE, OLD + b"\n", replace=True)
+    private_file.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
+    private_file.write(folder / "notes", vault.seal(b"\xff of ours", OLD, "club"))
+    private_file.write(folder / vault.BESIDE, OLD + b"\n", replace=True)
     return folder
 
 
@@ -244,7 +244,7 @@ def test_another_new_password_after_a_cut_loses_nothing(club: Path, tmp_path: Pa
 
 
 def test_a_file_of_another_password_stops_it(club: Path) -> None:
-    private.write(club / "other.yml", vault.encrypt("of others", b"their own"))
+    private_file.write(club / "other.yml", vault.encrypt("of others", b"their own"))
     before = {file: file.read_bytes() for file in club.iterdir()}
     with pytest.raises(UserError, match="opens neither") as caught:
         vault_password.change(club, OLD, NEW)
@@ -269,7 +269,7 @@ def test_a_file_that_is_written_meanwhile_is_not_lost(
 
     def meanwhile(folder: Path) -> None:
         if held(folder, OLD) == ALL:
-            private.write(folder / "notes", vault.encrypt("later", OLD), replace=True)
+            private_file.write(folder / "notes", vault.encrypt("later", OLD), replace=True)
         sync(folder)
 
     with monkeypatch.context() as patch:
@@ -346,6 +346,6 @@ def test_a_new_password_that_is_refused(new: str) -> None:
 
 def test_the_boats_secrets_are_read_by_the_new_one(club: Path) -> None:
     make_keys(club / "kittiwake.yml", OLD)
-    before = secrets.read(club / "kittiwake.yml", OLD)
+    before = store.read(club / "kittiwake.yml", OLD)
     vault_password.change(club, OLD, NEW)
-    assert secrets.read(club / "kittiwake.yml", NEW) == before
+    assert store.read(club / "kittiwake.yml", NEW) == before

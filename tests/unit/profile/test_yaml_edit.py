@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.profile.yaml_edit import NotEdited, append, put
+from provision.profile.yaml.edit import NotEdited, append, put
 
 KEYS = ("access", "keys")
 

@@ -21,12 +21,12 @@ import pytest
 import yaml
 
 from provision.profile import load
-from provision.profile.keys import make_operator, private_key
-from provision.profile.secrets import Secrets
-from provision.push import inventory, prepare, rollout
-from provision.push.prepare import Target
-from provision.push.reach import Endpoint, Reach
+from provision.profile.secrets.keygen import make_operator, private_key
+from provision.profile.secrets.store import Secrets
+from provision.push import inventory, plan, rollout
+from provision.push.plan import Target
 from provision.render import Settings
+from provision.ssh.endpoint import Endpoint, Reach
 from tests.support import programs
 
 #: Stands in every secret of these boats, and must turn up in no output.
@@ -156,13 +156,13 @@ def wait_for(port: int) -> None:
 def on_loopback(state: Path) -> Iterator[pytest.MonkeyPatch]:
     """Log in as whoever runs this, look for boats on loopback only, remember them in `state`."""
     with pytest.MonkeyPatch.context() as patch:
-        reach = prepare.reach
+        reach = plan.reach
 
         def near(*given: Any, **named: Any) -> Reach:
             way = reach(*given, **named)
             return replace(way, user=getpass.getuser(), places=way.places[:1])
 
-        for module in (prepare, rollout):
+        for module in (plan, rollout):
             patch.setattr(module, "reach", near)
         patch.setenv("XDG_STATE_HOME", str(state))
         yield patch

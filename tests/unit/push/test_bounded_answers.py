@@ -13,17 +13,17 @@ from typing import Any
 
 import pytest
 
-from provision import verify
 from provision.bounded import TooMuch, collect, read_json
-from provision.push import diff, fleet, play, word
+from provision.push import diff, playbook, poll, status
 from provision.push.diff import Unread
-from provision.push.fleet import standings
 from provision.push.inventory import BOUNDED_SSH
 from provision.push.options import PushOptions
-from provision.push.play import push
-from provision.push.reach import Endpoint
+from provision.push.poll import Asking
+from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.word import Asking
+from provision.push.status import standings
+from provision.ssh.endpoint import Endpoint
+from provision.verify import runner
 from tests.unit.push.loopback import RigBoat
 
 HERE = Endpoint("10.47.1.1")
@@ -66,7 +66,7 @@ def _memory() -> Any:
 )
 def test_a_status_is_bounded(ssh: Callable[..., None], does: str, limit: str) -> None:
     ssh(does)
-    heard = word.ask(ASKING, HERE)
+    heard = poll.ask(ASKING, HERE)
     assert heard.status is None
     assert heard.trouble == (
         f"answers, but is not understood (version unknown): it sent more than {limit}"
@@ -75,7 +75,7 @@ def test_a_status_is_bounded(ssh: Callable[..., None], does: str, limit: str) ->
 
 def test_a_status_that_is_nested_deep_is_not_understood(ssh: Callable[..., None]) -> None:
     ssh(f"{DEEP}; exit 0")
-    heard = word.ask(ASKING, HERE)
+    heard = poll.ask(ASKING, HERE)
     assert heard.trouble == "answers, but is not understood (version unknown)"
 
 
@@ -127,11 +127,11 @@ def test_a_proof_of_a_boat_that_pours_ends(
     boats: list[RigBoat], ssh: Callable[..., None], does: str, limit: str
 ) -> None:
     ssh(does, only=boats[0].port)
-    with fleet.workspace() as folder:
-        (wanted,) = fleet.prepare(
+    with status.workspace() as folder:
+        (wanted,) = status.prepare(
             [boats[0].target], folder, {boats[0].target.name: boats[0].endpoint}
         )
-        proof = verify.prove(wanted.folder / "job.json", boats[0].endpoint, "kept")
+        proof = runner.prove(wanted.folder / "job.json", boats[0].endpoint, "kept")
     assert not proof.well
     assert f"it sent more than {limit}" in proof.error
 
@@ -155,12 +155,12 @@ def test_what_is_within_the_limit_comes_whole() -> None:
 def test_a_line_of_the_playbook_without_end_is_left_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(play, "MAX_EVENT_CHARS", 100)
+    monkeypatch.setattr(playbook, "MAX_EVENT_CHARS", 100)
     file = tmp_path / "events"
     long = "x" * 350
     file.write_text(f'{{"one": 1}}\n{long}\n{"y" * 99}\n{"z" * 100}\n{{"two": 2}}')
     with file.open() as stream:
-        assert list(play.lines(stream)) == ['{"one": 1}\n', "y" * 99 + "\n", '{"two": 2}']
+        assert list(playbook.lines(stream)) == ['{"one": 1}\n', "y" * 99 + "\n", '{"two": 2}']
 
 
 @pytest.mark.parametrize(

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from provision.cli import boats, main
+from provision.cli import main, push
 from provision.errors import UserError
 from provision.push import rollout
-from provision.push.gather import Unfit
+from provision.push.load import Unfit
 from provision.push.options import PushOptions
 from provision.push.rollout import Rollout
-from provision.verify import Ending, TestOutcome, VerifyResult
+from provision.verify.runner import Ending, TestOutcome, VerifyResult
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
@@ -77,7 +77,7 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
     monkeypatch.setattr(rollout, "roll_out", stopped)
     words = ["push", "kittiwake", "--timer", "90"]
     assert ended(monkeypatch, *words, "--json") == 130
@@ -108,8 +108,8 @@ def outcome(ending: Ending) -> TestOutcome:
 def test_how_a_proof_ends(
     proofs: list[VerifyResult], status: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(boats, "targets", lambda *_: [])
-    monkeypatch.setattr(boats, "_prove", lambda *_: proofs)
+    monkeypatch.setattr(push, "targets", lambda *_: [])
+    monkeypatch.setattr(push, "_prove", lambda *_: proofs)
     assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
 
 
@@ -123,8 +123,8 @@ def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
         asked.append(tuple(names))
         return [], [wrong]
 
-    monkeypatch.setattr(boats, "some_or_all", some_or_all)
-    monkeypatch.setattr(boats, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
+    monkeypatch.setattr(push, "some_or_all", some_or_all)
+    monkeypatch.setattr(push, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
     assert ended(monkeypatch, "verify", "--all", "--json") == 2
     proofs = json.loads(capsys.readouterr().out)["boats"]
     assert asked == [()]
@@ -139,7 +139,7 @@ def test_a_disk_that_refuses_is_told_without_a_traceback(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "/run/user/1000/somewhere")
 
-    monkeypatch.setattr(boats, "targets", refuse)
+    monkeypatch.setattr(push, "targets", refuse)
     assert ended(monkeypatch, "verify", "kittiwake", "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert (error["message"], error["file"]) == (os.strerror(number), "/run/user/1000/somewhere")
@@ -150,7 +150,7 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF))
 
-    monkeypatch.setattr(boats, "targets", fail)
+    monkeypatch.setattr(push, "targets", fail)
     monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
     with pytest.raises(OSError):
         main()
@@ -170,7 +170,7 @@ def test_durations_as_people_write_them(
         given.append((options.timer, manner.wait))
         return []
 
-    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
     monkeypatch.setattr(rollout, "roll_out", roll_out)
     assert not ended(monkeypatch, "push", "kittiwake", "--timer", said, "--wait", said, "--json")
     assert not ended(monkeypatch, "push", "kittiwake", "--json")

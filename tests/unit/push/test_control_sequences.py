@@ -13,18 +13,21 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from provision import checks, progress
+from provision.card import devices
 from provision.checks import Finding
-from provision.cli import boats, cards, common, profiles
+from provision.cli import cards, common, opening, profiles, push
 from provision.errors import Place
-from provision.push import diff, suite, word
-from provision.push.fleet import Standing
-from provision.push.reach import Endpoint
-from provision.push.report import fleet_table, push_table, verify_table
+from provision.progress import step
+from provision.push import diff, poll, rollout
+from provision.push.console import fleet_table, push_table, verify_table
+from provision.push.poll import Asking, Word
 from provision.push.result import Outcome, PushResult
-from provision.push.word import Asking, Word
+from provision.push.status import Standing
 from provision.render import File
-from provision.steps import step
-from provision.verify import Collector, TestOutcome, VerifyResult, reason
+from provision.ssh.endpoint import Endpoint
+from provision.verify import job
+from provision.verify.runner import Collector, TestOutcome, VerifyResult, reason
 
 #: Clears the screen; turns the reading direction; a C1 control; rich's markup.
 EVIL = "\x1b[2Jone\u202etwo\x9b31m[bold]"
@@ -107,13 +110,13 @@ def _report(longrepr: Any, str: str = "") -> Any:
 
 def test_what_the_suite_quotes() -> None:
     with pytest.raises(AssertionError) as failed:
-        suite.Answer(EVIL, 1).ok()
+        job.Answer(EVIL, 1).ok()
     clean(str(failed.value))
     with pytest.raises(AssertionError) as failed:
-        suite.same(EVIL.encode(), "x", "its name")
+        job.same(EVIL.encode(), "x", "its name")
     clean(str(failed.value))
     with pytest.raises(AssertionError) as failed:
-        suite.same("x" * 10**6, "x", "its name")
+        job.same("x" * 10**6, "x", "its name")
     assert len(str(failed.value).splitlines()[0]) < 1000
 
 
@@ -143,43 +146,43 @@ def test_the_last_word(
 ) -> None:
     asking = tmp_path / "asking.json"
     asking.write_text(Asking("a", "root", "1" * 64, (), (HERE,)).text())
-    monkeypatch.setattr(word, "hear", lambda *_: Word(HERE, None, EVIL))
+    monkeypatch.setattr(poll, "hear", lambda *_: Word(HERE, None, EVIL))
     monkeypatch.setattr(sys, "argv", ["word", str(asking), "tried", "0"])
-    assert word.main() == 1
+    assert poll.main() == 1
     clean(capsys.readouterr().err)
 
 
 def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
     """What commands print as their result."""
     text = io.StringIO()
-    monkeypatch.setattr(boats, "results", Console(file=text, width=400, color_system=None))
-    monkeypatch.setattr(boats, "some_or_all", lambda *_: ([], []))
-    monkeypatch.setattr(boats, "_to_prove", lambda *_: ([], []))
+    monkeypatch.setattr(progress, "results", Console(file=text, width=400, color_system=None))
+    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "_to_prove", lambda *_: ([], []))
     return text
 
 
 def test_the_diff_of_a_dry_run(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     text = _commands(monkeypatch)
     ended = [PushResult("a", Outcome.WOULD_CHANGE, "", diff=f"+{EVIL}\n")]
-    monkeypatch.setattr(boats, "roll_out", lambda *_: ended)
-    boats.push(["a"], boats=tmp_path, dry_run=True)
+    monkeypatch.setattr(rollout, "roll_out", lambda *_: ended)
+    push.push(["a"], boats=tmp_path, dry_run=True)
     clean(text.getvalue())
 
 
 def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     text = _commands(monkeypatch)
-    monkeypatch.setattr(boats, "_prove", lambda *_: [VerifyResult("a", 1.0, (), EVIL)])
+    monkeypatch.setattr(push, "_prove", lambda *_: [VerifyResult("a", 1.0, (), EVIL)])
     with pytest.raises(common.typer.Exit):
-        boats.verify(["a"], boats=tmp_path)
+        push.verify(["a"], boats=tmp_path)
     clean(text.getvalue())
 
 
 def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     finding = Finding("error", "x", EVIL, Place(Path("teal.yml"), 1))
-    monkeypatch.setattr(common, "errors", lambda _: [finding])
-    common.warn([SimpleNamespace()])  # type: ignore[list-item]
+    monkeypatch.setattr(checks, "errors", lambda _: [finding])
+    opening.warn([SimpleNamespace()])  # type: ignore[list-item]
     clean(capsys.readouterr().err)
-    monkeypatch.setattr(profiles, "check_boats", lambda *_: [finding])
+    monkeypatch.setattr(checks, "check", lambda *_: [finding])
     monkeypatch.setattr(profiles, "chosen", lambda *_: [])
     monkeypatch.setattr(profiles, "_neighbours", lambda _: [])
     with pytest.raises(common.typer.Exit):
@@ -190,7 +193,7 @@ def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 def test_a_card_that_is_plugged_in(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(cards, "candidates", lambda: [EVIL])
+    monkeypatch.setattr(devices, "candidates", lambda: [EVIL])
     cards._list(False)
     clean(capsys.readouterr().out)
 

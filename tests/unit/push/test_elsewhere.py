@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
-from provision.cli.boats import _prove
-from provision.profile.keys import private_key
-from provision.push import prepare
-from provision.push.fleet import standings
+from provision.cli.push import _prove
+from provision.profile.secrets.keygen import private_key
+from provision.push import plan
 from provision.push.options import PushOptions
-from provision.push.play import push
-from provision.push.reach import Endpoint, Reach
+from provision.push.push import push
 from provision.push.result import Outcome
+from provision.push.status import standings
+from provision.ssh.endpoint import Endpoint, Reach
 from tests.unit.push.loopback import RigBoat
 
 Rig = Callable[..., RigBoat]
@@ -24,12 +24,12 @@ Rig = Callable[..., RigBoat]
 
 def at(place: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
     """A place on loopback stands for the address of the boat's profile."""
-    reach = prepare.reach
+    reach = plan.reach
 
     def near(*given: Any, **named: Any) -> Reach:
         return dataclasses.replace(reach(*given, **named), places=(place,))
 
-    monkeypatch.setattr(prepare, "reach", near)
+    monkeypatch.setattr(plan, "reach", near)
 
 
 def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:

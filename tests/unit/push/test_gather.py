@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 
 from provision.cli import main
-from provision.cli.boats import places, some_or_all
+from provision.cli.push import places, some_or_all
 from provision.errors import UserError, UserErrors
-from provision.profile import load, vault
-from provision.profile.keys import make_keys
-from provision.profile.start import start
-from provision.push.gather import gather
+from provision.profile import load
+from provision.profile.scaffold import start
+from provision.profile.secrets import vault
+from provision.profile.secrets.keygen import make_keys
+from provision.push.load import gather
 from provision.push.result import Outcome
 
 NAMES = ("dunlin", "kittiwake", "turnstone")

@@ -14,10 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from provision import verify
 from provision.push.options import PushOptions
-from provision.push.play import Event, Listener, push
+from provision.push.playbook import Event, Listener
+from provision.push.push import push
 from provision.push.result import Outcome, PushResult
+from provision.verify import runner
 from tests.unit.push.loopback import RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
@@ -61,7 +62,7 @@ def stage(
 ) -> Iterator[Stage]:
     """With a proof that lasts for some seconds, and passes."""
     proof = [sys.executable, "-c", "import time; time.sleep(3)"]
-    monkeypatch.setattr(verify, "command", lambda job: [*proof, str(job)])
+    monkeypatch.setattr(runner, "command", lambda job: [*proof, str(job)])
     with tempfile.TemporaryDirectory(prefix="i") as short:
         monkeypatch.setenv("XDG_RUNTIME_DIR", short)
         boat = rig(request.node.name.removeprefix("test_").replace("_", "-"))
@@ -113,7 +114,7 @@ def test_sleeps(stage: Stage) -> None:
 
 def test_hangs(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     """Not the laptop, but its proof: it gets no more time than the boat does."""
-    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", ENDLESS])
+    monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", ENDLESS])
     result = stage.push(lambda _: None)
     assert result.outcome is Outcome.RETURNED, result
     assert (result.stage, result.reason) == ("prove", f"the proof did not end within {TIMER} s")

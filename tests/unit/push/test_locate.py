@@ -7,14 +7,14 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.profile.keys import private_key
-from provision.profile.secrets import host_public_key
-from provision.push import locate as locate_module
-from provision.push import prepare
-from provision.push.locate import locate
-from provision.push.memory import Memory, place_of, recall, remember
-from provision.push.prepare import reach, ways
-from provision.push.reach import Endpoint, Reach
+from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.store import host_public_key
+from provision.push import plan
+from provision.push.known_boats import Memory, place_of, recall, remember
+from provision.push.plan import reach, ways
+from provision.ssh import discover as locate_module
+from provision.ssh.discover import locate
+from provision.ssh.endpoint import Endpoint, Reach
 from tests.unit.push.loopback import RigBoat, free_port
 
 
@@ -62,7 +62,7 @@ def test_the_last_place_is_remembered_and_tried(
     assert recall(boat.file) == memory
     assert reach(boat.target, {}).places == (own, boat.endpoint)
     monkeypatch.setattr(locate_module, "PATIENCE", 1)
-    here.setattr(prepare, "reach", reach)
+    here.setattr(plan, "reach", reach)
     (way,) = ways([boat.target], {})
     assert way.places == (boat.endpoint, own)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import pytest
 
-from provision.profile.keys import private_key
+from provision.profile.secrets.keygen import private_key
 from provision.push.diff import diff
-from provision.push.mask import Mask
+from provision.push.redact import Mask
 from provision.render import File, Link
 
 PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"

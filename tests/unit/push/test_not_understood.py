@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from provision.push import fleet
-from provision.push.fleet import standings
+from provision.push import status as fleet
+from provision.push.status import standings
 from tests.unit.push.loopback import RigBoat
 
 

@@ -17,10 +17,10 @@ import pytest
 from provision.cli import main
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.profile.keys import make_keys
-from provision.profile.secrets import psk
+from provision.profile.secrets.keygen import make_keys
+from provision.profile.secrets.store import psk
 from provision.push.options import PushOptions
-from provision.push.play import lay_out
+from provision.push.push import lay_out
 from tests.unit.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from provision.paths import shipped
-from provision.push.prepare import prepare
-from provision.push.reach import Endpoint
+from provision.push.plan import prepare
 from provision.push.workspace import workspace
-from provision.verify import VerifyResult, prove
+from provision.ssh.endpoint import Endpoint
+from provision.verify.runner import VerifyResult, prove
 from tests.unit.push.loopback import RigBoat
 
 

@@ -18,12 +18,13 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_private_key
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
-from provision import __version__, verify
-from provision.profile.keys import private_key
-from provision.profile.secrets import psk
+from provision import __version__
+from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.store import psk
 from provision.push.options import PushOptions
-from provision.push.play import push
+from provision.push.push import push
 from provision.push.result import Outcome, PushResult
+from provision.verify import runner
 from tests.unit.push.loopback import CANARY, RigBoat
 
 #: A suite that passes without a word, or fails with one or none, by the boat's name.
@@ -109,7 +110,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     here.setenv("ANSIBLE_CACHE_PLUGIN_CONNECTION", str(notebook / "facts"))
     here.setenv("ANSIBLE_CONFIG", str(notebook / "ansible.cfg"))
     (notebook / "ansible.cfg").write_text(f"[defaults]\nlog_path={notebook / 'log too'}\n")
-    here.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    here.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
     names += ("wrongname", "oldbase", "badcard", "newboard", "oldformat", *AILING)
     boats = {name: rig(name) for name in names}
@@ -269,6 +270,6 @@ def test_nothing_is_written_down_elsewhere(fleet: Fleet, notebook: Path) -> None
 
 def test_no_secret_is_in_the_list_of_processes(fleet: Fleet) -> None:
     seen = b"\n".join(fleet.listed)
-    assert b"provision.push.word" in seen  # it was looked at in time
+    assert b"provision.push.poll" in seen  # it was looked at in time
     secrets = [CANARY, "PRIVATE KEY", psk(CANARY, "changes one"), psk(CANARY, "changes two")]
     assert [secret for secret in secrets if secret.encode() in seen] == []

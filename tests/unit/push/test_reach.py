@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from provision import run
+from provision import commands
+from provision.commands import find
 from provision.errors import UserError
-from provision.push.prepare import ways
-from provision.push.reach import (
+from provision.push.plan import ways
+from provision.ssh.endpoint import (
     Endpoint,
     Reach,
     arguments,
@@ -20,7 +21,6 @@ from provision.push.reach import (
     fingerprint,
     parse_at,
 )
-from provision.run import find
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIJ0t4bC1n0o3V0gq0m2b8x7xkq2q9k8m9wq8l3n2b1c0"
 REACH = Reach("kittiwake", (Endpoint("10.47.1.1"),), KEY)
@@ -97,7 +97,7 @@ def test_a_fingerprint_is_what_ssh_prints(tmp_path: Path) -> None:
 
 def test_without_ssh_no_boat_is_asked(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Ansible would only say that it cannot execute a command line on a controller."""
-    monkeypatch.setattr(run, "search_path", lambda: str(tmp_path))
+    monkeypatch.setattr(commands, "search_path", lambda: str(tmp_path))
     with pytest.raises(UserError, match="program ssh is not installed") as caught:
         ways([], {})
     assert caught.value.hint == "sudo apt-get install openssh-client"

@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from provision.paths import shipped
-from provision.push import verdict
+from provision.push import outcome
 from provision.push.inventory import Wanted
-from provision.push.play import Story
-from provision.push.prepare import prepare
+from provision.push.plan import prepare
+from provision.push.playbook import Story
+from provision.push.poll import Word
 from provision.push.result import Outcome
-from provision.push.suite import same
-from provision.push.word import Word
 from provision.push.workspace import workspace
+from provision.verify.job import same
 from tests.unit.push.loopback import RigBoat
 
 
@@ -42,9 +42,9 @@ def wanted(rig: Callable[..., RigBoat]) -> Iterator[Wanted]:
 )
 def test_a_boat_that_does_not_answer_is_asked_after(wanted: Wanted, said: str) -> None:
     place = wanted.reach.places[0]
-    assert verdict.explain(wanted, said) == (f"reasons does not answer at {place}", "")
+    assert outcome.explain(wanted, said) == (f"reasons does not answer at {place}", "")
     network = json.loads((wanted.folder / "job.json").read_text())["profile"]["network"]
-    hint = verdict.elsewhere(wanted)
+    hint = outcome.elsewhere(wanted)
     assert f'on its Wi-Fi "{network["access_point"]["ssid"]}"' in hint
     assert hint.startswith("Is it switched on, and is this laptop on ")
 
@@ -55,7 +55,7 @@ def test_a_trial_that_the_timer_ended_is_told_as_that(
 ) -> None:
     status = {"trial": None, "at_work": False, "kept": "0" * 64}
     place = wanted.reach.places[0]
-    monkeypatch.setattr(verdict, "hear", lambda *_: Word(place, status))
+    monkeypatch.setattr(outcome, "hear", lambda *_: Word(place, status))
     now = time.monotonic()
     story = Story(now - 100, now)
     for stage in ("preflight", "trial", "prove"):
@@ -66,7 +66,7 @@ def test_a_trial_that_the_timer_ended_is_told_as_that(
     # What the return after it takes does not count.
     story.add({"event": "stage", "stage": "return"})
     story.ended += 100
-    result = verdict.verdict(wanted, story, 60)
+    result = outcome.verdict(wanted, story, 60)
     assert result.outcome is Outcome.RETURNED
     assert (
         result.reason.startswith("its timer of 60 s ran out while it was being proven") == ran_out
@@ -105,5 +105,5 @@ def test_a_wired_port_ashore_is_no_way_to_the_boat(wanted: Wanted, tmp_path: Pat
     for wired, there in (("boat", True), ("shore", False)):
         job["profile"]["network"]["wired"] = wired
         (tmp_path / "job.json").write_text(json.dumps(job))
-        hint = verdict.elsewhere(dataclasses.replace(wanted, folder=tmp_path))
+        hint = outcome.elsewhere(dataclasses.replace(wanted, folder=tmp_path))
         assert ("wired port" in hint) == there

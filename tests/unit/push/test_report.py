@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from provision.cli.boats import push, some_or_all
+from provision.cli.push import push, some_or_all
 from provision.errors import UserError
-from provision.push.fleet import Standing
-from provision.push.play import Event
-from provision.push.reach import Endpoint
-from provision.push.report import Progress, Row, fleet_table, progress
+from provision.push.console import Progress, Row, fleet_table, progress
+from provision.push.playbook import Event
+from provision.push.status import Standing
+from provision.ssh.endpoint import Endpoint
 
 PLACE = Endpoint("10.47.1.1")
 NOW = 1_000_000.0

@@ -12,12 +12,12 @@ from typing import Any, cast
 import pytest
 
 from provision.errors import UserError
-from provision.push import prepare, rollout
+from provision.push import plan, rollout
 from provision.push.options import PushOptions
-from provision.push.prepare import Target
-from provision.push.reach import Endpoint, Reach
+from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 from provision.push.rollout import Run, looking
+from provision.ssh.endpoint import Endpoint, Reach
 from tests.unit.push.loopback import RigBoat, free_port
 
 
@@ -127,7 +127,7 @@ def test_a_boat_is_looked_for_where_it_is_pushed_to(
     def both(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:
         return replace(near(target, {"moved": boat.endpoint}), places=(nobody, boat.endpoint))
 
-    near = prepare.reach
+    near = plan.reach
     monkeypatch.setattr(rollout, "reach", both)
     assert looking([boat.target], PushOptions()) == [boat.target]
     assert looking([boat.target], PushOptions(at={"moved": nobody})) == []

@@ -9,11 +9,11 @@ from collections.abc import Callable
 
 import pytest
 
-from provision import verify
-from provision.push.fleet import standings
 from provision.push.options import PushOptions
-from provision.push.play import push
+from provision.push.push import push
 from provision.push.result import Outcome
+from provision.push.status import standings
+from provision.verify import runner
 from tests.unit.push.loopback import RigBoat
 
 #: A suite that passes without a word.
@@ -23,7 +23,7 @@ PROVER = 'print(\'{"summary": "well"}\')'
 def test_a_push_of_the_same_settings_mends_the_first(
     rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     boat = rig("copied")
     store, at = boat.root / "data/settings", {"copied": boat.endpoint}
     digest = boat.target.render().sha256

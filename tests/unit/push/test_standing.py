@@ -11,18 +11,18 @@ from typing import Any
 
 import pytest
 
-from provision.profile.keys import former, private_key
-from provision.profile.secrets import host_public_key, psk
+from provision.profile.secrets.keygen import former, private_key
+from provision.profile.secrets.store import host_public_key, psk
 from provision.push.diff import diff, fetch, unpack
 from provision.push.dry_run import secret_values
-from provision.push.fleet import Standing, concerns, standings
 from provision.push.inventory import Wanted
-from provision.push.memory import recall
+from provision.push.known_boats import recall
 from provision.push.notes import note
-from provision.push.prepare import prepare
-from provision.push.reach import Endpoint
-from provision.push.word import Asking
+from provision.push.plan import prepare
+from provision.push.poll import Asking
+from provision.push.status import Standing, concerns, standings
 from provision.push.workspace import workspace
+from provision.ssh.endpoint import Endpoint
 from tests.unit.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "/etc/hostapd/boat.conf"

@@ -14,16 +14,17 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from provision.push import fleet, word
-from provision.push.fleet import standings
+from provision.push import poll
+from provision.push import status as fleet
+from provision.push.console import fleet_table
 from provision.push.inventory import Wanted
 from provision.push.options import PushOptions
-from provision.push.play import push
-from provision.push.reach import Endpoint, Reach
-from provision.push.report import fleet_table
+from provision.push.poll import Asking
+from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.understand import STAGED, STATUS, TRIAL, Shape, understood, understood_status
-from provision.push.word import Asking
+from provision.push.status import standings
+from provision.push.status_shape import STAGED, STATUS, TRIAL, Shape, understood, understood_status
+from provision.ssh.endpoint import Endpoint, Reach
 from tests.unit.push.loopback import RigBoat
 
 GOOD: dict[str, Any] = {
@@ -110,8 +111,8 @@ def test_each_key_has_to_be_there(path: tuple[str, ...]) -> None:
 def _read(status: dict[str, Any], folder: Path) -> None:
     """All that this program makes of a status that it takes for one."""
     for digest in ("1" * 64, "2" * 64):
-        word.tried(status, digest)
-        word.settled(status, digest)
+        poll.tried(status, digest)
+        poll.settled(status, digest)
     place = Endpoint("10.47.1.1")
     wanted = Wanted(
         Reach("kittiwake", (place,), "ssh-ed25519 AAAA"),
@@ -198,12 +199,12 @@ def test_the_last_word_is_not_indexed_unread(
     ssh = tmp_path / "ssh"
     monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
     asking = Asking("kittiwake", "root", "1" * 64, (), (Endpoint("10.47.1.1"),))
-    monkeypatch.setattr(word, "PAUSE", 0.01)
+    monkeypatch.setattr(poll, "PAUSE", 0.01)
     for path in PATHS:
         (tmp_path / "said").write_text(json.dumps(_without(path)))
         ssh.write_text(f"#!/bin/sh\nexec cat {tmp_path}/said\n")
         ssh.chmod(0o755)
-        heard = word.hear(asking, "settled", 0)
+        heard = poll.hear(asking, "settled", 0)
         if path != ("last_return", "reason"):
             version = "unknown" if path == ("version",) else "7.1"
             assert heard.trouble == f"answers, but is not understood (version {version})"

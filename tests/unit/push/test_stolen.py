@@ -14,16 +14,16 @@ from pathlib import Path
 
 import pytest
 
-from provision import verify
-from provision.profile import secrets, stolen, vault
-from provision.profile.anew import make_anew
-from provision.profile.keys import former, make_keys, private_key
-from provision.profile.secrets import Secrets, host_public_key, psk
-from provision.push.fleet import standings
-from provision.push.memory import recall
+from provision.profile.secrets import stolen, store, vault
+from provision.profile.secrets.anew import make_anew
+from provision.profile.secrets.keygen import former, make_keys, private_key
+from provision.profile.secrets.store import Secrets, host_public_key, psk
+from provision.push.known_boats import recall
 from provision.push.options import PushOptions
-from provision.push.play import push
+from provision.push.push import push
 from provision.push.result import Outcome
+from provision.push.status import standings
+from provision.verify import runner
 from tests.unit.cli.conftest import Call, call
 from tests.unit.push.loopback import RigBoat, wait_for
 
@@ -43,12 +43,12 @@ def with_secrets(boat: RigBoat) -> RigBoat:
     password.unlink(missing_ok=True)
     password.touch(0o600)
     password.write_bytes(KEY)
-    secrets.write(boat.file, boat.secrets, KEY, replace=True)
+    store.write(boat.file, boat.secrets, KEY, replace=True)
     return boat
 
 
 def opened(boat: RigBoat) -> Secrets:
-    return secrets.read(boat.file, KEY)
+    return store.read(boat.file, KEY)
 
 
 def logins(boat: RigBoat) -> int:
@@ -84,7 +84,7 @@ def test_an_ordinary_rotation_hands_the_new_pass_phrase_to_it(
     thief: RigBoat, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What the other tests look for is found where it is."""
-    monkeypatch.setattr(verify, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
+    monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     make_keys(thief.file, KEY, ["pass_phrase"])
     thief.secrets = opened(thief)
     (result,) = push([thief.target], PushOptions(at={"gull": thief.endpoint}, timer=60))

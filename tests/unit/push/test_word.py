@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from provision.push import word
-from provision.push.reach import Endpoint
-from provision.push.word import Asking, Word, main, settled, tried
+from provision.push import poll
+from provision.push.poll import Asking, Word, main, settled, tried
+from provision.ssh.endpoint import Endpoint
 
 NEW, OTHER = "1" * 64, "2" * 64
 HERE, THERE = Endpoint("10.47.1.1"), Endpoint("10.47.1.9", 2222)
@@ -57,8 +57,8 @@ def asked(
         left = answers[place]
         return left.pop(0) if len(left) > 1 else left[0]
 
-    monkeypatch.setattr(word, "ask", ask)
-    monkeypatch.setattr(word, "PAUSE", 0.01)
+    monkeypatch.setattr(poll, "ask", ask)
+    monkeypatch.setattr(poll, "PAUSE", 0.01)
     monkeypatch.setattr("sys.argv", ["word", str(asking), "tried", "0.2"])
     return main()
 

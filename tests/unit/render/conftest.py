@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
-from provision.profile.keys import private_key
+from provision.commands import run
 from provision.profile.load import Boat
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.store import Secrets
 from provision.render import File, Settings, render, write
-from provision.run import run
 from tests.support.programs import ROOT
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"

@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 
 from provision.errors import Place, UserError
-from provision.profile.keys import private_key
 from provision.profile.load import Boat
-from provision.profile.secrets import Secrets
+from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.store import Secrets
 from provision.render import Link, render, write
 
 from .conftest import BOATS, KEY, SECRETS, Render, boat, profile, text
@@ -28,8 +28,8 @@ import json
 import sys
 from pathlib import Path
 from provision.profile.load import Boat
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.store import Secrets
 from provision.render import render
 profile = Profile.model_validate(json.loads(sys.stdin.readline()))
 secrets = Secrets.model_validate_json(sys.stdin.readline())

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.profile.fields import MIN_RSA_BITS
-from provision.run import run
+from provision.commands import run
+from provision.profile.schema.types import MIN_RSA_BITS
 
 from .conftest import BOATS, aboard
 

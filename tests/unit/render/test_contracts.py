@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed import config
+from provision.onboard.feed.config import parse
 from provision.onboard.settings import archive, manifest
 
 from .conftest import BOATS, Render, text
@@ -29,7 +29,7 @@ def test_boat_settings_reads_the_archive(rendered: Render, boat: str) -> None:
 
 
 def test_boat_feed_reads_its_configuration(tree: Callable[..., Path]) -> None:
-    read = config.load(tree() / "etc/boat/feed.json")
+    read = parse.load(tree() / "etc/boat/feed.json")
     assert {link.name: (link.device, link.baud, dict(link.talks)) for link in read.links} == {
         "gnss": ("/dev/boat/gnss", 4800, {"RMC": 1.0, "GGA": 1.0}),
         "depth": ("/dev/boat/depth", 4800, {"DPT": 2.0}),
@@ -40,7 +40,7 @@ def test_boat_feed_reads_its_configuration(tree: Callable[..., Path]) -> None:
 
 
 def test_boat_feed_reads_a_boat_without_broadcast(tree: Callable[..., Path]) -> None:
-    read = config.load(tree(**BOATS["full"]) / "etc/boat/feed.json")
+    read = parse.load(tree(**BOATS["full"]) / "etc/boat/feed.json")
     assert read.tcp is not None and read.tcp.port == 20220
     assert read.udp == ()
     assert read.clock is not None and read.clock.links == ("gnss",)
@@ -48,7 +48,7 @@ def test_boat_feed_reads_a_boat_without_broadcast(tree: Callable[..., Path]) -> 
 
 def test_a_boat_that_hears_no_date_gets_no_clock(tree: Callable[..., Path]) -> None:
     links = {"depth": {"adapter": {"serial": "KW-DPTH-02"}, "talks": ["DPT"]}}
-    assert config.load(tree(links=links) / "etc/boat/feed.json").clock is None
+    assert parse.load(tree(links=links) / "etc/boat/feed.json").clock is None
 
 
 def test_the_feed_aboard_is_whole(tree: Callable[..., Path]) -> None:

@@ -16,8 +16,8 @@ from pydantic import ValidationError
 
 from provision.errors import UserError
 from provision.profile.load import Boat
-from provision.profile.models import Profile
-from provision.profile.secrets import Secrets
+from provision.profile.schema.boat import Profile
+from provision.profile.secrets.store import Secrets
 from provision.render import File, Settings, escape, render
 from provision.render.render import _environment
 

@@ -9,8 +9,8 @@ import re
 
 import pytest
 
-from provision.onboard.feed import config
-from provision.onboard.feed.sentence import frame
+from provision.onboard.feed.config import parse
+from provision.onboard.feed.nmea0183.sentence import frame
 from tests.boat import listen
 from tests.boat import test_feed as feed_aboard
 from tests.boat import test_ports as ports_aboard
@@ -67,7 +67,7 @@ def test_the_suite_aboard_expects_what_filters_let_through(
     }
     changes = {"links": links, "feed": {"gives": {"tcp": gives} if gives else {}}}
     plain = profile(**changes).model_dump(mode="json")
-    read = config.parse(json.loads(text(rendered(**changes), "/etc/boat/feed.json")))
+    read = parse.parse(json.loads(text(rendered(**changes), "/etc/boat/feed.json")))
     assert read.tcp is not None
     for link, formatter in itertools.product(read.links, ("RMC", "GSV")):
         passes = all(

@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.errors import Place
-from provision.onboard.feed import config, models
-from provision.onboard.feed.filters import Filter, Pattern
-from provision.onboard.feed.subnet import Subnet
-from provision.profile import clashes, references
+from provision.onboard.feed.config import models, parse
+from provision.onboard.feed.net.subnet import Subnet
+from provision.onboard.feed.nmea0183.filters import Filter, Pattern
+from provision.profile.yaml import references, uniqueness
 from provision.render.feed import feed
 from provision.render.leases import share
 
@@ -29,7 +29,7 @@ RENDERED = "etc/boat/feed.json"
 
 @pytest.fixture
 def busy(tree: Callable[..., Path]) -> models.Config:
-    return config.load(tree(**BOATS["busy"]) / RENDERED)
+    return parse.load(tree(**BOATS["busy"]) / RENDERED)
 
 
 def test_a_plain_boats_file_says_no_more_than_it_must(rendered: Render) -> None:
@@ -189,11 +189,11 @@ def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None
         feed=draw(sending | filters),
     )
     boat = profile(network={"tablets": {"mate": {"mac": "02:00:00:12:34:56"}}}, **whole)
-    if clashes.all_of(boat, lambda _: Place(Path("tern.yml"))):
+    if uniqueness.all_of(boat, lambda _: Place(Path("tern.yml"))):
         return
     assert references.broken(boat, lambda _: Place(Path("tern.yml"))) == []
     told = feed(boat, share(boat.network.address, boat.network.tablets))
-    read = config.parse(json.loads(json.dumps(told)))
+    read = parse.parse(json.loads(json.dumps(told)))
     assert {link.name for link in (*read.links, *read.cans)} == links.keys()
 
 

@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from provision.errors import UserError
-from provision.profile.secrets import Secrets
+from provision.profile.secrets.store import Secrets
 from provision.push.diff import diff
 from provision.push.dry_run import secret_values
-from provision.push.prepare import Target
+from provision.push.plan import Target
 from provision.render import File, Settings, render
 
 from .conftest import SECRETS, Render, boat, text

@@ -16,7 +16,7 @@ from typing import Any
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.manifest import Link
-from provision.onboard.settings.places import MANIFEST, Places
+from provision.onboard.settings.paths import MANIFEST, Places
 from provision.onboard.settings.system import System, UnitState
 from provision.onboard.settings.trial import Request
 

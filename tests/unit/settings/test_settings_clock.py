@@ -9,7 +9,7 @@ from collections.abc import Iterable
 import pytest
 from settings_boat import NEW, Boat, ask, pack
 
-from provision.onboard.settings.durable import keep
+from provision.onboard.settings.keep import keep
 from provision.onboard.settings.state import load_trial
 from provision.onboard.settings.system import System, UnitState
 from provision.onboard.settings.trial import trial

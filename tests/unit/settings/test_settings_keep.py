@@ -17,9 +17,9 @@ from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
 from settings_card import Card, State
 from settings_faults import every_kill, failing_at
 
-from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.keep import keep
+from provision.onboard.settings.rollback import give_back
 from provision.onboard.settings.state import load_trial, pointer, read_json
 from provision.onboard.settings.status import status
 from provision.onboard.settings.trial import trial

@@ -18,7 +18,7 @@ from settings_boat import NEW, OLD, Boat, ask, pack, tar
 
 from provision.onboard.settings.archive import read
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.places import MANIFEST
+from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
 from provision.onboard.settings.tar import LIMIT, MAX_NAME_BYTES
 from provision.onboard.settings.tar import pack as written

@@ -16,7 +16,7 @@ from settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
 from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.rollback import give_back
 from provision.onboard.settings.state import load_trial
 from provision.onboard.settings.status import status
 from provision.onboard.settings.trial import trial

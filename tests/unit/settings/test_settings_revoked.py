@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from settings_boat import OLD, Boat, Tree, ask, pack
 
-from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import SettingsError
+from provision.onboard.settings.keep import keep
 from provision.onboard.settings.revoked import AUTHORIZED_KEYS, revokes
 from provision.onboard.settings.state import home, pointed_file, pointer
 from provision.onboard.settings.status import status

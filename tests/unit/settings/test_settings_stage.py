@@ -15,9 +15,9 @@ import pytest
 from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
 from settings_faults import every_kill, failing_at
 
-from provision.onboard.settings.durable import keep
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.restore import give_back
+from provision.onboard.settings.keep import keep
+from provision.onboard.settings.rollback import give_back
 from provision.onboard.settings.stage import begin, stage, unstage
 from provision.onboard.settings.state import load_trial, pointer
 from provision.onboard.settings.status import status

@@ -1,0 +1,94 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Keeping a virtual boat running for somebody to play with."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import socket
+from collections.abc import Iterator
+
+from provision.bench.bench import Bench
+from provision.bench.hold.client import CONTROL, WHERE
+from provision.bench.hold.control import serve
+from provision.errors import UserError
+from provision.harmless import harmless
+from provision.progress import step
+
+COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
+
+
+def hold(bench: Bench, as_json: bool) -> None:
+    """Say how to reach the boat, and obey the control socket until `quit`, INT or TERM."""
+    path = bench.folder / CONTROL
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
+        server.bind(str(path))
+        server.listen()
+        where = {**bench.where(), "control": str(path), "tablet": _tablet(bench)}
+        text = json.dumps(where, indent=2)
+        (bench.folder / WHERE).write_text(text + "\n")
+        print(text if as_json else harmless(_plain(where)), flush=True)
+        with _ended_by(signal.SIGTERM):
+            serve(server, lambda words: obey(bench, words), bench.emulator.check)
+
+
+def _tablet(bench: Bench) -> dict[str, object]:
+    """Wait until a tablet is on the boat's network and, where somebody talks, hears it."""
+    with step("Starting the virtual boat"):
+        bench.wait()
+    with step("A tablet joins the access point"):
+        joined = bench.join()
+    heard = bench.read(lines=1)["lines"] if bench.talks else []
+    return {"address": joined["address"], "heard": heard[:1]}
+
+
+def _plain(where: dict[str, object]) -> str:
+    lines = []
+    for key, value in where.items():
+        if not value:
+            continue
+        text = value
+        if isinstance(value, dict):
+            text = ", ".join(f"{name} {one}" for name, one in value.items())
+        lines.append(f"{key + ':':<10} {text}")
+    return "\n".join([*lines, f"control takes: {COMMANDS}"])
+
+
+@contextlib.contextmanager
+def _ended_by(number: signal.Signals) -> Iterator[None]:
+    """End politely on a signal, as on Ctrl-C."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(number, interrupt)
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            yield
+    finally:
+        signal.signal(number, before)
+
+
+def obey(bench: Bench, words: list[str]) -> str:
+    """Do what one line says; the answer."""
+    try:
+        match words:
+            case [("unplug" | "plug") as verb, link]:
+                if link not in bench.emulator.adapters:
+                    known = ", ".join(bench.emulator.adapters)
+                    return f"error: no link {link} has an adapter here; those that have: {known}"
+                (bench.emulator.unplug if verb == "unplug" else bench.emulator.plug)(link)
+            case ["power-cut"]:
+                bench.power_cut()
+            case ["power-on"]:
+                if bench.emulator.running:
+                    return "error: the power is on"
+                bench.power_on()
+                bench.wait()
+            case _:
+                return f"error: the commands are {COMMANDS}"
+    except UserError as error:
+        # One line, whatever the emulator said.
+        return f"error: {' '.join(error.message.split())}"
+    return "ok"

@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a profile and its card to an emulated machine with everything plugged in."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+from provision.bench.guest import inject
+from provision.bench.qemu.kvm import works
+from provision.bench.qemu.machine import Direct, Forward, Wire, firmware
+from provision.bench.qemu.process import Emulator
+from provision.boards import Board
+from provision.card.bootloader import INITRAMFS, KERNEL
+from provision.card.filesystems import read_fat
+from provision.card.image import boot_partition
+from provision.commands import find, run
+from provision.errors import UserError
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.links import Link
+from provision.profile.yaml.tree import raise_all
+from provision.progress import note
+
+#: The bench's own card; an emulated SD card must be a power of two.
+CARD_SIZE = 4 * 2**30
+SSH = 22
+
+
+def installed(board: Board) -> None:
+    """UserErrors with all that a bench of such a board lacks on this computer."""
+    needed: list[Callable[[], object]] = [
+        partial(find, "qemu-img"),
+        partial(find, board.bench.program),
+        *([firmware] if board.bench.start == "firmware" else []),
+    ]
+    missing = []
+    for need in needed:
+        try:
+            need()
+        except UserError as error:
+            missing.append(error)
+    raise_all(missing)
+
+
+def plug_in(  # noqa: PLR0913
+    profile: Profile, board: Board, card: Path, folder: Path, ports: tuple[int, int], seed: int
+) -> Emulator:
+    """The board with the card in it, and all that the profile names; its files are in `folder`.
+
+    `ports` are those of the loopback that lead to the boat's SSH and feed; `seed` shuffles the
+    order in which the adapters are plugged in.
+    """
+    disk = folder / "card.qcow2"
+    run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
+        "-b", card.resolve(), disk, CARD_SIZE)  # fmt: skip
+    emulator = Emulator(board, folder, disk, _wire(profile, ports))
+    emulator.adapters = {
+        name: link.adapter for name, link in profile.serial_links.items() if _emulated(name, link)
+    }
+    emulator.order = list(emulator.adapters)
+    random.Random(seed).shuffle(emulator.order)  # noqa: S311
+    emulator.fast = works(board)
+    if board.bench.start == "kernel":
+        emulator.direct = _direct(board, card, folder)
+    if board.bench.extras == "smbios":
+        emulator.networks = networks(profile)
+        emulator.extras = inject.smbios(board, folder, emulator.networks)
+    for name in profile.can_links.keys() - emulator.networks:
+        note(f"{name} is not plugged in: the emulator has no such controller")
+    return emulator
+
+
+def _wire(profile: Profile, ports: tuple[int, int]) -> Wire:
+    """Plug this computer into the boat's wired port."""
+    network = profile.network
+    if network.wired == "boat":
+        boat = network.address.ip
+        mine = network.address.network
+    else:
+        # The emulator's DHCP service gives its first client this address.
+        mine = type(network.address)("10.0.2.0/24").network
+        boat = mine.network_address + 15
+    ssh, feed = ports
+    forwards = (Forward(ssh, str(boat), SSH), Forward(feed, str(boat), profile.feed.tcp))
+    # Of the lower part of the network, which is nobody's but who sets it by hand.
+    host, names = itertools.islice((one for one in mine.hosts() if one != boat), 2)
+    return Wire(str(mine), str(host), str(names), forwards)
+
+
+def _direct(board: Board, card: Path, folder: Path) -> Direct:
+    """Take out of the card's boot partition what the board's firmware would take."""
+    boot = boot_partition(card)
+    for name in (KERNEL, INITRAMFS):
+        (folder / name).write_bytes(read_fat(boot, name))
+    if board.bench.extras == "initramfs":
+        with (folder / INITRAMFS).open("ab") as file:
+            # The kernel wants each archive at a multiple of four bytes.
+            file.write(bytes(-file.tell() % 4))
+            file.write(inject.second_initramfs(board, folder))
+    tree = None
+    if board.bench.device_tree and board.device_tree:
+        name = board.device_tree.rsplit("/", 1)[-1]
+        tree = folder / name
+        tree.write_bytes(read_fat(boot, name))
+    line = read_fat(boot, "cmdline.txt").decode().strip()
+    line = f"{line} {inject.RADIOS} {board.bench.append}".rstrip()
+    return Direct(folder / KERNEL, folder / INITRAMFS, line, tree)
+
+
+def networks(profile: Profile) -> list[str]:
+    """The CAN links in the order in which the kernel counts their controllers from can0.
+
+    None when an interface is named otherwise: nothing else can be had here.
+    """
+    by_interface = {link.can: name for name, link in profile.can_links.items()}
+    counted = [by_interface.get(f"can{number}", "") for number in range(len(by_interface))]
+    return counted if all(counted) else []
+
+
+def _emulated(name: str, link: Link) -> bool:
+    """Whether the emulator has such an adapter."""
+    if link.adapter.interface:
+        note(f"{name} is not plugged in: the emulator has no adapters with several ports")
+        return False
+    return True

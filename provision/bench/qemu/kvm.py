@@ -1,0 +1,56 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether the processor's own virtualisation works here; a device that opens proves nothing."""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+from pathlib import Path
+
+from provision import paths
+from provision.bench.qemu.machine import firmware
+from provision.boards import Board
+from provision.commands import environment, find
+
+_DEVICE = Path("/dev/kvm")
+_MACHINES = {"x86_64": "amd64", "aarch64": "arm64"}
+#: Seconds that the firmware may take to reach its first words.
+_PATIENCE = 20
+
+
+def works(board: Board) -> bool:
+    """Try once per start of this machine whether `board` can run on the real processor.
+
+    The proof is that an interpreter of machine code far beyond the firmware runs: the
+    emulator is started with the UEFI firmware until that has handed over to a shell or
+    boot manager that writes on the serial port.
+    """
+    if _MACHINES.get(platform.machine()) != board.architecture or board.bench.start != "firmware":
+        return False
+    if not os.access(_DEVICE, os.R_OK | os.W_OK):
+        return False
+    start = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    remembered = paths.cache() / f"kvm-{start}"
+    if not remembered.exists():
+        remembered.write_text("works" if _probe(board) else "fails")
+    return remembered.read_text() == "works"
+
+
+def _probe(board: Board) -> bool:
+    """Whether the firmware reaches the serial port on the real processor."""
+    argv = [
+        find(board.bench.program), "-machine", board.bench.machine, "-nodefaults",
+        "-display", "none", "-accel", "kvm", "-cpu", "host", "-smp", "2", "-m", "256",
+        "-drive", f"if=pflash,format=raw,unit=0,readonly=on,file={firmware()}",
+        "-serial", "stdio", "-no-reboot",
+    ]  # fmt: skip
+    try:
+        done = subprocess.run(
+            argv, stdin=subprocess.DEVNULL, capture_output=True, timeout=_PATIENCE,
+            env=environment(), check=False,
+        )  # fmt: skip
+        said = done.stdout
+    except subprocess.TimeoutExpired as late:
+        said = late.stdout or b""
+    return b"BdsDxe" in said

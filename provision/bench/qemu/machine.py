@@ -1,0 +1,244 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One emulated board: what is plugged into it, and the emulator's command line for that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from provision.boards import Board
+from provision.commands import find
+from provision.errors import UserError
+from provision.profile.schema.links import Adapter
+
+#: UEFI firmware for x86-64, as Debian 12 and 13 name the files.
+_CODE = Path("/usr/share/OVMF/OVMF_CODE_4M.fd")
+_VARIABLES = _CODE.with_name("OVMF_VARS_4M.fd")
+
+
+def firmware() -> Path:
+    """The UEFI firmware; UserError when it is not installed."""
+    if not _CODE.exists():
+        raise UserError("there is no UEFI firmware here", hint="sudo apt-get install ovmf")
+    return _CODE
+
+
+@dataclass(frozen=True)
+class Forward:
+    """A TCP port of this machine's loopback that leads to a port of the boat."""
+
+    port: int
+    address: str
+    to: int
+
+
+@dataclass(frozen=True)
+class Wire:
+    """What the boat's wired port is plugged into: a network of the emulator's own."""
+
+    network: str
+    """The network with its prefix length."""
+    host: str
+    """The bench's own address there."""
+    names: str
+    """The address of the emulator's name service, which the boat does not use."""
+    forwards: tuple[Forward, ...]
+
+    def option(self) -> str:
+        """The -netdev argument. Its own name service and DHCP are of no use to the boat."""
+        words = [
+            "user",
+            "id=wire",
+            f"net={self.network}",
+            f"host={self.host}",
+            f"dns={self.names}",
+            "restrict=on",
+        ]
+        words += [
+            f"hostfwd=tcp:127.0.0.1:{forward.port}-{forward.address}:{forward.to}"
+            for forward in self.forwards
+        ]
+        return ",".join(words)
+
+
+@dataclass(frozen=True)
+class Direct:
+    """What the emulator is handed when it starts a kernel itself."""
+
+    kernel: Path
+    initramfs: Path
+    command_line: str
+    device_tree: Path | None
+
+
+class Machine:
+    """One emulated board; `folder` holds its sockets, its disk and its console log."""
+
+    def __init__(self, board: Board, folder: Path, disk: Path, wire: Wire) -> None:
+        self.board = board
+        self.folder = folder
+        self.disk = disk
+        self.wire = wire
+        self.adapters: dict[str, Adapter] = {}
+        self.order: list[str] = []
+        self.networks: list[str] = []
+        """CAN links, whose controllers the boat's kernel counts in this order."""
+        self.date: datetime | None = None
+        """What the board's clock chip says at power-on; the present unless set."""
+        self.extras: list[str] = []
+        self.direct: Direct | None = None
+        self.write_log: Path | None = None
+        """Where every write to the card is logged (QEMU's blklogwrites), if anywhere."""
+        self.fast = False
+
+    def socket(self, link: str) -> Path:
+        """The socket where the instrument of a link is played."""
+        return self.folder / f"link-{link}"
+
+    @property
+    def links(self) -> list[str]:
+        """All links that have a socket."""
+        return [*self.adapters, *self.networks]
+
+    @property
+    def tablet(self) -> Path:
+        """The socket of the tablet's agent."""
+        return self.folder / "tablet"
+
+    @property
+    def console(self) -> Path:
+        """What the boat's console printed."""
+        return self.folder / "console.log"
+
+    def command(self) -> list[str]:
+        """The argument list."""
+        facts = self.board.bench
+        argv = [find(facts.program), "-machine", facts.machine, "-nodefaults"]
+        argv += ["-display", "none", "-name", "bench"]
+        argv += ["-accel", "kvm"] if self.fast else ["-accel", "tcg,thread=multi"]
+        if cpu := "host" if self.fast else facts.cpu:
+            argv += ["-cpu", cpu]
+        argv += ["-m", str(facts.memory)]
+        if facts.card != "sd":
+            argv += ["-smp", "2"]
+        argv += self._firmware() if facts.start == "firmware" else self._kernel()
+        argv += self._card()
+        argv += self._usb()
+        argv += ["-netdev", self.wire.option(), "-device", f"{facts.network},netdev=wire"]
+        argv += self._ports() + self._controllers()
+        if self.date:
+            argv += ["-rtc", f"base={self.date.astimezone(UTC):%Y-%m-%dT%H:%M:%S}"]
+        argv += ["-qmp", f"unix:{self.folder}/qmp,server=on,wait=off"]
+        return argv + self.extras
+
+    def _firmware(self) -> list[str]:
+        code, variables = firmware(), self.folder / "firmware-variables"
+        if not variables.exists():
+            variables.write_bytes(_VARIABLES.read_bytes())
+        pflash = "if=pflash,format=raw"
+        return [
+            *("-drive", f"{pflash},unit=0,readonly=on,file={code}"),
+            *("-drive", f"{pflash},unit=1,file={variables}"),
+        ]
+
+    def _kernel(self) -> list[str]:
+        assert self.direct is not None
+        argv = [
+            *("-kernel", str(self.direct.kernel)),
+            *("-initrd", str(self.direct.initramfs)),
+            *("-append", self.direct.command_line),
+        ]
+        return argv + (["-dtb", str(self.direct.device_tree)] if self.direct.device_tree else [])
+
+    def _card(self) -> list[str]:
+        if self.board.bench.card == "sd":
+            return ["-drive", f"if=sd,format=qcow2,file={self.disk}"]
+        device = f"{self.board.bench.card},drive=card"
+        argv = [
+            *("-blockdev", f"driver=file,node-name=card-file,filename={self.disk}"),
+            *("-blockdev", "driver=qcow2,node-name=card,file=card-file"),
+        ]
+        if self.write_log:
+            self.write_log.touch()
+            argv += [
+                *("-blockdev", f"driver=file,node-name=log,filename={self.write_log}"),
+                *("-blockdev", "driver=blklogwrites,node-name=logged,file=card,log=log,"
+                  "log-sector-size=512,log-super-update-interval=1"),
+            ]  # fmt: skip
+            # Writes of zeros are then plain writes, and nothing but writes changes the card.
+            device = f"{self.board.bench.card},drive=logged,discard=off,write-zeroes=off"
+        return [*argv, "-device", device]
+
+    def _ports(self) -> list[str]:
+        facts = self.board.bench
+        argv = []
+        # One board's console is on its first serial port, another's on its second.
+        for port in ("first", "second"):
+            argv += ["-chardev", f"null,id={port},logfile={self.console},logappend=on"]
+            argv += ["-serial", f"chardev:{port}"]
+        argv += ["-chardev", f"socket,id=tablet,path={self.tablet},server=on,wait=off"]
+        if facts.tablet == "virtserialport":
+            argv += ["-device", "virtio-rng-pci", "-device", "virtio-serial-pci"]
+            argv += ["-device", "virtserialport,chardev=tablet,name=bench-tablet"]
+        for link in self.adapters:
+            path = f"path={self.socket(link)},server=on,wait=off"
+            argv += ["-chardev", f"socket,id=chardev-{link},{path}"]
+        # Adapters with a socket of their own come first: others take any that is free.
+        for link in sorted(self.order, key=lambda name: self.adapters[name].port is None):
+            words = [f"{key}={value}" for key, value in self._adapter(link).items()]
+            argv += ["-device", ",".join(words).replace("driver=", "", 1)]
+        if facts.tablet == "usb-serial":
+            argv += ["-device", "usb-serial,chardev=tablet,serial=BENCH-TABLET,always-plugged=on"]
+        return argv
+
+    def _controllers(self) -> list[str]:
+        """Two on each bus: the boat's, and one that the instruments are played on.
+
+        All of the boat's come first, for the kernel counts them as it finds them.
+        """
+        argv = []
+        for link in self.networks:
+            argv += ["-object", f"can-bus,id=bus-{link}"]
+        for link in self.networks * 2:
+            argv += ["-device", f"kvaser_pci,canbus=bus-{link}"]
+        for link in self.networks:
+            argv += [
+                "-chardev",
+                f"socket,id=can-{link},path={self.socket(link)},server=on,wait=off",
+            ]
+            argv += ["-device", f"virtserialport,chardev=can-{link},name=bench-can-{link}"]
+        return argv
+
+    def _usb(self) -> list[str]:
+        """The controller and its hubs, before whatever else would take their sockets."""
+        controller = self.board.bench.usb
+        argv = ["-usb"] if controller == "builtin" else ["-device", f"{controller},p2=15,p3=4"]
+        for hub in sorted(self._hubs(), key=len):
+            argv += ["-device", f"usb-hub,port={hub},ports=8"]
+        return argv
+
+    def _hubs(self) -> set[str]:
+        """Hubs that adapters named by their USB path hang on."""
+        hubs = set()
+        for adapter in self.adapters.values():
+            if adapter.port:
+                ports = adapter.port.split("-", 1)[1].split(".")
+                hubs |= {".".join(ports[:depth]) for depth in range(1, len(ports))}
+        return hubs
+
+    def _adapter(self, link: str) -> dict[str, object]:
+        """The properties of a link's adapter, as -device and device_add take them."""
+        adapter = self.adapters[link]
+        properties: dict[str, object] = {
+            "driver": "usb-serial",
+            "id": f"adapter-{link}",
+            "chardev": f"chardev-{link}",
+            # Else it plugs itself in and out as somebody comes and goes on its socket.
+            "always-plugged": "on",
+        }
+        if adapter.serial:
+            properties["serial"] = adapter.serial
+        if adapter.port:
+            properties["port"] = adapter.port.split("-", 1)[1]
+        return properties

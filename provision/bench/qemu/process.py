@@ -1,0 +1,104 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The process that runs an emulated board: power, and adapters that come and go."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from pathlib import Path
+
+from provision.bench.qemu.machine import Machine, Wire
+from provision.bench.qemu.qmp import Qmp
+from provision.boards import Board
+from provision.commands import environment, find
+from provision.errors import Place, UserError
+
+#: Characters of the emulator's last words that are shown.
+TAIL = 2000
+
+
+class Emulator(Machine):
+    """An emulated board that can be switched on."""
+
+    def __init__(self, board: Board, folder: Path, disk: Path, wire: Wire) -> None:
+        super().__init__(board, folder, disk, wire)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._qmp: Qmp | None = None
+
+    @property
+    def log(self) -> Path:
+        """What the emulator itself said."""
+        return self.folder / "emulator.log"
+
+    @property
+    def running(self) -> bool:
+        """Whether the board has power."""
+        return self._process is not None and self._process.poll() is None
+
+    def power_on(self) -> None:
+        """Start the emulator."""
+        self.power_cut()
+        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.links)):
+            (self.folder / name).unlink(missing_ok=True)
+        with self.log.open("ab") as said:
+            self._process = subprocess.Popen(
+                # Whatever ends this process ends the emulator too.
+                [find("setpriv"), "--pdeathsig", "KILL", "--", *self.command()],
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=said,
+                env=environment(),
+                start_new_session=True,
+            )
+        try:
+            self._qmp = Qmp(self.folder / "qmp", lambda: self.running)
+        except UserError as error:
+            self.power_cut()
+            raise UserError(f"the emulator did not start:\n{self._last_words()}") from error
+
+    def power_cut(self) -> None:
+        """Pull the plug: the machine is gone between two instructions."""
+        if self._qmp:
+            self._qmp.close()
+            self._qmp = None
+        if self._process:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+    def check(self) -> None:
+        """UserError when the emulator has failed, or stands still since it has no room.
+
+        A boat that has no power, or has switched itself off, is well.
+        """
+        if self._process and (status := self._process.poll()):
+            raise UserError(f"the emulator ended with status {status}:\n{self._last_words()}")
+        if self.running and self.qmp.command("query-status")["status"] == "io-error":
+            hint = "make room there, or set TMPDIR to another folder"
+            raise UserError("the disk is full", place=Place(self.folder.parent), hint=hint)
+
+    def _last_words(self) -> str:
+        return self.log.read_text(errors="replace")[-TAIL:].strip()
+
+    def wait_for_end(self, seconds: float) -> bool:
+        """Whether the machine switches itself off in time."""
+        end = time.monotonic() + seconds
+        while self.running and time.monotonic() < end:
+            time.sleep(0.1)
+        return not self.running
+
+    def unplug(self, link: str) -> None:
+        """Pull a link's adapter out of its socket."""
+        self.qmp.command("device_del", id=f"adapter-{link}")
+        self.qmp.wait_for("DEVICE_DELETED", device=f"adapter-{link}")
+
+    def plug(self, link: str) -> None:
+        """Put a link's adapter into its socket."""
+        self.qmp.command("device_add", **self._adapter(link) | {"always-plugged": True})
+
+    @property
+    def qmp(self) -> Qmp:
+        """The emulator's control socket."""
+        if self._qmp is None or not self.running:
+            raise UserError("the boat has no power", hint="power-on first")
+        return self._qmp

@@ -1,0 +1,201 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Playing a voyage log back: each link's sentences, in their time, on a wire of its own.
+
+Within a file the monotonic clock tells the time between sentences, which no fix has stepped.
+True times are those of the system clock at the end of a file, when a fix had set it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import os
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+
+from provision.bench.replay.replay_wires import Wire, is_open
+from provision.errors import Place, UserError
+from provision.onboard.feed.voyage_log import reader
+from provision.progress import step
+
+#: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
+PAUSE = 5.0
+
+#: Seconds between two looks whether a feed has opened the terminals.
+LOOK = 0.1
+
+#: Seconds that whoever listens gets to take the last sentence.
+LINGER = 0.5
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One file of a voyage log, as a first reading found it."""
+
+    file: Path
+    begin: float
+    """Monotonic seconds of the first sentence."""
+    end: float
+    """Monotonic seconds of the last sentence."""
+    offset: float
+    """What makes true POSIX seconds of monotonic ones."""
+    origins: Mapping[str, int]
+    """How many sentences there are of each link and input."""
+    damaged: int = 0
+    """How many bytes of the file are damaged, and left out."""
+
+    def moment(self, monotonic: float) -> datetime:
+        """When a sentence was heard."""
+        return datetime.fromtimestamp(monotonic + self.offset, UTC)
+
+
+@dataclass(frozen=True)
+class Due:
+    """A sentence and when to play it."""
+
+    at: float
+    """Seconds after the first that is played."""
+    moment: datetime
+    """When it was heard."""
+    origin: str
+    raw: bytes
+
+
+@dataclass
+class Played:
+    """What a replay came to: sentences by link."""
+
+    sent: Counter[str] = field(default_factory=Counter)
+    lost: Counter[str] = field(default_factory=Counter)
+    """Nobody took them."""
+    left_out: Counter[str] = field(default_factory=Counter)
+    """There was no wire for them."""
+
+
+def survey(file: Path) -> Recording:
+    """Read a file once; UserError when it is no voyage log."""
+    origins: Counter[str] = Counter()
+    begin, end, offset = math.inf, 0.0, 0.0
+    damage: list[int] = []
+    try:
+        for entry in reader.read(str(file), damage.append):
+            begin, end = min(begin, entry.monotonic), max(end, entry.monotonic)
+            offset = entry.wall - entry.monotonic
+            origins[entry.origin] += 1
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+    if not origins:
+        raise UserError(
+            "this is no voyage log, or an empty one",
+            place=Place(file),
+            hint="a boat whose profile says `log:` keeps them as /data/log/log-NUMBER-DAY.gz",
+        )
+    return Recording(file, begin, end, offset, origins, sum(damage))
+
+
+def start_of(text: str, recordings: Sequence[Recording]) -> datetime:
+    """The moment that `--from` names; UserError when it is none, or behind the last sentence.
+
+    A time of day is one of the day of the first sentence; both are UTC unless they say more.
+    """
+    first = recordings[0].moment(recordings[0].begin)
+    last = recordings[-1].moment(recordings[-1].end)
+    moment = _moment(text, first.date())
+    if moment > last:
+        raise UserError(
+            f"--from {text} is behind the last sentence",
+            hint=f"the log goes from {first:%Y-%m-%dT%H:%M:%S} to {last:%Y-%m-%dT%H:%M:%S} UTC",
+        )
+    return moment
+
+
+def _moment(text: str, day: date) -> datetime:
+    try:
+        found = datetime.combine(day, time.fromisoformat(text))
+    except ValueError:
+        try:
+            found = datetime.fromisoformat(text)
+        except ValueError as error:
+            hint = "such as 14:05, or 2026-11-25T14:05, in UTC"
+            raise UserError(f"--from {text} is no time", hint=hint) from error
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def timeline(recordings: Sequence[Recording], start: datetime | None = None) -> Iterator[Due]:
+    """The sentences from `start` on, file by file, without what was silence between two files."""
+    at, last = 0.0, None
+    for recording in recordings:
+        newest = None
+        for entry in reader.read(str(recording.file)):
+            moment = recording.moment(entry.monotonic)
+            if start is not None and moment < start:
+                continue
+            if newest is not None:
+                at += max(0.0, (moment - newest).total_seconds())
+            elif last is not None:
+                at += min(max(0.0, (moment - last).total_seconds()), PAUSE)
+            newest = moment if newest is None else max(newest, moment)
+            yield Due(at, moment, entry.origin, entry.raw)
+        last = newest or last
+
+
+async def play(
+    sentences: Iterator[Due], wires: Mapping[str, Wire], pace: float, played: Played
+) -> None:
+    """Play each sentence on the wire of its link, `pace` times as fast as life.
+
+    `played` is counted in as it goes. UserError when the other end of a wire goes away.
+    """
+    loop = asyncio.get_running_loop()
+    begin = loop.time()
+    for due in sentences:
+        wire = wires.get(due.origin)
+        if wire is None:
+            played.left_out[due.origin] += 1
+            continue
+        await asyncio.sleep(begin + due.at / pace - loop.time())
+        taken = wire.carry(due.raw)
+        (played.sent if taken else played.lost)[due.origin] += 1
+
+
+def replay(
+    recordings: Sequence[Recording],
+    start: datetime | None,
+    handles: Mapping[str, int],
+    pace: float,
+) -> Played:
+    """Play `recordings` from `start` on, on the wires with these descriptors, by link.
+
+    Where they are terminals, somebody is waited for who opens them all.
+    """
+    return asyncio.run(_replay(recordings, start, handles, pace))
+
+
+async def _replay(
+    recordings: Sequence[Recording],
+    start: datetime | None,
+    handles: Mapping[str, int],
+    pace: float,
+) -> Played:
+    ends = [handle for handle in handles.values() if os.isatty(handle)]
+    if not all(map(is_open, ends)):
+        with step("Waiting for a feed"):
+            while not all(map(is_open, ends)):
+                await asyncio.sleep(LOOK)
+    played = Played()
+    first, last = recordings[0], recordings[-1]
+    begin = max(start or first.moment(first.begin), first.moment(first.begin))
+    title = f"Playing {begin:%Y-%m-%d %H:%M:%S} to {last.moment(last.end):%Y-%m-%d %H:%M:%S} UTC"
+    wires = {link: Wire(link, handle) for link, handle in handles.items()}
+    try:
+        with step(title):
+            await play(timeline(recordings, start), wires, pace, played)
+            await asyncio.sleep(LINGER)
+    finally:
+        for wire in wires.values():
+            wire.close()
+    return played

@@ -1,0 +1,104 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What an AIS transponder says: other ships in VDM, the own boat in VDO (ITU-R M.1371)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from itertools import count
+
+from pyais.encode import encode_dict
+
+from provision.bench.simulation.boat import Fix, Ship, Voyage
+
+#: Every so many position reports of a ship comes one of its static data.
+STATIC_EVERY = 6
+
+Data = dict[str, str | int | float | bytes | bool]
+
+
+def _length_and_beam(ship: Ship) -> Data:
+    bow, port = ship.length // 2, ship.beam // 2
+    return {
+        "to_bow": bow,
+        "to_stern": ship.length - bow,
+        "to_port": port,
+        "to_starboard": ship.beam - port,
+    }
+
+
+def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Data:
+    """Message 1 of a class A ship, 18 of a class B one."""
+    data: Data = {
+        "msg_type": 1 if ship.class_a else 18,
+        "mmsi": ship.mmsi,
+        "speed": round(fix.ground_speed, 1),
+        "accuracy": True,
+        "lon": fix.longitude,
+        "lat": fix.latitude,
+        "course": round(fix.course, 1) % 360,
+        "heading": round(heading) % 360,
+        "second": time.second,
+    }
+    if ship.class_a:
+        data["status"] = 0  # under way using engine
+    else:
+        # A carrier-sense unit that hears both channels and whose slots are its own choice.
+        data |= {"cs": True, "dsc": False, "band": True, "msg22": True, "radio": 0xE0006}
+    return data
+
+
+def static_data(ship: Ship) -> list[Data]:
+    """Message 5 of a class A ship, both parts of 24 of a class B one."""
+    size = _length_and_beam(ship)
+    identity: Data = {"mmsi": ship.mmsi, "ship_type": ship.type, "callsign": ship.call_sign}
+    if ship.class_a:
+        voyage: Data = {"draught": 6.5, "destination": "OUTER ROADS", "epfd": 1}
+        return [{"msg_type": 5, "shipname": ship.name, **identity, **size, **voyage}]
+    return [
+        {"msg_type": 24, "partno": 0, "mmsi": ship.mmsi, "shipname": ship.name},
+        {"msg_type": 24, "partno": 1, **identity, **size},
+    ]
+
+
+class Transponder:
+    """The boat's AIS: `heard` gives VDM, `own` VDO, message after message in rotation."""
+
+    def __init__(self, voyage: Voyage) -> None:
+        self._voyage = voyage
+        self._heard = self._rotation(voyage.targets)
+        self._own = self._rotation([voyage.own])
+        self._sequence = count()
+
+    def heard(self, time: datetime) -> list[bytes]:
+        """The next message from another ship: one VDM sentence, or several for a long one."""
+        ship, static = next(self._heard)
+        fix = self._voyage.target(ship, time)
+        return self._encode(static or position_report(ship, fix, time, fix.course), "VDM")
+
+    def own(self, time: datetime) -> list[bytes]:
+        """The next message of the boat's own: VDO."""
+        ship, static = next(self._own)
+        state = self._voyage.at(time)
+        return self._encode(static or position_report(ship, state.fix, time, state.heading), "VDO")
+
+    @staticmethod
+    def _rotation(ships: list[Ship]) -> Iterator[tuple[Ship, Data | None]]:
+        while True:
+            for ship in ships:
+                for data in static_data(ship):
+                    yield ship, data
+            for _ in range(STATIC_EVERY):
+                for ship in ships:
+                    yield ship, None
+
+    def _encode(self, data: Data, formatter: str) -> list[bytes]:
+        number = next(self._sequence)
+        sentences = encode_dict(
+            data,
+            talker_id="AI",
+            sentence_type=formatter,
+            radio_channel="AB"[number % 2],
+            seq_id=number % 10,
+        )
+        return [f"{one}\r\n".encode("ascii") for one in sentences]

@@ -1,0 +1,240 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The instruments of the bench: one simulated boat, played on one socket a link.
+
+with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
+    instruments.wait("autopilot", lambda heard: len(heard) > 3, timeout=30)
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Self
+
+from provision.bench.replay.replay_wires import SEND_BUFFER
+from provision.bench.simulation.ais import Transponder
+from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.nmea2000 import BIT_RATE, Backbone
+from provision.bench.simulation.pacing import Player
+from provision.bench.simulation.sentences import compose
+from provision.errors import UserError
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.links import Can, Link
+
+#: Seconds between tries to reach a socket that is not there.
+RETRY = 0.25
+
+#: Sentences that only a GNSS receiver sends.
+FIXES = frozenset({"GGA", "GLL", "GNS", "RMC"})
+
+#: Metres between the antennas of two receivers aboard, which lie along the keel.
+BETWEEN = 4.0
+
+#: Lines that a link remembers of what it was sent.
+REMEMBERED = 10_000
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A line that the boat sent to a listener."""
+
+    time: float
+    """When its last bit had passed the wire, in seconds of time.monotonic()."""
+    line: bytes
+    """Without its CR LF."""
+
+
+class Instruments:
+    """Plays each link's `talks` on its socket, and keeps what the boat sends there.
+
+    On the socket of a CAN link those are frames, struct can_frame of sixteen bytes each.
+
+    The sockets are UNIX stream sockets that someone else serves; one that is absent or goes
+    away is tried again for as long as the instruments run. They run in a thread of their own.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        sockets: Mapping[str, Path],
+        *,
+        date: datetime | None = None,
+        seed: int = 0,
+    ) -> None:
+        """`date` (aware) is the simulated boat's time at the first `start`; now, unless given."""
+        for link in sockets:
+            if link not in profile.links:
+                raise UserError(
+                    f"{profile.boat} has no link {link}",
+                    hint=f"its links are {', '.join(profile.links)}",
+                )
+        self._links = {name: profile.links[name] for name in sockets}
+        receivers = [name for name, link in profile.serial_links.items() if FIXES & set(link.talks)]
+        self._receivers = {name: number for number, name in enumerate(receivers)}
+        self._sockets = dict(sockets)
+        self._date = date
+        self.voyage = Voyage(seed, profile.boat)
+        self._transponder = Transponder(self.voyage)
+        self._players: dict[str, Player] = {}
+        self._heard: dict[str, deque[Heard]] = {
+            name: deque(maxlen=REMEMBERED) for name in self._links
+        }
+        self._news = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._work: asyncio.Task[None] | None = None
+        self._epoch = 0.0
+
+    def start(self) -> None:
+        """Begin to play; returns at once, whether the sockets are there or not."""
+        ready = threading.Event()
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self._run(ready)), name="instruments", daemon=True
+        )
+        self._thread.start()
+        ready.wait()
+
+    def stop(self) -> None:
+        """Fall silent and close the sockets."""
+        if self._thread and self._loop and self._work:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+                self._loop.call_soon_threadsafe(self._work.cancel)
+            self._thread.join()
+            self._thread = None
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    @property
+    def now(self) -> datetime:
+        """The simulated boat's time."""
+        if self._loop is None:
+            raise RuntimeError("the instruments have not started")
+        return datetime.fromtimestamp(self._epoch + self._loop.time(), UTC)
+
+    def say(self, link: str, line: bytes) -> None:
+        """Have a link's instrument send these bytes, as they are, before its next sentence."""
+        if self._loop is None:
+            raise RuntimeError("the instruments have not started")
+        self._loop.call_soon_threadsafe(self._players[link].say, line)
+
+    def sent(self, link: str) -> Counter[str]:
+        """How many sentences of each formatter a link's instrument has sent so far."""
+        return self._players[link].sent.copy()
+
+    def lost(self, link: str) -> Counter[str]:
+        """How many sentences of each formatter nobody took: the adapter is unplugged, or off."""
+        return self._players[link].lost.copy()
+
+    def heard(self, link: str) -> list[Heard]:
+        """The lines that the boat sent to a link's instrument, oldest first."""
+        with self._news:
+            return list(self._heard[link])
+
+    def wait(
+        self, link: str, enough: Callable[[list[Heard]], bool], *, timeout: float
+    ) -> list[Heard]:
+        """What a link heard, as soon as that is enough; TimeoutError after `timeout` seconds."""
+        with self._news:
+            if not self._news.wait_for(lambda: enough(list(self._heard[link])), timeout):
+                raise TimeoutError(f"{link} did not hear what was awaited within {timeout} s")
+            return list(self._heard[link])
+
+    async def _run(self, ready: threading.Event) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._work = asyncio.current_task()
+        if not self._epoch:
+            start = self._date.timestamp() if self._date else time.time()
+            self._epoch = start - self._loop.time()
+        for name, link in self._links.items():
+            self._players[name] = self._player(name, link)
+        ready.set()
+        with contextlib.suppress(asyncio.CancelledError):
+            async with asyncio.TaskGroup() as group:
+                for name in self._links:
+                    group.create_task(self._keep(name))
+
+    def _player(self, name: str, link: Link | Can) -> Player:
+        if isinstance(link, Can):
+            burst = Backbone(self.voyage).burst
+            kinds = {str(kind): rate for kind, rate in link.talks.items()}
+            return Player(BIT_RATE, kinds, burst, self._epoch)
+        compose = partial(self._compose, self._receivers.get(name, 0))
+        return Player(link.baud, link.talks, compose, self._epoch)
+
+    def _compose(self, receiver: int, formatter: str, moment: datetime) -> list[bytes]:
+        """What one instrument says; `receiver` counts the boat's GNSS receivers."""
+        if formatter == "VDM":
+            return self._transponder.heard(moment)
+        if formatter == "VDO":
+            return self._transponder.own(moment)
+        return compose(formatter, self.voyage.at(moment).seen_from(receiver * BETWEEN))
+
+    async def _keep(self, name: str) -> None:
+        """Connect a link, and connect it again."""
+        while True:
+            with contextlib.suppress(OSError):
+                reader, writer = await asyncio.open_unix_connection(self._sockets[name])
+                try:
+                    await self._connected(name, reader, writer)
+                finally:
+                    writer.transport.abort()
+            await asyncio.sleep(RETRY)
+
+    async def _connected(
+        self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        """Play and listen until the other side closes."""
+        pipe = writer.get_extra_info("socket")
+        pipe.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+        transport = writer.transport
+        playing = asyncio.ensure_future(
+            self._players[name].play(writer.write, lambda: not transport.get_write_buffer_size())
+        )
+        listening = asyncio.ensure_future(self._listen(name, reader))
+        try:
+            await asyncio.wait((playing, listening), return_when=asyncio.FIRST_COMPLETED)
+            for task in (playing, listening):
+                if task.done():
+                    task.result()
+        finally:
+            playing.cancel()
+            listening.cancel()
+            await asyncio.gather(playing, listening, return_exceptions=True)
+
+    async def _listen(self, name: str, reader: asyncio.StreamReader) -> None:
+        """Hear what comes at the wire's pace, as an instrument does.
+
+        Yet it is read at once: an emulated adapter cannot have the boat wait, and a full
+        socket would stop the whole emulator.
+        """
+        loop = asyncio.get_running_loop()
+        character = self._players[name].character
+        rest, free = b"", 0.0
+        while piece := await reader.read(4096):
+            moment = max(free, loop.time())
+            free = moment + len(piece) * character
+            *ends, last = piece.split(b"\n")
+            for end in ends:
+                moment += (len(end) + 1) * character
+                line, rest = rest + end, b""
+                loop.call_at(moment, self._hear, name, Heard(moment, line.rstrip(b"\r")))
+            rest = (rest + last)[-1024:]
+
+    def _hear(self, name: str, heard: Heard) -> None:
+        with self._news:
+            self._heard[name].append(heard)
+            self._news.notify_all()

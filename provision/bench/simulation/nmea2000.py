@@ -1,0 +1,130 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What NMEA 2000 instruments send: frames for a CAN interface, from the simulated boat's state.
+
+Layouts and resolutions are from memory, checked against a reference library in the tests.
+Values are little-endian integers in SI units; all bits set say that there is no value.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from provision.bench.simulation.boat import KNOT, State, Voyage
+from provision.bench.simulation.sentences import SATELLITES, TRANSDUCER_DEPTH
+
+#: Bits a second on the network (ISO 11783-2 / NMEA 2000).
+BIT_RATE = 250_000
+
+#: struct can_frame: identifier with flags, length, padding, data; and the flag of a 29-bit
+#: identifier (linux/can.h).
+FRAME = struct.Struct("=IB3x8s")
+EXTENDED = 0x80000000
+
+#: All groups that are sent here have this priority (ISO 11783-3: 0 is the highest, 7 the lowest).
+PRIORITY = 2
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def _angle(degrees: float) -> int:
+    return round(math.radians(degrees % 360) * 1e4)
+
+
+def _speed(knots: float) -> int:
+    return round(knots * KNOT * 100)
+
+
+def _heading(state: State) -> bytes:
+    variation = round(math.radians(state.variation) * 1e4)
+    return struct.pack("<BHhhB", 0, _angle(state.magnetic_heading), 0x7FFF, variation, 0xFD)
+
+
+def _water_speed(state: State) -> bytes:
+    return struct.pack("<BHHBBB", 0, _speed(state.water_speed), 0xFFFF, 0, 0xFF, 0xFF)
+
+
+def _depth(state: State) -> bytes:
+    below = round((state.depth - TRANSDUCER_DEPTH) * 100)
+    return struct.pack("<BIhB", 0, below, round(TRANSDUCER_DEPTH * 1000), 10)
+
+
+def _position(state: State) -> bytes:
+    return struct.pack("<ii", round(state.fix.latitude * 1e7), round(state.fix.longitude * 1e7))
+
+
+def _motion(state: State) -> bytes:
+    return struct.pack("<BBHHH", 0, 0xFC, _angle(state.course), _speed(state.ground_speed), 0xFFFF)
+
+
+def _fix(state: State) -> bytes:
+    days, rest = divmod((state.time - _EPOCH).total_seconds(), 86400)
+    place = [round(value * 1e16) for value in (state.fix.latitude, state.fix.longitude)]
+    height, geoid = 2_000_000, 4700  # 2 m, 47 m
+    head = struct.pack("<BHIqqq", 0, int(days), round(rest * 1e4), *place, height)
+    return head + struct.pack("<BBBhhiB", 0x10, 0xFC, len(SATELLITES), 90, 150, geoid, 0)
+
+
+def _wind(state: State) -> bytes:
+    wind = state.apparent_wind
+    return struct.pack("<BHHBBB", 0, _speed(wind.speed), _angle(wind.angle), 0xFA, 0xFF, 0xFF)
+
+
+#: Of each parameter group, what makes its data, and the address of the device that sends it.
+GROUPS: dict[int, tuple[Callable[[State], bytes], int]] = {
+    127250: (_heading, 11),
+    128259: (_water_speed, 22),
+    128267: (_depth, 22),
+    129025: (_position, 33),
+    129026: (_motion, 33),
+    129029: (_fix, 33),
+    130306: (_wind, 44),
+}
+
+#: The groups that tell of each kind of data, as a profile names them.
+KINDS = {
+    "position": (129025, 129026, 129029),
+    "heading": (127250,),
+    "depth": (128267,),
+    "wind": (130306,),
+    "speed": (128259,),
+    "time": (129029,),
+}
+
+
+class Backbone:
+    """All the instruments on one network."""
+
+    def __init__(self, voyage: Voyage) -> None:
+        self._voyage = voyage
+        self._packets: Counter[int] = Counter()
+
+    def burst(self, kind: str, moment: datetime) -> list[bytes]:
+        """The frames of one kind of data at a moment, as one piece."""
+        return [b"".join(self.frames(kind, moment))]
+
+    def frames(self, kind: str, moment: datetime) -> list[bytes]:
+        """What is sent of one kind of data at a moment: struct can_frame, sixteen bytes each."""
+        state = self._voyage.at(moment)
+        return [frame for group in KINDS[kind] for frame in self._group(group, state)]
+
+    def _group(self, group: int, state: State) -> list[bytes]:
+        make, source = GROUPS[group]
+        data = make(state)
+        identifier = EXTENDED | PRIORITY << 26 | group << 8 | source
+        pieces = [data] if len(data) <= 8 else self._fast_packet(group, data)
+        return [FRAME.pack(identifier, len(piece), piece) for piece in pieces]
+
+    def _fast_packet(self, group: int, data: bytes) -> list[bytes]:
+        """Six bytes in the first frame, seven in each that follows, filled up with ones."""
+        sequence = self._packets[group] % 8 << 5
+        self._packets[group] += 1
+        pieces = [bytes([sequence, len(data)]) + data[:6]]
+        pieces += [
+            bytes([sequence | count]) + data[at : at + 7].ljust(7, b"\xff")
+            for count, at in enumerate(range(6, len(data), 7), start=1)
+        ]
+        return pieces

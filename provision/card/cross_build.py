@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bases for another architecture than this machine's, in a fraction of the emulator's time.
+
+An emulated process takes ten to twenty times as long, and configuring packages is thousands
+of short processes: shells, coreutils, perl, python. So this machine's own builds of the
+busiest programs, out of the same Debian suite, stand in for the target's while packages are
+configured. dpkg's diversions put the target's own programs aside meanwhile, whichever
+package brings them and whenever; at the end they take their places back and everything of
+this machine's architecture goes. dpkg stays the target's: it decides what is foreign.
+"""
+
+from __future__ import annotations
+
+import tarfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from provision.card.mmdebstrap_errors import explained
+from provision.commands import run
+from provision.errors import UserError
+
+FOLDER = Path(__file__).parent / "standins"
+#: The folder in the new root that the stand-ins come in, with the hooks that handle them:
+#: a hook is run by somebody who may not look into the home folder of whoever builds.
+TRAY = "boat-standins"
+
+#: Debian packages and the programs of theirs that stand in.
+#:
+#: Not here, since their answers depend on the architecture they were built for: dpkg,
+#: dpkg-query, dpkg-divert, dpkg-trigger, ldconfig, arch, uname.
+PROGRAMS: dict[str, tuple[str, ...]] = {
+    "bash": ("bin/bash",),
+    "coreutils": tuple(
+        f"bin/{name}"
+        for name in (
+            "[ basename cat chgrp chmod chown comm cp cut date dd dirname du echo env expr "
+            "false head id install join ln ls md5sum mkdir mkfifo mknod mktemp mv nproc od "
+            "paste printf pwd readlink realpath rm rmdir seq sha256sum sleep sort stat sync "
+            "tail tee test touch tr true truncate tty uniq wc"
+        ).split()
+    ),
+    "cpio": ("bin/cpio",),
+    "dash": ("bin/dash",),
+    "debianutils": ("bin/run-parts", "bin/tempfile"),
+    "dpkg": ("bin/dpkg-deb", "bin/dpkg-split", "bin/update-alternatives"),
+    "findutils": ("bin/find", "bin/xargs"),
+    "grep": ("bin/grep",),
+    "gzip": ("bin/gzip",),
+    "kmod": ("bin/kmod",),
+    "mawk": ("bin/mawk",),
+    "perl-base": ("bin/perl",),
+    "python3-minimal": ("bin/python3.13",),
+    "sed": ("bin/sed",),
+    "systemd": (
+        "bin/journalctl",
+        "bin/systemctl",
+        "bin/systemd-machine-id-setup",
+        "bin/systemd-sysusers",
+        "bin/systemd-tmpfiles",
+    ),
+    "tar": ("bin/tar",),
+    "udev": ("bin/systemd-hwdb", "bin/udevadm"),
+    "util-linux": ("bin/getopt",),
+    "zstd": ("bin/zstd",),
+}
+#: Whose programs can stand in, and where their libraries are.
+_OWN = "amd64"
+_LIBRARIES = ("usr/lib/x86_64-linux-gnu/", "usr/lib64/")
+
+
+def host() -> str:
+    """Debian's name for this machine's architecture."""
+    return run("dpkg", "--print-architecture").stdout.strip()
+
+
+def require(architecture: str) -> None:
+    """UserError when this machine can run no programs of `architecture`."""
+    if architecture == host():
+        return
+    if run("arch-test", architecture, check=False).returncode != 0:
+        raise UserError(
+            f"this machine cannot run {architecture} programs, which building a base for "
+            f"this board takes",
+            hint="sudo apt-get install qemu-user-static; where systemd does not run, then "
+            "sudo tools/enable-arm64",
+        )
+
+
+def options(architecture: str, suite: str, sources: Sequence[str], work: Path) -> list[str]:
+    """mmdebstrap's options for a base of `architecture`; none when it is this machine's own.
+
+    `sources` are the package sources as apt reads them. Downloads the stand-ins into the
+    folder `work`. The options' hooks have to come before all other customize hooks.
+    """
+    if architecture == _OWN or host() != _OWN:
+        return []
+    tray = _gather(suite, sources, work)
+    return [
+        f"--extract-hook=tar-in {tray} /",
+        f'--extract-hook="$1/{TRAY}/begin" "$1"',
+        f'--customize-hook="$1/{TRAY}/finish" "$1"',
+    ]
+
+
+def _gather(suite: str, sources: Sequence[str], work: Path) -> Path:
+    """Download this machine's builds and pick out of them what stands in."""
+    root = work / "standins-root.tar"
+    argv = [
+        "mmdebstrap",
+        "--mode=unshare",
+        "--variant=extract",
+        f"--architectures={_OWN}",
+        f"--include={','.join(PROGRAMS)}",
+        "--aptopt=Acquire::Languages none",
+        suite,
+        str(root),
+        *sources,
+    ]
+    done = run(*argv, check=False)
+    if done.returncode != 0:
+        raise explained(argv, done.returncode, done.stderr)
+    tray = work / "standins.tar"
+    pick(root, tray)
+    root.unlink()
+    return tray
+
+
+def pick(root: Path, tray: Path) -> None:
+    """Write the stand-ins and the libraries they need, out of the tar of a root, to another.
+
+    UserError when a program is missing.
+    """
+    wanted = {f"usr/{name}" for names in PROGRAMS.values() for name in names}
+    with tarfile.open(root) as reading, tarfile.open(tray, "w") as writing:
+        for member in reading:
+            name = member.name.removeprefix("./")
+            if name in wanted and member.isfile():
+                wanted.remove(name)
+                member.name = f"{TRAY}/programs/{name}"
+            elif not f"{name}/".startswith(_LIBRARIES):
+                continue
+            writing.addfile(member, reading.extractfile(member) if member.isreg() else None)
+        loader = tarfile.TarInfo("lib64")
+        loader.type = tarfile.SYMTYPE
+        loader.linkname = "usr/lib64"
+        writing.addfile(loader)
+        for hook in ("begin", "finish"):
+            writing.add(FOLDER / hook, f"{TRAY}/{hook}", filter=_as_program)
+    if wanted:
+        raise UserError(f"not in Debian's packages: {', '.join(sorted(wanted))}")
+
+
+def _as_program(member: tarfile.TarInfo) -> tarfile.TarInfo:
+    """A file that root owns and may run, whatever this checkout or wheel made of it."""
+    member.uid = member.gid = 0
+    member.uname = member.gname = "root"
+    member.mode = 0o755
+    return member

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether it is plain which source of each kind of data is believed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.checks.finding import Finding
+from provision.onboard.feed.nmea0183.kinds import KINDS
+from provision.onboard.feed.policy.source_priority import MUTE
+from provision.profile.load import Boat
+from provision.profile.schema.links import Can, Filter, Input, Link
+
+#: The sentences by which a source of each kind of data is chosen.
+TELLING = {
+    kind: tuple(name for name in formatters if name not in MUTE)
+    for kind, formatters in KINDS.items()
+}
+
+
+def rates(source: Link | Can | Input, kind: str) -> dict[str, float]:
+    """List what a source tells of a kind of data and is taken, with the rates per second.
+
+    Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
+    """
+    taken = [name for name in TELLING[kind] if _taken(source.takes, name)]
+    wanted = [kind] if isinstance(source, Can) and taken else taken
+    return {name: rate for name, rate in source.talks.items() if name in wanted}
+
+
+def _taken(passes: Filter | None, formatter: str) -> bool:
+    """Whether sentences with this formatter can get through."""
+    if passes is None:
+        return True
+    if passes.only and not any(p.formatter in (None, formatter) for p in passes.only):
+        return False
+    return not any(p.formatter == formatter and p.talker is None for p in passes.but)
+
+
+def check(boat: Boat) -> Iterator[Finding]:
+    """Orders of preference that cannot work or mean nothing, and kinds that want for one."""
+    profile = boat.profile
+    sources: dict[str, Link | Can | Input] = {**profile.links, **profile.inputs}
+    # Of an input that says nothing of itself, anything may come.
+    unknown = [name for name, source in profile.inputs.items() if not source.talks]
+    prefer = profile.feed.prefer
+    orders = prefer.order if prefer else {}
+    for kind in KINDS:
+        telling = [name for name, source in sources.items() if rates(source, kind)]
+        if kind in orders:
+            yield from _order(boat, kind, telling, unknown)
+        elif len(telling) > 1:
+            yield Finding(
+                "warning",
+                f"no-preference.{kind}",
+                f"{_and(telling)} all tell {kind}, and tablets get it from each",
+                boat.place("feed.prefer" if prefer else "feed"),
+                f"say whom to believe first, with feed.prefer: {{{kind}: [{', '.join(telling)}]}}",
+            )
+
+
+def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Iterator[Finding]:
+    profile = boat.profile
+    prefer = profile.feed.prefer
+    assert prefer is not None
+    possible = {*telling, *unknown}
+    for number, name in enumerate(prefer.order[kind]):
+        place = boat.place(f"feed.prefer.{kind}[{number}]")
+        if name not in possible:
+            yield Finding(
+                "error",
+                f"prefer.{kind}.{name}",
+                f"{name} tells nothing of {kind}",
+                place,
+                f"that would be {', '.join(TELLING[kind])} in what it talks",
+            )
+        source = profile.links.get(name) or profile.inputs[name]
+        often = max(rates(source, kind).values(), default=None)
+        if often and prefer.silence < 2 / often:
+            yield Finding(
+                "warning",
+                f"prefer-silence.{kind}.{name}",
+                f"{name} tells {kind} every {1 / often:g} s, and counts as silent after "
+                f"{prefer.silence:g} s",
+                place,
+                "let silence be twice as long as what lies between two sentences, or more",
+            )
+    if len(possible) == 1:
+        yield Finding(
+            "warning",
+            f"prefer-alone.{kind}",
+            f"nothing but {_and([*telling, *unknown])} tells {kind}: there is nothing to prefer",
+            boat.place(f"feed.prefer.{kind}"),
+            "add the second source under links or inputs, or take the order out",
+        )
+
+
+def _and(names: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

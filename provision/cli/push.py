@@ -1,0 +1,353 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Commands that reach running boats: push, fleet, verify, inventory."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from provision.cli.common import (
+    COULD_NOT_RUN,
+    FOUND_SOMETHING,
+    INTERRUPTED,
+    BoatNames,
+    Boats,
+    Everyone,
+    Json,
+    Some,
+    VaultFile,
+    app,
+    fail,
+    show,
+)
+from provision.cli.durations import between
+from provision.cli.help import Command, example
+from provision.cli.opening import every_file, warn
+from provision.errors import UserError
+from provision.harmless import harmless
+from provision.paths import BOATS, folder_option
+from provision.push.options import PushOptions
+
+if TYPE_CHECKING:
+    from provision.push.held_back import HeldBack
+    from provision.push.inventory import Wanted
+    from provision.push.load import Unfit
+    from provision.push.plan import Target
+    from provision.ssh.endpoint import Endpoint
+    from provision.verify.runner import VerifyResult
+
+At = Annotated[
+    list[str] | None,
+    typer.Option("--at", metavar="BOAT=HOST:PORT", help="Where a boat answers instead."),
+]
+FormerKey = Annotated[
+    bool,
+    typer.Option("--former-key", help="Accept a host key from before it was rotated, too."),
+]
+
+#: Seconds; no boat takes a longer trial, see provision/onboard/settings/cli.py.
+LONGEST = 24 * 3600
+
+
+def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
+    """The boats with these names, each once; UserErrors with all that is wrong with any."""
+    from provision.profile.yaml.tree import raise_all
+
+    fit, unfit = named(names, boats, password)
+    raise_all([error for one in unfit for error in one.errors])
+    return fit
+
+
+def named(
+    names: Sequence[str], boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats with these names, each once, and those that are wrong."""
+    from provision.profile import load
+    from provision.push.load import gather
+
+    files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
+    return gather(list(files.values()), password)
+
+
+def some_or_all(
+    names: Sequence[str], boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats with these names, or all of the folder; and those of them that are wrong.
+
+    UserErrors when there is no boat at all, or when all that were named are wrong.
+    """
+
+    from provision.profile.yaml.tree import raise_all
+    from provision.push.load import gather
+
+    if names:
+        fit, unfit = named(names, boats, password)
+        if not fit:
+            raise_all([error for one in unfit for error in one.errors])
+        return fit, unfit
+    return gather(every_file(boats), password)
+
+
+def places(
+    at: Sequence[str] | None, boats: Iterable[Target | Unfit | HeldBack]
+) -> dict[str, Endpoint]:
+    """Where boats are said to answer; UserError when one of them is none of `boats`."""
+    from provision.ssh.endpoint import parse_at
+
+    found = parse_at(at or [])
+    if unknown := sorted(found.keys() - {boat.name for boat in boats}):
+        raise UserError(
+            f"--at says where {', '.join(unknown)} answers, which is not among the boats",
+            hint="write it as the boat's name",
+        )
+    return found
+
+
+@app.command(cls=Command, epilog=example("push --all --first kittiwake --wait 1h"))
+def push(  # noqa: PLR0913
+    names: Some = None,
+    boats: Boats = BOATS,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+    everyone: Everyone = False,
+    first: Annotated[
+        str,
+        typer.Option(metavar="BOAT", help="Push to this boat first. Go on only if it passes."),
+    ] = "",
+    stop_after: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            metavar="N",
+            show_default=False,
+            help="Start no further boat after N failures (default: go on).",
+        ),
+    ] = 0,
+    wait: Annotated[
+        float,
+        typer.Option(
+            parser=between(0, 30 * LONGEST, "from 0 to 30 days"),
+            metavar="TIME",
+            show_default=False,
+            help="Look this long for boats that are off: 90 s, 5 min, 2 h; a number alone is "
+            "seconds (default: do not wait).",
+        ),
+    ] = 0,
+    stage: Annotated[
+        bool, typer.Option("--stage", help="For the next start: on trial there, not now.")
+    ] = False,
+    at_once: Annotated[
+        int, typer.Option(min=1, metavar="N", help="How many boats side by side.")
+    ] = 8,
+    timer: Annotated[
+        float,
+        typer.Option(
+            parser=between(30, LONGEST, "from 30 s to 24 h"),
+            metavar="TIME",
+            show_default=False,
+            help="A boat rolls back by itself after this time, unless it was proven: 30 s to "
+            f"24 h; a number alone is seconds (default: {PushOptions.timer // 60} min).",
+        ),
+    ] = PushOptions.timer,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Change nothing; say what would change.")
+    ] = False,
+    overwrite_drift: Annotated[
+        bool, typer.Option("--overwrite-drift", help="Replace files changed by hand aboard.")
+    ] = False,
+    former_key: FormerKey = False,
+    as_json: Json = False,
+) -> None:
+    """Change running boats: on trial first, then for good.
+
+    The new settings are proven on the boat. If that fails, it rolls back by itself.
+    """
+
+    from provision.progress import console, results
+    from provision.push.console import progress, push_table
+    from provision.push.diff import MAX_DIFF_CHARS
+    from provision.push.held_back import hold_back
+    from provision.push.rollout import Rollout, roll_out
+
+    if everyone == bool(names):
+        raise UserError("name the boats to push to, or give --all; not both")
+    readable, unfit = some_or_all(names or (), boats, vault_password_file)
+    fleet, held = hold_back(readable)
+    left_out: list[Unfit | HeldBack] = [*unfit, *held]
+    options = PushOptions(
+        at=places(at, [*fleet, *left_out]),
+        at_once=at_once,
+        timer=round(timer),
+        check=dry_run,
+        overwrite_drift=overwrite_drift,
+        stage=stage,
+        stop_after=stop_after,
+        former=former_key,
+    )
+    for one in left_out:
+        if one.name == first:
+            raise one.error
+    warn(one.boat for one in fleet)
+    shown = contextlib.nullcontext() if as_json else progress([one.name for one in fleet], console)
+    try:
+        with shown as listener:
+            if fleet or not held:
+                ended = roll_out(fleet, options, Rollout(first, wait), listener)
+            else:
+                ended = []
+    except KeyboardInterrupt:
+        asking = f"provision fleet{folder_option(boats)}"
+        hint = f"a boat with settings on trial returns within {round(timer)} s; `{asking}` says how"
+        fail(UserError("the push was stopped in the middle", hint=hint))
+        raise typer.Exit(INTERRUPTED) from None
+    if left_out:
+        ended = sorted([*ended, *(one.result() for one in left_out)], key=lambda one: one.boat)
+    if as_json:
+        show({"boats": [result.as_json() for result in ended]})
+    else:
+        for result in ended:
+            if result.diff:
+                results.print(f"{result.boat}:", markup=False)
+                text = harmless(result.diff, MAX_DIFF_CHARS)
+                results.print(text, end="", markup=False)
+        results.print(push_table(ended))
+    if not all(result.well for result in ended):
+        raise typer.Exit(FOUND_SOMETHING)
+
+
+@app.command(cls=Command, epilog=example("fleet"))
+def fleet(  # noqa: PLR0913
+    names: Some = None,
+    boats: Boats = BOATS,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+    former_key: FormerKey = False,
+    as_json: Json = False,
+) -> None:
+    """Ask how boats are: reachable, healthy, up to date.
+
+    Without names, all boats of the folder are asked, and all at once.
+    """
+
+    from provision.progress import results
+    from provision.push.console import fleet_table
+    from provision.push.status import standings
+
+    asked, unfit = some_or_all(names or (), boats, vault_password_file)
+    found = standings(asked, places(at, [*asked, *unfit]), former=former_key)
+    if unfit:
+        found = sorted([*found, *(one.standing() for one in unfit)], key=lambda one: one.boat)
+    if as_json:
+        show({"boats": [one.as_json() for one in found]})
+    else:
+        results.print(fleet_table(found, time.time()))
+    if not all(one.well for one in found):
+        raise typer.Exit(FOUND_SOMETHING)
+
+
+@app.command(cls=Command, epilog=example("verify kittiwake"))
+def verify(  # noqa: PLR0913
+    names: Some = None,
+    everyone: Everyone = False,
+    boats: Boats = BOATS,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+    as_json: Json = False,
+) -> None:
+    """Prove that running boats are what their files say.
+
+    Nothing is changed aboard.
+    """
+
+    from provision.progress import results
+    from provision.push.console import verify_table
+
+    asked, unfit = _to_prove(names or (), everyone, boats, vault_password_file)
+    proofs = _prove(asked, places(at, [*asked, *unfit]))
+    if unfit:
+        proofs = sorted([*proofs, *map(_unproven, unfit)], key=lambda one: one.boat)
+    if as_json:
+        show({"boats": [proof.as_json() for proof in proofs]})
+    else:
+        for proof in proofs:
+            if proof.tests:
+                results.print(verify_table(proof))
+            results.print(harmless(proof.summary()), markup=False)
+    if any(proof.failed for proof in proofs):
+        raise typer.Exit(FOUND_SOMETHING)
+    if not all(proof.well for proof in proofs):
+        raise typer.Exit(COULD_NOT_RUN)
+
+
+@app.command(cls=Command, epilog=example("inventory kittiwake -o run > run.json"))
+def inventory(
+    names: BoatNames,
+    out: Annotated[
+        Path, typer.Option("-o", metavar="DIR", help="Where the files that it names are put.")
+    ],
+    boats: Boats = BOATS,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+) -> None:
+    """Print the inventory for plain ansible-playbook.
+
+    The playbook is roles/push.yml.
+    """
+
+    from provision.profile.yaml.tree import raise_all
+    from provision.push.held_back import hold_back
+    from provision.push.push import lay_out
+
+    fleet, held = hold_back(targets(names, boats, vault_password_file))
+    raise_all([one.error for one in held])
+    print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
+
+
+def _to_prove(
+    names: Sequence[str], everyone: bool, boats: Path, password: Path | None
+) -> tuple[list[Target], list[Unfit]]:
+    """The boats to prove; of those that were named, none may be wrong."""
+    if everyone == bool(names):
+        raise UserError("name the boats, or give --all for all of the folder; not both")
+    if names:
+        return targets(names, boats, password), []
+    return some_or_all(names, boats, password)
+
+
+def _unproven(boat: Unfit) -> VerifyResult:
+    from provision.verify.runner import VerifyResult
+
+    return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
+
+
+def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
+    """Run the suite against each boat where it answers."""
+    from provision.push.plan import prepare
+    from provision.push.workspace import workspace
+
+    with workspace() as folder:
+        return [_explained(wanted, _proof(wanted)) for wanted in prepare(fleet, folder, at)]
+
+
+def _proof(boat: Wanted) -> VerifyResult:
+    from provision.verify.runner import prove
+
+    return prove(boat.folder / "job.json", boat.reach.places[0], "kept")
+
+
+def _explained(boat: Wanted, proof: VerifyResult) -> VerifyResult:
+    """The proof, and why it could not run in words as a push has them."""
+    from provision.push.outcome import elsewhere, explain
+
+    if not proof.error:
+        return proof
+    reason, hint = explain(boat, proof.error)
+    if "does not answer" in reason:
+        hint = elsewhere(boat)
+    return replace(proof, error="\n  hint: ".join(filter(None, (reason, hint))))

@@ -1,0 +1,283 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The parts put together from the configuration, and what happens every few seconds."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import signal
+import traceback
+from typing import Any
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.net.own_sockets import OwnPorts
+from provision.onboard.feed.nmea0183.sentence import Sentence
+from provision.onboard.feed.outputs.multicast import Multicast
+from provision.onboard.feed.outputs.serial_output import Listener
+from provision.onboard.feed.outputs.tcp_server import Server
+from provision.onboard.feed.outputs.time_source import Clock
+from provision.onboard.feed.outputs.udp import Datagrams
+from provision.onboard.feed.policy.loop_guard import Echoes
+from provision.onboard.feed.policy.source_priority import Beliefs
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.policy.station_query import Stations
+from provision.onboard.feed.policy.steering_gate import Gate
+from provision.onboard.feed.policy.tablet_proof import Proof
+from provision.onboard.feed.report.fault_log import Teller, log
+from provision.onboard.feed.report.sd_notify import notify, watchdog_interval
+from provision.onboard.feed.report.state_socket import StateSocket
+from provision.onboard.feed.router import Hub
+from provision.onboard.feed.sources.can import SILENCE, Can
+from provision.onboard.feed.sources.ingest import Deliver
+from provision.onboard.feed.sources.serial_link import Link
+from provision.onboard.feed.sources.tcp_inputs import TcpInput, TcpServerInput
+from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
+from provision.onboard.feed.voyage_log.log import VoyageLog
+
+#: Seconds between two looks at links, clients and the controller.
+WATCH = 2.0
+
+
+Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
+
+
+def make_input(
+    source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller, own: OwnPorts
+) -> Input:
+    """The input that `source` describes; OSError when its port is taken."""
+    if source.tcp is not None:
+        return TcpInput(source, deliver, stalls, teller)
+    if source.listen is not None:
+        return TcpServerInput(source, deliver, stalls, teller)
+    if source.udp is not None:
+        return UdpInput(source, deliver, stalls, teller, own)
+    return MulticastInput(source, deliver, stalls, teller, own)
+
+
+def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
+    """The formatters that each link may bring back, having been sent them."""
+    sent = frozenset(formatter for link in settings.links for formatter in link.listens)
+    return {
+        **{link.name: sent if link.listens else frozenset() for link in settings.links},
+        **{can.name: frozenset() for can in settings.cans},
+    }
+
+
+class Feed:
+    """Everything that runs, from one configuration; to be made inside a running loop."""
+
+    def __init__(self, settings: models.Config) -> None:
+        """Opens what must be there (ports to listen on, OSError); the rest is waited for."""
+        self._settings = settings
+        self._loop = asyncio.get_running_loop()
+        self._began = self._loop.time()
+        self.teller = Teller()
+        self.own = OwnPorts()
+        named = frozenset(name for link in settings.links for name in link.listens_to)
+        self.echoes = Echoes(may_come_back(settings), self.teller, named)
+        self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
+        self.stalls = Stalls()
+        self.hub = Hub(self.echoes, self.beliefs, self.stalls, self.teller)
+        datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
+        by_name = {link.name: link for link in settings.links}
+        self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
+        listened = frozenset(name for link in settings.links for name in link.listens)
+        stations = Stations(settings.stations)
+        self.proof = Proof(settings.steering, listened, stations, self._hang_up, self.teller)
+        deliver = self.hub.publish
+
+        def deliver_proven(sentences: list[Sentence]) -> None:
+            self.proof.take(sentences, deliver)
+
+        self.links = [Link(link, deliver, self.stalls, self.teller) for link in settings.links]
+        silence = settings.prefer.silence if settings.prefer else SILENCE
+        self.cans = [Can(can, deliver, self.stalls, self.teller, silence) for can in settings.cans]
+        self.inputs = [
+            make_input(i, deliver_proven, self.stalls, self.teller, self.own)
+            for i in settings.inputs
+        ]
+        self.sources: list[Link | Can | Input] = [*self.links, *self.cans, *self.inputs]
+        self._outputs()
+
+    def _outputs(self) -> None:
+        settings, teller = self._settings, self.teller
+        network = {source.name: frozenset(source.talks) for source in settings.inputs}
+        self.listeners = [
+            Listener(link, self.gate, teller, network) for link in self.links if link.config.listens
+        ]
+        self.server = (
+            Server(settings.tcp, self.hub, self.gate, self.proof, teller) if settings.tcp else None
+        )
+        self.datagrams = [
+            Datagrams(udp, teller, self.own, self._inputs_of(udp.port)) for udp in settings.udp
+        ]
+        self.multicast = (
+            Multicast(settings.multicast, teller, self.own, self._inputs_of(None))
+            if settings.multicast
+            else None
+        )
+        bauds = {link.name: link.baud for link in settings.links}
+        self.clock = Clock(settings.clock, bauds, teller) if settings.clock else None
+        self.log = VoyageLog(settings.log, teller) if settings.log else None
+        for tap in (self.clock, self.log):
+            if tap is not None:
+                self.hub.tap(tap)
+        # The most urgent first.
+        for listener in self.listeners:
+            if network and settings.prefer:
+                beliefs = Beliefs(settings.prefer, f"{listener.name}: ")
+                self.hub.add_apart(listener, listener.hears, beliefs)
+            else:
+                self.hub.add(listener)
+        for sink in [self.server, *self.datagrams, self.multicast]:
+            if sink is not None:
+                self.hub.add(sink)
+        self.state_socket = StateSocket(settings.state.socket, self.state)
+        self.tasks: list[asyncio.Task[None]] = []
+
+    def _hang_up(self, address: str, before: float) -> None:
+        for part in (self.server, *self.inputs):
+            if isinstance(part, Server | TcpInput | TcpServerInput):
+                part.hang_up(address, before)
+
+    def _inputs_of(self, port: int | None) -> frozenset[str]:
+        """The inputs that hear datagrams to a UDP port, or to a multicast group."""
+        return frozenset(
+            source.name
+            for source in self._settings.inputs
+            if (source.udp == port if port is not None else source.multicast)
+        )
+
+    async def start(self) -> None:
+        """Begin to read, and tell systemd."""
+        self._loop.set_exception_handler(self._failed)
+        await self.state_socket.start()
+        self.stalls.start()
+        for source in self.sources:
+            source.open()
+        self.tasks = [
+            asyncio.create_task(self._watch()),
+            asyncio.create_task(self._journal()),
+        ]
+        notify("READY=1")
+        interval = watchdog_interval()
+        if interval is not None:
+            self.tasks.append(asyncio.create_task(self._sign_of_life(interval)))
+
+    def _failed(self, _: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """A fault of our own in handling one event: named once, and the feed goes on."""
+        error = context.get("exception")
+        where = traceback.extract_tb(error.__traceback__)[-1:] if error else []
+        place = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
+        self.teller.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
+
+    def stop(self) -> None:
+        """Let go of everything."""
+        notify("STOPPING=1")
+        for task in self.tasks:
+            task.cancel()
+        for source in self.sources:
+            source.close()
+        self.proof.close()
+        self.stalls.close()
+        outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.log]
+        for part in [*outputs, self.state_socket]:
+            if part is not None:
+                part.close()
+
+    async def _watch(self) -> None:
+        while True:
+            await asyncio.sleep(WATCH)
+            now = self._loop.time()
+            for source in self.sources:
+                source.watch(now)
+            self.gate.watch(now)
+            self.proof.watch()
+            if self.server is not None:
+                self.server.watch(now)
+
+    async def _journal(self) -> None:
+        while True:
+            await asyncio.sleep(self._settings.state.journal)
+            for source in self.sources:
+                told = source.as_json()
+                log.info(
+                    "%s: %d bytes, %d sentences, %d errors",
+                    *(source.name, told["bytes"], told["sentences"]),
+                    sum(told["errors"].values()),
+                )
+            if self.server is not None:
+                told = self.server.as_json()
+                log.info(
+                    "tcp: %d clients, %d sentences, %d dropped",
+                    *(len(told["clients"]), told["sentences"], told["dropped"]),
+                )
+            for listener in self.listeners:
+                told = listener.as_json()
+                log.info(
+                    "%s: %d sentences sent to it, %d dropped",
+                    *(listener.name, told["sent"], sum(told["drops"].values())),
+                )
+
+    async def _sign_of_life(self, interval: float) -> None:
+        while True:
+            notify("WATCHDOG=1")
+            await asyncio.sleep(interval)
+
+    def state(self) -> dict[str, Any]:
+        """Everything that can be asked, as plain data.
+
+        links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
+        (sentences a second by formatter, taken over the last rates_over seconds, at most
+        20), last_heard (seconds ago), of serial links load (percent of the baud rate) and
+        how often opened;
+        outputs: of each its queue, what was sent and what was dropped and why; believed:
+        the source of each kind of data and since how many seconds; steering: controller,
+        since, last_heard, controllers by listener, how many sentences were refused, and by
+        which pass-phrase the tablets that have their own have joined;
+        echoes: sentences that came back and were dropped; faults: by output or other
+        part, how often it failed by a fault of our own; log and clock: what was written,
+        given and refused.
+        """
+        now = self._loop.time()
+        return {
+            "running": round(now - self._began, 1),
+            "links": {
+                link.name: link.as_json() for link in self.sources if isinstance(link, Link | Can)
+            },
+            "inputs": {source.name: source.as_json() for source in self.inputs},
+            "outputs": {
+                "tcp": self.server.as_json() if self.server else None,
+                "udp": [datagrams.as_json() for datagrams in self.datagrams],
+                "multicast": self.multicast.as_json() if self.multicast else None,
+                "listeners": {listener.name: listener.as_json() for listener in self.listeners},
+            },
+            "believed": self.beliefs.as_json(now) if self.beliefs else {},
+            "echoes": self.echoes.dropped,
+            "faults": dict(self.teller.faults),
+            "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
+            "log": self.log.as_json() if self.log else None,
+            "clock": self.clock.as_json() if self.clock else None,
+        }
+
+
+async def run(settings: models.Config) -> None:
+    """Feed until SIGTERM or SIGINT."""
+    feed = Feed(settings)
+    end = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, end.set)
+    await feed.start()
+    # What is loaded by now stays: it need not be looked at again.
+    gc.collect()
+    gc.freeze()
+    for task in feed.tasks:
+        # None ends but by a fault; systemd starts us anew then.
+        task.add_done_callback(lambda _: end.set())
+    try:
+        await end.wait()
+        for task in feed.tasks:
+            if task.done():
+                task.result()
+    finally:
+        feed.stop()

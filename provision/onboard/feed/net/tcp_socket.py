@@ -1,0 +1,22 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Set the options of TCP connections that may vanish without a word."""
+
+from __future__ import annotations
+
+import socket
+
+#: Seconds: keepalive begins after, repeats every; so many without an answer end it.
+KEEPALIVE = (15, 5, 3)
+
+#: Bytes taken from a client's queue, or read from a connection, in one go.
+PIECE = 4096
+
+
+def keep_alive(channel: socket.socket, patience: float) -> None:
+    """Notice within some `patience` seconds that the other side has vanished."""
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    idle, interval, count = KEEPALIVE
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, idle)
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, interval)
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, count)
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(patience * 1000))

@@ -1,0 +1,50 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tell an NMEA 0183 sender from a web page by how its connection begins.
+
+Any page can make the browser of a tablet connect to the boat, and can write what follows the
+request line. The request line comes first, though, and is not a sentence (RFC 9112, section 3);
+nor is what TLS, HTTP/2, STUN or a terminal begin with. So the first line decides.
+
+Noise behind a first valid sentence does not end a connection: bridges from serial lines pass
+on what disturbs their line, and a browser does not get so far.
+"""
+
+from __future__ import annotations
+
+import re
+
+from provision.onboard.feed.nmea0183.framer import HOLD, Framer
+
+#: Why a connection is closed that begins with something else than a sentence.
+NOT_NMEA = "was sent away: it does not begin with a sentence of NMEA 0183"
+
+#: What a sentence begins with, or a TAG block in front of it (IEC 61162-1, NMEA 0183 v4).
+STARTS = b"$!\\"
+
+_LINE_END = re.compile(rb"[\r\n]")
+
+
+class Opening:
+    """Reads a connection's bytes until its first sentence, or until they cannot be one."""
+
+    def __init__(self, *, unchecked: bool = False, long: bool = False) -> None:
+        """`unchecked` and `long` allow what a framer allows by them."""
+        self._framer = Framer("", unchecked=unchecked, long=long, from_start=True)
+        self._begun = b""
+        self.passed = False
+        """Whether a first valid sentence has come, with nothing else before it."""
+
+    def refuses(self, data: bytes) -> bool:
+        """Take what was read, and say whether it shows that this is not NMEA 0183."""
+        if self.passed:
+            return False
+        lines = _LINE_END.split(self._begun + data)
+        self._begun = lines.pop()
+        for line in lines:
+            sentences = self._framer.feed(line + b"\n", 0.0)
+            if self._framer.errors.total():
+                return True
+            if sentences:
+                self.passed, self._begun = True, b""
+                return False
+        return len(self._begun) > HOLD or bool(self._begun and self._begun[0] not in STARTS)

@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One TCP client of the feed: a bounded queue of its own, so that it slows nobody.
+
+What is queued is whole pieces of sentences; the oldest goes first when the queue is full,
+but a sentence that was begun is always ended.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import struct
+from collections import deque
+from collections.abc import Callable
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.net.tcp_socket import PIECE, keep_alive
+from provision.onboard.feed.nmea0183.sentence import CLIENT
+
+#: What the kernel may hold for one client, in bytes: old news is worth little.
+SEND_BUFFER = 32768
+
+#: Bytes read from a client in one go: what was held up on its way is to come in one piece, so
+#: that the newest of it is known.
+BACKLOG = 16384
+
+
+def prepare(channel: socket.socket, patience: float) -> None:
+    """Options of a client's socket, so that a tablet that has vanished is noticed."""
+    channel.setblocking(False)
+    channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+    keep_alive(channel, patience)
+
+
+class Client:
+    """A connection that sentences are sent to."""
+
+    def __init__(
+        self,
+        channel: socket.socket,
+        peer: tuple[str, int],
+        tcp: models.Tcp,
+        said: Callable[[Client, bytes, bool], None],
+        gone: Callable[[Client, str], None],
+    ) -> None:
+        """`said` is called with what the client says and whether there may be more of it to read,
+        `gone` once with the reason."""
+        self.address, self.port = peer
+        self.name = f"{CLIENT}{self.address}:{self.port}"
+        self.connected = asyncio.get_running_loop().time()
+        self.sent = self.dropped = 0
+        self._channel = channel
+        self._limit = tcp.queue
+        self._patience = tcp.patience
+        self._said = said
+        self._gone = gone
+        self._loop = asyncio.get_running_loop()
+        self._begun = b""
+        self._queue: deque[tuple[bytes, int]] = deque()
+        self._queued = 0
+        self._moved = 0.0
+        self._closed = False
+        self._loop.add_reader(channel, self._read)
+
+    def send(self, piece: bytes, count: int) -> None:
+        """Send a piece of `count` whole sentences now, or as soon as the client takes it."""
+        if self._closed:
+            return
+        if self._begun:
+            self._queue.append((piece, count))
+            self._queued += len(piece)
+            while self._queued > self._limit and len(self._queue) > 1:
+                oldest, lost = self._queue.popleft()
+                self._queued -= len(oldest)
+                self.dropped += lost
+            return
+        try:
+            written = self._channel.send(piece)
+        except BlockingIOError:
+            written = 0
+        except OSError as error:
+            self.close(error.strerror or str(error))
+            return
+        self.sent += written
+        if written < len(piece):
+            self._begun = piece[written:]
+            self._moved = self._loop.time()
+            self._loop.add_writer(self._channel, self._write)
+
+    def _write(self) -> None:
+        try:
+            written = self._channel.send(self._begun)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.close(error.strerror or str(error))
+            return
+        self.sent += written
+        self._moved = self._loop.time()
+        self._begun = self._begun[written:]
+        if not self._begun:
+            if not self._queue:
+                self._loop.remove_writer(self._channel)
+                return
+            pieces = []
+            size = 0
+            while self._queue and size < PIECE:
+                piece, _ = self._queue.popleft()
+                pieces.append(piece)
+                size += len(piece)
+            self._queued -= size
+            self._begun = b"".join(pieces)
+
+    def _read(self) -> None:
+        try:
+            data = self._channel.recv(BACKLOG)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.close(error.strerror or str(error))
+            return
+        if not data:
+            self.close("left")
+            return
+        self._said(self, data, len(data) == BACKLOG)
+
+    def watch(self, now: float) -> None:
+        """Disconnect a client that has taken nothing for too long."""
+        if self._begun and now - self._moved > self._patience:
+            self.close(f"took nothing for {self._patience:.0f} s")
+
+    def close(self, reason: str) -> None:
+        """End the connection at once, with what waits for it."""
+        if self._closed:
+            return
+        self._closed = True
+        self._loop.remove_reader(self._channel)
+        self._loop.remove_writer(self._channel)
+        try:
+            # Reset instead of keeping what was not taken.
+            if self._begun:
+                linger = struct.pack("ii", 1, 0)
+                self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+        except OSError:
+            pass
+        self._channel.close()
+        self._begun = b""
+        self._queue.clear()
+        self._queued = 0
+        self._gone(self, reason)
+
+    @property
+    def queued(self) -> int:
+        """Bytes that wait for this client."""
+        return len(self._begun) + self._queued

@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The TCP server that tablets read the feed from."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections import Counter
+from typing import Any
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.net.listening_sockets import listen_tcp
+from provision.onboard.feed.net.subnet import LOOPBACK
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
+from provision.onboard.feed.nmea0183.sentence import Sentence
+from provision.onboard.feed.outputs.tcp_client import Client, prepare
+from provision.onboard.feed.policy.stalls import Arrivals
+from provision.onboard.feed.policy.steering_gate import Gate
+from provision.onboard.feed.policy.tablet_proof import Proof
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.router import Hub
+
+#: Connections that wait to be accepted.
+BACKLOG = 32
+
+#: Seconds without accepting when the process has run out of descriptors.
+BREATH = 1.0
+
+
+class Server:
+    """Sends every client all sentences that pass its filter.
+
+    What clients say is dropped, but for the steering sentences of a sender that the
+    profile names.
+    """
+
+    def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, proof: Proof, teller: Teller) -> None:
+        """Binds the port; OSError when it is taken."""
+        self._tcp = tcp
+        self._hub = hub
+        self._gate = gate
+        self._proof = proof
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._clients: set[Client] = set()
+        self._framers: dict[Client, Framer] = {}
+        self._openings: dict[Client, Opening] = {}
+        self._arrivals: dict[Client, Arrivals] = {}
+        self._pending: list[Sentence] = []
+        self._short_since: float | None = None
+        """Since when connections may wait that could not be taken."""
+        self._gone = {"sent": 0, "dropped": 0}
+        self.sentences = 0
+        self._channel = listen_tcp(tcp.address, tcp.port, BACKLOG)
+        self._loop.add_reader(self._channel, self._accept)
+
+    @property
+    def port(self) -> int:
+        """The port that it listens on."""
+        return int(self._channel.getsockname()[1])
+
+    @property
+    def name(self) -> str:
+        """What it is called where its faults are told."""
+        return "tcp"
+
+    def wants(self, origin: str, talker: str, formatter: str) -> bool:
+        return self._tcp.filter.passes(origin, talker, formatter)
+
+    def put(self, sentence: Sentence) -> None:
+        if not self._pending:
+            # Whatever else this turn of the loop brings goes into the same piece.
+            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
+        self._pending.append(sentence)
+
+    def _flush(self) -> None:
+        pending, self._pending = self._pending, []
+        self.sentences += len(pending)
+        if not self._clients:
+            return
+        piece = b"".join([sentence.raw for sentence in pending])
+        # Nothing goes back to where it came from: neither to the connection nor, but for
+        # this machine's own, to the address.
+        apart = {sentence.origin for sentence in pending}
+        apart.update(sentence.sender for sentence in pending)
+        apart.discard(LOOPBACK)
+        for client in list(self._clients):
+            mine = client.name, client.address
+            whole, count = piece, len(pending)
+            if not apart.isdisjoint(mine):
+                raw = [s.raw for s in pending if s.origin not in mine and s.sender not in mine]
+                whole, count = b"".join(raw), len(raw)
+            self._send(client, whole, count)
+
+    def _send(self, client: Client, piece: bytes, count: int) -> None:
+        """Send to one client; a fault with one is none of the others'."""
+        if not count:
+            return
+        try:
+            client.send(piece, count)
+        except Exception as error:
+            self._teller.fault(self.name, f"in sending to {client.name}", error)
+            client.close("a fault of our own")
+
+    def _accept(self) -> None:
+        # All that wait, lest those behind miss what is sent meanwhile.
+        for _ in range(BACKLOG):
+            try:
+                channel, peer = self._channel.accept()
+            except ConnectionAbortedError:
+                return
+            except BlockingIOError:
+                self._short_since = None
+                return
+            except OSError as error:
+                if self._short_since is None:
+                    self._short_since = self._hub.stalls.since()
+                self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
+                self._loop.remove_reader(self._channel)
+                self._loop.call_later(BREATH, self._resume)
+                return
+            self._take(channel, peer[0], peer[1])
+
+    def _take(self, channel: socket.socket, address: str, port: int) -> None:
+        here = sum(client.address == address for client in self._clients)
+        if len(self._clients) >= self._tcp.clients or here >= self._tcp.per_address:
+            self._teller.warn("tcp", f"cap {address}", f"{address} refused, {here} clients there")
+            channel.close()
+            return
+        prepare(channel, self._tcp.patience)
+        client = Client(channel, (address, port), self._tcp, self._said, self._left)
+        self._clients.add(client)
+        framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
+        framer.connected = client.connected
+        self._openings[client] = Opening()
+        self._arrivals[client] = Arrivals(self._hub.stalls, self._short_since)
+        self._teller.note("tcp", f"{client.name} has come, {len(self._clients)} here")
+
+    def _resume(self) -> None:
+        if self._channel.fileno() >= 0:
+            self._loop.add_reader(self._channel, self._accept)
+
+    def _said(self, client: Client, data: bytes, more: bool) -> None:
+        if self._openings[client].refuses(data):
+            self._teller.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
+            client.close("left by us")
+            return
+        since = self._arrivals[client].read(len(data), more=more)
+        sentences = self._framers[client].feed(data, self._loop.time(), since)
+        self._proof.take(sentences, self._proven)
+
+    def _proven(self, sentences: list[Sentence]) -> None:
+        self._hub.publish([s for s in sentences if self._gate.knows(s)])
+
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connections from an address that began before a moment (monotonic seconds)."""
+        for client in list(self._clients):
+            if client.address == address and client.connected < before:
+                client.close("began before its tablet joined the Wi-Fi")
+
+    def _left(self, client: Client, reason: str) -> None:
+        self._clients.discard(client)
+        self._framers.pop(client, None)
+        self._openings.pop(client, None)
+        self._arrivals.pop(client, None)
+        self._gone["sent"] += client.sent
+        self._gone["dropped"] += client.dropped
+        self._teller.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")
+
+    def watch(self, now: float) -> None:
+        """Disconnect who takes nothing; to be called every few seconds."""
+        for client in list(self._clients):
+            client.watch(now)
+
+    def close(self) -> None:
+        """Let go of the port and of every client."""
+        self._loop.remove_reader(self._channel)
+        self._channel.close()
+        for client in list(self._clients):
+            client.close("sent away")
+
+    def as_json(self) -> dict[str, Any]:
+        """Clients with queue and drops, for the state."""
+        by_address = Counter(client.address for client in self._clients)
+        return {
+            "port": self.port,
+            "sentences": self.sentences,
+            "sent": self._gone["sent"] + sum(client.sent for client in self._clients),
+            "dropped": self._gone["dropped"] + sum(c.dropped for c in self._clients),
+            "addresses": dict(by_address),
+            "clients": [
+                {"name": c.name, "sent": c.sent, "queue": c.queued, "dropped": c.dropped}
+                for c in self._clients
+            ],
+        }

@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A link to an NMEA 2000 network: parameter groups in, sentences out.
+
+The interface is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000) by the system; this
+only listens.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import struct
+from typing import Any
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.nmea0183.sentence import make
+from provision.onboard.feed.nmea0183.validity import is_void
+from provision.onboard.feed.nmea2000.fast_packet import FastPackets, split_identifier
+from provision.onboard.feed.nmea2000.pgn import (
+    FAST,
+    FIX,
+    FORMATTERS,
+    GROUPS,
+    SHORTEST,
+    TALKER,
+    fix_mode,
+    sentences,
+)
+from provision.onboard.feed.policy.rate_limit import Pace
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.sources.ingest import Deliver, Intake
+
+#: Seconds between attempts to open the interface: at first, and at most.
+BACK_OFF = (0.5, 4.0)
+
+#: struct can_frame: identifier with flags, length, padding, data (linux/can.h).
+FRAME = struct.Struct("=IB3x8s")
+EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
+
+#: Seconds without valid data after which another device is believed, where no profile says it.
+SILENCE = 5.0
+
+#: Seconds for which a device's word on its own fix holds. Another may get its address then.
+FIX_HOLDS_S = 60.0
+
+#: Frames read before others get their turn.
+TURN = 32
+
+
+class Can:
+    """Reads one SocketCAN interface."""
+
+    def __init__(
+        self,
+        can: models.Can,
+        deliver: Deliver,
+        stalls: Stalls,
+        teller: Teller,
+        silence: float = SILENCE,
+    ) -> None:
+        """After `silence` seconds without valid data another device is believed."""
+        self.name = can.name
+        self._interface = can.interface
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(can, deliver, stalls, teller)
+        self._arrivals = self._intake.arrivals()
+        self._pace = Pace(can.talks or dict.fromkeys(FORMATTERS, 1.0))
+        self._made = frozenset(can.talks or FORMATTERS)
+        self._fast = FastPackets()
+        self._silence = silence
+        self._believed: dict[int, tuple[int, float]] = {}
+        """The device that is believed for each group, and when its data were valid last."""
+        self._fixes: dict[int, tuple[str, float]] = {}
+        """The mode of each device's fixes, and when it said so."""
+        self._channel: socket.socket | None = None
+        self._pause = BACK_OFF[0]
+        self._retry: asyncio.TimerHandle | None = None
+        self.frames = 0
+
+    def open(self) -> None:
+        """Try to open the interface, and go on trying."""
+        self._retry = None
+        channel = None
+        try:
+            channel = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
+            channel.setblocking(False)
+            # Frames of other groups do not wake us.
+            mask = 0x03FFFF00 | EXTENDED | REMOTE
+            wanted = [struct.pack("=II", group << 8 | EXTENDED, mask) for group in GROUPS]
+            channel.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, b"".join(wanted))
+            channel.bind((self._interface,))
+            # An interface that is down can be bound to; the error waits in the socket.
+            waiting = channel.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if waiting:
+                raise OSError(waiting, os.strerror(waiting))
+        except OSError as error:
+            if channel is not None:
+                channel.close()
+            said = f"{self._interface}: {error.strerror or error}; trying on"
+            self._teller.warn(self.name, "open", said)
+            self._try_later()
+            return
+        self.use(channel)
+
+    def use(self, channel: socket.socket) -> None:
+        """Read frames from this socket from now on."""
+        self._channel = channel
+        self._pause = BACK_OFF[0]
+        self._intake.opened()
+        self._arrivals.emptied()
+        self._loop.add_reader(channel, self._read)
+        self._teller.mended(self.name, "open", "open again")
+
+    def _try_later(self) -> None:
+        self._retry = self._loop.call_later(self._pause, self.open)
+        self._pause = min(2 * self._pause, BACK_OFF[1])
+
+    def _read(self) -> None:
+        for _ in range(TURN):
+            if self._channel is None:
+                return
+            try:
+                frame = self._channel.recv(FRAME.size)
+            except BlockingIOError:
+                self._arrivals.emptied()
+                return
+            except OSError as error:
+                self._close_channel()
+                self._teller.warn(self.name, "open", f"{self._interface}: {error.strerror}")
+                self._try_later()
+                return
+            since = self._arrivals.read(len(frame), more=True)
+            if len(frame) == FRAME.size:
+                identifier, length, data = FRAME.unpack(frame)
+                if identifier & EXTENDED and not identifier & (REMOTE | ERROR):
+                    self.frames += 1
+                    self._take(identifier & 0x1FFFFFFF, data[:length], since)
+
+    def _take(self, identifier: int, data: bytes, since: float) -> None:
+        group, source = split_identifier(identifier)
+        if group not in GROUPS:
+            return
+        whole = self._fast.take(group, source, data) if group in FAST else data
+        if whole is None or len(whole) < SHORTEST.get(group, 8):
+            return
+        now = self._loop.time()
+        if group == FIX and (told := fix_mode(whole)):
+            self._fixes[source] = (told, now)
+        said = [
+            make(f"${TALKER}{body}", origin=self.name, heard=now)._replace(waited=now - since)
+            for body in sentences(group, whole, self._mode(source, now))
+        ]
+        wanted = [sentence for sentence in said if sentence.formatter in self._made]
+        # A device that says only what the profile does not ask for silences no other.
+        valid = bool(wanted) and not any(is_void(sentence) for sentence in said)
+        if self._believes(group, source, now, valid=valid):
+            passed = [s for s in wanted if self._pace.passes(s.formatter, now)]
+            self._intake.took(len(data), passed)
+
+    def _mode(self, source: int, now: float) -> str:
+        """Say in what mode a device's positions are; 'autonomous' of one that tells no fix."""
+        mode, at = self._fixes.get(source, ("A", now))
+        return mode if now - at < FIX_HOLDS_S else "A"
+
+    def _believes(self, group: int, source: int, now: float, *, valid: bool) -> bool:
+        """Say whether `source` is believed for `group`: the first device with valid data.
+
+        Another takes over when the believed one had no valid data for `silence` seconds.
+        Before a device had valid data, all pass.
+        """
+        believed, last = self._believed.get(group, (None, now))
+        if valid and (believed in (None, source) or now - last > self._silence):
+            self._believed[group] = (source, now)
+            return True
+        return believed in (None, source)
+
+    def watch(self, now: float) -> None:
+        """Nothing to do: the kernel tells when the interface goes."""
+
+    def _close_channel(self) -> None:
+        if self._channel is not None:
+            self._loop.remove_reader(self._channel)
+            self._channel.close()
+            self._channel = None
+
+    def close(self) -> None:
+        if self._retry is not None:
+            self._retry.cancel()
+            self._retry = None
+        self._close_channel()
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {
+            "present": self._channel is not None,
+            **self._intake.as_json(),
+            "frames": self.frames,
+            "torn": self._fast.dropped,
+        }

@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What every link and input has: its framers, counters, filter, and where it delivers."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from provision.onboard.feed.config.models import Source
+from provision.onboard.feed.nmea0183.filters import Filter
+from provision.onboard.feed.nmea0183.framer import Errors, Framer
+from provision.onboard.feed.nmea0183.multipart import WAIT, Parts
+from provision.onboard.feed.nmea0183.opening import Opening
+from provision.onboard.feed.nmea0183.sentence import Sentence, steers
+from provision.onboard.feed.policy.stalls import Arrivals, Stalls
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.sources.statistics import STORED, Counts
+
+Deliver = Callable[[list[Sentence]], None]
+
+_SAID = {
+    "checksum": "sentences with a wrong checksum are dropped",
+    "noise": "bytes that belong to no sentence are dropped",
+    "length": "sentences longer than allowed are dropped",
+    "baud": "what arrives looks like another baud rate",
+    "tag": "TAG blocks with a wrong checksum are dropped",
+}
+
+
+class Intake:
+    """Counts and filters what one origin says, names its faults once, and passes it on."""
+
+    def __init__(self, source: Source, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
+        self.name = source.name
+        self._stalls = stalls
+        self.errors = Errors()
+        self.heard_at: float | None = None
+        """When any byte was heard last, in monotonic seconds."""
+        self._source = source
+        self._deliver = deliver
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._counts = Counts(self._loop.time())
+        self._told = self.errors.as_json()
+        self._parts = Parts()
+        self._timer: asyncio.TimerHandle | None = None
+        self._all = source.filter == Filter()
+        self._stored_until = 0.0
+
+    def opened(self) -> None:
+        """What is taken in has been opened, perhaps anew."""
+        now = self._loop.time()
+        self._counts.opened(now)
+        self._stored_until = now + STORED
+
+    def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
+        """A framer for one stream of bytes from here."""
+        framer = Framer(
+            self.name,
+            unchecked=self._source.unchecked,
+            long=self._source.long,
+            sender=sender,
+            from_start=from_start,
+        )
+        framer.errors = self.errors
+        return framer
+
+    def arrivals(self, since: float | None = None) -> Arrivals:
+        """Watch over one stream of bytes, how long they have waited, the first since `since`."""
+        return Arrivals(self._stalls, since)
+
+    def opening(self) -> Opening:
+        """How a connection has to begin that brings sentences here."""
+        return Opening(unchecked=self._source.unchecked, long=self._source.long)
+
+    def take(self, framer: Framer, data: bytes, since: float) -> int:
+        """Take what was read and came after `since`; return how many sentences it completed."""
+        now = self.heard_at = self._loop.time()
+        errors = self.errors.total()
+        sentences = framer.feed(data, now, since)
+        if self.errors.total() != errors:
+            self._tell()
+        self.took(len(data), sentences)
+        return len(sentences)
+
+    def take_datagram(self, framer: Framer, data: bytes, since: float) -> None:
+        """Take a datagram, or drop the whole of it if it holds anything but sentences.
+
+        Browsers, and others that speak no NMEA 0183, can be made to send a sentence inside of
+        something else.
+        """
+        now = self.heard_at = self._loop.time()
+        errors = self.errors.total()
+        # A sentence does not go on in the next datagram, which may be another's.
+        sentences = framer.feed(data + b"\r\n", now, since)
+        if self.errors.total() != errors:
+            self._tell()
+            said = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"
+            self._teller.warn(self.name, "datagram", said)
+            sentences = []
+        self.took(len(data), sentences)
+
+    def took(self, size: int, sentences: list[Sentence]) -> None:
+        """`size` bytes have come, with these sentences in them."""
+        self._counts.heard(size, sentences, self._loop.time())
+        if not self._all:
+            passes = self._source.filter.passes
+            sentences = [s for s in sentences if passes(s.origin, s.talker, s.formatter)]
+        if self._loop.time() < self._stored_until:
+            sentences = [s._replace(stored=self._may_be_old(s)) for s in sentences]
+        if self._parts or any(s.raw[:1] == b"!" for s in sentences):
+            sentences = [ready for s in sentences for ready in self._parts.take(s)]
+            if self._parts and self._timer is None:
+                self._timer = self._loop.call_later(WAIT, self._overdue)
+        if sentences:
+            self._deliver(sentences)
+
+    def _may_be_old(self, sentence: Sentence) -> bool:
+        """Report a sentence that steers and may have waited in the adapter or server for hours."""
+        if not steers(sentence.talker, sentence.formatter):
+            return False
+        why = "the port has just been opened or connected, it may be old"
+        said = f"{sentence.formatter} only logged: {why}"
+        self._teller.warn(self.name, "stored", said)
+        return True
+
+    def _overdue(self) -> None:
+        self._timer = None
+        late = self._parts.overdue(self._loop.time())
+        if self._parts:
+            self._timer = self._loop.call_later(WAIT / 4, self._overdue)
+        if late:
+            self._deliver(late)
+
+    def _tell(self) -> None:
+        counted = self.errors.as_json()
+        for kind, count in counted.items():
+            if count > self._told[kind]:
+                self._teller.warn(self.name, kind, _SAID[kind])
+        self._told = counted
+
+    def close(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    @property
+    def bytes(self) -> int:
+        """All that has come since the start."""
+        return self._counts.bytes
+
+    def bytes_per_second(self) -> float:
+        return self._counts.bytes_per_second(self._loop.time())
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        now = self._loop.time()
+        heard = self._counts.last_heard
+        return {
+            "bytes": self._counts.bytes,
+            "sentences": self._counts.sentences,
+            "errors": self.errors.as_json(),
+            "rates": self._counts.rates(now),
+            "rates_over": round(self._counts.over(now), 1),
+            "last_heard": None if heard is None else round(now - heard, 2),
+        }

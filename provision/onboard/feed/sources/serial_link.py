@@ -1,0 +1,171 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A link: one serial connection, opened whenever its adapter is there.
+
+It is closed at the first error and opened again through its own name, for a pulled-out
+adapter comes back under another number as long as somebody holds the old one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable
+from typing import Any
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.net.serial_port import BITS, close_port, open_port
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.report.fault_log import Teller, log
+from provision.onboard.feed.sources.ingest import Deliver, Intake
+
+#: Seconds between attempts to open: at first, and at most.
+BACK_OFF = (0.25, 2.0)
+
+#: A port that has stayed open for so many seconds is well, even when nothing is heard.
+WELL = 2.0
+
+#: After so many seconds of silence a talker's port is looked at, and after so many opened anew.
+LOOK, REOPEN = 5.0, 30.0
+
+#: Bytes read in one go. A terminal may hold more when it gives more than half of that.
+PIECE = 4096
+
+#: At most this many seconds between two openings of a port that stays silent.
+REOPEN_MOST = 600.0
+
+
+class Link:
+    """One serial port: reads sentences from it, and lends it to the listener's queue."""
+
+    def __init__(self, link: models.Link, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
+        self.config = link
+        self.name = link.name
+        self.port: int | None = None
+        self.opened: Callable[[], None] | None = None
+        """Called when the port has been opened: nothing has been sent to it yet."""
+        self.closed: Callable[[], None] | None = None
+        """Called when the port has been closed: what waits for it is old news."""
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(link, deliver, stalls, teller)
+        self._framer = self._intake.framer()
+        self._arrivals = self._intake.arrivals()
+        self._number = 0
+        self._openings = 0
+        self._opened_at = 0.0
+        self._proven = False
+        self._pause = BACK_OFF[0]
+        self._heard = 0.0
+        self._patience = REOPEN
+        self._silent = False
+        self._retry: asyncio.TimerHandle | None = None
+
+    def open(self) -> None:
+        """Try to open the port, and go on trying."""
+        self._retry = None
+        try:
+            self.port = open_port(self.config.device, self.config.baud)
+            self._number = os.fstat(self.port).st_rdev
+        except OSError as error:
+            said = f"{self.config.device}: {error.strerror or error}; trying on"
+            self._teller.warn(self.name, "open", said)
+            self._try_later()
+            return
+        self._openings += 1
+        self._proven = False
+        self._opened_at = self._heard = self._loop.time()
+        self._framer.reset()
+        self._arrivals.emptied()
+        self._intake.opened()
+        self._loop.add_reader(self.port, self._read)
+        if self.opened is not None:
+            self.opened()
+        if self._openings == 1:
+            log.info("%s: %s at %d baud", self.name, self.config.device, self.config.baud)
+
+    def _well(self) -> None:
+        """It has been heard or has stayed open: one that fails at once each time is not mended."""
+        if not self._proven:
+            self._proven = True
+            self._pause = BACK_OFF[0]
+            self._teller.mended(self.name, "open", "open again" if self._openings > 1 else "open")
+
+    def _try_later(self) -> None:
+        self._retry = self._loop.call_later(self._pause, self.open)
+        self._pause = min(2 * self._pause, BACK_OFF[1])
+
+    def _close_port(self) -> None:
+        if self.port is not None:
+            self._loop.remove_reader(self.port)
+            close_port(self.port)
+            self.port = None
+            if self.closed is not None:
+                self.closed()
+
+    def close(self) -> None:
+        """Close the port and try no more."""
+        if self._retry is not None:
+            self._retry.cancel()
+            self._retry = None
+        self._intake.close()
+        self._close_port()
+
+    def lost(self, reason: str, fault: str = "open") -> None:
+        """The port failed: close it, and open it again when it is back."""
+        if self.port is None:
+            return
+        self._close_port()
+        self._teller.warn(self.name, fault, f"{self.config.device}: {reason}; opening it anew")
+        self._try_later()
+
+    def _read(self) -> None:
+        if self.port is None:
+            return
+        try:
+            data = os.read(self.port, PIECE)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.lost(error.strerror or str(error))
+            return
+        if not data:
+            self.lost("hung up")
+            return
+        self._well()
+        self._heard = self._loop.time()
+        since = self._arrivals.read(len(data), more=len(data) > PIECE // 2)
+        if self._intake.take(self._framer, data, since) and self._silent:
+            self._silent = False
+            self._patience = REOPEN
+            self._teller.mended(self.name, "silent", "heard again")
+
+    def watch(self, now: float) -> None:
+        """Look after a port that has gone silent; to be called every few seconds."""
+        if self.port is None:
+            return
+        if now - self._opened_at >= WELL:
+            self._well()
+        silent = now - self._heard
+        if silent < LOOK:
+            return
+        try:
+            number = os.stat(self.config.device).st_rdev
+        except OSError:
+            self.lost("its device is gone")
+            return
+        if number != self._number:
+            self.lost("its adapter has come back under another number")
+        elif silent >= self._patience and self.config.talks:
+            self._patience = min(2 * self._patience, REOPEN_MOST)
+            self._silent = True
+            self.lost(f"silent for {silent:.0f} s", "silent")
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state; the load is what comes in, in percent."""
+        load = self._intake.bytes_per_second() * BITS / self.config.baud
+        return {
+            "present": self.port is not None,
+            **self._intake.as_json(),
+            "load": round(100 * load, 1),
+            "opened": self._openings,
+        }

@@ -1,0 +1,91 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a link or input has heard: bytes, sentences, and rates over the last seconds."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from provision.onboard.feed.nmea0183.sentence import Sentence
+
+#: Seconds that rates look back at most, and how often what is heard is marked for that.
+WINDOW, STEP = 20.0, 2.0
+
+#: What comes in the first seconds was stored up in the adapter while nobody read it: it
+#: counts, but is no rate.
+STORED = 1.0
+
+#: Formatters counted apart; a flood of made-up ones must not eat memory.
+FORMATTERS = 200
+
+
+class _Mark(NamedTuple):
+    """What had been heard until a moment, in monotonic seconds."""
+
+    at: float
+    bytes: int
+    by_formatter: dict[str, int]
+
+
+class Counts:
+    """Counters since the start, and rates over up to 20 seconds."""
+
+    def __init__(self, now: float) -> None:
+        self.bytes = 0
+        self.sentences = 0
+        self.last_heard: float | None = None
+        self._by_formatter: dict[str, int] = {}
+        self._marks: deque[_Mark] = deque()
+        self.opened(now)
+
+    def opened(self, now: float) -> None:
+        """What is counted has been opened, perhaps anew: rates are taken from here on."""
+        self._marks.clear()
+        self._due = now + STORED
+
+    def heard(self, size: int, sentences: Iterable[Sentence], now: float) -> None:
+        """`size` bytes were read at `now`, and completed these sentences."""
+        if now >= self._due:
+            self._mark(now)
+        self.bytes += size
+        by_formatter = self._by_formatter
+        for sentence in sentences:
+            self.sentences += 1
+            self.last_heard = now
+            formatter = sentence.formatter
+            if formatter in by_formatter:
+                by_formatter[formatter] += 1
+            elif len(by_formatter) < FORMATTERS:
+                by_formatter[formatter] = 1
+
+    def _mark(self, now: float) -> None:
+        marks = self._marks
+        while marks and now - marks[0].at > WINDOW:
+            marks.popleft()
+        marks.append(_Mark(now, self.bytes, dict(self._by_formatter)))
+        self._due = now + STEP
+
+    def _since(self, now: float) -> _Mark:
+        """What the rates are taken from: nothing heard so far, when it is too soon to say."""
+        if now >= self._due:
+            self._mark(now)
+        return self._marks[0] if self._marks else _Mark(now, self.bytes, self._by_formatter)
+
+    def over(self, now: float) -> float:
+        """Seconds that the rates are taken over."""
+        return now - self._since(now).at
+
+    def rates(self, now: float) -> dict[str, float]:
+        """Sentences a second, by formatter."""
+        since = self._since(now)
+        span = max(now - since.at, 1.0)
+        return {
+            formatter: round((count - since.by_formatter.get(formatter, 0)) / span, 2)
+            for formatter, count in sorted(self._by_formatter.items())
+        }
+
+    def bytes_per_second(self, now: float) -> float:
+        """Bytes a second, of whatever kind."""
+        since = self._since(now)
+        return (self.bytes - since.bytes) / max(now - since.at, 1.0)

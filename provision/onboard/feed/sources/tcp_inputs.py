@@ -1,0 +1,276 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Inputs over TCP: a server that we read from, or a port where others bring sentences."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from typing import Any
+
+from provision.onboard.feed.config import models
+from provision.onboard.feed.net.listening_sockets import listen_tcp
+from provision.onboard.feed.net.tcp_socket import PIECE, keep_alive
+from provision.onboard.feed.nmea0183.framer import Framer
+from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.sources.ingest import Deliver, Intake
+
+#: Seconds between attempts to connect: at first, and at most.
+BACK_OFF = (0.5, 8.0)
+
+#: A server that has said nothing for so many seconds is asked anew: at first, and at most.
+SILENCE = (60.0, 600.0)
+
+#: Seconds that a connection may take to come about.
+CONNECT = 10.0
+
+#: Connections that one listening port takes: in all, and from one address.
+MOST, PER_ADDRESS = 16, 4
+
+#: Seconds that a connection to a listening port may go without a sentence: at first, later.
+IDLE_S = (30.0, 300.0)
+
+
+class Connection:
+    """Reads one TCP connection until it ends."""
+
+    def __init__(
+        self,
+        channel: socket.socket,
+        peer: str,
+        intake: Intake,
+        opening: Opening | None = None,
+        since: float | None = None,
+    ) -> None:
+        """With `opening` the connection ends unless it begins as NMEA 0183.
+
+        `since` is when it may have begun to wait to be taken.
+        """
+        self.ended = asyncio.get_running_loop().create_future()
+        self._channel = channel
+        self._intake = intake
+        self._loop = asyncio.get_running_loop()
+        self.peer, self.connected = peer, self._loop.time()
+        self._framer: Framer = intake.framer(sender=peer, from_start=True)
+        self._framer.connected = self.connected
+        self._arrivals = intake.arrivals(since)
+        self._opening = opening
+        self.heard: float | None = None
+        """When a sentence was heard last, in monotonic seconds."""
+        keep_alive(channel, CONNECT)
+        self._loop.add_reader(channel, self._read)
+
+    def _read(self) -> None:
+        try:
+            data = self._channel.recv(PIECE)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self.close(error.strerror or str(error))
+            return
+        if not data:
+            self.close("closed by the other side")
+        elif self._opening is not None and self._opening.refuses(data):
+            self.close(NOT_NMEA)
+        else:
+            since = self._arrivals.read(len(data), more=len(data) == PIECE)
+            if self._intake.take(self._framer, data, since):
+                self.heard = self._loop.time()
+
+    def close(self, reason: str) -> None:
+        """End the connection; `ended` holds the reason."""
+        if not self.ended.done():
+            self._loop.remove_reader(self._channel)
+            self._channel.close()
+            self.ended.set_result(reason)
+
+
+class TcpInput:
+    """Connects to a server and reads from it, again and again."""
+
+    def __init__(
+        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+    ) -> None:
+        assert source.tcp is not None
+        self.name = source.name
+        self._host, self._port = source.tcp
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, stalls, teller)
+        self._connection: Connection | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._pause = BACK_OFF[0]
+        self._patience = SILENCE[0]
+        self._before = 0
+
+    def open(self) -> None:
+        self._task = self._loop.create_task(self._run())
+        self._task.add_done_callback(self._over)
+
+    def _over(self, task: asyncio.Task[None]) -> None:
+        """It ends by a fault of our own alone, which is named, and begins anew."""
+        if not task.cancelled():
+            self._loop.call_later(BACK_OFF[1], self.open)
+            task.result()
+
+    async def _run(self) -> None:
+        while True:
+            try:
+                self._connection = await self._connect()
+            except OSError as error:
+                where = f"{self._host}:{self._port}"
+                reason = error.strerror or "no answer"
+                self._teller.warn(self.name, "open", f"{where}: {reason}; trying on")
+            else:
+                self._before = self._intake.bytes
+                reason = await self._connection.ended
+                self._connection = None
+                self._note()
+                self._teller.warn(self.name, "open", f"{reason}; connecting anew")
+            await asyncio.sleep(self._pause)
+            self._pause = min(2 * self._pause, BACK_OFF[1])
+
+    async def _connect(self) -> Connection:
+        channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        channel.setblocking(False)
+        try:
+            async with asyncio.timeout(CONNECT):
+                await self._loop.sock_connect(channel, (self._host, self._port))
+        except BaseException:
+            channel.close()
+            raise
+        self._intake.heard_at = self._loop.time()
+        # A server may hand over what it has kept.
+        self._intake.opened()
+        return Connection(channel, self._host, self._intake)
+
+    def _note(self) -> None:
+        """One that has been heard is well: not one that takes us and sends us away each time."""
+        if self._intake.bytes > self._before:
+            self._before = self._intake.bytes
+            self._pause, self._patience = BACK_OFF[0], SILENCE[0]
+            self._teller.mended(self.name, "open", "heard again")
+
+    def watch(self, now: float) -> None:
+        """Ask a silent server anew; to be called every few seconds."""
+        if self._connection is None:
+            return
+        self._note()
+        heard = self._intake.heard_at
+        if heard is not None and now - heard > self._patience:
+            self._patience = min(2 * self._patience, SILENCE[1])
+            self._connection.close(f"silent for {now - heard:.0f} s")
+
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connection to an address if it began before a moment (monotonic seconds)."""
+        connection = self._connection
+        if connection and connection.peer == address and connection.connected < before:
+            connection.close("it began before its sender joined the Wi-Fi")
+
+    def close(self) -> None:
+        if self._task is not None:
+            self._task.cancel()
+        if self._connection is not None:
+            self._connection.close("closed")
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {"present": self._connection is not None, **self._intake.as_json()}
+
+
+class TcpServerInput:
+    """Takes sentences from whoever connects to its port."""
+
+    def __init__(
+        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+    ) -> None:
+        """Binds the port; OSError when it is taken."""
+        assert source.listen is not None
+        self.name = source.name
+        self._teller = teller
+        self._loop = asyncio.get_running_loop()
+        self._intake = Intake(source, deliver, stalls, teller)
+        self._connections: set[Connection] = set()
+        self._stalls = stalls
+        self._short_since: float | None = None
+        """Since when connections may wait that could not be taken."""
+        self._channel = listen_tcp(source.address, source.listen, MOST)
+
+    @property
+    def port(self) -> int:
+        return int(self._channel.getsockname()[1])
+
+    def open(self) -> None:
+        self._loop.add_reader(self._channel, self._accept)
+
+    def _accept(self) -> None:
+        # All that wait, so that it is known when none does.
+        for _ in range(MOST):
+            try:
+                channel, peer = self._channel.accept()
+            except ConnectionAbortedError:
+                return
+            except BlockingIOError:
+                self._short_since = None
+                return
+            except OSError as error:
+                if self._short_since is None:
+                    self._short_since = self._stalls.since()
+                self._teller.warn(self.name, "accept", f"no connection taken: {error.strerror}")
+                self._loop.remove_reader(self._channel)
+                self._loop.call_later(1.0, self._resume)
+                return
+            self._take(channel, peer)
+
+    def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
+        here = sum(connection.peer == peer[0] for connection in self._connections)
+        if len(self._connections) >= MOST or here >= PER_ADDRESS:
+            said = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
+            self._teller.warn(self.name, "cap", said)
+            channel.close()
+            return
+        channel.setblocking(False)
+        opening = self._intake.opening()
+        connection = Connection(channel, peer[0], self._intake, opening, self._short_since)
+        self._connections.add(connection)
+        self._teller.note(self.name, f"{peer[0]}:{peer[1]} has come")
+        connection.ended.add_done_callback(lambda _: self._over(connection))
+
+    def _over(self, connection: Connection) -> None:
+        self._connections.discard(connection)
+        if connection.ended.result() == NOT_NMEA:
+            self._teller.warn(self.name, "opening", f"{connection.peer} {NOT_NMEA}")
+
+    def _resume(self) -> None:
+        if self._channel.fileno() >= 0:
+            self.open()
+
+    def hang_up(self, address: str, before: float) -> None:
+        """End the connections from an address that began before a moment (monotonic seconds)."""
+        for connection in list(self._connections):
+            if connection.peer == address and connection.connected < before:
+                connection.close("it began before its sender joined the Wi-Fi")
+
+    def watch(self, now: float) -> None:
+        """End connections that bring no sentence; to be called every few seconds."""
+        for connection in list(self._connections):
+            first, later = IDLE_S
+            heard = connection.heard
+            quiet = now - (connection.connected if heard is None else heard)
+            if quiet > (first if heard is None else later):
+                said = f"{connection.peer} sent away: no sentence for {quiet:.0f} s"
+                self._teller.warn(self.name, "idle", said)
+                connection.close("idle")
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._channel)
+        self._channel.close()
+        for connection in list(self._connections):
+            connection.close("closed")
+        self._intake.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Counters and rates, for the state."""
+        return {"present": bool(self._connections), **self._intake.as_json()}

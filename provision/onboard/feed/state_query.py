@@ -1,0 +1,30 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Asking a running boat-feed for its state."""
+
+from __future__ import annotations
+
+import json
+import socket
+from typing import Any
+
+from provision.onboard.feed.config.json_reader import ConfigError
+
+#: Seconds that asking for the state may take.
+TIMEOUT = 10.0
+
+
+def ask(path: str) -> dict[str, Any]:
+    """The state that the socket at `path` tells; ConfigError when nobody answers there."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as channel:
+        channel.settimeout(TIMEOUT)
+        try:
+            channel.connect(path)
+            pieces = []
+            while piece := channel.recv(65536):
+                pieces.append(piece)
+            told = json.loads(b"".join(pieces))
+        except (OSError, ValueError, RecursionError) as error:
+            raise ConfigError(f"{path}: no state told: {error}") from error
+    if not isinstance(told, dict):
+        raise ConfigError(f"{path}: tells no state")
+    return told

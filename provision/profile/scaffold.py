@@ -1,0 +1,55 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A new folder of boats: the example club to change, and a vault password of its own."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+from pathlib import Path
+
+from provision import paths
+from provision.errors import Place, UserError
+from provision.profile.secrets import private_file, vault
+
+_IGNORED = """# Secrets are encrypted and may be shared; these may not.
+/.vault-password*
+/..vault-password*
+/operator
+*.img
+"""
+
+
+def start(folder: Path) -> list[str]:
+    """Make `folder` and fill it; the names of what was made.
+
+    Nothing there is overwritten, and nothing half-made is left.
+    """
+    try:
+        if folder.exists() and any(folder.iterdir()):
+            raise UserError(
+                "this folder is not empty", place=Place(folder), hint="name a folder that is new"
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            return _fill(folder)
+        except BaseException:
+            for made in folder.iterdir():
+                made.unlink()
+            raise
+    except OSError as error:
+        raise UserError(
+            f"cannot be made: {error.strerror}",
+            place=Place(folder),
+            hint="name a folder that is new, where you may write",
+        ) from error
+
+
+def _fill(folder: Path) -> list[str]:
+    made = []
+    for source in sorted(paths.shipped("boats").glob("*.yml")):
+        if not source.name.endswith(".secrets.yml"):
+            shutil.copyfile(source, folder / source.name)
+            made.append(source.name)
+    private_file.write(folder / vault.BESIDE, (secrets.token_urlsafe(24) + "\n").encode())
+    (folder / ".gitignore").write_text(_IGNORED)
+    return [*made, vault.BESIDE, ".gitignore"]

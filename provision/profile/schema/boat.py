@@ -1,0 +1,180 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The profile of one boat, as typed and validated models."""
+
+from __future__ import annotations
+
+import ipaddress
+import unicodedata
+from functools import cached_property
+from typing import Annotated, Literal
+
+from pydantic import Field, field_validator
+
+from provision.profile.schema.addresses import Interface, MacAddress
+from provision.profile.schema.base import Model
+from provision.profile.schema.feed import Clock, Feed, Log, Steering
+from provision.profile.schema.links import AnyLink, Can, Input, Link
+from provision.profile.schema.types import (
+    AccessKey,
+    Country,
+    HostName,
+    LinkName,
+    Refused,
+    Size,
+)
+
+#: IEEE Std 802.11: an SSID has 1 to 32 octets.
+SSID_OCTETS = 32
+
+#: From a club's worth of addresses down to a dozen tablets.
+PREFIXES = range(16, 29)
+
+
+#: hostapd remembers so many characters of a pass-phrase's name (wpa_psk_file, keyid).
+KEYID_LENGTH = 31
+
+#: Each may be a file of several public keys, and the boat reads all of them at a login.
+MAX_ACCESS_KEYS = 100
+
+
+class Card(Model):
+    """The card that the image will be written to."""
+
+    size: Size = 16 * 10**9
+    """What the card's label says, such as 32 GB."""
+
+
+class AccessPoint(Model):
+    """The boat's own Wi-Fi."""
+
+    ssid: Annotated[str, Field(json_schema_extra={"minLength": 1, "maxLength": SSID_OCTETS})]
+    """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
+    country: Country
+    """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
+    channel: Annotated[int, Field(ge=1, le=177)] = 6
+    """1 to 14 in the 2.4 GHz band, 36 and up in the 5 GHz band."""
+
+    @field_validator("ssid")
+    @classmethod
+    def _octets(cls, value: str) -> str:
+        octets = len(value.encode())
+        if not 1 <= octets <= SSID_OCTETS:
+            raise ValueError(f"an SSID has 1 to {SSID_OCTETS} octets, this one has {octets}")
+        if any(unicodedata.category(character) == "Cc" for character in value):
+            raise ValueError("an SSID with a control character cannot be typed on a tablet")
+        return value
+
+
+class Tablet(Model):
+    """A known device aboard: it gets a name and a fixed address."""
+
+    mac: MacAddress
+    own_pass_phrase: bool = False
+    """Whether it joins the Wi-Fi by a pass-phrase of its own, by which the boat knows it.
+
+    `provision keys` makes the pass-phrase. The boat then takes nothing from this tablet's
+    addresses that does not come over the boat's own Wi-Fi.
+    """
+
+
+class Network(Model):
+    """The boat's own network and the ways out of it."""
+
+    address: Interface
+    """The boat's own address on it, with the prefix length: 10.47.1.1/24."""
+    access_point: AccessPoint
+    wired: Literal["boat", "shore"] = "boat"
+    """boat: the wired port joins the boat's own network; shore: it is an uplink."""
+    tablets: dict[HostName, Tablet] = Field(default={})
+
+    @field_validator("tablets")
+    @classmethod
+    def _short_names(cls, value: dict[str, Tablet]) -> dict[str, Tablet]:
+        for name, tablet in value.items():
+            if tablet.own_pass_phrase and len(name) > KEYID_LENGTH:
+                raise Refused(
+                    f"{name} is too long a name for a tablet with a pass-phrase of its own",
+                    f"use at most {KEYID_LENGTH} characters",
+                )
+        return value
+
+    @field_validator("address")
+    @classmethod
+    def _private(cls, value: ipaddress.IPv4Interface) -> ipaddress.IPv4Interface:
+        private = [
+            ipaddress.IPv4Network(n) for n in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")
+        ]
+        if not any(value.network.subnet_of(network) for network in private):
+            raise ValueError(
+                f"{value} is not in a private range (RFC 1918): 10/8, 172.16/12, 192.168/16"
+            )
+        if value.network.prefixlen not in PREFIXES:
+            raise ValueError(f"/{value.network.prefixlen} leaves no sensible room; use /16 to /28")
+        if value.ip in (value.network.network_address, value.network.broadcast_address):
+            raise ValueError(f"{value.ip} is the network's own or its broadcast address")
+        return value
+
+
+class Access(Model):
+    """Who may log in; by key only."""
+
+    keys: list[AccessKey] = Field(min_length=1, max_length=MAX_ACCESS_KEYS)
+    """OpenSSH public keys, or names of *.pub files beside the profile."""
+    from_shore: bool = False
+    """Whether SSH also answers on the uplink side."""
+
+
+class Hub(Model):
+    """A USB hub between the board and adapters."""
+
+    ports: Annotated[int, Field(ge=2, le=16)]
+    own_supply: bool
+    """Whether it has a 5 V supply of its own."""
+
+
+class Usb(Model):
+    """What the board's own sockets are extended with."""
+
+    hubs: dict[HostName, Hub] = Field(default={})
+
+
+class Profile(Model):
+    """One boat."""
+
+    boat: HostName
+    """The boat's name, unique in the club; it becomes the host name."""
+    includes: list[str] = Field(default=[])
+    """Files whose keys this profile shares; its own keys win."""
+    board: str
+    """The onboard computer's model."""
+    card: Card = Card()
+    network: Network
+    links: dict[LinkName, AnyLink] = Field(min_length=1)
+    """What is wired to the boat's computer."""
+    inputs: dict[LinkName, Input] = Field(default={})
+    """Sources on the boat's own network."""
+    feed: Feed = Feed()
+    steering: Steering | None = None
+    """Without it no sentence from the network steers."""
+    clock: Clock | None = None
+    log: Log | None = None
+    """Without it nothing is logged."""
+    access: Access
+    usb: Usb = Usb()
+    accepted: dict[str, str] = Field(default={})
+    """Warnings of `check` that are known, each with the reason."""
+
+    @property
+    def own_pass_phrases(self) -> list[str]:
+        """The names of the tablets that join by a pass-phrase of their own."""
+        return [name for name, tablet in self.network.tablets.items() if tablet.own_pass_phrase]
+
+    @cached_property
+    def serial_links(self) -> dict[str, Link]:
+        """The links that have an adapter."""
+        return {name: link for name, link in self.links.items() if isinstance(link, Link)}
+
+    @cached_property
+    def can_links(self) -> dict[str, Can]:
+        """The links that are CAN interfaces."""
+        return {name: link for name, link in self.links.items() if isinstance(link, Can)}

@@ -1,0 +1,48 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Make all secrets of a boat anew, after its card was lost or stolen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from provision.paths import argument
+from provision.profile import load
+from provision.profile.secrets import stolen, store
+from provision.profile.secrets.keygen import OPERATOR, Made, make_operator, pass_phrase, private_key
+from provision.profile.secrets.store import Secrets
+
+
+def make_anew(profile: Path, key: bytes) -> Made:
+    """Replace every secret of a boat, and keep nothing of the former ones.
+
+    `profile` is the boat's file, `key` the vault password. The boat's record
+    (`provision.profile.secrets.stolen`) refuses the public halves of the former host keys. It is
+    written first: when this is interrupted, the former secrets are refused already. The
+    operator's key pair stays, for only its public half was on the card.
+    """
+    file = store.file_of(profile)
+    tablets = load.read(profile).profile.own_pass_phrases
+    former: tuple[str, ...] = ()
+    if file.exists():
+        before = store.read(profile, key)
+        former = (store.host_public_key(before), *before.former_host_keys)
+    stolen.revoke(profile, former)
+    made = Secrets(
+        pass_phrase=pass_phrase(),
+        host_key=private_key(),
+        own_pass_phrases={name: pass_phrase() for name in tablets},
+    )
+    store.write(profile, made, key, replace=True)
+    operator = (OPERATOR,) if make_operator(profile.parent) else ()
+    return Made(file, ("pass_phrase", "host_key", *tablets, *operator))
+
+
+def next_steps(profile: Path) -> list[str]:
+    """Say what to do with a boat after `make_anew`, in lines."""
+    called, name = argument(profile), profile.stem
+    return [
+        f"no push goes out to {name} until it has a new card:",
+        f"  provision card {called} -o {name}.img",
+        f"  provision write {name}.img DEVICE",
+        f"destroy images and spare cards of {name} from before; give tablets the new pass-phrase",
+    ]

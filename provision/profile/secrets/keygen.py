@@ -1,0 +1,173 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Making a boat's secrets and the operator's key pair, and who may log in."""
+
+from __future__ import annotations
+
+import secrets as random
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, get_args
+
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    PublicFormat,
+    load_ssh_private_key,
+)
+
+from provision.errors import Place, UserError
+from provision.paths import argument
+from provision.profile import load
+from provision.profile.load import Boat
+from provision.profile.schema.types import is_public_key
+from provision.profile.secrets import private_file
+from provision.profile.secrets import store as secrets
+from provision.profile.secrets.store import Secrets
+from provision.profile.yaml.tree import decode
+
+Secret = Literal["pass_phrase", "host_key"]
+
+#: Four words of five letters: 2 ** 65 pass-phrases, enough against guessing a recorded
+#: handshake, and typed on a phone without shifting. No letter that looks like a digit.
+CONSONANTS = "bdfghjkmnprstvz"
+VOWELS = "aeiou"
+WORDS = 4
+
+#: Host keys that were rotated away and are remembered: a boat may have slept through as many.
+FORMER = 5
+
+OPERATOR = "operator"
+
+
+@dataclass(frozen=True)
+class Made:
+    """What `make_keys` made; the rest was there and stayed as it was."""
+
+    secrets: Path
+    fresh: tuple[str, ...]
+    """Of pass_phrase, host_key, the names of tablets with a pass-phrase of their own, operator."""
+
+
+def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> Made:
+    """Make the boat's secrets and the operator's key pair where they do not exist.
+
+    `profile` is the boat's file, `key` the vault password. Nothing is overwritten but
+    what `rotate` names: pass_phrase, host_key, or a tablet with a pass-phrase of its own.
+    """
+    file = secrets.file_of(profile)
+    tablets = load.read(profile).profile.own_pass_phrases
+    check_rotation(rotate, tablets)
+    fresh: list[str] = []
+    if not file.exists():
+        own = {name: pass_phrase() for name in tablets}
+        made = Secrets(pass_phrase=pass_phrase(), host_key=private_key(), own_pass_phrases=own)
+        secrets.write(profile, made, key)
+        fresh += ["pass_phrase", "host_key", *tablets]
+    elif rotate or tablets:
+        kept = secrets.read(profile, key)
+        new = [name for name in tablets if name in rotate or name not in kept.own_pass_phrases]
+        fresh += [*(name for name in ("pass_phrase", "host_key") if name in rotate), *new]
+        if fresh:
+            changed = Secrets(
+                pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
+                host_key=private_key() if "host_key" in rotate else kept.host_key,
+                own_pass_phrases={
+                    **kept.own_pass_phrases,
+                    **{name: pass_phrase() for name in new},
+                },
+                former_host_keys=former(kept) if "host_key" in rotate else kept.former_host_keys,
+            )
+            secrets.write(profile, changed, key, replace=True)
+    if make_operator(profile.parent):
+        fresh.append(OPERATOR)
+    return Made(file, tuple(fresh))
+
+
+def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
+    """Refuse to rotate a secret that there is not; `tablets` have a pass-phrase of their own."""
+    known = [*get_args(Secret), *tablets]
+    for name in rotate:
+        if name not in known:
+            raise UserError(
+                f"there is no secret {name}",
+                hint=f"the secrets are {', '.join(known)}; a tablet's own pass-phrase is called "
+                "by the tablet's name",
+            )
+
+
+def former(kept: Secrets) -> tuple[str, ...]:
+    """The host keys to remember when the one of `kept` is replaced."""
+    return (secrets.host_public_key(kept), *kept.former_host_keys)[:FORMER]
+
+
+def make_operator(boats: Path) -> bool:
+    """Make the operator's key pair in a folder of boats; False when it was there.
+
+    A public key without its private half is another operator's, and is left alone.
+    """
+    private_half, public_half = boats / OPERATOR, boats / f"{OPERATOR}.pub"
+    if public_half.exists():
+        return False
+    if not private_half.exists():
+        private_file.write(private_half, private_key().encode())
+    try:
+        key = load_ssh_private_key(private_file.read(private_half), password=None)
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        raise UserError(
+            "is no private key in OpenSSH's format, or has a pass-phrase",
+            place=Place(private_half),
+            hint=f"put its public half beside it, as {public_half.name}",
+        ) from None
+    line = key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH)
+    private_file.write(public_half, line + f" {OPERATOR}\n".encode())
+    public_half.chmod(0o644)
+    return True
+
+
+def pass_phrase() -> str:
+    """A new pass-phrase that can be read out and typed: four words such as bafor."""
+    return "-".join(
+        "".join(random.choice(CONSONANTS if i % 2 == 0 else VOWELS) for i in range(5))
+        for _ in range(WORDS)
+    )
+
+
+def private_key() -> str:
+    """A new ed25519 private key in OpenSSH's format."""
+    key = Ed25519PrivateKey.generate()
+    return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
+
+
+def access_keys(boat: Boat) -> list[str]:
+    """The public key lines of all who may log in, with *.pub files beside the profile read."""
+    entries = range(len(boat.profile.access.keys))
+    return list(dict.fromkeys(line for number in entries for line in entry_lines(boat, number)))
+
+
+def entry_lines(boat: Boat, number: int) -> list[str]:
+    """The public key lines that one entry of access.keys means; UserError when it has none."""
+    entry, key = boat.profile.access.keys[number], f"access.keys[{number}]"
+    if " " in entry:
+        return [entry]
+    file = boat.file.parent / entry
+    if not file.exists():
+        raise UserError(
+            f"the public key {file} is not there",
+            place=boat.place(key),
+            hint=f"provision keys {argument(boat.file)} makes {OPERATOR}.pub; any other has to be "
+            "put there",
+        )
+    lines = [(n, line.strip()) for n, line in enumerate(decode(file).splitlines(), 1)]
+    found = [(n, line) for n, line in lines if line]
+    bad = [n for n, line in found if not is_public_key(line)]
+    if bad or not found:
+        raise UserError(
+            "is no OpenSSH public key, or an RSA key below 2048 bits",
+            place=Place(file, bad[0] if bad else 1, key=key),
+            hint="one key a line, as ssh-keygen writes it into a .pub file, and nothing else",
+        )
+    return [line for _, line in found]

@@ -1,0 +1,209 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Let a further person log in to boats: a public key beside the profiles, named in them."""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import os
+import re
+import stat
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from provision.errors import Place, UserError
+from provision.profile import load
+from provision.profile.load import Boat
+from provision.profile.schema.types import is_public_key
+from provision.profile.secrets import private_file
+from provision.profile.secrets.keygen import OPERATOR, entry_lines
+from provision.profile.yaml import edit
+from provision.profile.yaml.tree import decode
+
+#: How access.keys names a file beside the profile.
+_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*\.pub")
+_KEYS = ("access", "keys")
+
+
+@dataclass(frozen=True)
+class Added:
+    """Whose login was added where."""
+
+    file: Path
+    """The public key beside the profiles."""
+    keys: tuple[str, ...]
+    """Its lines."""
+    boats: tuple[str, ...]
+    """The boats that accept it now, and did not before."""
+    changed: tuple[Path, ...]
+    """The profiles and included files that name it now."""
+    own: tuple[Path, ...]
+    """Of those, the profiles that have a list of their own now, and had a shared one before."""
+
+
+def add(profiles: Sequence[Path], public_key: Path) -> Added:
+    """Make each boat accept a person's public key; boats that do so already stay as they are.
+
+    A file that boats share is changed when all that share it are among `profiles`; else each
+    boat's own file is. Every file is replaced whole, the key's first: after a cut a second run
+    does the rest.
+    """
+    lines = read_public_key(public_key)
+    boats = load.read_all(profiles)
+    folder = _one_folder(profiles)
+    file = folder / public_key.name
+    _check_name(public_key, file, lines)
+    there = file.exists()
+    new = [boat for boat in boats if not _accepts(boat, file, lines)]
+    unnamed = [boat for boat in new if not _names(boat, file)]
+    edits = _edits(unnamed, _sharers(folder), file.name)
+    if new and not there:
+        private_file.write(file, "".join(f"{line}\n" for line in lines).encode(), mode=0o644)
+    for changed, text in edits.items():
+        _rewrite(changed, text)
+    shared = {boat.file for boat in unnamed if _source(boat) != boat.file.resolve()}
+    return Added(
+        file=file,
+        keys=tuple(lines),
+        boats=tuple(boat.name for boat in new),
+        changed=tuple(edits),
+        own=tuple(file for file in edits if file in shared),
+    )
+
+
+def read_public_key(file: Path) -> list[str]:
+    """Read the lines of a person's public key; UserError when it is private, cut or too short."""
+    text = decode(file)
+    if "PRIVATE KEY-----" in text:
+        raise UserError(
+            "is a private key, which is its owner's alone",
+            place=Place(file, 1),
+            hint="ask for its public half, the file that ends in .pub; if this one came by mail or "
+            "on a stick, its owner is better off with a new pair",
+        )
+    # RFC 4716.
+    if text.startswith("---- BEGIN SSH2 PUBLIC KEY"):
+        raise UserError(
+            "is a public key in another form than OpenSSH's",
+            place=Place(file, 1),
+            hint=f"ssh-keygen -i -f {file} prints it in OpenSSH's: put that line into the file",
+        )
+    lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), 1)]
+    for number, line in lines:
+        if line and not is_public_key(line):
+            raise UserError(
+                "is no whole OpenSSH public key, or an RSA key below 2048 bits",
+                place=Place(file, number),
+                hint="copy the whole file that ssh-keygen wrote, one line a key: a mail may have "
+                "cut the line",
+            )
+    found = [line for _, line in lines if line]
+    if not found:
+        raise UserError("is empty", place=Place(file), hint="copy the file that ssh-keygen wrote")
+    return found
+
+
+def _one_folder(profiles: Sequence[Path]) -> Path:
+    folders = {profile.parent.resolve(): profile.parent for profile in profiles}
+    if len(folders) > 1:
+        raise UserError(
+            "the boats are in several folders", hint="add the key to one folder after the other"
+        )
+    return next(iter(folders.values()))
+
+
+def _check_name(public_key: Path, file: Path, lines: Sequence[str]) -> None:
+    """Refuse a name that access.keys cannot have, or that another key has."""
+    away = f"copy it to another name first, such as {public_key.with_name('mate.pub')}"
+    if not _NAME.fullmatch(file.name):
+        raise UserError(
+            "has no name for the key of a person: letters, digits and . _ -, and .pub behind",
+            place=Place(public_key),
+            hint=away,
+        )
+    if file.exists():
+        if [line.strip() for line in decode(file).splitlines() if line.strip()] != lines:
+            raise UserError(
+                f"{file} is there already, and is another key", place=Place(public_key), hint=away
+            )
+    elif file.stem == OPERATOR:
+        raise UserError(
+            f"{file.name} is the name of the folder's own key", place=Place(public_key), hint=away
+        )
+
+
+def _names(boat: Boat, file: Path) -> bool:
+    return file.name in boat.profile.access.keys
+
+
+def _accepts(boat: Boat, file: Path, lines: Sequence[str]) -> bool:
+    """Tell whether the boat's profile lets all these keys in, by whatever name."""
+    if _names(boat, file):
+        return file.exists()
+    known: set[tuple[str, ...]] = set()
+    for number in range(len(boat.profile.access.keys)):
+        # The operator's own may not be made yet.
+        with contextlib.suppress(UserError):
+            known |= {_key(line) for line in entry_lines(boat, number)}
+    return known >= {_key(line) for line in lines}
+
+
+def _key(line: str) -> tuple[str, ...]:
+    """Take a key without its comment."""
+    return tuple(line.split()[:2])
+
+
+def _sharers(folder: Path) -> dict[Path, set[Path]]:
+    """Which profiles have their access.keys from which file, without links.
+
+    Of a folder with a profile that cannot be read nothing is known to be shared by all.
+    """
+    found: dict[Path, set[Path]] = {}
+    for profile in load.files(folder):
+        try:
+            boat = load.read(profile)
+        except UserError:
+            return {}
+        found.setdefault(_source(boat), set()).add(profile.resolve())
+    return found
+
+
+def _source(boat: Boat) -> Path:
+    return boat.place("access.keys").file.resolve()
+
+
+def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> dict[Path, str]:
+    """The new text of each file that has to change."""
+    asked = {boat.file.resolve() for boat in new}
+    edits: dict[Path, str] = {}
+    for boat in new:
+        source, own = _source(boat), boat.file.resolve()
+        shared_by = sharers.get(source)
+        everybody = source == own or (shared_by is not None and shared_by <= asked)
+        target = boat.place("access.keys").file if everybody else boat.file
+        if target in edits:
+            continue
+        text = decode(target)
+        try:
+            if everybody:
+                edits[target] = edit.append(text, _KEYS, name)
+            else:
+                edits[target] = edit.put(text, _KEYS, [*boat.profile.access.keys, name])
+        except edit.NotEdited:
+            listed = ", ".join([*boat.profile.access.keys, name])
+            raise UserError(
+                "access.keys is written in a form that is left to you; nothing was changed",
+                place=Place(target, key="access.keys"),
+                hint=f"copy the key beside the boats, and write: access: {{keys: [{listed}]}}",
+            ) from None
+    return edits
+
+
+def _rewrite(file: Path, text: str) -> None:
+    """Replace a file of text whole, with the mode and the mark at its start that it had."""
+    file = file.resolve()
+    before = file.read_bytes()
+    mark = codecs.BOM_UTF8 if before.startswith(codecs.BOM_UTF8) else b""
+    mode = stat.S_IMODE(os.stat(file).st_mode)
+    private_file.write(file, mark + text.encode(), replace=True, mode=mode)

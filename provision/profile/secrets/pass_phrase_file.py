@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Write pass-phrases in the clear into a file of mode 0600, over nothing but such a file."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterable
+from pathlib import Path
+
+from provision.errors import Place, UserError
+from provision.profile.secrets import private_file
+from provision.profile.secrets.pass_phrases import PassPhrases
+
+#: By its first line such a file is known again.
+FIRST_LINE = b"# Wi-Fi pass-phrases of boats, by `provision keys --show`: keep it to yourself.\n"
+
+
+def write(file: Path, found: Iterable[PassPhrases]) -> None:
+    """Write the pass-phrases of boats; UserError when something else is there."""
+    replaces = _is_ours(file)
+    text = "\n\n".join("\n".join(one.lines()) for one in found)
+    private_file.write(file, FIRST_LINE + text.encode() + b"\n", replace=replaces)
+    mode = stat.S_IMODE(file.stat().st_mode)
+    if mode & 0o077:
+        file.unlink()
+        raise UserError(
+            f"does not stay private: that disk gives it mode {mode:04o}; it was removed",
+            place=Place(file),
+            hint="name a file on a disk of this computer",
+        )
+
+
+def refuse(file: Path) -> None:
+    """Refuse what is not such a file before anybody is asked for a password."""
+    _is_ours(file)
+
+
+def _is_ours(file: Path) -> bool:
+    """Tell whether such a file is there; UserError when anything else is."""
+    try:
+        # Not through a link: it could lead to a pipe, or to the only copy of something.
+        ours = stat.S_ISREG(file.lstat().st_mode) and _first(file) == FIRST_LINE
+    except FileNotFoundError:
+        if file.name == "-":
+            raise UserError(
+                "is not taken for standard output", place=Place(file), hint="name a file: -o FILE"
+            ) from None
+        return False
+    except OSError as error:
+        raise UserError(
+            f"cannot be read: {error.strerror}",
+            place=Place(file),
+            hint="check the path and its permissions",
+        ) from error
+    if not ours:
+        raise UserError(
+            "holds something else, and is not overwritten",
+            place=Place(file),
+            hint="name a new file",
+        )
+    return True
+
+
+def _first(file: Path) -> bytes:
+    with file.open("rb") as stream:
+        return stream.read(len(FIRST_LINE))

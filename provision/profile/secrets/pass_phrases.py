@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Show and set the Wi-Fi pass-phrases of a boat: its own, and those that tablets have."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from provision.errors import Place, UserError
+from provision.paths import argument
+from provision.profile import load
+from provision.profile.load import Boat
+from provision.profile.secrets import store
+from provision.profile.secrets.store import Secrets
+
+#: What the boat's own is called, beside the tablets' names.
+BOATS_OWN = "pass_phrase"
+
+
+@dataclass(frozen=True)
+class PassPhrases:
+    """What people type to join one boat's Wi-Fi. Its repr shows no pass-phrase."""
+
+    boat: str
+    called: str
+    """How a command names the boat."""
+    ssid: str
+    pass_phrase: str = field(repr=False)
+    own: Mapping[str, str] = field(repr=False)
+    """By the name of the tablet, of those that the profile gives one."""
+    missing: tuple[str, ...] = ()
+    """The tablets whose own has not been made yet."""
+
+    def lines(self) -> list[str]:
+        """Lay them out for people to read."""
+        return [
+            f'{self.boat}: Wi-Fi "{self.ssid}"',
+            f"  {BOATS_OWN}: {self.pass_phrase}",
+            *(f"  {name} (its own): {text}" for name, text in self.own.items()),
+            *(
+                f"  {name} (its own): not made yet; provision keys {self.called} makes it"
+                for name in self.missing
+            ),
+        ]
+
+    def as_json(self) -> dict[str, object]:
+        """Give them as plain data, for `--json`."""
+        return {
+            "boat": self.boat,
+            "ssid": self.ssid,
+            BOATS_OWN: self.pass_phrase,
+            "own_pass_phrases": dict(self.own),
+        }
+
+
+def pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
+    """Collect the pass-phrases that the boat's profile asks for out of its secrets."""
+    names = boat.profile.own_pass_phrases
+    return PassPhrases(
+        boat=boat.name,
+        called=argument(boat.file),
+        ssid=boat.profile.network.access_point.ssid,
+        pass_phrase=kept.pass_phrase,
+        own={name: kept.own_pass_phrases[name] for name in names if name in kept.own_pass_phrases},
+        missing=tuple(name for name in names if name not in kept.own_pass_phrases),
+    )
+
+
+def check_settable(boat: Boat, name: str) -> None:
+    """Refuse to set anything but the boat's pass-phrase and those of its tablets."""
+    tablets = boat.profile.network.tablets
+    if name == BOATS_OWN or name in boat.profile.own_pass_phrases:
+        return
+    if name in tablets:
+        raise UserError(
+            f"{name} has no pass-phrase of its own: it joins by the boat's",
+            place=boat.place(f"network.tablets.{name}"),
+            hint=f"write own_pass_phrase: true there, or set {BOATS_OWN}",
+        )
+    known = ", ".join([BOATS_OWN, *boat.profile.own_pass_phrases])
+    # What was given may be the pass-phrase itself: it is not repeated.
+    raise UserError(
+        f"{boat.name} has no pass-phrase by the name that --set gives",
+        hint=f"the names are {known}; the pass-phrase itself is asked for, and never stands on the "
+        "command line, which others can read; of other secrets --rotate makes new ones",
+    )
+
+
+def check_new(new: str) -> None:
+    """Refuse a pass-phrase that the standard does, without quoting it."""
+    try:
+        store.typable(new)
+    except ValueError as error:
+        raise UserError(
+            f"the new pass-phrase {error}",
+            hint="letters, digits and hyphens are typed alike on every tablet",
+        ) from None
+
+
+def set_pass_phrase(profile: Path, key: bytes, name: str, new: str) -> bool:
+    """Replace one pass-phrase by the operator's; False when the boat has it already.
+
+    `key` is the vault password, `name` is `pass_phrase` or that of a tablet.
+    """
+    boat = load.read(profile)
+    check_settable(boat, name)
+    check_new(new)
+    kept = store.read(profile, key)
+    had = {BOATS_OWN: kept.pass_phrase, **kept.own_pass_phrases}
+    if had.get(name) == new:
+        return False
+    if same := [other for other, text in had.items() if other != name and text == new]:
+        # hostapd knows a tablet by its pass-phrase alone, so that two may not be equal.
+        raise UserError(
+            f"{same[0]} has that pass-phrase",
+            place=Place(store.file_of(profile)),
+            hint="the boat knows a tablet by its pass-phrase: choose another",
+        )
+    changed = had | {name: new}
+    store.write(
+        profile,
+        kept.model_copy(
+            update={BOATS_OWN: changed.pop(BOATS_OWN), "own_pass_phrases": changed},
+        ),
+        key,
+        replace=True,
+    )
+    return True

@@ -1,0 +1,142 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Remember that a boat's card was lost or stolen: BOAT.stolen.json beside its profile.
+
+The record holds public keys and dates only. It is plain, so that `provision write` needs no vault
+password, and so that it travels with the folder. What keeps the new secrets from the finder of
+the card is not this record but the host key: of such a boat, only the new one is accepted.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import time
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from provision.errors import Place, UserError
+from provision.paths import argument
+from provision.profile.load import Boat
+from provision.profile.schema.types import is_public_key
+from provision.profile.secrets import private_file, store
+from provision.profile.secrets.store import Secrets
+
+#: As in 2026-11-27, or nothing where there is none yet.
+_DAY = re.compile(r"(\d{4}-\d\d-\d\d)?", re.ASCII)
+
+#: Bytes that a record is read to; one with a hundred keys has 10 kB.
+MAX_BYTES = 2**16
+
+
+@dataclass(frozen=True)
+class Stolen:
+    """What is known of a boat's lost or stolen cards.
+
+    `since` is the day of the last loss, such as 2026-11-27. `host_keys` are the public host keys
+    that those cards, older copies of them and older images show. `new_card` is the day on which
+    a card with newer secrets was written and read back, or answered; "" while there is none.
+    """
+
+    since: str
+    host_keys: tuple[str, ...]
+    new_card: str = ""
+
+
+def file_of(profile: Path) -> Path:
+    """Where the record of the boat with this profile is kept."""
+    return profile.with_name(f"{profile.stem}.stolen.json")
+
+
+def recall(profile: Path) -> Stolen | None:
+    """Read the record of the boat with this profile; None when no card of it was reported.
+
+    UserError when the record is damaged: a guess would be wrong either way.
+    """
+    file = file_of(profile)
+    try:
+        with file.open("rb") as stream:
+            text = stream.read(MAX_BYTES + 1)
+        raw = json.loads(text)
+        keys = tuple(raw["host_keys"])
+        days = (raw["since"], raw["new_card"])
+        if len(text) > MAX_BYTES or not all(map(_DAY.fullmatch, days)):
+            raise ValueError
+        if not all(map(is_public_key, keys)):
+            raise ValueError
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, LookupError, TypeError, RecursionError) as error:
+        raise UserError(
+            "is no record of a lost card, or cannot be read",
+            place=Place(file),
+            hint="put it back as it was, from another copy of the folder; or report the card "
+            f"again: provision keys {argument(profile)} --stolen",
+        ) from error
+    return Stolen(days[0], keys, days[1])
+
+
+def revoke(profile: Path, host_keys: tuple[str, ...]) -> Stolen:
+    """Record that a card with these public host keys was lost, and that there is no new one."""
+    try:
+        before = recall(profile)
+    except UserError:
+        before = None
+    known = (*host_keys, *(before.host_keys if before else ()))
+    record = Stolen(_today(), tuple(dict.fromkeys(known)))
+    _write(file_of(profile), record)
+    return record
+
+
+def has_new_card(profile: Path, host_key: str) -> bool:
+    """Record that a card with this public host key was written, or answered with it.
+
+    True when pushes were held back until now. A card with a revoked host key changes nothing.
+    """
+    record = recall(profile)
+    if record is None or record.new_card or _plain(host_key) in record.host_keys:
+        return False
+    _write(file_of(profile), replace(record, new_card=_today()))
+    return True
+
+
+def is_revoked(record: Stolen | None, host_key: str) -> bool:
+    """Whether a card with this public host key was lost."""
+    return record is not None and _plain(host_key) in record.host_keys
+
+
+def refuse_old_secrets(boat: Boat, opened: Secrets) -> None:
+    """UserError when a boat's secrets are those of a card that was lost."""
+    if is_revoked(recall(boat.file), store.host_public_key(opened)):
+        raise UserError(
+            "holds the secrets of a card that was lost or stolen",
+            place=Place(store.file_of(boat.file)),
+            hint="take the file that was made since, from another copy of the folder; if there "
+            f"is none: provision keys {argument(boat.file)} --stolen",
+        )
+
+
+def _plain(key: str) -> str:
+    """A public key without its comment."""
+    return " ".join(key.split()[:2])
+
+
+def _today() -> str:
+    return time.strftime("%Y-%m-%d")
+
+
+def _write(file: Path, record: Stolen) -> None:
+    """Replace the record; `provision write` may run as root, and the file stays its owner's."""
+    text = json.dumps(asdict(record), indent=1) + "\n"
+    private_file.write(file, text.encode(), replace=True)
+    owner = file.parent.stat()
+    try:
+        if os.geteuid() == 0:
+            os.chown(file, owner.st_uid, owner.st_gid, follow_symlinks=False)
+        file.chmod(0o644)
+    except OSError as error:
+        raise UserError(
+            f"cannot be given to the folder's owner: {error.strerror}",
+            place=Place(file),
+            hint="see to the folder's permissions",
+        ) from error

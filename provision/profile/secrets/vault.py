@@ -1,0 +1,177 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Ansible's own vault format, so that plain `ansible-vault view` reads what is written here.
+
+Ansible takes most of a second to import; it is imported when first needed.
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from provision.errors import Place, UserError
+from provision.paths import folder_option
+from provision.profile.secrets import private_file
+
+VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"
+BESIDE = ".vault-password"
+CONFIGURATION = "ANSIBLE_CONFIG"
+
+#: With a point before and this behind it, a name is that of what is to replace a file.
+STAGED = ".new"
+
+#: How every vault begins, whatever its version.
+MARK = b"$ANSIBLE_VAULT;"
+
+
+def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
+    """The vault password of the folder `boats`.
+
+    It comes from `file`, else from the file that $ANSIBLE_VAULT_PASSWORD_FILE names, else
+    from .vault-password in the folder, else from a prompt on the terminal (asked `twice`
+    when something new is to be encrypted). UserError when there is none of these.
+    """
+    if file is None and os.environ.get(VARIABLE):
+        file = Path(os.path.expanduser(os.environ[VARIABLE]))
+    if file is not None:
+        return _from_file(file)
+    if (boats / BESIDE).exists():
+        return _found(boats / BESIDE)
+    said = ""
+    if sys.stdin.isatty():
+        try:
+            said = getpass.getpass("Vault password: ")
+            if twice and said and getpass.getpass("Vault password again: ") != said:
+                raise UserError("the two vault passwords differ", hint="type it again")
+        except EOFError:
+            said = ""
+    if not said:
+        raise UserError(
+            "there is no vault password",
+            hint=f"put one into {boats / BESIDE} (mode 0600), or name its file with "
+            f"--vault-password-file or ${VARIABLE}",
+        )
+    return said.encode()
+
+
+def _found(file: Path) -> bytes:
+    """Read the password from a file that no user named, and that may come from anybody."""
+    if os.access(file, os.X_OK) and file.is_file():
+        raise UserError(
+            "is executable, and a program found in a folder is not run",
+            place=Place(file),
+            hint=f"chmod 600 {file} if it holds the password itself; if it is a program of yours, "
+            f"name it with --vault-password-file or ${VARIABLE}",
+        )
+    return _text(file)
+
+
+def _from_file(file: Path) -> bytes:
+    """Take the password from a file that the user named: its text, or what it prints."""
+    if os.access(file, os.X_OK) and file.is_file():
+        vault = _ansible()
+        from ansible.parsing.dataloader import DataLoader  # type: ignore[import-untyped] # noqa: PLC0415
+
+        try:
+            secret = vault.get_file_vault_secret(str(file), loader=DataLoader())
+            secret.load()
+        except vault.AnsibleError as error:
+            raise UserError(
+                f"gave no vault password: {_first_line(error)}",
+                place=Place(file),
+                hint="a file that may be run is run, and has to print it",
+            ) from error
+        return bytes(secret.bytes)
+    return _text(file)
+
+
+def _text(file: Path) -> bytes:
+    found = private_file.read(file).strip()
+    if not found:
+        raise UserError("holds no vault password", place=Place(file), hint="write it there")
+    return found
+
+
+def _ansible() -> Any:
+    """Ansible's own module for vaults; UserError when its settings or folders keep it away."""
+    try:
+        with _no_configuration():
+            from ansible.parsing import vault  # type: ignore[import-untyped] # noqa: PLC0415
+    except Exception as error:
+        raise UserError(
+            f"Ansible does not start: {_first_line(error)}",
+            hint="it writes to a folder in your home; $ANSIBLE_HOME names another",
+        ) from error
+    return vault
+
+
+@contextmanager
+def _no_configuration() -> Iterator[None]:
+    """Keep Ansible from reading an ansible.cfg: that of the current folder may be anybody's."""
+    before = os.environ.get(CONFIGURATION)
+    with tempfile.NamedTemporaryFile(prefix="provision-", suffix=".cfg") as empty:
+        os.environ[CONFIGURATION] = empty.name
+        try:
+            yield
+        finally:
+            del os.environ[CONFIGURATION]
+            if before is not None:
+                os.environ[CONFIGURATION] = before
+
+
+def encrypt(text: str, key: bytes) -> bytes:
+    """`text` as a vault that `key` opens."""
+    return seal(text.encode(), key)
+
+
+def seal(content: bytes, key: bytes, label: str = "") -> bytes:
+    """Encrypt `content` as a vault that `key` opens, under Ansible's vault id `label`."""
+    vault = _ansible()
+    return bytes(vault.VaultLib().encrypt(content, vault.VaultSecret(key), vault_id=label or None))
+
+
+def unseal(data: bytes, key: bytes) -> bytes | None:
+    """Decrypt a vault; None when `key` does not open it, or it is damaged."""
+    vault = _ansible()
+    try:
+        return bytes(vault.VaultLib([("default", vault.VaultSecret(key))]).decrypt(data))
+    except vault.AnsibleError:
+        return None
+
+
+def label_of(data: bytes) -> str:
+    """Read the vault id that a vault's first line names; nothing when it names none."""
+    # Mark, version, cipher, vault id.
+    parts = data.partition(b"\n")[0].decode(errors="replace").strip().split(";")
+    return parts[3] if len(parts) > 3 else ""
+
+
+def decrypt(file: Path, key: bytes) -> str:
+    """What the vault `file` holds; UserError when it is none, or not `key`'s."""
+    data = private_file.read(file, encrypted=True)
+    vault = _ansible()
+    if not vault.VaultLib.is_encrypted(data):
+        raise UserError("is not encrypted", place=Place(file), hint=f"ansible-vault encrypt {file}")
+    content = unseal(data, key)
+    try:
+        if content is not None:
+            return content.decode()
+    except UnicodeDecodeError:
+        pass
+    hint = f"the password comes from --vault-password-file, ${VARIABLE} or {BESIDE}"
+    if any(file.parent.glob(f".*{STAGED}")):
+        finish = f"provision keys --change-vault-password{folder_option(file.parent)}"
+        hint = f"a change of the vault password was cut off; this finishes it: {finish}"
+    raise UserError(
+        "the vault password does not open it, or it is damaged", place=Place(file), hint=hint
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).splitlines() or [""])[0]

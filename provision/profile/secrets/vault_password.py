@@ -1,0 +1,241 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Change the vault password of a whole folder, so that no cut loses a secret.
+
+Everything new is written beside the old, as .NAME.new, and synced before the first file is
+turned. The new password is among it where the folder keeps its own. After a cut each file opens
+by the old password or the new, and a second run finishes the change.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from provision.errors import Place, UserError
+from provision.paths import folder_option
+from provision.profile.secrets import private_file, vault
+from provision.profile.yaml.tree import raise_all
+
+#: Characters of a vault password at least; from memory, NIST SP 800-63B.
+SHORTEST = 8
+
+
+@dataclass(frozen=True)
+class Change:
+    """How a change of the vault password ended."""
+
+    turned: tuple[Path, ...]
+    """The encrypted files that this run turned, without those of a run that was cut off."""
+    kept: bool
+    """Whether the folder's own password file holds the new one."""
+
+
+@dataclass(frozen=True)
+class _Vault:
+    """A file that the old password opens. Its repr shows nothing of what it holds."""
+
+    file: Path
+    data: bytes = field(repr=False)
+    content: bytes = field(repr=False)
+
+
+def check_new(new: str, old: bytes) -> None:
+    """Refuse a vault password that is too short, the old one, or not as a file would hold it."""
+    if len(new) < SHORTEST or new != new.strip() or not new.isprintable():
+        raise UserError(
+            f"the new vault password has to be {SHORTEST} characters or more, without blanks at "
+            "its ends",
+            hint="a sentence of several words is easy to keep and hard to guess",
+        )
+    if new.encode() == old:
+        raise UserError("the new vault password is the one before")
+
+
+def check_old(folder: Path, old: bytes) -> None:
+    """Refuse a password by which nothing of the folder opens, before a new one is typed."""
+    files = _vault_files(folder)
+    if not files and not _keeps(folder, old):
+        raise UserError(
+            "holds nothing that is encrypted",
+            place=Place(folder),
+            hint="provision keys makes the boats' secrets",
+        )
+    if files and not any(_opens(file, old) for file in files):
+        raise UserError(
+            "the vault password opens no file of the folder",
+            place=Place(folder),
+            hint="it is the one that the files have now",
+        )
+
+
+def begun(folder: Path) -> bytes | None:
+    """Give the new password of a change that was cut off, where the folder keeps its own."""
+    file = _staged(folder / vault.BESIDE)
+    if not file.exists():
+        return None
+    return private_file.read(file).strip() or None
+
+
+def change(folder: Path, old: bytes, new: bytes) -> Change:
+    """Encrypt all vaults of the folder by `new` instead of `old`, or finish doing so.
+
+    Hidden files are left alone. UserError when a file opens by neither password; before the
+    first file is turned a failure leaves all as it was.
+    """
+    vaults = _read(folder, old, new)
+    keeps = _keeps(folder, old)
+    try:
+        if keeps:
+            private_file.write(_staged(folder / vault.BESIDE), new + b"\n", replace=True)
+        for one in vaults:
+            _stage(one, new)
+        _sync(folder)
+    except BaseException as error:
+        # A run that was cut off may have turned some: its new password has to stay known.
+        if not any(_opens(file, new) for file in _vault_files(folder)):
+            _sweep(folder)
+        if isinstance(error, OSError):
+            raise UserError(
+                f"cannot be written: {error.strerror}; this run has changed nothing",
+                place=Place(Path(os.fsdecode(error.filename)) if error.filename else folder),
+                hint="see to the folder's permissions and to room on the disk",
+            ) from error
+        raise
+    _turn(folder, vaults, keeps)
+    return Change(tuple(one.file for one in vaults), keeps or _keeps(folder, new))
+
+
+def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
+    """Put the new files into the old ones' places, the password file last."""
+    try:
+        for one in vaults:
+            if private_file.read(one.file, encrypted=True) != one.data:
+                raise UserError("was written meanwhile", place=Place(one.file), hint=_again(folder))
+            _staged(one.file).replace(one.file)
+        _sync(folder)
+        if keeps:
+            _staged(folder / vault.BESIDE).replace(folder / vault.BESIDE)
+            _sync(folder)
+        _sweep(folder)
+    except OSError as error:
+        raise UserError(
+            f"the change broke off: {error.strerror}; each file opens by the old vault password "
+            "or the new",
+            place=Place(folder),
+            hint=_again(folder),
+        ) from error
+
+
+def _again(folder: Path) -> str:
+    return f"this finishes it: provision keys --change-vault-password{folder_option(folder)}"
+
+
+def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:
+    """Open every vault that `old` opens; UserError when one opens by neither password."""
+    found: list[_Vault] = []
+    errors: list[UserError] = []
+    for file in _vault_files(folder):
+        data = private_file.read(file, encrypted=True)
+        content = vault.unseal(data, old)
+        if content is not None:
+            found.append(_Vault(file, data, content))
+        elif vault.unseal(data, new) is None:
+            errors.append(
+                UserError(
+                    "opens neither by the vault password nor by the new one; nothing was changed",
+                    place=Place(file),
+                    hint="give the passwords of the change that was cut off, if there was one, or "
+                    "take the file out of the folder",
+                )
+            )
+    errors += [_linked(one.file) for one in found if one.file.is_symlink()]
+    raise_all(errors)
+    return found
+
+
+def _linked(file: Path) -> UserError:
+    return UserError(
+        f"is a link to {os.readlink(file)}, and stays as it is; nothing was changed",
+        place=Place(file),
+        hint="put the file itself here, or change the password in its own folder",
+    )
+
+
+def _vault_files(folder: Path) -> list[Path]:
+    """List the encrypted files of a folder, sorted; hidden ones are not among them."""
+    return [
+        file
+        for file in sorted(folder.iterdir())
+        if not file.name.startswith(".") and _begins_as_vault(file)
+    ]
+
+
+def _begins_as_vault(file: Path) -> bool:
+    with contextlib.suppress(FileNotFoundError):
+        if _is_plain(file):
+            with file.open("rb") as stream:
+                return stream.read(len(vault.MARK)) == vault.MARK
+    return False
+
+
+def _is_plain(file: Path) -> bool:
+    try:
+        return stat.S_ISREG(file.stat().st_mode)
+    except OSError:
+        # A link to itself, or to nowhere.
+        return False
+
+
+def _opens(file: Path, key: bytes) -> bool:
+    return vault.unseal(private_file.read(file, encrypted=True), key) is not None
+
+
+def _keeps(folder: Path, key: bytes) -> bool:
+    """Tell whether the folder's own password file, and no link, holds this password."""
+    file = folder / vault.BESIDE
+    return file.is_file() and not file.is_symlink() and private_file.read(file).strip() == key
+
+
+def _staged(file: Path) -> Path:
+    """Name what is to replace a file."""
+    return file.with_name(f".{file.name.removeprefix('.')}{vault.STAGED}")
+
+
+def _stage(one: _Vault, new: bytes) -> None:
+    """Write a vault anew beside itself, whole and synced."""
+    data = vault.seal(one.content, new, vault.label_of(one.data))
+    file = _staged(one.file)
+    file.unlink(missing_ok=True)
+    descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+    if vault.unseal(file.read_bytes(), new) != one.content:
+        raise UserError("does not come back as it was written", place=Place(file))
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what was to replace files, and what a cut left of writing the new password."""
+    for file in [*_leftovers(folder)]:
+        file.unlink(missing_ok=True)
+    _sync(folder)
+
+
+def _leftovers(folder: Path) -> Iterator[Path]:
+    password = _staged(folder / vault.BESIDE)
+    yield from (file for file in folder.glob(f".*{vault.STAGED}") if _begins_as_vault(file))
+    yield from (file for file in folder.glob(f".{password.name}.*") if file.is_file())
+    yield password
+
+
+def _sync(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,205 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the models found wrong, in plain words and with the place in the file."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import types
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import islice
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, Tag, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from provision.errors import UserError
+from provision.profile.schema.types import said
+from provision.profile.yaml.examples import example
+from provision.profile.yaml.tree import MAX_ERRORS, Node
+
+_WANTED = {
+    "string_type": "text",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "dict_type": "keys of its own",
+    "model_type": "keys of its own",
+    "model_attributes_type": "keys of its own",
+    "list_type": "a list",
+}
+
+_BOUNDS = {
+    "greater_than": ("more than", "gt"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than_equal": ("at most", "le"),
+}
+
+#: Names that a slip of the hand is compared with.
+MAX_KNOWN = 200
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Find the word that was probably meant among the first `MAX_KNOWN`; None when none is near."""
+    near = difflib.get_close_matches(word, list(islice(known, MAX_KNOWN)), n=1, cutoff=0.6)
+    return near[0] if near else None
+
+
+def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
+    """Make a UserError of each thing that `model` refused in the tree `root`.
+
+    It makes one more than `MAX_ERRORS` at most.
+    """
+    details = error.errors()[: MAX_ERRORS + 1]
+    # A misspelt key is also a missing one: say it once.
+    meant = {
+        (*loc[:-1], near)
+        for loc in (detail["loc"] for detail in details if detail["type"] == "extra_forbidden")
+        if (near := nearest(str(loc[-1]), keys_at(model, loc[:-1])))
+    }
+    return [
+        _explain(detail, root, model)
+        for detail in details
+        if detail["type"] != "missing" or detail["loc"] not in meant
+    ]
+
+
+def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserError:
+    loc, kind = detail["loc"], detail["type"]
+    keys = _untagged(model, loc)
+    node, last = locate(root, keys), str(loc[-1]) if loc else ""
+    place = node.place if isinstance(node.value, dict | list) else node.at
+    context, hint = detail.get("ctx", {}), ""
+    match kind:
+        case "missing":
+            message = f"the key {last} is missing"
+            place = replace(node.place, key=".".join(map(str, keys)))
+        case "extra_forbidden":
+            message = f"there is no key {last} here"
+            place = node.place
+            hint = _meant(last, keys_at(model, loc[:-1]))
+        case _ if kind in _WANTED:
+            message = f"expected {_WANTED[kind]}, found {_found(node)}"
+            hint = _quotes(kind, node)
+        case _ if kind in _BOUNDS:
+            words, name = _BOUNDS[kind]
+            message = f"{node.written} is out of range: {words} {context[name]:g}"
+        case "literal_error":
+            choices = re.findall("'([^']*)'", context["expected"])
+            message = f"{_found(node)} is not one of {', '.join(choices)}"
+            hint = _meant(node.written, choices)
+        case "value_error":
+            message = str(context["error"])
+            hint = getattr(context["error"], "hint", "")
+        case "too_short":
+            message = "needs at least one entry"
+        case "too_long":
+            message = f"has {context['actual_length']} entries"
+            hint = f"there can be {context['max_length']} at most"
+        case _:
+            message = detail["msg"]
+    written = example(keys)
+    return UserError(message, place=place, hint=hint or (f"such as {written}" if written else ""))
+
+
+def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
+    """The node at `loc`, or the nearest one above it that the file has."""
+    node = root
+    for above, part in zip(("", *loc), loc, strict=False):
+        value = node.value
+        if isinstance(value, dict) and part in value:
+            node = value[str(part)]
+        elif isinstance(value, list):
+            # `talks` may be a list in the file where the models have a mapping.
+            items = [item for i, item in enumerate(value) if part in (i, item.value)]
+            node = items[0] if items else node
+        elif part == "[key]":
+            return Node(str(above), node.place, node.place, str(above))
+    return node
+
+
+def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The keys that the model knows at `loc`; none where the profile chooses the names."""
+    kind = list(_walk(model, loc))[-1]
+    return list(fields(kind)) if is_model(kind) else []
+
+
+def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
+    """The types on the way down to `loc`."""
+    kind: Any = model
+    yield kind
+    for part in loc:
+        if part in (tags := tagged(kind)):
+            kind = tags[str(part)]
+        elif is_model(kind):
+            if part not in (known := fields(kind)):
+                return
+            kind = inner(known[str(part)].annotation)
+        else:
+            kind = inner((get_args(kind) or (None,))[-1])
+        yield kind
+
+
+def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
+    kinds = list(_walk(model, loc))
+    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in tagged(kind)}
+    return tuple(part for at, part in enumerate(loc) if at not in tags)
+
+
+def tagged(kind: Any) -> dict[str, Any]:
+    """The types of a union by their tags; none where there are no tags."""
+    members = get_args(kind) if get_origin(kind) in (Union, types.UnionType) else ()
+    return {
+        mark.tag: inner(member)
+        for member in members
+        for mark in getattr(member, "__metadata__", ())
+        if isinstance(mark, Tag)
+    }
+
+
+def fields(kind: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The fields by what the file calls them."""
+    return {field.alias or name: field for name, field in kind.model_fields.items()}
+
+
+def is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def inner(kind: Any) -> Any:
+    """The type without its annotations and without `| None`."""
+    while get_origin(kind) in (Annotated, Union, types.UnionType) and not tagged(kind):
+        kind = get_args(kind)[0]
+    return kind
+
+
+def _meant(word: str, known: list[str]) -> str:
+    near = nearest(word, known)
+    return f"did you mean {near}?" if near else f"known here: {', '.join(known)}"
+
+
+def _found(node: Node) -> str:
+    match node.value:
+        case bool():
+            return f"{node.written}, which YAML takes for {said(node.value)}"
+        case str():
+            return f"the text {node.value!r}"
+        case int() | float():
+            return f"the number {node.written}"
+        case _:
+            return said(node.value)
+
+
+def _quotes(kind: str, node: Node) -> str:
+    value = node.value
+    if kind == "string_type" and isinstance(value, bool | int | float):
+        return f'quote it: "{node.written}"'
+    if kind in ("int_type", "float_type") and isinstance(value, str):
+        return "write the number alone, in digits and without quotes"
+    if _WANTED[kind] == "keys of its own" and value is None:
+        return "indent the keys that belong to it"
+    return ""

@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Read the nulls of a profile: what drops an included part, and what was only left blank."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, get_args, get_origin
+
+from pydantic import BaseModel
+
+from provision.errors import UserError
+from provision.profile.schema.links import way
+from provision.profile.yaml.errors import fields, inner, is_model, nearest, tagged
+from provision.profile.yaml.tree import MAX_ERRORS, Node
+
+
+def drop(root: Node, model: type[BaseModel], errors: list[UserError]) -> Node:
+    """The tree without the parts that a written null drops.
+
+    That goes for parts whose name the profile chooses: links, tablets, sentences. A null that
+    covers no part of an included file is added to `errors`. Where the model knows the key, a
+    null stays, for there it is a value.
+    """
+    if not isinstance(root.value, dict):
+        return root
+    return replace(root, value=_drop(root.value, model, errors))
+
+
+def _drop(parts: Mapping[str, Node], kind: Any, errors: list[UserError]) -> dict[str, Node]:
+    kept: dict[str, Node] = {}
+    for name, node in parts.items():
+        if node.value is None and node.written and get_origin(kind) is dict:
+            if not node.covers and len(errors) <= MAX_ERRORS:
+                others = [other for other, one in parts.items() if one.value is not None]
+                errors.append(_nothing_there(node, name, others))
+        elif isinstance(node.value, dict):
+            below = _below(kind, name, node)
+            kept[name] = replace(node, value=_drop(node.value, below, errors))
+        else:
+            kept[name] = node
+    return kept
+
+
+def _nothing_there(node: Node, name: str, others: list[str]) -> UserError:
+    near = nearest(name, others)
+    return UserError(
+        f"null drops what an included file has, and no included file has {node.place.key}",
+        place=node.place,
+        hint=f"did you mean {near}?" if near else "take the line out",
+    )
+
+
+def _below(kind: Any, name: str, node: Node) -> Any:
+    """The type of the part `name` of a `kind`; None where there is no such part."""
+    if is_model(kind):
+        field = fields(kind).get(name)
+        found = inner(field.annotation) if field else None
+    else:
+        found = inner((get_args(kind) or (None,))[-1]) if get_origin(kind) is dict else None
+    kinds = tagged(found)
+    return kinds[way(node.plain())] if kinds else found
+
+
+def blanks(node: Node) -> list[UserError]:
+    """An error for each key that has no value written behind it, not even null."""
+    if isinstance(node.value, dict):
+        return [error for part in node.value.values() for error in blanks(part)]
+    if isinstance(node.value, list):
+        return [error for part in node.value for error in blanks(part)]
+    if not node.is_blank:
+        return []
+    name = node.place.key.rpartition(".")[2]
+    return [
+        UserError(
+            f"{name} is left blank, and would mean none",
+            place=node.place,
+            hint=f"write {name}: null for none, its value, or {name}: {{}} for a group of keys "
+            "that are all as usual",
+        )
+    ]

@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What two links, inputs or tablets cannot share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from provision.errors import Place, UserError
+from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.links import Adapter
+
+
+def all_of(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
+    """An error for each pair of links, inputs or tablets that mean one thing or device.
+
+    `place` tells where a key of the profile stands.
+    """
+    return [*_adapters(profile, place), *_taken_twice(profile, place)]
+
+
+def _taken_twice(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+    holders: dict[str, str] = {}
+    for what, key in _taken(profile):
+        first = holders.setdefault(what, key)
+        if first != key:
+            where = place(first)
+            yield UserError(
+                f"{what} is taken by {first} already",
+                place=place(key),
+                hint=f"that stands in {where.file}:{where.line}; give each its own",
+            )
+
+
+def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
+    """What only one can have, with the key that has it."""
+    for name, tablet in profile.network.tablets.items():
+        yield f"the hardware address {tablet.mac}", f"network.tablets.{name}.mac"
+    for name, link in profile.can_links.items():
+        yield f"the interface {link.can}", f"links.{name}.can"
+    yield f"TCP port {profile.feed.tcp}", "feed.tcp"
+    for name, source in profile.inputs.items():
+        if source.tcp:
+            yield f"the server {source.tcp}", f"inputs.{name}.tcp"
+        if source.listen:
+            yield f"TCP port {source.listen}", f"inputs.{name}.listen"
+        if source.udp:
+            yield f"UDP port {source.udp}", f"inputs.{name}.udp"
+        for group in source.multicast or ():
+            yield f"UDP port {GROUPS[group][1]}", f"inputs.{name}.multicast"
+
+
+def _adapters(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+    """Yield an error for each link whose adapter an earlier link has, or hides behind."""
+    seen = _Seen()
+    for second, link in profile.serial_links.items():
+        first, reason = seen.clash(link.adapter)
+        seen.add(second, link.adapter)
+        if reason:
+            where = place(f"links.{first}.adapter")
+            yield UserError(
+                f"the links {first} and {second} are on one adapter: {reason}",
+                place=place(f"links.{second}.adapter"),
+                hint=f"{first} stands in {where.file}:{where.line}; for a chip with several "
+                "ports give each link its interface",
+            )
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The adapters of the links so far, by what a later one can share with them."""
+
+    sockets: dict[tuple[str, int | None], tuple[str, Adapter]] = field(default_factory=dict)
+    """The first link of a chip and interface; with None, the first link of the whole chip."""
+    chips: dict[str, tuple[str, Adapter]] = field(default_factory=dict)
+    """The first link of a chip, whatever its interface."""
+    hubs: dict[str, tuple[str, str]] = field(default_factory=dict)
+    """The first link behind a port that has to be a hub's, and its own port."""
+
+    def add(self, name: str, adapter: Adapter) -> None:
+        """Take in the adapter of the link `name`."""
+        chip = adapter.chip
+        self.sockets.setdefault((chip, adapter.interface), (name, adapter))
+        self.chips.setdefault(chip, (name, adapter))
+        for hub in _above(adapter.port or ""):
+            self.hubs.setdefault(hub, (name, adapter.port or ""))
+
+    def clash(self, adapter: Adapter) -> tuple[str, str]:
+        """The first link that a new adapter clashes with, and why; both "" when there is none."""
+        chip, interface = adapter.chip, adapter.interface
+        same = (
+            self.chips.get(chip)
+            if interface is None
+            else self.sockets.get((chip, interface)) or self.sockets.get((chip, None))
+        )
+        if same:
+            first, other = same
+            return first, (
+                str(other) if other == adapter else f"{other} is also matched by {adapter}"
+            )
+        if port := adapter.port:
+            if port in self.hubs:
+                first, inner = self.hubs[port]
+                return first, f"a hub is in port {port} if port {inner} exists"
+            for hub in _above(port):
+                if found := self.chips.get(f"port {hub}"):
+                    return found[0], f"a hub is in port {hub} if port {port} exists"
+        return "", ""
+
+
+def _above(port: str) -> Iterator[str]:
+    """The ports that have to be hubs' for `port` to be there, the nearest first."""
+    while "." in port:
+        port = port.rpartition(".")[0]
+        yield port

@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Find what shows that a boat was built: then its secrets are aboard, and new ones are not.
+
+This computer remembers which cards it built and which boats answered it. Images beside the
+profiles show the same. Nothing of it is secret.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import time
+from pathlib import Path
+
+from provision.card.image import boat_of
+from provision.errors import UserError
+from provision.profile.secrets import private_file, stolen
+from provision.push.known_boats import place_of, recall
+
+#: Images that are opened at most to see whose they are.
+MAX_IMAGES = 32
+
+#: What reading a record raises that is damaged, or cannot be had.
+_DAMAGED = (OSError, ValueError, TypeError, KeyError, OverflowError, UserError)
+
+
+def remember_card(profile: Path, image: Path) -> None:
+    """Write down that a card was built; a disk that refuses is no reason to build none."""
+    record = {"image": str(image.absolute()), "built": time.time()}
+    with contextlib.suppress(OSError, UserError):
+        file = place_of(profile, "cards")
+        file.parent.mkdir(mode=0o700, exist_ok=True)
+        private_file.write(file, json.dumps(record).encode(), replace=True)
+
+
+def evidence(profile: Path) -> list[str]:
+    """Collect what shows that the boat with this profile was built, each a clause for people."""
+    found = []
+    with contextlib.suppress(*_DAMAGED):
+        raw = json.loads(place_of(profile, "cards").read_text(encoding="utf-8"))
+        found.append(f"a card was built on {_day(float(raw['built']))} ({raw['image']})")
+    with contextlib.suppress(*_DAMAGED):
+        if seen := recall(profile):
+            found.append(f"the boat answered on {_day(seen.seen)} at {seen.place}")
+    with contextlib.suppress(UserError):
+        if lost := stolen.recall(profile):
+            found.append(f"a card of it was lost on {lost.since} ({stolen.file_of(profile).name})")
+    found += [f"{image} is an image of its card" for image in _images(profile)]
+    return found
+
+
+def _images(profile: Path) -> list[Path]:
+    """List the images of the boat's card beside its profile."""
+    # Not in the folder above: there may lie those of another folder of boats.
+    images = (file for file in sorted(profile.parent.glob("*.img")) if file.is_file())
+    return [file for file in itertools.islice(images, MAX_IMAGES) if _whose(file) == profile.stem]
+
+
+def _whose(image: Path) -> str:
+    """Name the boat of an image; where it cannot be opened, by the image's own name."""
+    try:
+        return boat_of(image)
+    except UserError:
+        return image.stem
+
+
+def _day(seconds: float) -> str:
+    return time.strftime("%Y-%m-%d", time.localtime(seconds))
