@@ -1,21 +1,16 @@
 # `make demo` and `make test` are all a newcomer needs; each installs what it needs.
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
-.PHONY: demo test lint unit system faults measure setup programs arm64
+.PHONY: demo test lint unit system faults measure docs setup programs arm64
 
 demo: setup
 	python tools/demo.py
 
 test: lint unit system
 
+# .pre-commit-config.yaml names the linters; `pre-commit install` runs them before each commit.
 lint: setup
-	ruff check .
-	ruff format --check .
-	mypy
-	yamllint --strict .
-	ansible-lint --offline --profile production roles
-	@# A script that a template may leave out is no shell before it is rendered.
-	shellcheck $$(git ls-files -z | xargs -0 grep -lE '^\#!/bin/(ba)?sh' | xargs grep -L '{%')
+	pre-commit run --all-files --color never
 
 # A test that talks to real sockets may miss its time on a busy machine: it is run once more, and
 # named in the summary.
@@ -37,6 +32,10 @@ faults: setup programs arm64
 
 measure: setup programs arm64
 	python -m tests.measure
+
+# The reference below docs/, from the commands and the profile's models.
+docs: setup
+	python tools/docs.py
 
 setup:
 	@tools/setup
