@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import glob
 import json
+import re
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -14,6 +16,7 @@ from provision import __version__
 from provision.cli.help import Group
 from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
+from provision.paths import BOATS
 
 INTERRUPTED = 130
 COULD_NOT_RUN = 2
@@ -23,15 +26,28 @@ app = typer.Typer(
     cls=Group,
     help="One YAML profile per boat, turned into the boat's onboard computer.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"max_content_width": 110},
 )
 
-BoatName = Annotated[str, typer.Argument(metavar="BOAT", help="A boat's name, or its file.")]
-BoatNames = Annotated[list[str], typer.Argument(metavar="BOAT", help="Boats' names, or files.")]
-Some = Annotated[list[str] | None, typer.Argument(metavar="BOAT", help="Boats' names, or files.")]
+
+def _complete(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Name the boats of the folder, for the shell's completion."""
+    folder = Path(ctx.params.get("boats") or BOATS)
+    return sorted(
+        file.stem
+        for file in folder.glob(f"{glob.escape(incomplete)}*.yml")
+        if "." not in file.stem
+        and file.is_file()
+        and re.search(r"^boat:", file.read_text(errors="replace"), re.MULTILINE)
+    )
+
+
+_BOAT = {"metavar": "BOAT", "autocompletion": _complete}
+BoatName = Annotated[str, typer.Argument(help="A boat's name, or its file.", **_BOAT)]
+BoatNames = Annotated[list[str], typer.Argument(help="Boats' names, or files.", **_BOAT)]
+Some = Annotated[list[str] | None, typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Everyone = Annotated[bool, typer.Option("--all", help="All boats of the folder.")]
 # What cannot be read is told with its place and a hint by whoever reads it, not by Typer.
 Boats = Annotated[

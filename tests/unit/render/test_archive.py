@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from provision import __version__
 from provision.errors import Place, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.keygen import private_key
@@ -133,7 +134,7 @@ def test_the_manifest_names_all_else_and_its_sums_are_right(rendered: Render, bo
         "boat": "kittiwake",
         "board": "x86-64",
         "base": 1,
-        "version": "0.1.0",
+        "version": __version__,
     }
 
 
