@@ -15,10 +15,10 @@ ENABLED = (
     ("sysinit.target", "nftables.service", _UNITS),
     ("multi-user.target", "systemd-networkd.service", _VENDOR),
     ("sys-subsystem-net-devices-wlan0.device", "hostapd.service", _UNITS),
-    ("multi-user.target", "dnsmasq.service", _UNITS),
+    ("sysinit.target", "dnsmasq.service", _UNITS),
     ("multi-user.target", "chrony.service", _UNITS),
     ("multi-user.target", "ssh.service", _VENDOR),
-    ("multi-user.target", "boat-feed.service", _UNITS),
+    ("sysinit.target", "boat-feed.service", _UNITS),
 )
 
 #: Wanted only where the boat has an uplink.

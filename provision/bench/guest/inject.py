@@ -24,6 +24,8 @@ _SERVICE = """[Unit]
 Description=A tablet aboard, played by the bench
 Wants={device}
 After={device}
+# A tablet does not wait for the boat's computer to start.
+DefaultDependencies=no
 
 [Service]
 {credential}ExecStart=python3 -S {program} {port}
