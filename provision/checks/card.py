@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from provision.card.layout import Layout
 from provision.checks.finding import Finding
-from provision.onboard.feed.voyage_log.log import SPARE
+from provision.onboard.feed.voyage_log.files import SPARE
 from provision.profile.load import Boat
 
 #: 16 GB or more: common practice.

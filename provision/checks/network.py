@@ -8,8 +8,8 @@ from ipaddress import IPv4Address, IPv4Network
 
 from provision.checks.finding import Finding
 from provision.errors import UserError
+from provision.profile.leases import Leases, leases
 from provision.profile.load import Boat
-from provision.render.leases import Leases, leases
 
 #: Lower ports are for programs with privileges, and the feed has none (ip(7)).
 FIRST_PORT = 1024

@@ -6,13 +6,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from provision.boards import Board, board
+from provision.profile.leases import Leases, leases
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.keygen import access_keys
 from provision.profile.secrets.store import Secrets, host_public_key, own_psks, psk
 from provision.render.feed import feed
 from provision.render.identity import mac_address, machine_id
-from provision.render.leases import Leases, leases
 from provision.render.ports import Ports, ports
 
 #: From here up a channel is in the 5 GHz band (IEEE Std 802.11).

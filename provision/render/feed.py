@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea2000.pgn import FORMATTERS
 from provision.onboard.feed.outputs.time_source import RELEASED
+from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.feed import DATED, Steering
 from provision.profile.schema.links import Can, Filter, Input, Link
 from provision.profile.schema.types import Kind
-from provision.render.leases import Leases
 
 #: Where chrony takes the time from the feed; its configuration says the same.
 CLOCK_SOCKET = "/run/chrony/boat.sock"

@@ -18,9 +18,9 @@ from provision.errors import Place
 from provision.onboard.feed.config import models, parse
 from provision.onboard.feed.net.subnet import Subnet
 from provision.onboard.feed.nmea0183.filters import Filter, Pattern
+from provision.profile.leases import share
 from provision.profile.yaml import references, uniqueness
 from provision.render.feed import feed
-from provision.render.leases import share
 
 from .conftest import BOATS, Render, profile, text
 

@@ -14,6 +14,9 @@ from __future__ import annotations
 import os
 import re
 
+#: The log leaves so many bytes of the file system free.
+SPARE = 64 * 2**20
+
 _NAME = re.compile(r"log-(?P<number>\d{6,12})-(?P<day>\d{4}-\d{2}-\d{2})\.gz")
 _EARLIER = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<number>\d{3,12})\.gz")
 

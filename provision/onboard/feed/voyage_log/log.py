@@ -35,7 +35,7 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.voyage_log.files import beyond, day_of, files, new_name, renamed
+from provision.onboard.feed.voyage_log.files import SPARE, beyond, day_of, files, new_name, renamed
 from provision.onboard.feed.voyage_log.reader import compressor, member
 
 #: Text is handed to the compressor in pieces of this size, so that it never holds up the feed.
@@ -43,9 +43,6 @@ PIECE = 8192
 
 #: A member is written at the latest when it has grown to so many bytes, compressed.
 MEMBER = 256 * 1024
-
-#: The log leaves so many bytes of the file system free.
-SPARE = 64 * 2**20
 
 #: Seconds that the last of the log is waited for at the end.
 GRACE = 5.0

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.render.leases import share
+from provision.profile.leases import share
 
 
 @st.composite
