@@ -39,10 +39,11 @@ class Standing:
     it is another machine, or lets nobody in), and `kept` is what is remembered. `wanted` and
     `kept` are digests of settings, `differs` the files that a push would change. `due` says
     whether a push would change anything at all: live or kept settings may differ in what they
-    say of themselves alone. A boat whose profile or secrets are not as they should be has "" for
-    `wanted`, and `unfit` says in a word or two what the matter is. `drift` has what was changed
-    by hand as path and kind. `concerns` are for people; a boat without any is healthy. `seen` is
-    when it answered last, in seconds since 1970.
+    say of themselves alone. `version` is that of the program that made the settings aboard. A boat
+    whose profile or secrets are not as they should be has "" for `wanted`, and `unfit` says in a
+    word or two what the matter is. `drift` has what was changed by hand as path and kind.
+    `concerns` are for people; a boat without any is healthy. `seen` is when it answered last, in
+    seconds since 1970.
     """
 
     boat: str
@@ -60,6 +61,7 @@ class Standing:
     concerns: tuple[str, ...] = ()
     trial: Mapping[str, Any] | None = None
     staged: Mapping[str, Any] | None = None
+    version: str = ""
     seen: float | None = field(default=None)
 
     @property
@@ -171,6 +173,7 @@ def judge(
         concerns=tuple(concerns(wanted, status, (manifest.get("format"), settings["format"]))),
         trial=status["trial"],
         staged=status["staged"],
+        version=status["version"] or "",
         seen=time.time(),
     )
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from provision import __version__
 from provision.profile.secrets.keygen import former, private_key
 from provision.profile.secrets.store import host_public_key, psk
 from provision.push.diff import diff, fetch, unpack
@@ -50,6 +51,11 @@ def at(boats: dict[str, RigBoat]) -> dict[str, Endpoint]:
 def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, Standing]:
     asked = standings([boat.target for boat in boats.values()], at)
     return {standing.boat: standing for standing in asked}
+
+
+def test_a_boat_names_the_version_that_made_its_settings(found: dict[str, Standing]) -> None:
+    assert found["well"].as_json()["version"] == __version__
+    assert found["away"].version == ""
 
 
 @pytest.fixture
