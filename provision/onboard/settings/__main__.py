@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`python3 -m provision.onboard.settings`."""
+"""Run as `python3 -m provision.onboard.settings`."""
 
 from __future__ import annotations
 

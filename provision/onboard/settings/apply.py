@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Bring the running system from one state of its settings to another, and see that it took."""
+"""Bring the running system from one set of settings to another, and check that its units run."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ from provision.onboard.settings.manifest import Reload, wanted_unit
 from provision.onboard.settings.paths import Places
 from provision.onboard.settings.system import System
 
-#: Seconds that units are given to come up after everything was reloaded.
+#: Seconds for units to come up after everything was reloaded.
 SETTLING = 30.0
 
-#: Seconds in which a program that cannot run with its new configuration has ended.
+#: Seconds after which a program that cannot run with its new configuration has ended.
 GRACE = 1.5
 
 UNIT_FILES = "/etc/systemd/system/"
@@ -33,10 +33,11 @@ _DEVICE_NAME = re.compile(r"^\s*Name\s*=\s*([A-Za-z0-9_.-]+)\s*$", re.MULTILINE)
 
 @dataclass(frozen=True)
 class Plan:
-    """What it takes to get from what is there to `target`.
+    """List the steps from the files aboard to `target`.
 
-    `changes` are the files to write or remove; `paths` those whose units and daemons are to
-    follow, which may be more: an earlier run may have got no further than the files.
+    `changes` are the files to write or remove. `paths` are those whose units and daemons must
+    follow. `paths` may hold more than `changes`: an earlier run may have written the files and
+    then been stopped.
     """
 
     target: Settings
@@ -48,12 +49,12 @@ class Plan:
 
     @property
     def stops(self) -> list[str]:
-        """Units that the target no longer wants."""
+        """List the units that the target no longer wants."""
         return sorted(self._units() - self.target.wants)
 
     @property
     def starts(self) -> list[str]:
-        """Units that the target wants and that may not run yet."""
+        """List the units that the target wants and that may not run yet."""
         return sorted(self._units() & self.target.wants)
 
     def _units(self) -> set[str]:
@@ -61,7 +62,7 @@ class Plan:
 
     @property
     def reloads(self) -> list[Reload]:
-        """What to reload, in order: the target's entries, then those only the other side has."""
+        """List what to reload: the entries of the target in order, then of the other side."""
         entries = [
             *self.target.manifest.reload,
             *(self.other.manifest.reload if self.other else ()),
@@ -82,10 +83,11 @@ def _covered(entry: Reload, due: Mapping[tuple[str, str | None], Reload]) -> boo
 def carry_out(
     places: Places, system: System, plan: Plan, ailing: Iterable[str] = ()
 ) -> dict[str, object]:
-    """Do what `plan` says and return what was done; SettingsError when it did not take.
+    """Carry out `plan` and return what was done.
 
-    Units in `ailing` were down before and are no reason to fail. With `plan.force` a step
-    that fails does not stop the ones after it; the first failure is raised at the end.
+    Raises SettingsError when a unit did not come up. Units in `ailing` were down before, so
+    their failure does not count. With `plan.force` a step that fails does not stop the later
+    steps: the first failure is raised at the end.
     """
     steps = _Steps(plan.force)
     stale = _devices(plan)
@@ -112,14 +114,17 @@ def carry_out(
 
 
 class _Steps:
-    """Runs steps; the first failure ends them, or is kept until the end with `go_on`."""
+    """Runs steps. The first failure ends them, or with `go_on` is kept until the end."""
 
     def __init__(self, go_on: bool) -> None:
         self.go_on = go_on
         self.failures: list[SettingsError] = []
 
     def attempt(self, step: Callable[[], bool | None]) -> bool:
-        """Whether `step` did something: False when it failed or said that it was not needed."""
+        """Run `step` and report whether it did something.
+
+        False when it failed or answered that it was not needed.
+        """
         try:
             return step() is not False
         except (SettingsError, OSError) as error:
@@ -142,7 +147,7 @@ def _files(places: Places, plan: Plan) -> None:
 
 
 def _devices(plan: Plan) -> list[str]:
-    """Names of the virtual interfaces whose .netdev file changes or goes away."""
+    """Name the virtual interfaces whose .netdev file changes or goes away."""
     names: set[str] = set()
     for path in plan.paths:
         if posixpath.dirname(path) != "/etc/systemd/network" or not path.endswith(".netdev"):
@@ -154,7 +159,7 @@ def _devices(plan: Plan) -> list[str]:
 
 
 def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: list[str]) -> bool:
-    """Do one entry; False when its unit is not meant to run."""
+    """Carry out one entry. False when its unit is not meant to run."""
     if entry.unit:
         return entry.unit not in plan.stops and system.renew(entry.unit, entry.action)
     if entry.action == "daemon-reload":
@@ -175,7 +180,10 @@ def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: li
 
 
 def _check_units(system: System, units: list[str], ailing: frozenset[str]) -> None:
-    """See that `units` are up, and that those which only claim it are so a moment later."""
+    """Check that `units` are up.
+
+    Units that systemd calls started before they are ready are checked once more after GRACE.
+    """
     before = states = system.states(units)
     if any(state.unproven for state in states.values()):
         system.sleep(GRACE)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A settings archive, read whole into memory and checked against its manifest."""
+"""Read a settings archive whole into memory, and check it against its manifest."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from provision.onboard.settings.tar import LIMIT, damaged, unpack
 
 @dataclass(frozen=True)
 class Settings:
-    """One archive's worth of settings.
+    """Holds the settings of one archive.
 
-    `entries` holds the manifest's files and the manifest itself; `contents` the bytes of
-    each regular file among them.
+    `entries` holds the manifest's files and the manifest itself, `contents` the bytes of each
+    regular file among them.
     """
 
     digest: str
@@ -36,17 +36,17 @@ class Settings:
 
     @property
     def wants(self) -> frozenset[str]:
-        """The units that these settings start."""
+        """Return the units that these settings start."""
         return frozenset(unit for path in self.entries if (unit := wanted_unit(path)))
 
 
 def digest_of(data: bytes) -> str:
-    """SHA-256 in lower-case hexadecimal."""
+    """Return the SHA-256 of `data` in lower-case hexadecimal."""
     return hashlib.sha256(data).hexdigest()
 
 
 def read(data: bytes, digest: str) -> Settings:
-    """Check `data` against its SHA-256 and its manifest; SettingsError says what is wrong."""
+    """Check `data` against its SHA-256 and its manifest. Raises SettingsError when one differs."""
     if len(data) > LIMIT:
         raise damaged(f"it has more than {LIMIT} bytes")
     found = digest_of(data)

@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The `boat-settings` command: results as JSON on standard output, words on standard error.
+"""Run `boat-settings`: results as JSON on standard output, messages on standard error.
 
 Exit statuses:
   0  done, or nothing to do
   1  refused or failed; the boat is on its kept settings and nothing is on trial
   2  could not run: wrong usage, not root, no settings to work from
   3  failed, and a trial is still on; its timer returns the boat
-  4  refused: somebody else's trial is on, or another boat-settings is at work
+  4  refused: the trial of another owner is on, or another boat-settings is at work
   5  a soft return failed at the deadline; the boat is restarting
   6  return: the settings on trial turned out to be kept already, and stay
 """
@@ -35,7 +35,7 @@ from provision.onboard.settings.system import System
 from provision.onboard.settings.tar import LIMIT
 from provision.onboard.settings.trial import Request, trial
 
-#: Characters of a name or reason that is shown to others.
+#: Characters of a name or reason that other logins see.
 _TEXT = 200
 
 
@@ -62,7 +62,7 @@ Work = Callable[[], tuple[dict[str, object], Exit]]
 
 
 def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
-    """The command as something to run once the connection no longer matters."""
+    """Read the archive now, and return the command as work that needs the connection no more."""
     if options.command == "return":
         reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
         return lambda: give_back(
@@ -82,7 +82,7 @@ def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
         command = partial(keep, digest=options.sha256)
     else:
         command = unstage if options.command == "unstage" else begin
-    # Whoever waits for the lock treats what `begin` does as the trial that it is.
+    # A command that waits for the lock must treat `begin` as the trial that it runs.
     name = "trial" if options.command == "begin" else options.command
     return lambda: _locked(places, system, name, command)
 
@@ -181,5 +181,5 @@ def _seconds(text: str) -> int:
 
 
 def _words(text: str) -> str:
-    """Text that others will see on their terminals."""
+    """Replace unprintable characters: other logins see this text on their terminals."""
     return "".join(c if c.isprintable() else "?" for c in text)[:_TEXT]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Work that goes on when the connection it was ordered over does not.
+"""Run work that goes on when the connection that ordered it breaks.
 
 Reloading the network, the firewall or sshd may end the session that asked for it, with a
 hang-up signal, a closed pipe, or nothing at all.
@@ -19,8 +19,8 @@ from typing import IO
 def detached(work: Callable[[], int]) -> int:
     """Run `work` in a session of its own and return its exit status.
 
-    What it prints is held in memory and passed on at its end, to whoever is still there. A
-    negative status is the signal that ended it.
+    What it prints is held in memory, and passed on at its end to the caller if that still runs.
+    A negative status is the signal that ended it.
     """
     output, errors = os.memfd_create("output"), os.memfd_create("errors")
     sys.stdout.flush()

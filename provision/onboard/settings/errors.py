@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a command can end other than well, each with its exit status."""
+"""Define the ways in which a command can fail, each with its exit status."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from enum import IntEnum
 
 
 class Exit(IntEnum):
-    """Exit statuses of `boat-settings`.
+    """Lists the exit statuses of `boat-settings`.
 
     WELL: done, or nothing to do.
-    REFUSED: refused or failed; the boat is on its kept settings and nothing is on trial.
+    REFUSED: refused or failed. The boat is on its kept settings and nothing is on trial.
     UNABLE: could not run at all: wrong usage, not root, no settings to work from.
-    ON_TRIAL: failed, and a trial is still on; its timer will return the boat.
-    BUSY: refused, because somebody else's trial is on or another run is at work.
-    REBOOTING: a soft return failed at the deadline; the boat is restarting.
+    ON_TRIAL: failed, and a trial is still on. Its timer will roll the boat back.
+    BUSY: refused: the trial of another owner is on, or another run is at work.
+    REBOOTING: a soft return failed at the deadline. The boat is restarting.
     KEPT: `return` found the settings on trial already kept, and finished keeping them.
     """
 
@@ -28,7 +28,7 @@ class Exit(IntEnum):
 
 
 class SettingsError(Exception):
-    """Why a command did not do what it was asked.
+    """Says why a command failed.
 
     `kind` is one word for programs, `message` and `hint` are for people, `status` is the
     exit status, and `details` goes into the JSON.
@@ -51,7 +51,7 @@ class SettingsError(Exception):
         self.details = details or {}
 
     def as_json(self) -> dict[str, object]:
-        """The error as plain data."""
+        """Return the error as plain data."""
         return {
             "error": {"kind": self.kind, "message": self.message, "hint": self.hint},
             **self.details,

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The running system's files: what is there, and putting there what is wanted.
+"""Compare the running system's files with the wanted ones, and write them.
 
 Everything here is RAM (the overlay), so nothing is synced. A file is either the old one or
-the new one, never half of it and never readable by more than its mode says.
+the new one, never half of it. It is never readable by more users than its mode allows.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from provision.onboard.settings.paths import MANIFEST, Places
 
 
 class Odd(Enum):
-    """What can stand in a file's place and is none."""
+    """Names what can stand at a path in place of a file or a link."""
 
     FOLDER = "folder"
     OTHER = "other"
@@ -34,14 +34,14 @@ class Odd(Enum):
 
 @dataclass(frozen=True)
 class Wanted:
-    """A path as it should be; None for `entry` means that nothing should be there."""
+    """Describes a path as it should be. `entry` is None where nothing should be."""
 
     entry: Entry | None
     content: bytes = b""
 
 
 def look(place: Path) -> Entry | Odd | None:
-    """What is at `place`, not following a link there."""
+    """Return what is at `place`, without following a link there."""
     try:
         found = place.lstat()
     except OSError as error:
@@ -60,9 +60,9 @@ def look(place: Path) -> Entry | Odd | None:
 
 
 def difference(wanted: Entry | None, found: Entry | Odd | None) -> str | None:
-    """In one word how `found` differs from `wanted`; None when it does not.
+    """Return one word for how `found` differs from `wanted`, or None when it does not.
 
-    A folder where no file is wanted is no difference: it may hold what others put there.
+    A folder where no file is wanted is no difference: it may hold files of other programs.
     """
     if wanted == found or (wanted is None and found is Odd.FOLDER):
         return None
@@ -81,20 +81,20 @@ def difference(wanted: Entry | None, found: Entry | Odd | None) -> str | None:
 
 
 def drift(places: Places, settings: Settings) -> dict[str, str]:
-    """Paths of `settings` that differ on the running system, with `difference`'s word."""
+    """Map each path of `settings` that differs on the running system to `difference`'s word."""
     found = seen(places, settings.entries)
     words = {p: difference(entry, found[p]) for p, entry in sorted(settings.entries.items())}
     return {path: word for path, word in words.items() if word}
 
 
 def wanted(settings: Settings, paths: Iterable[str], base: Path | None) -> dict[str, Wanted]:
-    """What `paths` are under `settings`: theirs, else the base's own file, else nothing."""
+    """Return each path as `settings` have it, else as the base has it, else as absent."""
     folders = {folder for path in settings.entries for folder in _folders(path)}
     return {path: _wanted(settings, path, base if path not in folders else None) for path in paths}
 
 
 def _folders(path: str) -> list[str]:
-    """The folders that `path` lies in, innermost first, without the root."""
+    """Return the folders that `path` lies in, innermost first, without the root."""
     return [str(parent) for parent in PurePosixPath(path).parents][:-1]
 
 
@@ -112,9 +112,9 @@ def _wanted(settings: Settings, path: str, base: Path | None) -> Wanted:
 
 
 def seen(places: Places, paths: Iterable[str]) -> dict[str, Entry | Odd | None]:
-    """What is at each of `paths` on the running system.
+    """Return what is at each of `paths` on the running system.
 
-    What is seen through a link that is itself one of `paths` is not there: the link may go.
+    A path behind a link that is itself one of `paths` counts as absent: the link may go.
     """
     found = {path: look(places.live(path)) for path in paths}
     links = {path for path, what in found.items() if isinstance(what, Link)}
@@ -122,22 +122,22 @@ def seen(places: Places, paths: Iterable[str]) -> dict[str, Entry | Odd | None]:
 
 
 def differing(places: Places, wants: Mapping[str, Wanted]) -> dict[str, Wanted]:
-    """Those of `wants` that the running system does not match."""
+    """Return the paths of `wants` that the running system does not match."""
     found = seen(places, wants)
     return {p: want for p, want in wants.items() if difference(want.entry, found[p]) is not None}
 
 
 def missing_folders(places: Places, paths: Iterable[str]) -> list[str]:
-    """Folders that putting files at `paths` will make, parents first."""
+    """Return the folders that files at `paths` will need and that are missing, parents first."""
     folders = {folder for path in paths for folder in _folders(path)}
     return sorted(folder for folder in folders if not places.live(folder).is_dir())
 
 
 def put(places: Places, changes: Mapping[str, Wanted], *, force: bool) -> None:
-    """Make each path what is wanted: what goes away first, the manifest last.
+    """Make each path as wanted: removals first, the manifest last.
 
     A folder in a file's place is an error, unless no file is in it or `force` is set. With
-    `force`, what fails does not stop the rest; the first failure is raised at the end.
+    `force` a failure does not stop the rest: the first one is raised at the end.
     """
     gone = sorted((path for path, want in changes.items() if want.entry is None), reverse=True)
     come = sorted(changes.keys() - gone, key=lambda path: (path == MANIFEST, path))
@@ -175,7 +175,7 @@ def remove_leftovers(places: Places, paths: Iterable[str]) -> None:
 
 
 def _temporary(place: Path) -> Path:
-    """A name beside `place` that no program's pattern for its own files matches."""
+    """Return a name beside `place` that no program's pattern for its own files matches."""
     name = hashlib.sha256(os.fsencode(place.name)).hexdigest()[:16]
     return place.with_name(f".boat-settings-{name}.new")
 

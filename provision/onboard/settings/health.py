@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Facts that a push wants to know before it begins: card, memory, supply."""
+"""Report the health of card, memory and supply, which a push checks before it starts."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from provision.onboard.settings.system import System
 
 
 def health(places: Places, system: System) -> dict[str, object]:
-    """Sizes are in bytes; null stands for what the kernel does not say.
+    """Return the boat's health: sizes in bytes, null where the kernel gives no value.
 
-    `undervoltage` is the firmware's latched alarm (hwmon driver rpi_volt), `ext4_errors` the
+    `undervoltage` is the firmware's latched alarm (hwmon driver rpi_volt). `ext4_errors` is the
     number of errors recorded in the super-blocks of all mounted ext4 file systems.
     """
     mounted = system.is_mounted(places.data)
@@ -32,7 +32,10 @@ def health(places: Places, system: System) -> dict[str, object]:
 
 
 def _writable(folder: Path) -> bool:
-    """Whether it is mounted for writing; a file system with errors is remounted read-only."""
+    """Report whether `folder` is mounted for writing.
+
+    The kernel remounts a file system with errors read-only.
+    """
     try:
         return not os.statvfs(folder).f_flag & os.ST_RDONLY and os.access(folder, os.W_OK)
     except OSError:

@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`keep`: the settings on trial go to the card so that any cut leaves the old or the new ones.
+"""Keep the settings on trial on the card, so that a power cut leaves the old or the new ones.
 
-Each file is written beside its place, synced, renamed, and its folder synced. The moment of
-keeping is the rename of `kept`: before it the boat returns, after it the keep is finished.
+Each file is written beside its final path, synced and renamed, and its folder is synced. The
+rename of `kept` is the moment of keeping: before it the boat rolls back, after it the keep is
+finished.
 """
 
 from __future__ import annotations
@@ -38,15 +39,15 @@ from provision.onboard.settings.system import System
 #: Bytes that are to stay free on the data partition beyond the archive itself.
 MARGIN = 256 * 2**10
 
-#: How a file that is being written is named; what bears it was never finished.
+#: Ending of a file that is being written. A file that still has it was never finished.
 UNFINISHED = ".new"
 
 
 def keep(places: Places, system: System, digest: str) -> dict[str, object]:
-    """Make the settings on trial the kept ones; the caller holds the lock.
+    """Make the settings on trial the kept ones. The caller holds the lock.
 
-    Without a trial, the settings that the boat is on can be kept, which mends a boat whose
-    card has lost them. SettingsError when nothing was kept.
+    Without a trial, the settings that the boat is on can be kept. This repairs a boat whose
+    card has lost them. Raises SettingsError when nothing was kept.
     """
     trial = load_trial(places)
     if trial is None:
@@ -67,7 +68,7 @@ def keep(places: Places, system: System, digest: str) -> dict[str, object]:
         raise not_kept(error, Exit.ON_TRIAL) from None
     finish(places, system, trial)
     with contextlib.suppress(OSError):
-        _tidy(places, digest)  # the boat goes back to the former settings no more
+        _tidy(places, digest)  # the boat never rolls back to the former settings from here on
     return {"kept": digest, "previous": previous}
 
 
@@ -86,7 +87,7 @@ def _keep_home(places: Places, system: System, digest: str) -> dict[str, object]
 
 
 def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
-    """What is said when the card does not take something."""
+    """Make the error for a card that does not take a file."""
     if isinstance(error, SettingsError):
         error.status = status
         return error
@@ -96,10 +97,11 @@ def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
 
 
 def store(places: Places, system: System, data: bytes, digest: str) -> str | None:
-    """Write the archive and turn the pointers; return what `previous` names afterwards.
+    """Write the archive and turn the pointers. Return the digest that `previous` names afterwards.
 
-    Settings that the new ones revoke, such as those that let in a key that these do not, are not
-    left for the day on which the new archive is damaged: `previous` then names a copy of it.
+    The new settings may revoke the old ones, such as a login key that is gone. `previous` then
+    names a second copy of the new archive, so that damage to the first does not bring the
+    revoked settings back.
     """
     store_archive(places, system, data, digest)
     old = pointer(places.store / "kept")
@@ -122,7 +124,7 @@ def store(places: Places, system: System, data: bytes, digest: str) -> str | Non
 
 
 def _turn_back(place: Path, old: str | None, error: OSError) -> None:
-    """Undo a turn of `kept` that was seen and may not be safe."""
+    """Undo a turn of `kept` that is visible but may not be on the card."""
     if old is None or pointer(place) == old:
         return
     try:
@@ -137,7 +139,7 @@ def _turn_back(place: Path, old: str | None, error: OSError) -> None:
 
 
 def store_archive(places: Places, system: System, data: bytes, digest: str) -> None:
-    """Have the archive safe on the card; nothing names it yet."""
+    """Write the archive safely to the card. No pointer names it yet."""
     if not system.is_mounted(places.data):
         raise SettingsError("data", "the data partition is not mounted: nothing can be kept")
     if not places.store.is_dir():
@@ -156,9 +158,9 @@ def store_archive(places: Places, system: System, data: bytes, digest: str) -> N
 
 
 def finish(places: Places, system: System, trial: Trial, *, service: bool = True) -> None:
-    """After the pointer was turned: RAM follows the card, and the trial is over.
+    """Make RAM follow the card after the pointer was turned, and end the trial.
 
-    Can be done again after being stopped anywhere.
+    May run again after it was stopped anywhere.
     """
     data = read_archive(stored(places, trial.digest))
     write_state(places.settings, data)
@@ -183,7 +185,7 @@ def _now_kept(places: Places, digest: str, reason: str) -> None:
 
 
 def write_durably(place: Path, data: bytes) -> None:
-    """Replace `place` in one step that a power cut can only undo whole."""
+    """Replace `place` in one step: after a power cut it holds all of the old or all of the new."""
     temporary = place.with_name(f".{place.name}{UNFINISHED}")
     try:
         with contextlib.suppress(FileNotFoundError):
@@ -204,7 +206,7 @@ def write_durably(place: Path, data: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Make the names in `folder` safe."""
+    """Sync the names in `folder` to the card."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
@@ -222,7 +224,7 @@ def _sync_file(place: Path) -> None:
 
 
 def _read_back(place: Path, digest: str) -> None:
-    """Compare what the card itself holds: a worn card takes writes and keeps none."""
+    """Read the file back from the card and compare: a worn card takes writes and keeps none."""
     descriptor = os.open(place, os.O_RDONLY)
     try:
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
@@ -236,14 +238,14 @@ def _read_back(place: Path, digest: str) -> None:
 
 
 def point(place: Path, digest: str, name: str = "") -> None:
-    """Have the pointer file `place` name an archive, or the file `name` that holds it, too."""
+    """Make the pointer file `place` name the archive, or the file `name` that also holds it."""
     write_durably(place, f"{digest}  {name or f'{digest}.tar'}\n".encode())
 
 
 def _tidy(places: Places, digest: str) -> None:
-    """Remove archives that nothing names, and what was never finished.
+    """Remove archives that no pointer names, and unfinished files.
 
-    While a pointer is there that cannot be read, every archive stays.
+    While a pointer exists that cannot be read, every archive stays.
     """
     names = [place.name for place in places.store.iterdir()]
     pointers = [name for name in names if name in ("kept", "previous")]

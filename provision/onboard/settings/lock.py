@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One command at a time: a lock that tells who holds it, and that a return can break."""
+"""Run one command at a time, by a lock that names its holder and that `return` can break."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import Places
 from provision.onboard.settings.system import System
 
-#: Seconds; how long one run waits for another that is at work.
+#: Seconds that one run waits for another that is at work.
 PATIENCE = 5.0
 
-#: Seconds that a return gives each command that is at work: a trial's time is up, a slow card
-#: may still take what is being kept, and another return does the same work.
+#: Seconds that `return` gives the command at work. A trial's time is up. A slow card may still
+#: be taking what is kept. Another return does the same work.
 PATIENCE_OF_RETURN = {"trial": 0.0, "keep": 40.0, "return": 30.0}
 
 #: struct flock on 64-bit Linux: type, whence, start, length, process.
@@ -27,10 +27,10 @@ _FLOCK = "hhqqi"
 
 @contextlib.contextmanager
 def lock(places: Places, system: System, command: str, *, insist: bool = False) -> Iterator[None]:
-    """Be the only run that changes anything.
+    """Hold the lock: no other run changes anything meanwhile.
 
-    With `insist`, a run that holds the lock too long is killed: whatever it left half done,
-    a return mends. Otherwise SettingsError says who is at work.
+    With `insist`, a run that holds the lock too long is killed. The return that follows puts
+    right what that run left half done. Otherwise SettingsError names the command at work.
     """
     places.run.mkdir(mode=0o755, parents=True, exist_ok=True)
     descriptor = os.open(places.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -53,7 +53,7 @@ def lock(places: Places, system: System, command: str, *, insist: bool = False) 
 
 
 def at_work(places: Places) -> str | None:
-    """The command that another process is at, if any is."""
+    """Return the command that another process is running, or None."""
     try:
         descriptor = os.open(places.lock, os.O_RDWR | os.O_CLOEXEC)
     except OSError:
@@ -79,7 +79,7 @@ def _acquire(descriptor: int, system: System, patience: float) -> bool:
 
 
 def _holder(descriptor: int) -> tuple[int, str]:
-    """The process that holds the lock, 0 for none, and the last command that did."""
+    """Return the process that holds the lock, 0 without one, and the last command that held it."""
     asked = struct.pack(_FLOCK, fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
     kind, _, _, _, pid = struct.unpack(_FLOCK, fcntl.fcntl(descriptor, fcntl.F_GETLK, asked))
     command = os.pread(descriptor, 100, 0).decode("ascii", "replace")

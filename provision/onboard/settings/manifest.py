@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The manifest of a settings archive: which files, and what to reload when they change."""
+"""Read the manifest of a settings archive: its files, and what to reload when they change."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ FORMAT = 1
 ACTIONS = ("daemon-reload", "udev", "networkd", "hostname", "sysctl", "tmpfiles")
 UNIT_ACTIONS = ("restart", "reload")
 
-#: Kernel file systems, RAM, and partitions of their own: no place for settings.
+#: Kernel file systems, RAM, and separate partitions: settings may not write there.
 FOREIGN = ("boot", "data", "dev", "proc", "run", "sys", "tmp")
 
 _UNIT = re.compile(
@@ -27,13 +27,13 @@ _UNIT = re.compile(
 )
 _DIGEST = re.compile(r"^[0-9a-f]{64}$")
 _WANT = re.compile(r"^/etc/systemd/system/[^/]+\.wants/([^/]+)$")
-#: Set-user-id, set-group-id and world-writable have no business in settings.
+#: Bits that no file of the settings may have: set-user-id, set-group-id, world-writable.
 _FORBIDDEN_MODE = 0o6002
 
 
 @dataclass(frozen=True)
 class File:
-    """A regular file, owned by root."""
+    """Describes a regular file, owned by root."""
 
     mode: int
     sha256: str
@@ -41,7 +41,7 @@ class File:
 
 @dataclass(frozen=True)
 class Link:
-    """A symbolic link."""
+    """Describes a symbolic link."""
 
     target: str
 
@@ -51,14 +51,14 @@ Entry = File | Link
 
 @dataclass(frozen=True)
 class Reload:
-    """What to do when a file that matches one of `paths` (fnmatch) is added, changed or gone."""
+    """Names the action for a file that matches `paths` (fnmatch) and is added, changed or gone."""
 
     paths: tuple[str, ...]
     action: str
     unit: str | None = None
 
     def matches(self, path: str) -> bool:
-        """Whether a change of `path` calls for this."""
+        """Report whether a change of `path` calls for this action."""
         return any(fnmatchcase(path, pattern) for pattern in self.paths)
 
     def __str__(self) -> str:
@@ -67,7 +67,7 @@ class Reload:
 
 @dataclass(frozen=True)
 class Manifest:
-    """A manifest as read; `files` holds all but the manifest itself and folders."""
+    """Holds a manifest as read. `files` holds all but the manifest itself and folders."""
 
     boat: str
     board: str
@@ -79,18 +79,18 @@ class Manifest:
 
 
 def is_digest(text: str) -> bool:
-    """Whether `text` is a SHA-256 in lower-case hexadecimal."""
+    """Report whether `text` is a SHA-256 in lower-case hexadecimal."""
     return _DIGEST.match(text) is not None
 
 
 def wanted_unit(path: str) -> str | None:
-    """The unit that a link in /etc/systemd/system/*.wants/ pulls in; None for other paths."""
+    """Return the unit that a link in /etc/systemd/system/*.wants/ pulls in, else None."""
     match = _WANT.match(path)
     return match[1] if match else None
 
 
 def parse(data: bytes) -> Manifest:
-    """Read a manifest; SettingsError names the key that is wrong."""
+    """Read a manifest. SettingsError names the key that is wrong."""
     try:
         raw = parse_json(data)
     except ValueError as error:
@@ -129,7 +129,7 @@ def _get(raw: dict[str, Any], key: str, kind: type) -> Any:
 
 
 def check_path(path: str) -> None:
-    """Refuse a path that is not absolute and plain, or is no place for settings."""
+    """Refuse a path that is not absolute and plain, or that settings may not write to."""
     plain = posixpath.normpath(path) == path and path.startswith("/") and path[1:2] not in ("", "/")
     if not plain or "\0" in path or "\n" in path:
         raise _wrong(f"{path!r} is not a plain absolute path")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where everything lies aboard, under one root folder."""
+"""Define the paths aboard, under one root folder."""
 
 from __future__ import annotations
 
@@ -12,85 +12,85 @@ MANIFEST = "/etc/boat/manifest.json"
 
 @dataclass(frozen=True)
 class Places:
-    """The boat's files; `root` is / aboard and a folder of their own in tests."""
+    """Holds the boat's paths. `root` is / aboard, and a separate folder in tests."""
 
     root: Path
 
     def live(self, path: str) -> Path:
-        """Where `path` (absolute, as in a manifest) is on the running system."""
+        """Return the path of `path` (absolute, as in a manifest) on the running system."""
         return self.root / path.lstrip("/")
 
     @property
     def data(self) -> Path:
-        """The data partition, the only writable thing on the card."""
+        """Return the data partition, the only writable one on the card."""
         return self.root / "data"
 
     @property
     def store(self) -> Path:
-        """Archives and the pointers `kept` and `previous`."""
+        """Return the folder of the archives and the pointers `kept` and `previous`."""
         return self.data / "settings"
 
     @property
     def staged(self) -> Path:
-        """Which settings go on trial at the next start, for whom, and for how long."""
+        """Return the file that names the settings to try at the next start."""
         return self.store / "staged.json"
 
     @property
     def run(self) -> Path:
-        """State that a power cut is meant to take away."""
+        """Return the folder of the state that a power cut is meant to take away."""
         return self.root / "run/boat"
 
     @property
     def settings(self) -> Path:
-        """The archive that the boat is on, and returns to."""
+        """Return the archive that the boat is on, and rolls back to."""
         return self.run / "settings.tar"
 
     @property
     def choice(self) -> Path:
-        """What was chosen at boot, and why; changed by `keep`."""
+        """Return the file that records what was chosen at boot, and why. `keep` changes it."""
         return self.run / "settings.json"
 
     @property
     def trial(self) -> Path:
-        """State of the trial that is on; there is none without this file."""
+        """Return the state of the trial that is on. Without this file no trial is on."""
         return self.run / "trial.json"
 
     @property
     def trial_archive(self) -> Path:
-        """The archive on trial."""
+        """Return the archive on trial."""
         return self.run / "trial.tar"
 
     @property
     def lock(self) -> Path:
-        """Held by whichever command changes anything."""
+        """Return the lock that a command holds while it changes anything."""
         return self.run / "settings.lock"
 
     @property
     def last_return(self) -> Path:
-        """Why and when the boat last went back to its kept settings."""
+        """Return the record of why and when the boat last went back to its kept settings."""
         return self.run / "last-return.json"
 
     @property
     def stored_return(self) -> Path:
-        """The same, from a return that had to restart the boat."""
+        """Return the same record from a return that had to restart the boat."""
         return self.store / "last-return.json"
 
     @property
     def notice(self) -> Path:
-        """The same, for whoever logs in next (pam_motd reads that folder)."""
+        """Return the same record as text for the next login (pam_motd reads that folder)."""
         return self.root / "run/motd.d/boat-settings"
 
     @property
     def reserve(self) -> Path:
-        """Space in the overlay, held back so that a return never lacks it."""
+        """Return the file that holds space in the overlay, so that a return never lacks it."""
         return self.live("/etc/boat/.return-space")
 
     @property
     def base(self) -> Path:
-        """What the base says of itself."""
+        """Return the file in which the base describes itself."""
         return self.live("/usr/lib/boat-base/base.json")
 
     @property
     def base_tree(self) -> Path:
-        """The read-only base without the overlay on it, when it is mounted there."""
+        """Return the mount point of the read-only base, without the overlay on it."""
         return self.run / "base"

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading what may be damaged or hostile: never without an end, never more than expected."""
+"""Read files that may be damaged or hostile, within bounds of time and size."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ import stat
 from pathlib import Path
 from typing import Any, NoReturn
 
-#: Bytes of a JSON document; a manifest has some ten kilobytes.
+#: Bytes of a JSON document. A manifest has some ten kilobytes.
 MAX_JSON_BYTES = 2**20
 
-#: Lists and objects inside each other; a manifest has four.
+#: Depth of nested lists and objects. A manifest has four.
 MAX_JSON_DEPTH = 32
 
 
 def read_file(place: Path, limit: int) -> bytes:
-    """The bytes of a regular file.
+    """Return the bytes of a regular file.
 
-    OSError when it is something else (opening a pipe would wait for its writer, and a device
-    may never end) or has more than `limit` bytes.
+    Raises OSError for anything else (opening a pipe would wait for its writer, and a device
+    may never end), and for more than `limit` bytes.
     """
     descriptor = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as file:
@@ -35,7 +35,7 @@ def read_file(place: Path, limit: int) -> bytes:
 
 
 def parse_json(data: bytes) -> Any:
-    """Read a JSON document; ValueError when it is none, too large, or nested too deep."""
+    """Read a JSON document. ValueError when it is not JSON, too large, or nested too deep."""
     if len(data) > MAX_JSON_BYTES:
         raise ValueError(f"more than {MAX_JSON_BYTES} bytes")
     try:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tell whether new settings take something back that earlier ones gave."""
+"""Report whether new settings revoke something that earlier settings gave."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from provision.onboard.settings.manifest import File
 from provision.onboard.settings.paths import Places
 from provision.onboard.settings.state import pointed_file, read_archive, stored, whole
 
-#: Whose logins a boat accepts; one public key a line.
+#: Path of the login keys that a boat accepts, one public key a line.
 AUTHORIZED_KEYS = "/etc/ssh/authorized_keys/root"
 
-#: The bits of a mode by which others than the owner may use a file.
+#: The bits of a mode that let users other than the owner use a file.
 OTHERS = 0o077
 
 
 def revokes(old: bytes, new: bytes) -> bool:
-    """Whether the archive `new` lacks a login key, or has another secret, than the archive `old`.
+    """Report whether the archive `new` lacks a login key of `old`, or has another secret.
 
     Secrets are the files that only root may read: SSH host key, pass-phrases. False when `old` is
-    damaged, for no boat takes it then.
+    damaged, because no boat takes it then.
     """
     try:
         before, after = read(old, digest_of(old)), read(new, digest_of(new))
@@ -32,9 +32,9 @@ def revokes(old: bytes, new: bytes) -> bool:
 
 
 def revokes_fallback(places: Places, kept: str | None, new: bytes) -> bool:
-    """Whether a boat that keeps the archive `new` must not fall back to what it has.
+    """Report whether a boat that keeps the archive `new` must not fall back to its old settings.
 
-    That would be the settings with the digest `kept`, or else those that `previous` names.
+    The old settings are those with the digest `kept`, or else those that `previous` names.
     """
     if kept is not None and whole(places, kept):
         archive = stored(places, kept)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`return`: the boat goes back to its kept settings, softly or else by a restart."""
+"""Roll the boat back to its kept settings (`return`): softly, or else by a restart."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ from provision.onboard.settings.system import System
 
 
 def base_tree(places: Places, system: System) -> Path | None:
-    """The base without the overlay on it, where the initramfs has left it mounted."""
+    """Return the base without the overlay, or None where the initramfs did not leave it mounted."""
     return places.base_tree if system.is_mounted(places.base_tree) else None
 
 
 def go_home(places: Places, system: System, trial: Trial | None) -> dict[str, object]:
     """Put files, units and daemons back as the kept settings have them, and check the files.
 
-    Works from any state that a trial, or an earlier return, may have been stopped in. What is
-    done twice does no harm. SettingsError when the boat is not exactly on its settings.
+    Works from any state in which a trial or an earlier return was stopped. Repeated steps do
+    no harm. Raises SettingsError when the boat is not exactly on its settings.
     """
     kept = home(places)
     other = _on_trial(places, trial)
@@ -73,12 +73,12 @@ def _on_trial(places: Places, trial: Trial | None) -> Settings | None:
 def give_back(
     places: Places, system: System, reason: str, *, deadline: bool, only: str | None = None
 ) -> tuple[dict[str, object], Exit]:
-    """End the trial that is on, or mend what differs from the kept settings when none is.
+    """End the trial that is on, or without one put back what differs from the kept settings.
 
-    With `only`, a digest, nothing but a trial of those settings is ended: whoever gives up a
-    push must not end another's trial, nor overwrite what somebody has changed by hand. With
-    `deadline` (the timer's call) a soft return that fails is followed by a restart, and
-    without a trial nothing is done.
+    With `only`, a digest, only a trial of those settings is ended. A push that gives up must
+    not end the trial of another push, nor overwrite files that were changed by hand. With
+    `deadline` (the timer's call) a soft return that fails is followed by a restart. Without a
+    trial `deadline` does nothing.
     """
     try:
         if only is not None:
@@ -104,7 +104,7 @@ def _give_back(
     if trial is None and deadline and not places.trial.exists():
         return {"returned": None, "changed": []}, Exit.WELL
     if trial is not None and trial.phase == "keeping" and _flipped(places, trial):
-        # Whoever was stopped may have been so before this, and the card is to hold what we say.
+        # A keep that was stopped may not have synced. Sync before reporting it.
         sync_folder(places.store)
         finish(places, system, trial, service=not deadline)
         return {"returned": None, "kept": trial.digest}, Exit.KEPT
@@ -124,12 +124,12 @@ def _is_on(places: Places, digest: str) -> bool:
 
 
 def _flipped(places: Places, trial: Trial) -> bool:
-    """Whether a keep that was stopped had already made these the kept settings."""
+    """Report whether a keep that was stopped had already made these the kept settings."""
     return pointer(places.store / "kept") == trial.digest and whole(places, trial.digest)
 
 
 def tell(places: Places, system: System, trial: Trial | None, reason: str) -> dict[str, object]:
-    """Leave word of a return for programs and for whoever logs in next."""
+    """Record a return for programs and for the next login."""
     if trial:
         what = f"settings {trial.digest[:12]}, on trial for {trial.owner}, were taken back"
     else:
@@ -141,7 +141,7 @@ def tell(places: Places, system: System, trial: Trial | None, reason: str) -> di
 
 
 def leave_word(places: Places, system: System, what: str, reason: str) -> dict[str, object]:
-    """Tell whoever logs in next what happened and why; return it with its times."""
+    """Show the next login what happened and why. Return the reason with its times."""
     wall = system.wall()
     stamp = time.strftime("%Y-%m-%d %H:%M:%S UTC", time.gmtime(wall))
     write_state(places.notice, f"{stamp}: {what}: {reason}\n".encode(), 0o644)
@@ -149,7 +149,7 @@ def leave_word(places: Places, system: System, what: str, reason: str) -> dict[s
 
 
 def _restart(places: Places, system: System, reason: str) -> tuple[dict[str, object], Exit]:
-    """The last resort; RAM forgets the trial, so word of it goes to the card."""
+    """Restart the boat as the last resort. RAM forgets the trial, so the card gets the record."""
     with contextlib.suppress(Exception):
         word = tell(places, system, load_trial(places), f"{reason}; the boat was restarted")
         if system.is_mounted(places.data):

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Settings for another place: left on the card now, on trial from the next start.
+"""Stage settings: store them on the card now, and put them on trial at the next start.
 
-One file says what is staged, and changes in one step. It is taken away, safely, before that
-trial begins: a start that is cut short, or the start after it, is on the kept settings.
+One file names what is staged, and changes in one step. It is removed safely before the trial
+starts. A start that is cut short, or the start after it, is therefore on the kept settings.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ from provision.onboard.settings.trial import Request, fits, trial
 
 
 def stage(places: Places, system: System, request: Request) -> dict[str, object]:
-    """Leave settings for the next start; the caller holds the lock.
+    """Leave settings for the next start. The caller holds the lock.
 
-    They replace what was staged before. SettingsError when nothing was staged: what was staged
-    before still is, or else the message says that the card may hold either.
+    They replace what was staged before. SettingsError means that nothing new was staged. What
+    was staged before still is, or the message says that the card may hold either.
     """
     kept = home(places)
     new = read(request.data, request.digest)
@@ -49,7 +49,7 @@ def stage(places: Places, system: System, request: Request) -> dict[str, object]
 
 
 def _undo(places: Places, before: dict[str, object] | None, error: Exception) -> None:
-    """Go back to what was staged before; SettingsError when the card does not take that."""
+    """Restore what was staged before. SettingsError when the card does not take it."""
     try:
         if before is None:
             drop(places)
@@ -69,7 +69,7 @@ def _not_staged(places: Places, error: OSError | SettingsError) -> SettingsError
 
 
 def _doubtful(places: Places, what: str, error: Exception) -> SettingsError:
-    """What is said when the card may hold the old state or the new one."""
+    """Make the error for a card that may hold the old state or the new one."""
     return SettingsError(
         "card",
         f"the card failed while settings were being {what} ({error}): "
@@ -84,7 +84,7 @@ def _status(places: Places) -> Exit:
 
 
 def unstage(places: Places, _system: System) -> dict[str, object]:
-    """Forget what is staged; SettingsError when the card may not have taken that."""
+    """Forget what is staged. SettingsError when the card may still hold it."""
     was = staged(places)
     try:
         drop(places)
@@ -94,9 +94,9 @@ def unstage(places: Places, _system: System) -> dict[str, object]:
 
 
 def begin(places: Places, system: System) -> dict[str, object]:
-    """At a start: put on trial what was staged, if anything; the caller holds the lock.
+    """Put staged settings on trial at a start, if there are any. The caller holds the lock.
 
-    SettingsError, and the next login is told, when it could not be put on trial.
+    Raises SettingsError when they cannot be put on trial. The next login then shows why.
     """
     if not os.path.lexists(places.staged):
         return {"changed": []}
@@ -122,7 +122,7 @@ def _begin(places: Places, system: System, found: dict[str, object] | None) -> d
 
 
 def drop(places: Places) -> None:
-    """Have nothing staged, and see that the card has taken that; OSError when it has not."""
+    """Remove what is staged, and sync the removal to the card. OSError when that fails."""
     if places.store.is_dir():
         with contextlib.suppress(FileNotFoundError):
             os.unlink(places.staged)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is left in /run/boat and on the card for the command that comes next."""
+"""Read and write what one command leaves in /run/boat and on the card for the next."""
 
 from __future__ import annotations
 
@@ -20,20 +20,20 @@ from provision.onboard.settings.readers import MAX_JSON_BYTES, parse_json, read_
 from provision.onboard.settings.system import System
 from provision.onboard.settings.tar import LIMIT
 
-#: Bytes; a pointer is one line of some 135.
+#: Bytes of a pointer, which is one line of some 135.
 MAX_POINTER_BYTES = 256
 
-#: Seconds; a trial shorter than a restart of the network proves nothing.
+#: Seconds. A trial shorter than a restart of the network proves nothing.
 MIN_TRIAL_S, MAX_TRIAL_S = 5, 24 * 3600
 
 
 @dataclass(frozen=True)
 class Trial:
-    """A trial, as /run/boat/trial.json has it from before anything changes.
+    """Describes a trial, as /run/boat/trial.json has it from before anything changes.
 
     `phase` is arming (nothing has changed), applying, applied or keeping. `deadline` is in
     seconds on the monotonic clock. `changed` are the paths that the trial touches, `folders`
-    those it makes, `ailing` the units that were down before it.
+    those that it makes, `ailing` the units that were down before it.
     """
 
     digest: str
@@ -46,15 +46,15 @@ class Trial:
     ailing: tuple[str, ...]
 
     def at(self, phase: str) -> Trial:
-        """The same trial, a step further."""
+        """Return the same trial in another phase."""
         return dataclasses.replace(self, phase=phase)
 
     def left(self, system: System) -> float:
-        """Seconds until the boat returns."""
+        """Return the seconds until the boat rolls back."""
         return max(0.0, round(self.deadline - system.monotonic(), 1))
 
     def as_json(self, system: System) -> dict[str, object]:
-        """For people and programs: who, what, and how long still."""
+        """Return owner, settings and remaining time as plain data."""
         return {
             "digest": self.digest,
             "owner": self.owner,
@@ -66,7 +66,7 @@ class Trial:
 
 
 def read_json(place: Path) -> dict[str, Any] | None:
-    """An object from a JSON file; None when the file is not there or holds no object."""
+    """Read an object from a JSON file. None when the file is missing or holds no object."""
     try:
         found = parse_json(read_file(place, MAX_JSON_BYTES))
     except (OSError, ValueError):
@@ -90,18 +90,18 @@ def write_state(place: Path, content: bytes, mode: int = 0o600) -> None:
 
 
 def as_bytes(value: dict[str, Any]) -> bytes:
-    """JSON for a state file."""
+    """Return the JSON of a state file."""
     return (json.dumps(value, indent=1, sort_keys=True) + "\n").encode()
 
 
 def save_trial(places: Places, trial: Trial) -> Trial:
-    """Write the trial down; it is on once its phase is past arming."""
+    """Write the trial down. It is on once its phase is past arming."""
     write_state(places.trial, as_bytes(dataclasses.asdict(trial)))
     return trial
 
 
 def load_trial(places: Places) -> Trial | None:
-    """The trial that is on, if one is."""
+    """Return the trial that is on, or None."""
     raw = read_json(places.trial)
     if raw is None:
         return None
@@ -121,7 +121,7 @@ def load_trial(places: Places) -> Trial | None:
 
 
 def clear_trial(places: Places, system: System, *, service: bool = True) -> None:
-    """End a trial: its archive, the space held back, what says that it was on, its timer.
+    """End a trial: remove its archive, its reserved space and its record, and stop its timer.
 
     A timer that outlives its trial finds nothing to do, so stopping it may fail. `service` is
     False in the return that the timer itself has started.
@@ -134,24 +134,24 @@ def clear_trial(places: Places, system: System, *, service: bool = True) -> None
 
 
 def read_archive(place: Path) -> bytes:
-    """The bytes of an archive file; OSError when it is no file, or has more than LIMIT."""
+    """Return the bytes of an archive file. OSError when it is no file, or has more than LIMIT."""
     return read_file(place, LIMIT)
 
 
 def stored(places: Places, digest: str) -> Path:
-    """Where the archive with this digest is kept on the card."""
+    """Return the path of the archive with this digest on the card."""
     return places.store / f"{digest}.tar"
 
 
 def second_copy(places: Places, digest: str) -> Path:
-    """Where the archive with this digest is a second time, if it is."""
+    """Return the path of the second copy of this archive, which may be missing."""
     return places.store / f"{digest}.copy"
 
 
 def home(places: Places) -> Settings:
-    """The settings that the boat is on but for a trial, and goes back to.
+    """Return the settings that the boat is on but for a trial, and rolls back to.
 
-    They come from RAM; if that archive is damaged, from the card.
+    They come from RAM, or from the card when that archive is damaged.
     """
     choice = read_json(places.choice) or {}
     digest = str(choice.get("sha256", ""))
@@ -172,13 +172,13 @@ def home(places: Places) -> Settings:
 
 
 def pointer(place: Path) -> str | None:
-    """The digest that a pointer file names; None when it is missing or damaged."""
+    """Return the digest that a pointer file names. None when it is missing or damaged."""
     name = pointed_file(place)
     return name.partition(".")[0] if name else None
 
 
 def pointed_file(place: Path) -> str | None:
-    """The file that a pointer names: an archive, or its second copy; None as for `pointer`."""
+    """Return the file that a pointer names: an archive or its copy. None as for `pointer`."""
     try:
         line = read_file(place, MAX_POINTER_BYTES).decode("ascii")
     except (OSError, ValueError):
@@ -188,7 +188,7 @@ def pointed_file(place: Path) -> str | None:
 
 
 def whole(places: Places, digest: str) -> bool:
-    """Whether the card has this archive, undamaged as far as reading tells."""
+    """Report whether the card holds this archive and reading it gives the right digest."""
     try:
         return digest_of(read_archive(stored(places, digest))) == digest
     except (OSError, SettingsError):
@@ -196,9 +196,9 @@ def whole(places: Places, digest: str) -> bool:
 
 
 def staged(places: Places) -> dict[str, object] | None:
-    """What is on trial from the next start: digest, owner, and the trial's length in seconds.
+    """Return what is on trial from the next start: digest, owner, and the trial's seconds.
 
-    None when nothing is staged, or what is cannot be read.
+    None when nothing is staged, or its record cannot be read.
     """
     found = read_json(places.staged) or {}
     digest, owner, seconds = (found.get(key) for key in ("digest", "owner", "seconds"))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`status`: which settings, whether on trial, what was changed by hand, and how the boat is."""
+"""Report the boat's settings, its trial, files changed by hand, and its health (`status`)."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ from provision.onboard.settings.system import System
 
 
 def status(places: Places, system: System) -> dict[str, object]:
-    """All of it as plain data; changes nothing and needs no lock.
+    """Return the status as plain data. Changes nothing and needs no lock.
 
-    `live` is the digest of the settings applied now, `kept` and `previous` what the card's
-    pointers name, `at_work` the command that is changing something now. `drift` lists files
+    `live` is the digest of the settings applied now. `kept` and `previous` are what the card's
+    pointers name. `at_work` is the command that is changing something now. `drift` lists files
     that differ from the live settings' manifest.
     """
     busy = at_work(places)
     trial = load_trial(places)
     if trial is not None and trial.phase == "arming" and busy is None:
-        trial = None  # Stopped before anything changed; the next command clears it away.
+        trial = None  # Stopped before anything changed. The next command clears it away.
     settings = _live(places)
     manifest = settings.manifest if settings else None
     kept, previous = (pointer(places.store / name) for name in ("kept", "previous"))
@@ -59,7 +59,7 @@ def status(places: Places, system: System) -> dict[str, object]:
 
 
 def _live(places: Places) -> Settings | None:
-    """The settings on trial if a trial is on, else those that the boat returns to."""
+    """Return the settings on trial, or without a trial those that the boat is on."""
     trial = load_trial(places)
     try:
         if trial is not None and trial.phase != "arming":
@@ -70,7 +70,7 @@ def _live(places: Places) -> Settings | None:
 
 
 def as_text(found: dict[str, object]) -> str:
-    """The same for people, in a few lines."""
+    """Format the status for people, in a few lines."""
     trial, drifted = found["trial"], found["drift"]
     lines = [f"{found['boat']} ({found['board']}), settings {_short(found['live'])}"]
     lines.append(f"kept {_short(found['kept'])}, previous {_short(found['previous'])}")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is asked of the running system: units, timers, the kernel. Tests replace this class."""
+"""Query and control the running system: units, timers, the kernel. Tests replace this class."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from pathlib import Path
 
 from provision.onboard.settings.errors import Exit, SettingsError
 
-#: The transient units that return the boat at the deadline.
+#: Name of the transient units that roll the boat back at the deadline.
 TIMER = "boat-settings-return"
 
-#: Seconds; longer than the longest start-up that systemd allows a unit by default (90 s).
+#: Seconds. Longer than the longest start-up that systemd allows a unit by default (90 s).
 PATIENCE = 100.0
 
 COMMAND = "/usr/bin/boat-settings"
@@ -24,7 +24,7 @@ COMMAND = "/usr/bin/boat-settings"
 
 @dataclass(frozen=True)
 class UnitState:
-    """What systemd says of one unit; `restarts` counts those that nobody asked for."""
+    """Holds what systemd reports of a unit. `restarts` counts systemd's automatic restarts."""
 
     load: str
     active: str
@@ -37,34 +37,34 @@ class UnitState:
 
     @property
     def known(self) -> bool:
-        """Whether there is such a unit, and one that may run."""
+        """Report whether the unit exists and may run."""
         return self.load not in ("not-found", "masked")
 
     @property
     def running(self) -> bool:
-        """Whether it is up or on its way."""
+        """Report whether the unit is up or starting."""
         return self.active in ("active", "activating", "reloading", "refreshing")
 
     @property
     def failed(self) -> bool:
-        """Whether it should run and does not; a one-shot that has ended well is well."""
+        """Report whether the unit should run and does not. A one-shot may have ended well."""
         if self.load == "not-found" or self.active == "failed" or self.sub == "auto-restart":
             return True
         return self.active == "inactive" and self.conditions and self.kind != "oneshot"
 
     @property
     def settling(self) -> bool:
-        """Whether it is still on its way up or down."""
+        """Report whether the unit is still starting or stopping."""
         return self.active not in ("active", "inactive", "failed") and not self.failed
 
     @property
     def unproven(self) -> bool:
-        """Whether systemd calls it started as soon as its program runs, ready or not."""
+        """Report whether systemd calls the unit started before it may be ready."""
         return self.kind in ("simple", "exec", "idle")
 
     @property
     def words(self) -> str:
-        """For a message."""
+        """Return the state as text for a message."""
         return f"{self.active} ({self.sub}, {self.result})"
 
 
@@ -86,14 +86,14 @@ def _unit_state(block: str) -> UnitState:
 
 
 class System:
-    """The running system. Each method raises SettingsError when what it does fails."""
+    """Acts on the running system. Each method raises SettingsError when its action fails."""
 
     def monotonic(self) -> float:
-        """Seconds on the clock that nothing steps, the one that systemd's timers use."""
+        """Return seconds on the clock that is never set, the one that systemd's timers use."""
         return time.clock_gettime(time.CLOCK_MONOTONIC)
 
     def wall(self) -> float:
-        """Seconds since the epoch, as far as the boat knows; for people, never for deadlines."""
+        """Return seconds since the epoch by the boat's clock: for people, never for deadlines."""
         return time.time()
 
     def sleep(self, seconds: float) -> None:
@@ -122,7 +122,7 @@ class System:
         return done.stdout
 
     def arm(self, seconds: int) -> None:
-        """Have the boat returned in `seconds`, whatever becomes of this process."""
+        """Start a timer that rolls the boat back in `seconds`, even if this process dies."""
         self.disarm()
         self.run(
             "systemd-run",
@@ -136,7 +136,7 @@ class System:
             "--property=RestartSec=5s",
             f"--property=SuccessExitStatus={Exit.REBOOTING:d} {Exit.KEPT:d}",
             "--property=OOMScoreAdjust=-900",
-            # Should even the return's own last resort not come to be tried.
+            # Restart the boat if the return fails three times before it reaches its own restart.
             "--property=StartLimitIntervalSec=10min",
             "--property=StartLimitBurst=3",
             "--property=StartLimitAction=reboot",
@@ -155,19 +155,19 @@ class System:
             self.run("systemctl", "stop", started)
 
     def daemon_reload(self) -> None:
-        """Have systemd read its unit files again."""
+        """Make systemd read its unit files again."""
         self.run("systemctl", "daemon-reload")
 
     def udev(self) -> None:
-        """Read the rules again and name the serial ports anew."""
+        """Make udev read its rules again and name the serial ports by them."""
         self.run("udevadm", "control", "--reload")
         self.run("udevadm", "trigger", "--subsystem-match=tty", "--action=change")
         self.run("udevadm", "settle", "--timeout=15")
 
     def networkd(self, stale: Iterable[str]) -> None:
-        """Read the network files again; `stale` interfaces were made from files that changed.
+        """Make networkd read its files again. `stale` interfaces were made from files that changed.
 
-        networkd neither changes nor removes a virtual device whose .netdev file did.
+        networkd neither changes nor removes a virtual device when its .netdev file changes.
         """
         present = [name for name in stale if (Path("/sys/class/net") / name).exists()]
         if present:
@@ -182,7 +182,7 @@ class System:
             raise SettingsError("command", f"host name {name!r}: {error.strerror}") from None
 
     def sysctl(self) -> None:
-        """Apply /etc/sysctl.d and its like."""
+        """Apply /etc/sysctl.d and the other folders of kernel parameters."""
         self.run("/usr/lib/systemd/systemd-sysctl")
 
     def tmpfiles(self, files: Iterable[str]) -> None:
@@ -190,13 +190,13 @@ class System:
         self.run("systemd-tmpfiles", "--create", *files)
 
     def stop(self, units: list[str]) -> None:
-        """Stop units; one that is not there is stopped."""
+        """Stop units. A unit that does not exist counts as stopped."""
         known = [unit for unit, state in self.states(units).items() if state.known]
         if known:
             self.run("systemctl", "stop", *known)
 
     def start(self, units: list[str]) -> list[str]:
-        """Start those of `units` that are due, however often they have failed; return them."""
+        """Start those of `units` that are due, however often they have failed. Return them."""
         states = self.states(units)
         due = [unit for unit in units if self._due(states[unit])]
         failed = [unit for unit in due if states[unit].active == "failed"]
@@ -207,9 +207,9 @@ class System:
         return due
 
     def renew(self, unit: str, action: str) -> bool:
-        """Restart or reload a unit; False when it does not run and is not due.
+        """Restart or reload a unit. False when it does not run and is not due.
 
-        What has failed is started again: it may have failed for the settings before.
+        A failed unit is started again: the earlier settings may have caused its failure.
         """
         state = self.states([unit])[unit]
         if not state.known or not (state.running or self._due(state)):
@@ -220,11 +220,11 @@ class System:
         return True
 
     def _due(self, state: UnitState) -> bool:
-        """Whether something that is up wants the unit; a radio that is not there does not."""
+        """Report whether a running unit wants this one. An absent radio's device does not."""
         return state.known and any(up.running for up in self.states(state.wanted_by).values())
 
     def states(self, units: Iterable[str]) -> dict[str, UnitState]:
-        """The state of each unit."""
+        """Return the state of each unit."""
         names = list(dict.fromkeys(units))
         if not names:
             return {}
@@ -233,16 +233,16 @@ class System:
         return dict(zip(names, map(_unit_state, blocks), strict=True))
 
     def free_bytes(self, folder: Path) -> int:
-        """Free space where `folder` is, in bytes."""
+        """Return the free space of the file system that `folder` is on, in bytes."""
         found = os.statvfs(folder)
         return found.f_bavail * found.f_frsize
 
     def is_mounted(self, folder: Path) -> bool:
-        """Whether a file system is mounted at `folder`."""
+        """Report whether a file system is mounted at `folder`."""
         return os.path.ismount(folder)
 
     def reboot(self) -> None:
-        """Restart the boat, with more force each time that is refused."""
+        """Restart the boat. Use more force each time that systemd refuses."""
         for force in ([], ["--force"], ["--force", "--force"]):
             try:
                 self.run("systemctl", "reboot", *force)

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one form of a settings archive: writing it, and reading nothing else.
+"""Write and read the one form of a settings archive.
 
 A tar can say the same thing in many ways, and two readers can see different files in one tar
-(an empty block in the middle ends it for one and not for the other). Members are therefore
-written in one way only, and an archive that differs from that by one byte is refused.
+(an empty block in the middle ends it for the first reader and not for the second). Members are
+therefore written in one way only. An archive that differs from that by one byte is refused.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Member = str | tuple[int, bytes]
 #: Every member's time: 2026-01-01, as in the base.
 MTIME = 1767225600
 
-#: Bytes; settings are some hundred kilobytes, and memory aboard is small.
+#: Bytes. Settings are some hundred kilobytes, and memory aboard is small.
 LIMIT = 16 * 2**20
 
 #: Bytes of a member's path or of a link's target that fit into a header (POSIX.1-1988, ustar).
@@ -30,9 +30,9 @@ _BLOCK, _RECORD = tarfile.BLOCKSIZE, tarfile.RECORDSIZE
 
 
 def pack(members: Mapping[str, Member]) -> bytes:
-    """The archive of `members` by absolute path, with the folders that they lie in.
+    """Return the archive of `members` by absolute path, with the folders that they lie in.
 
-    ValueError when a name is too long.
+    Raises ValueError when a name is too long.
     """
     folders = {
         str(parent) for path in members for parent in PurePosixPath(path).parents if parent.name
@@ -44,7 +44,7 @@ def pack(members: Mapping[str, Member]) -> bytes:
 
 
 def _packed(path: str, member: Member | None) -> bytes:
-    """Header and content of one member; None for a folder."""
+    """Return the header and content of one member. None for `member` means a folder."""
     info = tarfile.TarInfo(path.lstrip("/"))
     info.mtime = MTIME
     info.uname = info.gname = "root"
@@ -63,7 +63,7 @@ def _packed(path: str, member: Member | None) -> bytes:
 
 
 def unpack(data: bytes) -> dict[str, Member]:
-    """The members by absolute path; SettingsError when `pack` would not give the same bytes."""
+    """Return the members by absolute path. SettingsError when `pack` would give other bytes."""
     members: dict[str, Member] = {}
     place = 0
     try:
@@ -87,5 +87,5 @@ def unpack(data: bytes) -> dict[str, Member]:
 
 
 def damaged(what: str) -> SettingsError:
-    """The error for an archive that is not what it should be."""
+    """Make the error for a damaged archive."""
     return SettingsError("archive", f"the settings archive is damaged: {what}")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`trial`: settings applied in RAM, after the timer that takes them back was armed."""
+"""Apply settings in RAM (`trial`), after arming the timer that rolls them back."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ RESERVE = 256 * 2**10
 
 @dataclass(frozen=True)
 class Request:
-    """What `trial` was asked for."""
+    """Holds what the caller of `trial` asked for."""
 
     data: bytes
     digest: str
@@ -56,10 +56,10 @@ class Request:
 
 
 def trial(places: Places, system: System, request: Request) -> dict[str, object]:
-    """Put settings on trial; the caller holds the lock.
+    """Put settings on trial. The caller holds the lock.
 
-    Returns what changed and what was done. When applying fails, the boat has returned before
-    SettingsError says why.
+    Returns what changed and what was done. When applying fails, the boat has already rolled
+    back before SettingsError says why.
     """
     _nobody_else(places, system)
     kept = home(places)
@@ -91,7 +91,7 @@ def _nobody_else(places: Places, system: System) -> None:
     if state is None:
         return
     if state.phase == "arming":
-        # Stopped before anything changed; only its timer may be there.
+        # Stopped before anything changed. Only its timer may exist.
         clear_trial(places, system)
         return
     message = (
@@ -104,7 +104,7 @@ def _nobody_else(places: Places, system: System) -> None:
 
 
 def fits(places: Places, kept: Settings, new: Settings) -> None:
-    """Refuse what is meant for another boat, board or base."""
+    """Refuse settings that are meant for another boat, board or base."""
     here, there = kept.manifest, new.manifest
     if there.boat != here.boat:
         raise SettingsError(
@@ -132,7 +132,7 @@ def fits(places: Places, kept: Settings, new: Settings) -> None:
 def _no_drift(
     places: Places, kept: Settings, base: Path | None, changes: Mapping[str, Wanted]
 ) -> None:
-    """Refuse to overwrite by the way what somebody has changed by hand."""
+    """Refuse to overwrite files that were changed by hand, unless the push asks for it."""
     found = {path: what for path, what in drift(places, kept).items() if path in changes}
     there = seen(places, {*kept.entries, *changes})
     for path in sorted(set(changes) - set(kept.entries)):
@@ -151,7 +151,7 @@ def _no_drift(
 def _by_hand(
     places: Places, kept: Settings, base: Path | None, path: str, found: Entry | Odd | None
 ) -> bool:
-    """Whether what was `found` at `path` comes neither from the settings nor from the base."""
+    """Report whether `found` at `path` comes neither from the settings nor from the base."""
     if found is Odd.FOLDER:
         folders = os.walk(places.live(path))
         inside = [Path(folder, name) for folder, _, names in folders for name in names]
@@ -178,7 +178,7 @@ def _held_back(kept: Settings, changes: Mapping[str, Wanted]) -> int:
 
 
 def _reserve(places: Places, kept: Settings, changes: Mapping[str, Wanted]) -> None:
-    """Take up the space that a return will need, lest something else does."""
+    """Take up the space that a return will need, so that no other file can fill it."""
     with contextlib.suppress(FileNotFoundError):
         os.unlink(places.reserve)
     places.reserve.parent.mkdir(parents=True, exist_ok=True)
@@ -190,7 +190,7 @@ def _reserve(places: Places, kept: Settings, changes: Mapping[str, Wanted]) -> N
 
 
 def _begin(places: Places, system: System, plan: Plan, request: Request) -> Trial:
-    """Write down what a return has to know, then arm it; nothing has changed yet."""
+    """Write down what a return needs to know, then arm its timer. Nothing has changed yet."""
     units = {entry.unit for entry in plan.reloads if entry.unit} | set(plan.starts + plan.stops)
     ailing = [unit for unit, found in system.states(sorted(units)).items() if found.failed]
     state = Trial(
@@ -217,7 +217,7 @@ def _begin(places: Places, system: System, plan: Plan, request: Request) -> Tria
 
 
 def _taken_back(places: Places, system: System, state: Trial, error: Exception) -> SettingsError:
-    """Return at once after a failure, and make one error of both."""
+    """Roll back at once after a failure, and make one error of both."""
     failure = error if isinstance(error, SettingsError) else None
     kind = failure.kind if failure else "failed"
     details = dict(failure.details) if failure else {}

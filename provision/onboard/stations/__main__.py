@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""boat-stations: serve, ask one that serves, or let hostapd read its pass-phrases again."""
+"""boat-stations: serve, ask a running server, or make hostapd read its pass-phrases again."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from provision.onboard.stations.server import SOCKET, Server, ask
 
 
 def main() -> int:
-    """The exit status: 1 when hostapd did not take its pass-phrases, or nothing answers."""
+    """Return the exit status: 1 when hostapd refuses the pass-phrases, or no server answers."""
     parser = argparse.ArgumentParser(prog="boat-stations", description=__doc__)
     parser.add_argument("--reload", action="store_true", help="read the pass-phrases again")
     parser.add_argument("--ask", metavar="MAC", help="print how a hardware address has joined")

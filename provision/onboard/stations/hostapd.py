@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A connection to hostapd's control interface: its events, and one question at a time."""
+"""Connect to hostapd's control interface: receive its events, and ask one question at a time."""
 
 from __future__ import annotations
 
@@ -9,49 +9,49 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-#: Where hostapd listens, by the radio's name.
+#: Path of hostapd's control socket, by the radio's name.
 SOCKET = "/run/hostapd/wlan0"
 
 #: Seconds that hostapd may take for an answer.
 ANSWER_TIMEOUT_S = 1.0
 
-#: Longer than any answer about one station.
+#: More bytes than any answer about one station has.
 MAX_ANSWER_BYTES = 8192
 
-#: Events after which a station is no longer what it was: it came, left, or proved a pass-phrase.
+#: Events that change a station: it came, left, or proved a pass-phrase.
 _CHANGE = re.compile(
     r"<\d+>(?:AP-STA-CONNECTED|AP-STA-DISCONNECTED|EAPOL-4WAY-HS-COMPLETED) "
     r"((?:[0-9a-f]{2}:){5}[0-9a-f]{2})"
 )
 
-#: Changes remembered; a guest that takes ever new hardware addresses must not eat memory.
+#: Changes remembered. A guest that keeps changing its hardware address must not fill memory.
 MAX_CHANGES = 1024
 
 
 class HostapdError(Exception):
-    """hostapd does not answer, or refuses."""
+    """Says that hostapd does not answer, or refuses."""
 
 
 @dataclass(frozen=True)
 class Station:
-    """What hostapd says of one hardware address."""
+    """Holds what hostapd reports of one hardware address."""
 
     joined: bool
     keyid: str
-    """The name of the pass-phrase that it joined by; empty for the boat's own one."""
+    """The name of the pass-phrase that it joined by. Empty for the boat's own pass-phrase."""
     since: float
-    """The monotonic time (s) from which on this holds, or a later one."""
+    """The monotonic time (s) from which on this holds, or a later time."""
 
 
 class Hostapd:
-    """Attached to hostapd for as long as it lives; HostapdError when it does not answer."""
+    """Stays attached to hostapd until closed. HostapdError when hostapd does not answer."""
 
     def __init__(self, path: str = SOCKET, clock: Callable[[], float] = time.monotonic) -> None:
         """Connect and ask for events."""
         self._clock = clock
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         try:
-            # A name of the kernel's choice, which needs no place in the file system.
+            # The kernel chooses the name, which needs no path in the file system.
             self._socket.bind("")
             self._socket.connect(path)
             self._changes: dict[str, float] = {}
@@ -66,15 +66,15 @@ class Hostapd:
             raise
 
     def fileno(self) -> int:
-        """For a selector."""
+        """Return the socket's descriptor, for a selector."""
         return self._socket.fileno()
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._socket.close()
 
     def request(self, command: str) -> str:
-        """Send a command and return its answer; events that come meanwhile are noted."""
+        """Send a command and return its answer. Note the events that come meanwhile."""
         end = self._clock() + ANSWER_TIMEOUT_S
         try:
             self._socket.settimeout(ANSWER_TIMEOUT_S)
@@ -100,11 +100,11 @@ class Hostapd:
             raise HostapdError(f"hostapd does not answer: {error.strerror or error}") from None
 
     def _note(self, text: str) -> bool:
-        """Note an event; False for an answer."""
+        """Note an event. False for an answer."""
         if not text.startswith("<"):
             return False
         if change := _CHANGE.match(text):
-            # Begin again from here when there are too many: later than true is on the safe side.
+            # With too many, forget them and count from now: a time too late is safe.
             if len(self._changes) >= MAX_CHANGES:
                 self._changes.clear()
                 self._attached = self._clock()
@@ -112,10 +112,10 @@ class Hostapd:
         return True
 
     def station(self, mac: str) -> Station:
-        """What hostapd says of the station with this hardware address (lower case) now."""
+        """Return what hostapd reports now of this hardware address (lower case)."""
         answer = self.request(f"STA {mac}")
         lines = answer.splitlines()
-        # Events come before the answer that follows them, so this is no earlier than they are.
+        # hostapd sends events before the answer that follows them, so this time is not too early.
         since = self._changes.get(mac, self._attached)
         if not lines or lines[0] != mac:
             return Station(joined=False, keyid="", since=since)
@@ -126,7 +126,10 @@ class Hostapd:
 
 
 def reload_pass_phrases(path: str = SOCKET) -> None:
-    """Let hostapd read its pass-phrases again; those joined by one that is gone have to leave."""
+    """Make hostapd read its pass-phrases again.
+
+    hostapd disconnects the stations that joined by a pass-phrase that is gone.
+    """
     hostapd = Hostapd(path)
     try:
         answer = hostapd.request("RELOAD_WPA_PSK")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Answers on a socket of its own, one datagram a question: a hardware address.
+"""Answer questions on a Unix socket: one datagram a question, which is a hardware address.
 
 The answer is one JSON object: `mac`, `joined`, `keyid` and `since` as in hostapd.Station, or
 `mac` and `error` when hostapd does not answer.
@@ -23,13 +23,13 @@ from provision.onboard.stations.hostapd import (
     HostapdError,
 )
 
-#: Where the feed asks.
+#: Path of the socket that the feed asks on.
 SOCKET = "/run/boat-stations/socket"
 
 #: Seconds between attempts to reach hostapd, which comes and goes with the radio.
 RETRY_S = 1.0
 
-#: Clients at once: the feed, and another that is starting.
+#: Clients at once: the feed, and a second feed that is starting.
 MAX_CLIENTS = 4
 
 #: Octets of a question, and a few more to see that it is too long.
@@ -39,10 +39,10 @@ _MAC = re.compile(r"(?:[0-9a-f]{2}:){5}[0-9a-f]{2}")
 
 
 class Server:
-    """Asks hostapd on behalf of its clients, and listens to its events meanwhile."""
+    """Asks hostapd on behalf of its clients, and receives its events meanwhile."""
 
     def __init__(self, path: str = SOCKET, control: str = hostapd.SOCKET) -> None:
-        """Binds the socket, in place of an old one; OSError if it cannot."""
+        """Bind the socket, in place of an old one. OSError if that fails."""
         self._control = control
         self._hostapd: Hostapd | None = None
         self._reason = ""
@@ -57,7 +57,7 @@ class Server:
         self._selector.register(self._listening, selectors.EVENT_READ)
 
     def step(self, seconds: float = RETRY_S) -> None:
-        """Handle what has come, or wait so many seconds for it."""
+        """Handle what has come, or wait `seconds` for it."""
         if self._hostapd is None:
             self._attach()
         for key, _ in self._selector.select(seconds):
@@ -85,7 +85,7 @@ class Server:
         self._say(str(error))
 
     def _say(self, reason: str) -> None:
-        """Log what has changed."""
+        """Log the reason when it changes."""
         if reason != self._reason:
             print(reason, file=sys.stderr, flush=True)
         self._reason = reason
@@ -121,7 +121,7 @@ class Server:
             client.close()
 
     def _answer(self, mac: str) -> dict[str, object]:
-        # Once more on a new connection: hostapd may have been restarted since.
+        # Try once more on a new connection: hostapd may have restarted since.
         for _ in range(2):
             if self._hostapd is None:
                 self._attach()
@@ -141,7 +141,7 @@ class Server:
         return {"mac": mac, "error": self._reason}
 
     def close(self) -> None:
-        """Let go of everything."""
+        """Close every socket."""
         for each in (self._listening, *self._clients, self._hostapd):
             if each is not None:
                 each.close()
@@ -149,7 +149,10 @@ class Server:
 
 
 def ask(mac: str, path: str = SOCKET) -> str:
-    """The answer about a hardware address, from the server at `path`; OSError without one."""
+    """Return the answer about a hardware address from the server at `path`.
+
+    Raises OSError when no server answers.
+    """
     with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as channel:
         channel.settimeout(2 * ANSWER_TIMEOUT_S + RETRY_S)
         channel.connect(path)
