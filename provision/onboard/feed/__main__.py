@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""boat-feed: run the feed, or ask a running one for its state.
+"""boat-feed: run the feed, or ask a running feed for its state.
 
 boat-feed --config FILE
 boat-feed --state [--socket PATH]
@@ -15,7 +15,7 @@ from provision.onboard.feed.config import models, parse
 from provision.onboard.feed.config.json_reader import ConfigError
 from provision.onboard.feed.state_query import ask
 
-#: Where the settings put the configuration.
+#: Path of the configuration that the settings write.
 CONFIG = "/etc/boat/feed.json"
 
 USAGE = """\
@@ -25,7 +25,7 @@ usage: boat-feed [--config FILE]            feed, as FILE says (/etc/boat/feed.j
 
 
 def main(arguments: list[str]) -> int:
-    """Exit status: 0 well, 1 ended by a fault, 2 could not run."""
+    """Return the exit status: 0 success, 1 ended by a fault, 2 could not run."""
     try:
         options, rest = getopt.getopt(arguments, "h", ["help", "config=", "state", "socket="])
         if rest:
@@ -51,8 +51,8 @@ def main(arguments: list[str]) -> int:
 
 
 def feed(settings: models.Config) -> int:
-    """Run until told to end."""
-    # Asking for the state needs none of this, and is asked often on a slow machine.
+    """Run until a signal ends the feed."""
+    # Asking for the state needs none of these modules, and happens often on a slow machine.
     import asyncio  # noqa: PLC0415
 
     from provision.onboard.feed import daemon  # noqa: PLC0415
@@ -68,6 +68,6 @@ def feed(settings: models.Config) -> int:
 
 
 if __name__ == "__main__":
-    # Nothing here speaks TLS, but asyncio would load it: 4 MB of a small computer's memory.
+    # The feed never speaks TLS, but asyncio would load it: 4 MB of a small computer's memory.
     sys.modules.setdefault("ssl", None)  # type: ignore[arg-type]
     sys.exit(main(sys.argv[1:]))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The parts put together from the configuration, and what happens every few seconds."""
+"""Build the feed from its configuration, and run its periodic work."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from provision.onboard.feed.sources.tcp_inputs import TcpInput, TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
 from provision.onboard.feed.voyage_log.log import VoyageLog
 
-#: Seconds between two looks at links, clients and the controller.
+#: Seconds between two checks of links, clients and the controller.
 WATCH = 2.0
 
 
@@ -44,7 +44,7 @@ Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
 def make_input(
     source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller, own: OwnPorts
 ) -> Input:
-    """The input that `source` describes; OSError when its port is taken."""
+    """Return the input that `source` describes. OSError when its port is taken."""
     if source.tcp is not None:
         return TcpInput(source, deliver, stalls, teller)
     if source.listen is not None:
@@ -55,7 +55,7 @@ def make_input(
 
 
 def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
-    """The formatters that each link may bring back, having been sent them."""
+    """Return the formatters that each link may bring back, because links are sent them."""
     sent = frozenset(formatter for link in settings.links for formatter in link.listens)
     return {
         **{link.name: sent if link.listens else frozenset() for link in settings.links},
@@ -64,10 +64,10 @@ def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
 
 
 class Feed:
-    """Everything that runs, from one configuration; to be made inside a running loop."""
+    """Holds all parts of one configuration. Create it inside a running loop."""
 
     def __init__(self, settings: models.Config) -> None:
-        """Opens what must be there (ports to listen on, OSError); the rest is waited for."""
+        """Open the ports to listen on (OSError when one is taken). All else may appear later."""
         self._settings = settings
         self._loop = asyncio.get_running_loop()
         self._began = self._loop.time()
@@ -141,7 +141,7 @@ class Feed:
                 part.hang_up(address, before)
 
     def _inputs_of(self, port: int | None) -> frozenset[str]:
-        """The inputs that hear datagrams to a UDP port, or to a multicast group."""
+        """Return the inputs that hear datagrams to a UDP port, or to a multicast group."""
         return frozenset(
             source.name
             for source in self._settings.inputs
@@ -149,7 +149,7 @@ class Feed:
         )
 
     async def start(self) -> None:
-        """Begin to read, and tell systemd."""
+        """Start to read, and notify systemd."""
         self._loop.set_exception_handler(self._failed)
         await self.state_socket.start()
         self.stalls.start()
@@ -165,14 +165,14 @@ class Feed:
             self.tasks.append(asyncio.create_task(self._sign_of_life(interval)))
 
     def _failed(self, _: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """A fault of our own in handling one event: named once, and the feed goes on."""
+        """Log a fault of our own in handling one event, once. The feed goes on."""
         error = context.get("exception")
         where = traceback.extract_tb(error.__traceback__)[-1:] if error else []
         place = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
         self.teller.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
 
     def stop(self) -> None:
-        """Let go of everything."""
+        """Close everything."""
         notify("STOPPING=1")
         for task in self.tasks:
             task.cancel()
@@ -225,7 +225,7 @@ class Feed:
             await asyncio.sleep(interval)
 
     def state(self) -> dict[str, Any]:
-        """Everything that can be asked, as plain data.
+        """Return everything that a client can ask for, as plain data.
 
         links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
         (sentences a second by formatter, taken over the last rates_over seconds, at most
@@ -268,11 +268,11 @@ async def run(settings: models.Config) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, end.set)
     await feed.start()
-    # What is loaded by now stays: it need not be looked at again.
+    # The objects loaded by now stay. The collector need not look at them again.
     gc.collect()
     gc.freeze()
     for task in feed.tasks:
-        # None ends but by a fault; systemd starts us anew then.
+        # A task ends only by a fault. systemd then restarts the feed.
         task.add_done_callback(lambda _: end.set())
     try:
         await end.wait()

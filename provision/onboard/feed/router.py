@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The hub: every sentence from every origin to every sink that wants it."""
+"""Route every sentence from every origin to every sink that wants it."""
 
 from __future__ import annotations
 
@@ -12,30 +12,30 @@ from provision.onboard.feed.policy.source_priority import Beliefs
 from provision.onboard.feed.policy.stalls import STALE, Stalls
 from provision.onboard.feed.report.fault_log import Teller
 
-#: Routes remembered; a sender of ever new addresses must not eat memory.
+#: Routes remembered. A sender that keeps changing its address must not fill memory.
 ROUTES = 4096
 
 
 class Sink(Protocol):
-    """Where sentences go."""
+    """Receives sentences."""
 
     @property
     def name(self) -> str:
-        """What the sink is called where its faults are told."""
+        """Return the sink's name in logged faults."""
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
-        """Whether such sentences go here at all; asked once for each kind."""
+        """Report whether sentences of this kind go here at all. Asked once for each kind."""
 
     def put(self, sentence: Sentence) -> None:
-        """Take one sentence; must not wait."""
+        """Take one sentence without waiting."""
 
 
-#: Says of an origin, a talker and a formatter whether the sink may hear it at all.
+#: Reports for an origin, a talker and a formatter whether the sink may hear it at all.
 Hears = Callable[[str, str, str], bool]
 
 
 class _Group(NamedTuple):
-    """Sinks that believe the same, of what they may hear."""
+    """Holds sinks that believe the same sources, of what they may hear."""
 
     beliefs: Beliefs | None
     hears: Hears
@@ -49,13 +49,13 @@ class _Route(NamedTuple):
 
 
 class Hub:
-    """Routes sentences; a route is looked up once for each origin, talker and formatter."""
+    """Routes sentences. A route is looked up once for each origin, talker and formatter."""
 
     def __init__(
         self, echoes: Echoes, beliefs: Beliefs | None, stalls: Stalls, teller: Teller
     ) -> None:
         self.stalls = stalls
-        """By which those that read for the hub know how long that may have waited."""
+        """Tells the readers of the hub how long their sentences may have waited."""
         self._teller = teller
         self._echoes = echoes
         self._beliefs = beliefs
@@ -64,7 +64,7 @@ class Hub:
         self._routes: dict[tuple[str, str, str], _Route] = {}
 
     def add(self, sink: Sink) -> None:
-        """A sink that gets what is believed."""
+        """Add a sink that gets only the believed sources."""
         self._groups[-1].sinks.append(sink)
         self._routes.clear()
 
@@ -74,7 +74,7 @@ class Hub:
         self._routes.clear()
 
     def tap(self, sink: Sink) -> None:
-        """A sink that gets all that is heard."""
+        """Add a sink that gets every sentence heard."""
         self._taps.append(sink)
         self._routes.clear()
 
@@ -87,7 +87,7 @@ class Hub:
                 if returns(sentence):
                     continue
             except Exception as error:
-                # Rather twice than not at all.
+                # Rather deliver twice than not at all.
                 self._teller.fault("echoes", f"on {sentence.formatter}", error)
             if sentence.waited > STALE and steers(sentence.talker, sentence.formatter):
                 said = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
@@ -100,7 +100,7 @@ class Hub:
             for sink in route.taps:
                 self._put(sink, sentence)
             if sentence.stored:
-                # It steers, and nothing that passes it on could tell how old it is.
+                # It steers, and the programs behind the other sinks could not see its age.
                 continue
             for beliefs, sinks in route.groups:
                 if self._believes(beliefs, route.kind, sentence):
@@ -108,14 +108,14 @@ class Hub:
                         self._put(sink, sentence)
 
     def _put(self, sink: Sink, sentence: Sentence) -> None:
-        """Hand over one sentence; a fault of this sink stops no other."""
+        """Hand over one sentence. A fault of this sink stops no other."""
         try:
             sink.put(sentence)
         except Exception as error:
             self._teller.fault(sink.name, f"on {sentence.formatter}", error)
 
     def _believes(self, beliefs: Beliefs | None, kind: str | None, sentence: Sentence) -> bool:
-        """Report whether the source is believed; where that fails, all are."""
+        """Report whether the source is believed. If that fails, all sources are."""
         if kind is None or beliefs is None:
             return True
         try:
@@ -138,12 +138,12 @@ class Hub:
             self._kind(key[2]),
         )
         if sum(self._teller.faults.values()) == faults:
-            # Else who failed is asked again.
+            # Else ask the sink that failed again next time.
             self._routes[key] = route
         return route
 
     def _wants(self, sink: Sink, key: tuple[str, str, str]) -> bool:
-        """Ask a sink; one that fails gets nothing."""
+        """Ask a sink whether it wants the kind. A sink that fails gets nothing."""
         try:
             return sink.wants(*key)
         except Exception as error:
@@ -151,7 +151,7 @@ class Hub:
             return False
 
     def _hears(self, group: _Group, key: tuple[str, str, str]) -> bool:
-        """Report whether a group may hear it; where that fails, it may not."""
+        """Report whether a group may hear the kind. If that fails, it may not."""
         try:
             return group.hears(*key)
         except Exception as error:

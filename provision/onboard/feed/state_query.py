@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Asking a running boat-feed for its state."""
+"""Ask a running boat-feed for its state."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ TIMEOUT = 10.0
 
 
 def ask(path: str) -> dict[str, Any]:
-    """The state that the socket at `path` tells; ConfigError when nobody answers there."""
+    """Return the state from the socket at `path`. ConfigError when no feed answers there."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as channel:
         channel.settimeout(TIMEOUT)
         try:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading decoded JSON key by key, so that each error names its key."""
+"""Read decoded JSON key by key, so that each error names its key."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ Built = TypeVar("Built")
 
 
 class ConfigError(ValueError):
-    """The configuration cannot be used; the message names the key."""
+    """Says why the configuration cannot be used. The message names the key."""
 
 
 class Keys:
-    """One JSON object, read key by key; what is left over at the end is unknown."""
+    """Reads one JSON object key by key. A key that is left over at the end is unknown."""
 
     def __init__(self, value: object, place: str) -> None:
         if not isinstance(value, dict):
@@ -27,7 +27,7 @@ class Keys:
         return f"{self.place}.{key}" if self.place else key
 
     def take(self, key: str, kind: type | tuple[type, ...], default: Any = ...) -> Any:
-        """The value of `key`, of type `kind`; without it `default`, or an error."""
+        """Return the value of `key`, of type `kind`. Without it, return `default` or raise."""
         value = self._rest.pop(key, default)
         if value is ...:
             raise ConfigError(f"{self.name(key)}: is missing")
@@ -56,7 +56,7 @@ class Keys:
         return tuple(value)
 
     def rates(self, key: str) -> dict[str, float]:
-        """Sentences a second, by formatter."""
+        """Return sentences a second by formatter."""
 
         def build(keys: Keys) -> dict[str, float]:
             return {
@@ -66,23 +66,23 @@ class Keys:
         return self.one(key, build)
 
     def one(self, key: str, build: Callable[[Keys], Built]) -> Built:
-        """What `build` makes of the object under `key`; of an empty one when it is left out."""
+        """Return what `build` makes of the object under `key`, or of an empty one without it."""
         return Keys(self._rest.pop(key, {}), self.name(key)).whole_of(build)
 
     def maybe(self, key: str, build: Callable[[Keys], Built]) -> Built | None:
-        """The same, but None when the key is left out or null."""
+        """Do as `one` does, but return None when the key is left out or null."""
         value = self._rest.pop(key, None)
         return None if value is None else Keys(value, self.name(key)).whole_of(build)
 
     def each(self, key: str, build: Callable[[Keys], Built]) -> tuple[Built, ...]:
-        """What `build` makes of each object in the list under `key`."""
+        """Return what `build` makes of each object in the list under `key`."""
         return tuple(
             Keys(item, f"{self.name(key)}[{number}]").whole_of(build)
             for number, item in enumerate(self.take(key, list, []))
         )
 
     def named(self, key: str, build: Callable[[str, Keys], Built]) -> tuple[Built, ...]:
-        """What `build` makes of each name and object in the object under `key`."""
+        """Return what `build` makes of each name and object in the object under `key`."""
         value = self.take(key, dict, {})
         return tuple(
             Keys(item, f"{self.name(key)}.{name}").whole_of(partial(build, name))
@@ -90,7 +90,7 @@ class Keys:
         )
 
     def whole_of(self, build: Callable[[Keys], Built]) -> Built:
-        """What `build` makes of this object, provided that it takes every key."""
+        """Return what `build` makes of this object, provided that it takes every key."""
         built = build(self)
         if self._rest:
             raise ConfigError(f"{self.name(next(iter(self._rest)))}: is no key of boat-feed's")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What boat-feed is told, as typed values; config.py reads them."""
+"""Hold the configuration of boat-feed as typed values, which parse.py reads."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from provision.onboard.feed.nmea0183.filters import Filter
 
 @dataclass(frozen=True)
 class Source:
-    """What links and inputs have in common."""
+    """Holds what links and inputs have in common."""
 
     name: str
     talks: Mapping[str, float]
@@ -23,26 +23,26 @@ class Source:
 
 @dataclass(frozen=True)
 class Link(Source):
-    """A serial connection to an instrument."""
+    """Describes a serial connection to an instrument."""
 
     device: str
     baud: int
     listens: Mapping[str, float]
     listens_to: frozenset[str]
-    """Inputs whose sentences it may be sent, those that their `talks` names."""
+    """Inputs whose sentences the link may be sent, of those that the input's `talks` names."""
     sends: Filter
 
 
 @dataclass(frozen=True)
 class Can(Source):
-    """An NMEA 2000 network behind a SocketCAN interface."""
+    """Describes an NMEA 2000 network behind a SocketCAN interface."""
 
     interface: str
 
 
 @dataclass(frozen=True)
 class Input(Source):
-    """A source on the network: exactly one of `tcp`, `listen`, `udp` and `multicast` is set."""
+    """Describes a source on the network. One of `tcp`, `listen`, `udp` and `multicast` is set."""
 
     tcp: tuple[str, int] | None
     listen: int | None
@@ -53,7 +53,7 @@ class Input(Source):
 
 @dataclass(frozen=True)
 class Tcp:
-    """The server that tablets read the feed from."""
+    """Describes the server that tablets read the feed from."""
 
     port: int
     address: str
@@ -66,41 +66,41 @@ class Tcp:
 
 @dataclass(frozen=True)
 class Udp:
-    """A broadcast address or a host that datagrams go to."""
+    """Describes a broadcast address or a host that datagrams go to."""
 
     address: str
     port: int
     network: Subnet | None
-    """Whom a broadcast reaches; None for a host."""
+    """The addresses that a broadcast reaches. None for a host."""
     filter: Filter
 
 
 @dataclass(frozen=True)
 class Multicast:
-    """Multicast as of IEC 61162-450."""
+    """Describes multicast as of IEC 61162-450."""
 
     interface: str
     source: str
     network: Subnet
-    """Whom it reaches."""
+    """The addresses that the multicast reaches."""
     filter: Filter
 
 
 @dataclass(frozen=True)
 class Sender:
-    """Who may steer: a network address (with its hardware address), or a link."""
+    """Names a sender that may steer: a network address (with its hardware address), or a link."""
 
     name: str
     address: str | None
     mac: str | None
     link: str | None
     keyid: str | None = None
-    """The name of the pass-phrase that it has to have joined the Wi-Fi by."""
+    """The name of the pass-phrase that the sender must have joined the Wi-Fi by."""
 
 
 @dataclass(frozen=True)
 class Steering:
-    """Which link is steered, by which sentences, and by whom."""
+    """Names the link that is steered, the sentences that steer it, and their senders."""
 
     link: str
     sentences: frozenset[str]
@@ -110,7 +110,7 @@ class Steering:
 
 @dataclass(frozen=True)
 class Prefer:
-    """The order of preference for each kind of data."""
+    """Holds the order of preference for each kind of data."""
 
     order: Mapping[str, tuple[str, ...]]
     silence: float
@@ -119,7 +119,7 @@ class Prefer:
 
 @dataclass(frozen=True)
 class Clock:
-    """Which links tell the time, and where it goes."""
+    """Names the links that tell the time, and the socket that it goes to."""
 
     socket: str
     links: tuple[str, ...]
@@ -128,7 +128,7 @@ class Clock:
 
 @dataclass(frozen=True)
 class Log:
-    """The voyage log."""
+    """Describes the voyage log."""
 
     folder: str
     days: int
@@ -138,7 +138,7 @@ class Log:
 
 @dataclass(frozen=True)
 class State:
-    """Where the state is told."""
+    """Says where the state can be asked for, and how often the journal gets counters."""
 
     socket: str
     journal: float
@@ -146,7 +146,7 @@ class State:
 
 @dataclass(frozen=True)
 class Config:
-    """All that boat-feed is told."""
+    """Holds the whole configuration of boat-feed."""
 
     links: tuple[Link, ...]
     cans: tuple[Can, ...]
@@ -159,5 +159,5 @@ class Config:
     clock: Clock | None
     log: Log | None
     stations: str
-    """The socket where boat-stations can be asked."""
+    """The socket where boat-stations answers."""
     state: State

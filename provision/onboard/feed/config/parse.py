@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What boat-feed is told: one JSON file, /etc/boat/feed.json.
+"""Read the configuration of boat-feed: one JSON file, /etc/boat/feed.json.
 
-All keys but `links` may be left out; what is left out is off, or has the value shown.
+All keys but `links` may be left out. A part that is left out is off, or has the value shown.
 
     {"links": {NAME: LINK},
      "inputs": {NAME: INPUT},
@@ -27,42 +27,46 @@ LINK, a serial connection to an instrument, or an NMEA 2000 network:
      "listens_to": ["ais-net"], "unchecked": false, "long": false, "sends": {FILTER}, FILTER}
     {"can": "can0", "talks": {"HDG": 1.0}, FILTER}
 
-`talks` and `listens` map a formatter to sentences a second; a listener is sent no more
-than that of each. Of what comes by the network a listener is sent only what `talks` names of
-the inputs in its `listens_to`; what steers goes by `steering` instead. `unchecked` allows
-sentences without a checksum, `long` those longer
-than 82 characters. Of a CAN interface `talks` says which sentences are made, and how
-many a second at most; without it all that can be made, once a second.
+`talks` and `listens` map a formatter to sentences a second. A listener is sent no more
+than its rate of each. Of sentences from the network, a listener is sent only what `talks` names
+of the inputs in its `listens_to`. Sentences that steer go by `steering` instead. `unchecked`
+allows sentences without a checksum, `long` sentences longer than 82 characters. Of a CAN
+interface `talks` names the sentences that are made, and how many a second at most. Without it
+all that can be made are made, once a second.
 
 INPUT, a source on the network, with one of the first four keys:
 
     {"tcp": "10.47.2.60:10110" | "listen": PORT | "udp": PORT | "multicast": ["NAVD", "TGTD"],
      "address": "", "talks": {}, "unchecked": false, "long": false, FILTER}
 
-`tcp` is a server that we read from, `listen` a TCP port where others bring sentences,
+`tcp` is a server that we read from, `listen` a TCP port where clients bring sentences,
 `multicast` transmission groups of IEC 61162-450. A connection to us ends if it does not begin
-with a sentence, and a datagram that holds anything but sentences is dropped (see opening.py);
-a port of `listen` takes 16 connections, 4 from one address, and ends those that bring no
-sentence for 30 s at first or 300 s later. `address` is our own address that is
-listened on, or joined from.
+with a sentence. A datagram that holds anything but sentences is dropped (see opening.py). A
+port of `listen` takes 16 connections, 4 from one address. It ends a connection that brings no
+sentence for 30 s at first or 300 s later. `address` is our own address, to listen on or to join
+groups from.
 
 FILTER is "only": [PATTERN, ...] and "but": [PATTERN, ...], both optional, where a PATTERN
-is {"talker": "GP", "formatter": "RMC", "link": "gnss"} with at least one key; on a link
+is {"talker": "GP", "formatter": "RMC", "link": "gnss"} with at least one key. On a link
 or input it says what is taken from it, on an output and in `sends` what is sent there.
 
 The kinds of data in `order` are position (with course and speed over ground), heading,
-depth, wind, speed (through the water), temperature and time; links and inputs come in
-order of preference, others behind them.
-`network` of an output says whom a broadcast or multicast reaches: what was sent to us from
-there does not go back there, and is to be read over TCP. Without it a UDP address is taken
-for a host's.
+depth, wind, speed (through the water), temperature and time. Links and inputs come in
+order of preference. Sources that the order does not name come behind them.
+
+`network` of an output is the network that a broadcast or multicast reaches. A sentence that was
+sent to us from there does not go back there: its readers get it over TCP. Without `network` a
+UDP address counts as a host's.
+
 `queue` is in bytes for each client, `patience` in seconds without progress before a
 client is disconnected. `silence` is in seconds before another source or controller may
-take over, `steady` the seconds that a lost one must be heard before it is believed again.
+take over. `steady` is the seconds that a lost source must be heard before it is believed again.
 Dates before `not_before` are refused (left out: before this program's first Debian was
-released, 2025-08-09), and those before the boat's base was built.
+released, 2025-08-09). Dates before the boat's base was built are refused too.
+
 A sender with `keyid` (and `mac`) steers only while hostapd says that it has joined by the
-pass-phrase of this name; `stations` is where boat-stations can be asked.
+pass-phrase of this name. `stations` is the socket where boat-stations answers.
+
 `days` (on which something was logged) and `cap` (bytes) bound the voyage log, `interval` is
 the seconds between two writes. `journal` is the seconds between two lines of counters in the
 journal.
@@ -94,13 +98,13 @@ from provision.onboard.feed.nmea0183.filters import Filter, Pattern
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 
-#: Rates that serial adapters and instruments use; 4800 is IEC 61162-1, 38400 IEC 61162-2.
+#: Rates that serial adapters and instruments use. 4800 is IEC 61162-1, 38400 IEC 61162-2.
 BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 
-#: Where the state can be asked for.
+#: Path of the socket where the feed answers with its state.
 STATE_SOCKET = "/run/boat-feed/state.sock"
 
-#: Where boat-stations answers.
+#: Path of the socket where boat-stations answers.
 STATIONS_SOCKET = "/run/boat-stations/socket"
 
 
@@ -121,7 +125,7 @@ def _filter(keys: Keys) -> Filter:
 
 
 def _address(keys: Keys, key: str, default: str | None = None) -> str:
-    """An IPv4 address; names would have to be looked up, which takes a thread."""
+    """Return an IPv4 address. A name would need a lookup, which takes a thread."""
     value: str = keys.take(key, str, ... if default is None else default)
     if value != default:
         _check_address(value, keys.name(key))
@@ -320,7 +324,7 @@ def _config(keys: Keys) -> Config:
 
 
 def _check_names(config: Config) -> None:
-    """Every link and input that is named somewhere must be there."""
+    """Check that every link and input that the configuration names exists."""
     serial = {link.name for link in config.links}
     sources = serial | {can.name for can in config.cans} | {i.name for i in config.inputs}
     if len(sources) < len(config.links) + len(config.cans) + len(config.inputs):
@@ -332,8 +336,8 @@ def _check_names(config: Config) -> None:
     if config.steering:
         if config.steering.link not in serial:
             raise ConfigError(f"steering.link: there is no link {config.steering.link}")
-        # Whoever sends a datagram can write any sender on it, and whoever connects to a
-        # port for all is unknown.
+        # A sender of datagrams can forge its address. A client of a port that is open to every
+        # client is unknown.
         named = serial | {i.name for i in config.inputs if i.tcp is not None}
         for sender in config.steering.senders:
             if sender.link is not None and sender.link not in named:
@@ -351,12 +355,12 @@ def _check_names(config: Config) -> None:
 
 
 def parse(value: object) -> Config:
-    """The configuration in decoded JSON; ConfigError when it cannot be used."""
+    """Return the configuration in decoded JSON. ConfigError when it cannot be used."""
     return Keys(value, "").whole_of(_config)
 
 
 def load(path: str) -> Config:
-    """The configuration in the file at `path`; ConfigError when it cannot be used."""
+    """Return the configuration in the file at `path`. ConfigError when it cannot be used."""
     try:
         with open(path, "rb") as file:
             return parse(json.load(file))

@@ -1,23 +1,23 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Sockets that wait for others, on addresses that may not be there yet."""
+"""Open listening sockets, on addresses that may not exist yet."""
 
 from __future__ import annotations
 
 import socket
 
-#: Binding to an address that no interface has yet (ip(7)); Python has no name for it.
+#: Allows binding to an address that no interface has yet (ip(7)). Python has no name for it.
 IP_FREEBIND = 15
 
 
 def listen_tcp(address: str, port: int, backlog: int) -> socket.socket:
-    """A socket that connections can be accepted from; OSError naming the port when it is taken."""
+    """Return a socket that accepts connections. OSError names the port when it is taken."""
     channel = _bound(socket.SOCK_STREAM, address, port)
     channel.listen(backlog)
     return channel
 
 
 def listen_udp(address: str, port: int) -> socket.socket:
-    """A socket that datagrams can be read from; others may listen there as well."""
+    """Return a socket that receives datagrams. Other programs may listen there as well."""
     return _bound(socket.SOCK_DGRAM, address, port)
 
 

@@ -1,23 +1,23 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Knowing our own datagrams when a broadcast or multicast brings them back."""
+"""Recognise our own datagrams when a broadcast or multicast brings them back."""
 
 from __future__ import annotations
 
 import socket
 
-#: Addresses remembered; senders of ever new ones must not eat memory.
+#: Addresses remembered. A sender that keeps changing its address must not fill memory.
 REMEMBERED = 64
 
 
 class OwnPorts:
-    """The ports that our own sockets send datagrams from."""
+    """Remembers the ports that our own sockets send datagrams from."""
 
     def __init__(self) -> None:
         self._ports: set[int] = set()
         self._local: dict[str, bool] = {}
 
     def sender(self) -> socket.socket:
-        """A socket to send datagrams from, known as ours."""
+        """Return a socket to send datagrams from, and remember its port as ours."""
         channel = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         channel.setblocking(False)
         channel.bind(("", 0))
@@ -25,7 +25,7 @@ class OwnPorts:
         return channel
 
     def sent(self, address: str, port: int) -> bool:
-        """Whether a datagram from there is one of ours."""
+        """Report whether a datagram from this address and port is one of ours."""
         return port in self._ports and self._is_local(address)
 
     def _is_local(self, address: str) -> bool:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Opening a serial port for one process alone: raw, 8 data bits, no parity, 1 stop bit."""
+"""Open a serial port for one process alone: raw, 8 data bits, no parity, 1 stop bit."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ BITS = 10
 
 
 def character_time(baud: int) -> float:
-    """Seconds that one character takes on the wire."""
+    """Return the seconds that one character takes on the wire."""
     return BITS / baud
 
 
 def open_port(device: str, baud: int) -> int:
-    """A non-blocking descriptor of `device`; OSError when it is absent, taken or no port."""
+    """Return a non-blocking descriptor of `device`. OSError when it is absent, taken or no port."""
     # Not the controlling terminal, and no waiting for a modem's carrier.
     port = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
     try:
-        # The lock holds against root too, whom TIOCEXCL does not stop.
+        # The lock holds against root too, which TIOCEXCL does not stop.
         fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
         fcntl.ioctl(port, termios.TIOCEXCL)
         speed = getattr(termios, f"B{baud}")
@@ -41,9 +41,9 @@ def open_port(device: str, baud: int) -> int:
 
 
 def close_port(port: int) -> None:
-    """Close it, and let go of it even when the adapter is gone."""
+    """Close the port, even when its adapter is gone."""
     with contextlib.suppress(OSError, termios.error):
-        # Else the kernel waits, and all of us with it, until what was written has left.
+        # Else the kernel, and this process with it, waits until all that was written has left.
         termios.tcflush(port, termios.TCOFLUSH)
         fcntl.ioctl(port, termios.TIOCNXCL)
     with contextlib.suppress(OSError):
@@ -51,6 +51,6 @@ def close_port(port: int) -> None:
 
 
 def waiting_to_leave(port: int) -> int:
-    """Characters that were written and have not left yet, as far as the kernel knows."""
+    """Return the characters written that have not left yet, as far as the kernel knows."""
     answer = fcntl.ioctl(port, termios.TIOCOUTQ, struct.pack("i", 0))
     return int(struct.unpack("i", answer)[0])

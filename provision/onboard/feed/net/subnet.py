@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which addresses a broadcast or multicast reaches: nothing goes back to where it came from."""
+"""Decide which addresses a broadcast or multicast reaches.
+
+No sentence goes back to where it came from.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ import socket
 import struct
 from typing import NamedTuple
 
-#: Here one address stands for every program, and says nothing of who is who.
+#: Loopback addresses do not identify a sender.
 LOOPBACK = "127.0.0.1"
 
 
@@ -16,14 +19,14 @@ def _number(address: str) -> int:
 
 
 class Subnet(NamedTuple):
-    """A range of IPv4 addresses."""
+    """Holds a range of IPv4 addresses."""
 
     first: int
     mask: int
 
     @classmethod
     def parse(cls, text: str) -> Subnet:
-        """From its CIDR notation; ValueError when it is none.
+        """Read CIDR notation. ValueError for any other text.
 
         >>> Subnet.parse("10.47.1.0/24").holds("10.47.1.60")
         True
@@ -42,11 +45,13 @@ class Subnet(NamedTuple):
         return _number(address) & self.mask == self.first
 
 
-#: All that there are.
+#: All addresses.
 EVERYWHERE = Subnet(0, 0)
 
 
 def came_from(sender: str, subnet: Subnet) -> bool:
-    """Whether a sentence that `sender` sent came from there; those of serial links, which
-    have no sender, and of this computer did not."""
+    """Report whether `sender` sent its sentence from `subnet`.
+
+    False for serial links, which have no sender, and for this computer.
+    """
     return bool(sender) and sender != LOOPBACK and subnet.holds(sender)

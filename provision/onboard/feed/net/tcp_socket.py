@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Set the options of TCP connections that may vanish without a word."""
+"""Set the options of TCP connections whose other side may vanish without a FIN."""
 
 from __future__ import annotations
 
 import socket
 
-#: Seconds: keepalive begins after, repeats every; so many without an answer end it.
+#: Seconds until keepalive starts, seconds between its probes, and unanswered probes that end it.
 KEEPALIVE = (15, 5, 3)
 
 #: Bytes taken from a client's queue, or read from a connection, in one go.

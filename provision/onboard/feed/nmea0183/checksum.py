@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The checksum of sentences and TAG blocks."""
+"""Compute the checksum of sentences and TAG blocks."""
 
 from __future__ import annotations
 
 
 def checksum(body: bytes) -> int:
-    """XOR of the characters between the start delimiter and '*' (IEC 61162-1).
+    """XOR the characters between the start delimiter and '*' (IEC 61162-1).
 
     >>> format(checksum(b"GPGLL,5057.970,N,00146.110,E,142451,A"), "02X")
     '27'

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Filters: only these sentences, or all but these, by talker, formatter and origin."""
+"""Filter sentences by talker, formatter and origin: only these, or all but these."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Pattern:
-    """Matches when all that it names is equal; None stands for anything."""
+    """Matches when each field that it names is equal. None stands for any value."""
 
     talker: str | None = None
     formatter: str | None = None

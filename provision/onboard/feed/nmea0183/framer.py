@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From bytes to sentences: stay in bytes until the checksum passes.
+"""Cut sentences out of a stream of bytes, which stay bytes until the checksum passes.
 
-A sentence is what stands from the last start delimiter of a line to the line's end, if
-its characters are printable, its checksum is right and it is not too long. A delimiter
-inside a line begins anew, for '$' and '!' are reserved (IEC 61162-1). CR, LF or both end
-a line. Everything else is dropped and counted by its kind.
+A sentence runs from the last start delimiter of a line to the line's end, if its characters
+are printable, its checksum is right and it is not too long. A delimiter inside a line starts
+a new sentence, because '$' and '!' are reserved (IEC 61162-1). CR, LF or both end a line.
+Everything else is dropped and counted by its kind.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from provision.onboard.feed.nmea0183.sentence import LENGTH, LONG, Sentence, spl
 #: A line longer than any sentence with its TAG block is given up before its end comes.
 HOLD = 2 * LONG
 
-#: So many bytes without a sentence, a quarter of them no text, look like a wrong baud rate.
+#: This many bytes without a sentence, a quarter of them no text, look like a wrong baud rate.
 STRANGE_WINDOW = 256
 
 _CHECKED = re.compile(rb"[$!]([A-Z0-9]{3,}(?:,[\x20-\x7e]*)?)\*([0-9A-Fa-f]{2})")
@@ -29,7 +29,7 @@ _TEXT = bytes(range(0x20, 0x7F)) + b"\t\r\n"
 
 @dataclass(slots=True)
 class Errors:
-    """How often what was dropped, by kind."""
+    """Counts what was dropped, by kind."""
 
     checksum: int = 0
     """Lines with a start delimiter whose checksum is wrong or missing."""
@@ -50,7 +50,7 @@ class Errors:
 
 
 def _harmless(line: bytes) -> re.Match[bytes] | None:
-    """A line without a checksum, unless it steers: that is never done on trust."""
+    """Match a line without a checksum, unless it steers: a pilot never steers on trust."""
     match = _BARE.fullmatch(line)
     if match is None or steers(*split_address(match[1].split(b",", 1)[0])):
         return None
@@ -58,7 +58,7 @@ def _harmless(line: bytes) -> re.Match[bytes] | None:
 
 
 class Framer:
-    """The sentences in one stream of bytes that comes in pieces of any size."""
+    """Finds the sentences in one stream of bytes, which comes in pieces of any size."""
 
     def __init__(
         self,
@@ -69,15 +69,18 @@ class Framer:
         sender: str = "",
         from_start: bool = False,
     ) -> None:
-        """`unchecked` allows sentences without a checksum (one is added), but for those that
-        steer; `long` those
-        longer than 82 characters; `from_start` says that the stream does not begin in
-        the middle of a line, so that the first line's faults count."""
+        """Set what the stream may hold.
+
+        `unchecked` allows sentences without a checksum (the framer adds it), except sentences
+        that steer. `long` allows sentences longer than 82 characters. `from_start` says that
+        the stream does not begin in the middle of a line, so that faults in the first line
+        count.
+        """
         self.errors = Errors()
-        """May be replaced by those of another framer, to count both together."""
+        """May be replaced by another framer's, to count both together."""
         self.sender = sender
         self.connected = 0.0
-        """When the connection began that the stream comes by, in monotonic seconds."""
+        """When the stream's connection began, in monotonic seconds."""
         self._origin = origin
         self._unchecked = unchecked
         self._length = LONG if long else LENGTH
@@ -89,7 +92,7 @@ class Framer:
         self._unheard = 0
 
     def reset(self) -> None:
-        """The stream was broken off: forget the half line, and expect another."""
+        """Forget the half line and expect another: the stream was broken off."""
         self._tail = b""
         self._opening = True
         self._skipping = False
@@ -97,7 +100,7 @@ class Framer:
     def feed(self, data: bytes, heard: float, since: float | None = None) -> list[Sentence]:
         """Return the sentences that `data`, read at `heard` (monotonic seconds), completes.
 
-        `since` is the moment before which none of `data` came, where it may have waited.
+        `data` may have waited. None of it came before `since`.
         """
         sentences: list[Sentence] = []
         since = heard if since is None else min(since, heard)
@@ -164,7 +167,7 @@ class Framer:
         )
 
     def _before(self, prefix: bytes) -> tag_block.Tag | None:
-        """The TAG block that `prefix`, what stands before a start delimiter, ends with."""
+        """Return the TAG block at the end of `prefix`, the text before a start delimiter."""
         tag = None
         if prefix.endswith(b"\\"):
             begin = prefix.rfind(b"\\", 0, -1)
@@ -179,7 +182,7 @@ class Framer:
         return tag
 
     def _give_up(self, tail: bytes) -> bytes:
-        """Shorten a line that has grown past any sentence; its next delimiter begins anew."""
+        """Shorten a line longer than any sentence. Its next delimiter starts a new sentence."""
         start = max(tail.rfind(b"$"), tail.rfind(b"!"))
         if start > 0 and len(tail) - start <= self._length:
             return tail[max(0, start - tag_block.LENGTH) :]

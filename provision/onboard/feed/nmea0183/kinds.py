@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-#: The sentences of each kind of data (IEC 61162-1); what describes a fix goes with it.
+#: The sentences of each kind of data (IEC 61162-1). What describes a fix goes with it.
 KINDS = {
     "position": (
         *("GGA", "GLL", "GNS", "RMC", "VTG"),

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Multi-part encapsulated sentences, kept together.
+"""Keep the parts of multi-part encapsulated sentences together.
 
     !AIVDM,2,1,3,B,55P5TL01VIaAL@7W...*1D        total, number, message id, channel
     !AIVDM,2,2,3,B,88888888880,2*25
 
-The parts of one message go on as one unit, in their order, so that nothing gets between
-them and nobody is sent half of it. Parts whose others do not come go on by themselves.
+The parts of one message go on as one unit, in their order. No other sentence gets between
+them, and no client is sent half of a message. Parts whose message stays incomplete go on by
+themselves.
 """
 
 from __future__ import annotations
@@ -18,10 +19,10 @@ from provision.onboard.feed.nmea0183.sentence import Sentence
 #: 1.5 s (IEC 61162-1).
 WAIT = 2.0
 
-#: Messages that wait at once; more of them are only noise.
+#: Messages that wait at once. More of them are only noise.
 WAITING = 16
 
-#: Address; total, number; message id and channel of an encapsulated sentence (IEC 61162-1).
+#: Address, total and number, message id and channel of an encapsulated sentence (IEC 61162-1).
 _PART = re.compile(rb"!([A-Z0-9]+),(\d{1,2}),(\d{1,2}),(\d*,[^,*]*),")
 
 
@@ -32,20 +33,20 @@ class Parts:
         self._waiting: dict[tuple[str, bytes, bytes, int], list[Sentence]] = {}
 
     def __bool__(self) -> bool:
-        """Whether any part waits."""
+        """Report whether any part waits."""
         return bool(self._waiting)
 
     def take(self, sentence: Sentence) -> list[Sentence]:
-        """What can go on now that this sentence has come; nothing while it waits."""
+        """Return the sentences that can go on now. Empty while this sentence waits."""
         match = _PART.match(sentence.raw)
         total, number = (int(match[2]), int(match[3])) if match else (1, 1)
         if match is None or not 1 <= number <= total > 1:
             return [sentence]
-        # Several may bring theirs to one input, and number them alike.
+        # Several senders may use one input, and number their messages alike.
         key = sentence.sender, match[1], match[4], total
         waiting = self._waiting.setdefault(key, [])
         if number != len(waiting) + 1:
-            # One was lost, or another message with the same id has begun.
+            # A part was lost, or another message with the same id has begun.
             del self._waiting[key]
             if number != 1:
                 return [*waiting, sentence]
@@ -60,6 +61,6 @@ class Parts:
         return [sentence._replace(raw=b"".join(part.raw for part in waiting))]
 
     def overdue(self, now: float) -> list[Sentence]:
-        """Parts that have waited too long."""
+        """Return the parts that have waited too long."""
         late = [key for key, parts in self._waiting.items() if now - parts[0].heard >= WAIT]
         return [part for key in late for part in self._waiting.pop(key)]

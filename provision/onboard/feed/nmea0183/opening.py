@@ -2,8 +2,9 @@
 """Tell an NMEA 0183 sender from a web page by how its connection begins.
 
 Any page can make the browser of a tablet connect to the boat, and can write what follows the
-request line. The request line comes first, though, and is not a sentence (RFC 9112, section 3);
-nor is what TLS, HTTP/2, STUN or a terminal begin with. So the first line decides.
+request line. But the request line comes first, and is not a sentence (RFC 9112, section 3).
+What TLS, HTTP/2, STUN or a terminal begin with is not a sentence either. So the first line
+decides.
 
 Noise behind a first valid sentence does not end a connection: bridges from serial lines pass
 on what disturbs their line, and a browser does not get so far.
@@ -15,27 +16,27 @@ import re
 
 from provision.onboard.feed.nmea0183.framer import HOLD, Framer
 
-#: Why a connection is closed that begins with something else than a sentence.
+#: The reason for closing a connection that begins with anything but a sentence.
 NOT_NMEA = "was sent away: it does not begin with a sentence of NMEA 0183"
 
-#: What a sentence begins with, or a TAG block in front of it (IEC 61162-1, NMEA 0183 v4).
+#: The first byte of a sentence, or of a TAG block before it (IEC 61162-1, NMEA 0183 v4).
 STARTS = b"$!\\"
 
 _LINE_END = re.compile(rb"[\r\n]")
 
 
 class Opening:
-    """Reads a connection's bytes until its first sentence, or until they cannot be one."""
+    """Reads a connection's bytes until its first sentence, or until they cannot be a sentence."""
 
     def __init__(self, *, unchecked: bool = False, long: bool = False) -> None:
-        """`unchecked` and `long` allow what a framer allows by them."""
+        """Take `unchecked` and `long` as a framer takes them."""
         self._framer = Framer("", unchecked=unchecked, long=long, from_start=True)
         self._begun = b""
         self.passed = False
-        """Whether a first valid sentence has come, with nothing else before it."""
+        """True once a first valid sentence has come, with nothing else before it."""
 
     def refuses(self, data: bytes) -> bool:
-        """Take what was read, and say whether it shows that this is not NMEA 0183."""
+        """Take what was read, and report whether it shows that this is not NMEA 0183."""
         if self.passed:
             return False
         lines = _LINE_END.split(self._begun + data)

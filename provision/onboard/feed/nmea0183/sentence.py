@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A sentence of NMEA 0183 / IEC 61162-1: address, fields, and where it came from."""
+"""Represent a sentence of NMEA 0183 / IEC 61162-1: address, fields, and where it came from."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from typing import NamedTuple
 from provision.onboard.feed.nmea0183.checksum import checksum
 from provision.onboard.feed.nmea0183.tag_block import Tag
 
-#: What the names of clients begin with, as origins of sentences.
+#: Prefix of the names of clients, as origins of sentences.
 CLIENT = "client "
 
 #: At most 82 characters from the start delimiter to CR LF (IEC 61162-1).
 LENGTH = 82
 
-#: Where a link allows longer ones, still no more than this.
+#: Limit for a link that allows longer sentences.
 LONG = 512
 
 #: Talkers of AIS stations and receivers send encapsulated sentences (IEC 61162-1).
 ENCAPSULATED = frozenset({"VDM", "VDO"})
 
-#: Sentences that an autopilot follows: what steers to a waypoint, along a track or to a
-#: heading, and what loads a route (IEC 61162-1; which of them a pilot heeds is common practice).
+#: Sentences that an autopilot follows: they steer to a waypoint, along a track or to a
+#: heading, or load a route (IEC 61162-1; which of them a pilot heeds is common practice).
 STEERS = frozenset(
     {
         *("AAM", "APA", "APB", "BEC", "BOD", "BWC", "BWR", "BWW", "HSC"),
@@ -32,42 +32,42 @@ STEERS = frozenset(
 
 
 class Sentence(NamedTuple):
-    """One valid sentence."""
+    """Holds one valid sentence."""
 
     raw: bytes
-    """From the start delimiter to CR LF."""
+    """The bytes from the start delimiter to CR LF."""
     talker: str
     """Two letters, or P for a proprietary sentence."""
     formatter: str
     """Three letters, or the whole address of a proprietary sentence (P...)."""
     origin: str
-    """The link, input or client that it came from."""
+    """The link, input or client that the sentence came from."""
     heard: float
     """When its end was read, in seconds of the monotonic clock."""
     trail: int = 0
-    """How many bytes were read behind it in the same piece."""
+    """Bytes read behind it in the same piece."""
     tag: Tag | None = None
-    """What its TAG block said."""
+    """Its TAG block, if it had one."""
     sender: str = ""
-    """The network address that sent it; empty on a serial link."""
+    """The network address that sent it. Empty on a serial link."""
     stored: bool = False
-    """Whether it may have waited in the adapter for hours until its port was opened."""
+    """True if it may have waited in the adapter for hours until its port was opened."""
     connected: float = 0.0
-    """When the connection began that it came by, in seconds of the monotonic clock."""
+    """When its connection began, in seconds of the monotonic clock."""
     waited: float = 0.0
-    """Seconds from when its first octet may have come, at the earliest, until its end was read."""
+    """Seconds from the earliest time its first octet may have come until its end was read."""
     keyid: str = ""
-    """The pass-phrase that its sender is proven to have joined the Wi-Fi by (see proof.py)."""
+    """The pass-phrase that its sender is proven to have joined by (see tablet_proof.py)."""
 
     @property
     def fields(self) -> list[str]:
-        """What stands between the commas, the address left out."""
+        """Return the texts between the commas, without the address."""
         return self.raw[: self.raw.rindex(b"*")].decode("ascii").split(",")[1:]
 
 
 @lru_cache(maxsize=1024)
 def split_address(address: bytes) -> tuple[str, str]:
-    """Talker and formatter of an address field.
+    """Split an address field into talker and formatter.
 
     >>> split_address(b"GPGLL"), split_address(b"PXYZ1")
     (('GP', 'GLL'), ('P', 'PXYZ1'))
@@ -79,12 +79,12 @@ def split_address(address: bytes) -> tuple[str, str]:
 
 
 def steers(talker: str, formatter: str) -> bool:
-    """Whether such a sentence may move the rudder; a proprietary one may do anything."""
+    """Report whether the sentence may move the rudder. A proprietary sentence may do anything."""
     return formatter in STEERS or talker == "P"
 
 
 def frame(body: str) -> bytes:
-    """A whole sentence around `body`, which begins with the start delimiter.
+    """Return a whole sentence around `body`, which begins with the start delimiter.
 
     >>> frame("$GPVTG,089.0,T,,,15.2,N,,")
     b'$GPVTG,089.0,T,,,15.2,N,,*7F\\r\\n'
@@ -94,7 +94,7 @@ def frame(body: str) -> bytes:
 
 
 def make(body: str, *, origin: str, heard: float) -> Sentence:
-    """A sentence of our own making, as if heard from `origin`."""
+    """Make a sentence of our own, as if heard from `origin`."""
     raw = frame(body)
     talker, formatter = split_address(raw[1:-5].split(b",", 1)[0])
     return Sentence(raw, talker, formatter, origin, heard)

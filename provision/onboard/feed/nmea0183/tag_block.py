@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""TAG blocks: what may stand in front of a sentence (NMEA 0183 v4, IEC 61162-450).
+"""Read and write TAG blocks, which may precede a sentence (NMEA 0183 v4, IEC 61162-450).
 
     \\s:GP0001,n:7*10\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
 
@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from provision.onboard.feed.nmea0183.checksum import checksum
 
-#: A TAG block with its backslashes has at most this many characters (from memory).
+#: Characters of a TAG block with its backslashes, at most (from memory).
 LENGTH = 82
 
 #: A character that a block's form needs, or that is not printable ASCII, is written as ^ and two
@@ -27,12 +27,12 @@ _BLOCK = re.compile(rb"([\x20-\x5b\x5d-\x7e]*)\*([0-9A-Fa-f]{2})")
 
 
 class Tag(NamedTuple):
-    """The parameters of one TAG block, in their order."""
+    """Holds the parameters of one TAG block, in their order."""
 
     parameters: tuple[tuple[str, str], ...]
 
     def get(self, code: str) -> str | None:
-        """The first value of `code`, or None."""
+        """Return the first value of `code`, or None."""
         for name, value in self.parameters:
             if name == code:
                 return value
@@ -40,7 +40,7 @@ class Tag(NamedTuple):
 
     @property
     def group(self) -> tuple[int, int, str] | None:
-        """(line, lines, id) of a group, or None."""
+        """Return (line, lines, id) of a group, or None."""
         parts = (self.get("g") or "").split("-")
         if len(parts) != 3 or not (parts[0].isdigit() and parts[1].isdigit()):
             return None
@@ -49,7 +49,7 @@ class Tag(NamedTuple):
 
 
 def parse(block: bytes) -> Tag | None:
-    """What stands between the backslashes, or None when its checksum or form is wrong.
+    """Read the text between the backslashes. None when its checksum or form is wrong.
 
     >>> parse(b"s:GP0001,n:7*10").get("s")
     'GP0001'
@@ -67,7 +67,7 @@ def parse(block: bytes) -> Tag | None:
 
 
 def build(*parameters: tuple[str, str]) -> bytes:
-    """A TAG block with its backslashes and checksum; a value may have any characters.
+    """Return a TAG block with its backslashes and checksum. A value may have any characters.
 
     >>> build(("s", "GP0001"), ("n", "7"))
     b'\\\\s:GP0001,n:7*10\\\\'
@@ -88,5 +88,5 @@ def _unescape(value: bytes) -> str:
     try:
         return octets.decode("utf-8")
     except UnicodeDecodeError:
-        # Not an escape of ours: the characters as they stand there.
+        # Not an escape of ours: keep the characters as they are.
         return value.decode("ascii")

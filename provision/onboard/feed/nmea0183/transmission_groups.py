@@ -1,16 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Transmission groups and datagrams of sentences on Ethernet (IEC 61162-450).
+"""Name the transmission groups of sentences on Ethernet, and their header (IEC 61162-450).
 
-Multicast addresses 239.192.0.1 to 239.192.0.64 are reserved for it (IEC 61162-450, 5.4);
-header, groups, ports and which sentence belongs to which group are from memory.
+Multicast addresses 239.192.0.1 to 239.192.0.64 are reserved for it (IEC 61162-450, 5.4).
+Header, groups, ports and which sentence belongs to which group are from memory.
 """
 
 from __future__ import annotations
 
-#: What a datagram of sentences begins with.
+#: First bytes of a datagram of sentences.
 HEADER = b"UdPbC\0"
 
-#: The interface that the kernel's routes choose.
+#: Lets the kernel's routes choose the interface.
 ANY = "0.0.0.0"  # noqa: S104
 
 #: Address and UDP port of each transmission group.
@@ -24,7 +24,7 @@ GROUPS = {
 _FORMATTERS = {
     # Targets: AIS and radar.
     "TGTD": ("VDM", "VDO", "TTM", "TLB", "TLL", "TTD", "OSD"),
-    # What must be known at high rate: heading and rate of turn.
+    # Data needed at high rate: heading and rate of turn.
     "SATD": ("HDT", "HDG", "HDM", "THS", "ROT"),
     # Other navigation.
     "NAVD": (
@@ -44,7 +44,7 @@ _GROUP_OF = {
 
 
 def group_of(talker: str, formatter: str) -> str:
-    """The transmission group of a sentence.
+    """Return the transmission group of a sentence.
 
     >>> group_of("GP", "RMC"), group_of("AI", "VDM"), group_of("P", "PXYZ1"), group_of("XX", "ABC")
     ('NAVD', 'TGTD', 'PROP', 'MISC')

@@ -1,14 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which sentences say something valid: their statuses, their modes, and where their data are.
+"""Decide which sentences carry valid data, from their status, mode and data fields.
 
-One table for all who ask: the choice of a source, the listening links, and the clock.
-Fields are counted from 0, behind the address. The layouts are those of IEC 61162-1, from
-memory. The tests compare every field that is named here with the layouts of pynmeagps 1.1.8
-and pynmea2 1.19. pynmeagps has no VWR, VWT, DBS and DBK, and no mode in BEC; pynmea2 has
-the first three of these, and no THS, HCR, HMR, ROR and CUR. DBK alone is in neither.
+One table serves the choice of a source, the listening links, and the clock. Fields are counted
+from 0, behind the address. The layouts are those of IEC 61162-1, from memory. The tests compare
+every field that is named here with the layouts of pynmeagps 1.1.8 and pynmea2 1.19. pynmeagps
+has no VWR, VWT, DBS and DBK, and no mode in BEC. pynmea2 has VWR, VWT and DBS, and no THS, HCR,
+HMR, ROR and CUR. DBK alone is in neither.
 
-Left out on purpose, for they say nothing of validity: alarms at arrival (APB, RMB, AAM), a
-target's status (TTM, TLL), the navigational status of RMC and GNS, which receivers send as
+Left out on purpose, because they say nothing about validity: alarms at arrival (APB, RMB, AAM),
+a target's status (TTM, TLL), the navigational status of RMC and GNS, which receivers send as
 `V` when they do not provide it, how residuals were computed (GRS), and whether a command or
 a report was sent (HSC, HTC).
 """
@@ -21,35 +21,36 @@ from typing import NamedTuple
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Modes of data that are estimated (by dead reckoning), from manual input, not valid or from
-#: a simulator (IEC 61162-1); V is the heading sentences' word for 'not valid'.
+#: a simulator (IEC 61162-1). V is the heading sentences' letter for 'not valid'.
 VOID_MODES = "EMNSV"
 
-#: Qualities of a fix in GGA; 6, 7 and 8 are estimated, manual input and simulator, 0 is none.
+#: Qualities of a valid fix in GGA. 6, 7 and 8 are estimated, manual input and simulator, 0 is no
+#: fix.
 VALID_QUALITIES = frozenset("12345")
 
 
 def _status(value: str | None) -> bool:
-    """A for valid. Sentences of before the field was added end without it."""
+    """Accept A for valid. Sentences older than the field end without it."""
     return value is None or value == "A"
 
 
 def _lock(value: str | None) -> bool:
-    """V for a warning; a receiver that does not use the field may leave it empty."""
+    """Refuse V, a warning. A receiver that does not use the field may leave it empty."""
     return value != "V"
 
 
 def _mode(value: str | None) -> bool:
-    """A mode that is not void; older sentences end without it or leave it empty."""
+    """Accept a mode that is not void. Older sentences end without it or leave it empty."""
     return not value or value not in VOID_MODES
 
 
 def _heading_mode(value: str | None) -> bool:
-    """A for autonomous. These sentences have always had the field, and never empty."""
+    """Accept A for autonomous. These sentences have always had the field, and never empty."""
     return value == "A"
 
 
 def _modes(value: str | None) -> bool:
-    """One letter for each satellite system, of which one at least has a valid fix."""
+    """Read one letter a satellite system, of which at least one must have a valid fix."""
     return bool(value and value.strip(VOID_MODES))
 
 
@@ -58,22 +59,24 @@ def _quality(value: str | None) -> bool:
 
 
 class Check(NamedTuple):
-    """A field that says whether data are valid, and how it is read (None: no such field)."""
+    """Names a field that says whether data are valid, and its reader. The reader gets None when
+    the sentence has no such field.
+    """
 
     field: int
     valid: Callable[[str | None], bool]
 
 
 class Datum(NamedTuple):
-    """Fields that say something together, if none of them is empty and no check objects."""
+    """Names fields that carry one datum together, if no field is empty and no check objects."""
 
     fields: tuple[int, ...]
     checks: tuple[Check, ...]
     of_kind: bool
-    """Whether this is what the sentence's source is chosen by, not something beside it."""
+    """True if the sentence's source is chosen by this datum."""
 
     def is_valid(self, values: Sequence[str]) -> bool:
-        """Say whether a sentence with these field values carries this datum."""
+        """Report whether a sentence with these field values carries this datum."""
         size = len(values)
         return all(index < size and values[index] for index in self.fields) and all(
             check.valid(values[check.field] if check.field < size else None)
@@ -84,7 +87,7 @@ class Datum(NamedTuple):
 def _data(
     *fields: int | tuple[int, ...], checks: Iterable[Check] = (), of_kind: bool = True
 ) -> tuple[Datum, ...]:
-    """One datum for each of `fields`, under the same checks."""
+    """Return one datum for each of `fields`, under the same checks."""
     return tuple(
         Datum(index if isinstance(index, tuple) else (index,), tuple(checks), of_kind)
         for index in fields
@@ -96,7 +99,7 @@ def _beside(*fields: int | tuple[int, ...], checks: Iterable[Check] = ()) -> tup
 
 
 def _warnings(mode: int | None = None) -> list[Check]:
-    """The general warning and the lock warning that some steering sentences begin with."""
+    """Return the general warning and the lock warning that some steering sentences begin with."""
     checks = [Check(0, _status), Check(1, _lock)]
     return checks if mode is None else [*checks, Check(mode, _mode)]
 
@@ -112,7 +115,7 @@ DATA: dict[str, tuple[Datum, ...]] = {
     ),
     "VTG": _beside(0, 2, 4, 6, checks=[Check(8, _mode)]),
     "RMA": _data((1, 2, 3, 4), checks=[Check(0, _status)]),
-    # Heading. A rate of turn is none.
+    # Heading. A rate of turn is not a heading.
     "HDG": _data(0),
     "HDT": _data(0),
     "HDM": _data(0),
@@ -158,7 +161,7 @@ DATA: dict[str, tuple[Datum, ...]] = {
         *_data(0, checks=[Check(1, _status)]),
         *_data(2, checks=[Check(3, _status)]),
     ),
-    # What an autopilot follows to a waypoint.
+    # Data that an autopilot follows to a waypoint.
     "APA": _data(2, 7, checks=_warnings()),
     "APB": _data(2, 7, 10, 12, checks=_warnings(14)),
     "XTE": _data(2, checks=_warnings(5)),
@@ -175,14 +178,14 @@ DATA: dict[str, tuple[Datum, ...]] = {
 
 
 def says_something(sentence: Sentence) -> bool:
-    """Say whether a sentence carries valid data of its kind: its source is alive."""
+    """Report whether a sentence carries valid data of its kind: its source is alive."""
     data = DATA.get(sentence.formatter, ())
     values = sentence.fields
     return any(datum.of_kind and datum.is_valid(values) for datum in data)
 
 
 def is_void(sentence: Sentence) -> bool:
-    """Say whether nothing that a sentence carries is valid: it must not reach a pilot.
+    """Report whether a sentence carries no valid data at all: it must not reach a pilot.
 
     A formatter that the table does not have is never void.
     """

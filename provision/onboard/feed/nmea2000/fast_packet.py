@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""NMEA 2000 frames: identifiers, and groups that are longer than one frame."""
+"""Split NMEA 2000 identifiers, and join groups that are longer than one frame."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Fast packets that are being put together at once, and the longest (ISO 11783-3, NMEA 2000).
+#: Fast packets assembled at once, and bytes of the longest (ISO 11783-3, NMEA 2000).
 OPEN, LONGEST = 64, 223
 
 #: Data bytes in the first frame of a fast packet and in each that follows.
@@ -13,7 +13,7 @@ FIRST, NEXT = 6, 7
 
 
 def split_identifier(identifier: int) -> tuple[int, int]:
-    """Parameter group number and source address of a 29-bit identifier (ISO 11783-3).
+    """Split a 29-bit identifier into parameter group number and source address (ISO 11783-3).
 
     >>> split_identifier(0x09F80103)
     (129025, 3)
@@ -33,14 +33,14 @@ class _Packet:
 
 
 class FastPackets:
-    """Puts fast packets together; one whose frames do not come in order is dropped."""
+    """Joins fast packets. A packet whose frames do not come in order is dropped."""
 
     def __init__(self) -> None:
         self._open: dict[tuple[int, int, int], _Packet] = {}
         self.dropped = 0
 
     def take(self, group: int, source: int, frame: bytes) -> bytes | None:
-        """The whole data when this frame completes them."""
+        """Return the whole data when this frame completes them, else None."""
         if len(frame) < 2:
             return None
         key = (group, source, frame[0] >> 5)

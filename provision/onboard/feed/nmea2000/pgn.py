@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Parameter groups of NMEA 2000 as sentences.
+"""Turn parameter groups of NMEA 2000 into sentences.
 
 Layouts and resolutions are from memory, checked against a reference library in the
-tests. Values are little-endian integers; the largest three of an unsigned and of a signed
-field say that there is no value. A value that no such quantity can have (a latitude over 90
-degrees) is none either: a device that sends it is broken.
+tests. Values are little-endian integers. The largest three of an unsigned and of a signed
+field mean that there is no value. A value out of its quantity's range (a latitude over 90
+degrees) counts as no value too: the device that sends it is broken.
 """
 
 from __future__ import annotations
@@ -18,24 +18,25 @@ from provision.onboard.feed.nmea0183.validity import VOID_MODES
 #: Metres a second in a knot (1852 m an hour), kilometres an hour in a metre a second.
 KNOT, KMH = 1852 / 3600, 3.6
 
-#: What a direction is measured from; 2 says 'error' and 3 'not available'.
+#: Reference of a direction. 2 means 'error' and 3 'not available'.
 TRUE, MAGNETIC = 0, 1
 
-#: The largest angle in radians: a whole turn, rounded up by a device to the step of its field.
+#: The largest angle in radians: a whole turn, which a device rounds up to the step of its field.
 WHOLE_TURN = 2 * math.pi + 0.5e-4
 
 #: The largest variation and deviation, in radians: half a turn.
 HALF_TURN = math.pi
 
-#: Seconds of a day, and of one with a leap second (ITU-R TF.460).
+#: Seconds of a day, and of a day with a leap second (ITU-R TF.460).
 DAY_S, LONGEST_DAY_S = 86400, 86401
 
-#: Talker of what a gateway makes out of other data: integrated instrumentation (IEC 61162-1).
+#: Talker of sentences that a gateway makes from other data: integrated instrumentation
+#: (IEC 61162-1).
 TALKER = "II"
 
 
 def unsigned(data: bytes, at: int, size: int, scale: float) -> float | None:
-    """A field's value, or None when there is none."""
+    """Read an unsigned field's value. None when the device gives no value."""
     value = int.from_bytes(data[at : at + size], "little")
     if len(data) < at + size or value >= (1 << 8 * size) - 3:
         return None
@@ -43,7 +44,7 @@ def unsigned(data: bytes, at: int, size: int, scale: float) -> float | None:
 
 
 def signed(data: bytes, at: int, size: int, scale: float) -> float | None:
-    """A field's value, or None when there is none."""
+    """Read a signed field's value. None when the device gives no value."""
     value = int.from_bytes(data[at : at + size], "little", signed=True)
     if len(data) < at + size or value >= (1 << 8 * size - 1) - 3:
         return None
@@ -75,19 +76,19 @@ def latitude_longitude(data: bytes, at: int, size: int, scale: float) -> str | N
 
 
 def number(value: float | None, places: int = 1, scale: float = 1.0) -> str:
-    """A field of a sentence; empty without a value."""
+    """Write a field of a sentence. Empty without a value."""
     return "" if value is None else f"{value * scale:.{places}f}"
 
 
 def degrees(radians: float | None, places: int = 1) -> str:
-    """A direction from 0 up to, but not including, 360 degrees."""
+    """Write a direction from 0 up to, but not including, 360 degrees."""
     if radians is None:
         return ""
     return f"{round(math.degrees(radians) % 360, places) % 360:.{places}f}"
 
 
 def coordinate(value: float, hemispheres: str) -> str:
-    """Degrees and minutes with their hemisphere, as two fields.
+    """Write degrees and minutes with their hemisphere, as two fields.
 
     >>> coordinate(-1.76850, "EW"), coordinate(50.96616667, "NS")
     ('00146.11000,W', '5057.97000,N')
@@ -100,14 +101,14 @@ def coordinate(value: float, hemispheres: str) -> str:
 
 
 def east_or_west(radians: float | None) -> str:
-    """An angle of variation or deviation and its direction, as two fields."""
+    """Write an angle of variation or deviation and its direction, as two fields."""
     if radians is None:
         return ","
     return f"{abs(math.degrees(radians)):.1f},{'W' if radians < 0 else 'E'}"
 
 
 def heading(data: bytes) -> list[str]:
-    """127250, vessel heading."""
+    """Convert 127250, vessel heading."""
     points = degrees(direction(data, 1))
     if not points:
         return []
@@ -121,7 +122,7 @@ def heading(data: bytes) -> list[str]:
 
 
 def speed(data: bytes) -> list[str]:
-    """128259, speed through the water."""
+    """Convert 128259, speed through the water."""
     through = unsigned(data, 1, 2, 0.01)
     if through is None:
         return []
@@ -129,7 +130,7 @@ def speed(data: bytes) -> list[str]:
 
 
 def depth(data: bytes) -> list[str]:
-    """128267, water depth below the transducer, and where that is."""
+    """Convert 128267: water depth below the transducer, and the transducer's offset."""
     below = unsigned(data, 1, 4, 0.01)
     if below is None:
         return []
@@ -143,7 +144,7 @@ MODES = "NADPRFEMS"
 
 
 def position(data: bytes, mode: str = "A") -> list[str]:
-    """129025, position, rapid update; it does not say itself how its `mode` is."""
+    """Convert 129025, position, rapid update. The group does not carry its `mode`."""
     where = latitude_longitude(data, 0, 4, 1e-7)
     if where is None:
         return []
@@ -151,7 +152,7 @@ def position(data: bytes, mode: str = "A") -> list[str]:
 
 
 def course(data: bytes, mode: str = "A") -> list[str]:
-    """129026, course and speed over ground, rapid update; as with the position."""
+    """Convert 129026, course and speed over ground, rapid update. `mode` is as in `position`."""
     over_ground = unsigned(data, 4, 2, 0.01)
     if over_ground is None:
         return []
@@ -179,13 +180,13 @@ def moment(days: float, seconds: float) -> tuple[str, str] | None:
 
 
 def fix_mode(data: bytes) -> str | None:
-    """Say by 129029 how a device comes by its position: a letter of `MODES`, if it says so."""
+    """Read from 129029 how a device obtains its position: a letter of `MODES`, or None."""
     quality = data[31] >> 4
     return MODES[quality] if quality < len(MODES) else None
 
 
 def fix(data: bytes) -> list[str]:
-    """129029, GNSS position data."""
+    """Convert 129029, GNSS position data."""
     where = latitude_longitude(data, 7, 8, 1e-16)
     days, seconds = unsigned(data, 1, 2, 1), unsigned(data, 3, 4, 1e-4)
     if where is None or days is None or seconds is None:
@@ -206,7 +207,7 @@ def fix(data: bytes) -> list[str]:
 
 
 def wind(data: bytes) -> list[str]:
-    """130306, wind."""
+    """Convert 130306, wind."""
     blows, angle = unsigned(data, 1, 2, 0.01), degrees(direction(data, 3))
     if blows is None or not angle:
         return []
@@ -223,7 +224,7 @@ def wind(data: bytes) -> list[str]:
     return []
 
 
-#: What makes sentences (without talker and checksum) out of each parameter group.
+#: Functions that make sentences (without talker and checksum) from each parameter group.
 GROUPS: dict[int, Callable[[bytes], list[str]]] = {
     127250: heading,
     128259: speed,
@@ -234,10 +235,10 @@ GROUPS: dict[int, Callable[[bytes], list[str]]] = {
     130306: wind,
 }
 
-#: Groups whose sentences have a mode that only the same device's fix can tell.
+#: Groups whose sentences have a mode that only the fix of the same device can tell.
 MODED: dict[int, Callable[[bytes, str], list[str]]] = {129025: position, 129026: course}
 
-#: The group that tells it.
+#: The group that carries the fix.
 FIX = 129029
 
 #: Groups of more than eight bytes, sent as fast packets.
@@ -248,7 +249,7 @@ SHORTEST = {129029: 43}
 
 
 def sentences(group: int, data: bytes, mode: str = "A") -> list[str]:
-    """Make the sentences of a group, by a device whose fixes have this mode."""
+    """Make the sentences of a group from a device whose fixes have this mode."""
     moded = MODED.get(group)
     return GROUPS[group](data) if moded is None else moded(data, mode)
 

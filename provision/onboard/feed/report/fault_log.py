@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The log: each fault named once, not a thousand times."""
+"""Log each fault once, not a thousand times."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 log = logging.getLogger("boat-feed")
 
-#: A fault that goes on is named again after so many seconds, with its count.
+#: Seconds after which a fault that goes on is logged again, with its count.
 QUIET = 3600.0
 
-#: Faults remembered at once; a flood of different ones must not eat memory.
+#: Faults remembered at once. A flood of different faults must not fill memory.
 REMEMBERED = 512
 
-#: Lines of one subject and kind of fault in a row, and seconds after which one more may follow:
-#: senders and connections can be invented without end.
+#: Lines of one subject and kind of fault in a row, and seconds until one more may follow.
+#: Senders and connections can be invented without end.
 BURST, REFILL_S = 20, 60.0
 
 #: The journal takes the level from a prefix (sd-daemon(3)).
@@ -26,14 +26,14 @@ _PREFIX = {logging.ERROR: "<3>", logging.WARNING: "<4>", logging.INFO: "<6>", lo
 
 
 class JournalFormatter(logging.Formatter):
-    """A level the journal understands in front of each line."""
+    """Writes a level that the journal understands in front of each line."""
 
     def format(self, record: logging.LogRecord) -> str:
         return _PREFIX.get(record.levelno, "<5>") + super().format(record)
 
 
 def log_to_standard_error() -> None:
-    """Begin to log: for the journal under systemd, for people elsewhere."""
+    """Start to log: for the journal under systemd, for people elsewhere."""
     handler = logging.StreamHandler()
     if "JOURNAL_STREAM" in os.environ:
         handler.setFormatter(JournalFormatter("%(message)s"))
@@ -45,7 +45,7 @@ def log_to_standard_error() -> None:
 
 @dataclass(slots=True)
 class _Budget:
-    """How many lines may still be written now."""
+    """Counts how many lines may still be written now."""
 
     left: float
     since: float
@@ -62,7 +62,7 @@ class _Budget:
 
 
 class Teller:
-    """Names a fault when it begins, and again every QUIET seconds while it goes on."""
+    """Logs a fault when it starts, and again every QUIET seconds while it goes on."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic, quiet: float = QUIET) -> None:
         self._clock = clock
@@ -73,14 +73,14 @@ class Teller:
         """How often each part of the feed has failed by a fault of our own, by its name."""
 
     def warn(self, subject: str, fault: str, message: str) -> None:
-        """Log `message`, unless this `fault` of this `subject` was named already."""
+        """Log `message`, unless this `fault` of this `subject` was logged already."""
         now = self._clock()
         since, silent = self._named.get((subject, fault), (None, 0))
         if since is not None and now - since < self._quiet:
             self._named[subject, fault] = (since, silent + 1)
             return
         more = f" ({silent} more of these since it was last named)" if silent else ""
-        # The first word of a fault is its kind; what follows may name a sender.
+        # The first word of a fault is its kind. The rest may name a sender.
         if not self._say(logging.WARNING, subject, fault.partition(" ")[0], message + more):
             return
         if len(self._named) >= REMEMBERED:
@@ -88,12 +88,12 @@ class Teller:
         self._named[subject, fault] = (now, 0)
 
     def fault(self, name: str, doing: str, error: Exception) -> None:
-        """Count a fault of our own in one part of the feed, and name it; all others go on."""
+        """Count and log a fault of our own in one part of the feed. All other parts go on."""
         self.faults[name] = self.faults.get(name, 0) + 1
         self.warn(name, "fault", f"a fault {doing}: {error!r}; the other outputs go on")
 
     def guarded(self, name: str, call: Callable[[], None]) -> Callable[[], None]:
-        """Return what makes `call` later, and counts its fault."""
+        """Return a function that runs `call` later and counts its fault."""
 
         def guarded() -> None:
             try:
@@ -104,7 +104,7 @@ class Teller:
         return guarded
 
     def note(self, subject: str, message: str) -> None:
-        """Log what is not a fault, such as a client that comes, unless too much of it is."""
+        """Log an event that is not a fault, such as a new client, within the budget of lines."""
         self._say(logging.INFO, subject, "", message)
 
     def _say(self, level: int, subject: str, kind: str, message: str) -> bool:
@@ -122,6 +122,6 @@ class Teller:
         return True
 
     def mended(self, subject: str, fault: str, message: str = "") -> None:
-        """The fault is over: say so if it had been named, and name the next one anew."""
+        """End a fault: log `message` if it had been logged, and log the next one at once."""
         if self._named.pop((subject, fault), None) is not None and message:
             log.info("%s: %s", subject, message)

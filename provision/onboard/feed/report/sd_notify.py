@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Telling systemd that the service is ready and alive (sd_notify(3))."""
+"""Notify systemd that the service is ready and alive (sd_notify(3))."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import socket
 
 
 def notify(message: str) -> None:
-    """Send `message`, such as READY=1; nothing happens outside systemd."""
+    """Send `message`, such as READY=1. Outside systemd this does nothing."""
     path = os.environ.get("NOTIFY_SOCKET")
     if not path:
         return
@@ -22,7 +22,7 @@ def notify(message: str) -> None:
 
 
 def watchdog_interval() -> float | None:
-    """Seconds between two signs of life: half of what systemd waits; None when it does not."""
+    """Return the seconds between two signs of life: half of what systemd waits, or None."""
     if os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
         return None
     microseconds = os.environ.get("WATCHDOG_USEC", "")

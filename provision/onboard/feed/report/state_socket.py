@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The state socket: whoever connects is told the state as JSON."""
+"""Serve the state as JSON to each client that connects to the state socket."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-#: Seconds that telling the state may take.
+#: Seconds that sending the state may take.
 TIMEOUT = 10.0
 
 
 class StateSocket:
-    """Tells the state on an AF_UNIX socket, in one piece for each connection."""
+    """Sends the state on an AF_UNIX socket, in one piece for each connection."""
 
     def __init__(self, path: str, state: Callable[[], dict[str, Any]]) -> None:
-        """Binds the socket, in the place of one that a dead process left; OSError if it cannot."""
+        """Bind the socket, in place of a dead process's socket. OSError if that fails."""
         self._path = path
         self._state = state
         self._server: asyncio.AbstractServer | None = None
@@ -35,7 +35,7 @@ class StateSocket:
         self._server = await asyncio.start_unix_server(self._tell, sock=self._channel)
 
     async def _tell(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        # Else the last of it would wait for a deaf one for ever.
+        # Else the end of the state would wait for ever for a client that does not read.
         writer.transport.set_write_buffer_limits(0)
         try:
             async with asyncio.timeout(TIMEOUT):
