@@ -36,8 +36,8 @@ from provision.push.options import PushOptions
 
 if TYPE_CHECKING:
     from provision.push.held_back import HeldBack
-    from provision.push.inventory import Wanted
-    from provision.push.load import Unfit
+    from provision.push.inventory import Deployment
+    from provision.push.load import InvalidBoat
     from provision.push.plan import Target
     from provision.ssh.endpoint import Endpoint
     from provision.verify.runner import VerifyResult
@@ -66,7 +66,7 @@ def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Ta
 
 def named(
     names: Sequence[str], boats: Path, password: Path | None
-) -> tuple[list[Target], list[Unfit]]:
+) -> tuple[list[Target], list[InvalidBoat]]:
     """The boats with these names, each once, and those that are wrong."""
     from provision.profile import load
     from provision.push.load import gather
@@ -77,7 +77,7 @@ def named(
 
 def some_or_all(
     names: Sequence[str], boats: Path, password: Path | None
-) -> tuple[list[Target], list[Unfit]]:
+) -> tuple[list[Target], list[InvalidBoat]]:
     """The boats with these names, or all of the folder; and those of them that are wrong.
 
     UserErrors when there is no boat at all, or when all that were named are wrong.
@@ -95,7 +95,7 @@ def some_or_all(
 
 
 def places(
-    at: Sequence[str] | None, boats: Iterable[Target | Unfit | HeldBack]
+    at: Sequence[str] | None, boats: Iterable[Target | InvalidBoat | HeldBack]
 ) -> dict[str, Endpoint]:
     """Where boats are said to answer; UserError when one of them is none of `boats`."""
     from provision.ssh.endpoint import parse_at
@@ -179,7 +179,7 @@ def push(  # noqa: PLR0913
         raise UserError("name the boats to push to, or give --all; not both")
     readable, unfit = some_or_all(names or (), boats, vault_password_file)
     fleet, held = hold_back(readable)
-    left_out: list[Unfit | HeldBack] = [*unfit, *held]
+    left_out: list[InvalidBoat | HeldBack] = [*unfit, *held]
     options = PushOptions(
         at=places(at, [*fleet, *left_out]),
         at_once=at_once,
@@ -237,10 +237,10 @@ def fleet(  # noqa: PLR0913
 
     from provision.progress import results
     from provision.push.console import fleet_table
-    from provision.push.status import standings
+    from provision.push.status import fleet_status
 
     asked, unfit = some_or_all(names or (), boats, vault_password_file)
-    found = standings(asked, places(at, [*asked, *unfit]), former=former_key)
+    found = fleet_status(asked, places(at, [*asked, *unfit]), former=former_key)
     if unfit:
         found = sorted([*found, *(one.standing() for one in unfit)], key=lambda one: one.boat)
     if as_json:
@@ -311,7 +311,7 @@ def inventory(
 
 def _to_prove(
     names: Sequence[str], everyone: bool, boats: Path, password: Path | None
-) -> tuple[list[Target], list[Unfit]]:
+) -> tuple[list[Target], list[InvalidBoat]]:
     """The boats to prove; of those that were named, none may be wrong."""
     if everyone == bool(names):
         raise UserError("name the boats, or give --all for all of the folder; not both")
@@ -320,7 +320,7 @@ def _to_prove(
     return some_or_all(names, boats, password)
 
 
-def _unproven(boat: Unfit) -> VerifyResult:
+def _unproven(boat: InvalidBoat) -> VerifyResult:
     from provision.verify.runner import VerifyResult
 
     return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
@@ -335,19 +335,19 @@ def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
         return [_explained(wanted, _proof(wanted)) for wanted in prepare(fleet, folder, at)]
 
 
-def _proof(boat: Wanted) -> VerifyResult:
+def _proof(boat: Deployment) -> VerifyResult:
     from provision.verify.runner import prove
 
-    return prove(boat.folder / "job.json", boat.reach.places[0], "kept")
+    return prove(boat.folder / "job.json", boat.endpoint, "kept")
 
 
-def _explained(boat: Wanted, proof: VerifyResult) -> VerifyResult:
+def _explained(boat: Deployment, proof: VerifyResult) -> VerifyResult:
     """The proof, and why it could not run in words as a push has them."""
-    from provision.push.outcome import elsewhere, explain
+    from provision.push.outcome import explain_failure, unreachable_hint
 
     if not proof.error:
         return proof
-    reason, hint = explain(boat, proof.error)
+    reason, hint = explain_failure(boat, proof.error)
     if "does not answer" in reason:
-        hint = elsewhere(boat)
+        hint = unreachable_hint(boat)
     return replace(proof, error="\n  hint: ".join(filter(None, (reason, hint))))

@@ -16,7 +16,7 @@ from pathlib import Path
 from provision.card.image import boat_of
 from provision.errors import UserError
 from provision.profile.secrets import private_file, stolen
-from provision.push.known_boats import place_of, recall
+from provision.push.known_boats import recall, record_path
 
 #: Images that are opened at most to see whose they are.
 MAX_IMAGES = 32
@@ -29,7 +29,7 @@ def remember_card(profile: Path, image: Path) -> None:
     """Write down that a card was built; a disk that refuses is no reason to build none."""
     record = {"image": str(image.absolute()), "built": time.time()}
     with contextlib.suppress(OSError, UserError):
-        file = place_of(profile, "cards")
+        file = record_path(profile, "cards")
         file.parent.mkdir(mode=0o700, exist_ok=True)
         private_file.write(file, json.dumps(record).encode(), replace=True)
 
@@ -38,7 +38,7 @@ def evidence(profile: Path) -> list[str]:
     """Collect what shows that the boat with this profile was built, each a clause for people."""
     found = []
     with contextlib.suppress(*_DAMAGED):
-        raw = json.loads(place_of(profile, "cards").read_text(encoding="utf-8"))
+        raw = json.loads(record_path(profile, "cards").read_text(encoding="utf-8"))
         found.append(f"a card was built on {_day(float(raw['built']))} ({raw['image']})")
     with contextlib.suppress(*_DAMAGED):
         if seen := recall(profile):

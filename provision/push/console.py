@@ -16,7 +16,7 @@ from rich.text import Text
 from provision.harmless import harmless
 from provision.push.playbook import Event, Listener
 from provision.push.result import Outcome, PushResult
-from provision.push.status import Standing
+from provision.push.status import BoatStatus
 from provision.ssh.refusal import refused
 from provision.verify.runner import VerifyResult
 
@@ -81,12 +81,12 @@ def push_table(results: Sequence[PushResult]) -> Table:
     return rows
 
 
-def fleet_table(standings: Sequence[Standing], now: float) -> Group:
+def fleet_table(fleet_status: Sequence[BoatStatus], now: float) -> Group:
     """One row a boat, and below them what there is to say of some; `now` is in seconds since
     1970."""
     rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen")
     notes = []
-    for one in standings:
+    for one in fleet_status:
         state, style = "healthy", "green"
         if one.place is None:
             state, style = "refused" if one.refused else "no answer", "red"
@@ -108,7 +108,7 @@ def fleet_table(standings: Sequence[Standing], now: float) -> Group:
     return Group(rows, *([Text(), *notes] if notes else []))
 
 
-def _said(one: Standing) -> list[str]:
+def _said(one: BoatStatus) -> list[str]:
     """What there is to say of a boat beyond its row, in lines."""
     lines = [*one.reason.splitlines(), *one.hint.splitlines(), *one.concerns]
     if one.trial:
@@ -118,7 +118,7 @@ def _said(one: Standing) -> list[str]:
     return lines
 
 
-def _against_profile(one: Standing) -> str:
+def _against_profile(one: BoatStatus) -> str:
     if one.unfit:
         return one.unfit
     if not one.due:
@@ -187,7 +187,7 @@ class Progress:
                 row.begun, row.ended, row.result = time.monotonic(), None, ""
             row.stage = STAGES.get(stage, stage)
             return
-        if what == "said":
+        if what == "stats":
             row.result = str(event["data"].get("outcome") or row.result)
         elif what == "unreachable":
             row.result = str(Outcome.REFUSED if refused(event["message"]) else Outcome.UNREACHABLE)

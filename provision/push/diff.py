@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a push would change, as a unified diff against the files that the boat has now.
 
-`python -m provision.push.diff ASKING HOST PORT PATH...` prints it for these files of the boat
-that answers there, without secrets; the new ones are in the archive beside ASKING.
+`python -m provision.push.diff QUERY HOST PORT PATH...` prints it for these files of the boat
+that answers there, without secrets; the new ones are in the archive beside QUERY.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from pathlib import Path
 
 from provision.bounded import MAX_ARCHIVE_BYTES, TooMuch, collect
 from provision.harmless import harmless
-from provision.push.poll import Asking
-from provision.push.redact import Mask
+from provision.push.poll import StatusQuery
+from provision.push.redact import Redactor
 from provision.render import File, Link
 from provision.ssh.endpoint import Endpoint, ssh
 
@@ -42,13 +42,13 @@ LONGEST = 60
 Files = Mapping[str, File | Link]
 
 
-class Unread(Exception):
+class FilesUnreadable(Exception):
     """A boat's files cannot be had, and why."""
 
 
-def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files:
+def fetch(query: StatusQuery, place: Endpoint, paths: Sequence[str]) -> Files:
     """Those of the files that the boat has, in one command; Unread when they cannot be had."""
-    argv = ssh(asking.user, asking.options, place)
+    argv = ssh(query.user, query.options, place)
     try:
         done = collect(
             [*argv, shlex.join(FETCH)],
@@ -58,11 +58,11 @@ def fetch(asking: Asking, place: Endpoint, paths: Sequence[str]) -> Files:
         )
         return unpack(done.stdout)
     except subprocess.TimeoutExpired:
-        raise Unread(f"they did not come within {LONGEST} s") from None
+        raise FilesUnreadable(f"they did not come within {LONGEST} s") from None
     except TooMuch as error:
-        raise Unread(str(error)) from None
+        raise FilesUnreadable(str(error)) from None
     except tarfile.TarError:
-        raise Unread(done.errors or "what came is no archive") from None
+        raise FilesUnreadable(done.errors or "what came is no archive") from None
 
 
 def unpack(archive: bytes) -> Files:
@@ -84,12 +84,12 @@ def unpack(archive: bytes) -> Files:
 
 def diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) -> str:
     """A unified diff from `live` to `new` of each of `paths`."""
-    mask = Mask(tuple(known))
+    mask = Redactor(tuple(known))
     parts = [_one(path, live.get(path), new.get(path), mask) for path in sorted(paths)]
     return "".join(part for part in parts if part)
 
 
-def _one(path: str, old: File | Link | None, new: File | Link | None, mask: Mask) -> str:
+def _one(path: str, old: File | Link | None, new: File | Link | None, mask: Redactor) -> str:
     private = any(isinstance(entry, File) and not entry.mode & 0o004 for entry in (old, new))
     before, after = (_lines(path, entry, mask, private) for entry in (old, new))
     here = f"aboard{path}" if old else NOTHING
@@ -100,7 +100,7 @@ def _one(path: str, old: File | Link | None, new: File | Link | None, mask: Mask
     return head + "".join(line if line.endswith("\n") else f"{line}\n" for line in lines)
 
 
-def _lines(path: str, entry: File | Link | None, mask: Mask, private: bool) -> list[str]:
+def _lines(path: str, entry: File | Link | None, mask: Redactor, private: bool) -> list[str]:
     if entry is None:
         return []
     if isinstance(entry, Link):
@@ -113,23 +113,23 @@ def _lines(path: str, entry: File | Link | None, mask: Mask, private: bool) -> l
     return mask(path, text, private=private).splitlines(keepends=True)
 
 
-def command(asking: Path) -> list[str]:
+def command(query: Path) -> list[str]:
     """The command that prints a diff; where the boat answers and the paths go behind it."""
-    return [sys.executable, "-P", "-m", "provision.push.diff", str(asking)]
+    return [sys.executable, "-P", "-m", "provision.push.diff", str(query)]
 
 
 def main() -> int:
     """See the module; whatever is no public setting counts as a secret."""
     try:
         file, host, port, *paths = sys.argv[1:]
-        asking, place = Asking.read(Path(file)), Endpoint(host, int(port))
+        query, place = StatusQuery.read(Path(file)), Endpoint(host, int(port))
     except ValueError:
-        print("usage: diff ASKING HOST PORT PATH...", file=sys.stderr)
+        print("usage: diff QUERY HOST PORT PATH...", file=sys.stderr)
         return 2
     try:
-        live = fetch(asking, place, paths)
-    except Unread as error:
-        print(harmless(f"the files of {asking.boat} could not be read: {error}"), file=sys.stderr)
+        live = fetch(query, place, paths)
+    except FilesUnreadable as error:
+        print(harmless(f"the files of {query.boat} could not be read: {error}"), file=sys.stderr)
         return 1
     new = unpack(Path(file).with_name("settings.tar").read_bytes())
     print(harmless(diff(paths, live, new, ()), MAX_DIFF_CHARS), end="")

@@ -6,21 +6,21 @@ from __future__ import annotations
 from dataclasses import replace
 
 from provision.profile.secrets.store import psk
-from provision.push.diff import Unread, diff, fetch, unpack
-from provision.push.inventory import Wanted
+from provision.push.diff import FilesUnreadable, diff, fetch, unpack
+from provision.push.inventory import Deployment
 from provision.push.plan import Target
-from provision.push.poll import Asking
+from provision.push.poll import StatusQuery
 from provision.push.result import Outcome, PushResult
 
 
-def with_diff(wanted: Wanted, target: Target, result: PushResult) -> PushResult:
+def with_diff(wanted: Deployment, target: Target, result: PushResult) -> PushResult:
     """The result of a dry run, with the diff of all that would change."""
     if result.outcome is not Outcome.WOULD_CHANGE:
         return result
-    asking = Asking.read(wanted.folder / "asking.json")
+    query = StatusQuery.read(wanted.folder / "status_query.json")
     try:
-        live = fetch(asking, wanted.reach.places[0], result.changed)
-    except Unread as error:
+        live = fetch(query, wanted.endpoint, result.changed)
+    except FilesUnreadable as error:
         return replace(result, reason=f"its files could not be read for a diff: {error}")
     new = unpack((wanted.folder / "settings.tar").read_bytes())
     return replace(result, diff=diff(result.changed, live, new, secret_values(target)))

@@ -20,7 +20,7 @@ from provision.ssh.endpoint import Endpoint
 
 
 @dataclass(frozen=True)
-class Memory:
+class KnownBoat:
     """How a boat was when it was last seen.
 
     `seen` is in seconds since 1970. `host_key` is the public host key that it was known to
@@ -33,7 +33,7 @@ class Memory:
     host_key: str = ""
 
 
-def place_of(profile: Path, kind: str = "boats") -> Path:
+def record_path(profile: Path, kind: str = "boats") -> Path:
     """The file about the boat with this profile; other clubs may have one of the same name.
 
     Of the `kind` boats is what they answered, of cards what was built.
@@ -42,18 +42,18 @@ def place_of(profile: Path, kind: str = "boats") -> Path:
     return state() / kind / f"{profile.stem}-{folder}.json"
 
 
-def recall(profile: Path) -> Memory | None:
+def recall(profile: Path) -> KnownBoat | None:
     """What is remembered of the boat with this profile; None when nothing is."""
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
-        raw = json.loads(place_of(profile).read_text(encoding="utf-8"))
+        raw = json.loads(record_path(profile).read_text(encoding="utf-8"))
         place = Endpoint(str(raw["place"]["host"]), int(raw["place"]["port"]))
-        return Memory(place, float(raw["seen"]), str(raw["kept"]), str(raw["host_key"]))
+        return KnownBoat(place, float(raw["seen"]), str(raw["kept"]), str(raw["host_key"]))
     return None
 
 
-def remember(profile: Path, memory: Memory) -> None:
+def remember(profile: Path, memory: KnownBoat) -> None:
     """Write it down; a disk that refuses is no reason to stop a push."""
-    file = place_of(profile)
+    file = record_path(profile)
     with contextlib.suppress(OSError, UserError):
         file.parent.mkdir(mode=0o700, exist_ok=True)
         private_file.write(file, json.dumps(asdict(memory)).encode(), replace=True)

@@ -13,11 +13,11 @@ from provision.profile.secrets import stolen, store, vault
 from provision.push.known_boats import recall
 from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
-from provision.push.status import Standing
+from provision.push.status import BoatStatus
 
 
 @dataclass(frozen=True)
-class Unfit:
+class InvalidBoat:
     """A boat whose profile or secrets are wrong, so that its settings cannot be known."""
 
     file: Path
@@ -53,10 +53,10 @@ class Unfit:
         """As the end of a push: nothing was tried."""
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.errors[0].hint)
 
-    def standing(self) -> Standing:
+    def standing(self) -> BoatStatus:
         """As one of a fleet: it was not asked."""
         before = recall(self.file)
-        return Standing(
+        return BoatStatus(
             boat=self.name,
             wanted="",
             unfit=self.matter,
@@ -67,13 +67,13 @@ class Unfit:
         )
 
 
-def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], list[Unfit]]:
+def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], list[InvalidBoat]]:
     """The boats of these profiles with their secrets opened, and those that are wrong.
 
     UserError when the vault password of the folder cannot be had.
     """
     fit: dict[str, Target] = {}
-    unfit: list[Unfit] = []
+    unfit: list[InvalidBoat] = []
     keys: dict[Path, bytes] = {}
     # A forgotten copy takes nothing from the boat whose file has its name.
     for file, boat in sorted(_read_each(files), key=lambda found: _is_copy(*found)):
@@ -84,7 +84,7 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
                 raise _copied(boat, fit[boat.name].boat)
             store.expect(file)
         except UserError as error:
-            unfit.append(Unfit(file, error))
+            unfit.append(InvalidBoat(file, error))
             continue
         folder = file.parent
         keys[folder] = keys.get(folder) or vault.password(folder, password)
@@ -93,7 +93,7 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
             stolen.refuse_old_secrets(boat, target.secrets)
             target.render()
         except UserError as error:
-            unfit.append(Unfit(file, error))
+            unfit.append(InvalidBoat(file, error))
         else:
             fit[boat.name] = target
     return sorted(fit.values(), key=lambda target: files.index(target.boat.file)), unfit

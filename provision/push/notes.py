@@ -9,8 +9,8 @@ import time
 
 from provision.errors import UserError
 from provision.profile.secrets.stolen import has_new_card
-from provision.push.inventory import Wanted
-from provision.push.known_boats import Memory, recall, remember
+from provision.push.inventory import Deployment
+from provision.push.known_boats import KnownBoat, recall, remember
 from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 from provision.ssh.endpoint import Endpoint, arguments, quoted, ssh
@@ -22,33 +22,33 @@ HEARD = (*(Outcome.KEPT, Outcome.UNCHANGED), Outcome.STAGED, Outcome.WOULD_CHANG
 PATIENCE = 60
 
 
-def note_push(target: Target, wanted: Wanted, result: PushResult) -> None:
+def remember_push(target: Target, wanted: Deployment, result: PushResult) -> None:
     """Remember what a push has learnt about a boat."""
     if result.outcome in HEARD and result.place is not None:
         has_it = result.outcome in (Outcome.KEPT, Outcome.UNCHANGED)
         note(target, wanted, result.place, wanted.sha256 if has_it else None)
 
 
-def note(target: Target, wanted: Wanted, place: Endpoint, kept: str | None) -> None:
+def note(target: Target, wanted: Deployment, place: Endpoint, kept: str | None) -> None:
     """Remember that the boat answered at `place`; `kept` is what it has kept, if that is known."""
-    before, reach = recall(target.boat.file), wanted.reach
+    before, ssh_target = recall(target.boat.file), wanted.ssh_target
     key = before.host_key if before else ""
-    if not reach.former_keys or (kept == wanted.sha256 and shows_new_key(wanted, place)):
-        key = reach.host_key
+    if not ssh_target.former_keys or (kept == wanted.sha256 and shows_new_key(wanted, place)):
+        key = ssh_target.host_key
     known = kept if kept is not None else before.kept if before else ""
-    remember(target.boat.file, Memory(place, time.time(), known, key))
+    remember(target.boat.file, KnownBoat(place, time.time(), known, key))
     # Only a host key that is not revoked was accepted: the boat has a new card.
     with contextlib.suppress(UserError):
-        has_new_card(target.boat.file, reach.host_key)
+        has_new_card(target.boat.file, ssh_target.host_key)
 
 
-def shows_new_key(wanted: Wanted, place: Endpoint) -> bool:
+def shows_new_key(wanted: Deployment, place: Endpoint) -> bool:
     """Whether the boat answers when no host key but the one in its secrets is accepted."""
     known = f"-oUserKnownHostsFile={quoted(wanted.folder / 'new_known_hosts')}"
-    options = arguments(wanted.reach.options(wanted.folder))
+    options = arguments(wanted.ssh_target.options(wanted.folder))
     try:
         done = subprocess.run(
-            [*ssh(wanted.reach.user, options, place, known), "true"],
+            [*ssh(wanted.ssh_target.user, options, place, known), "true"],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,

@@ -26,7 +26,7 @@ class PushOptions:
     worked on at the same time, `timer` after how many seconds a boat returns by itself.
     `check` changes nothing and says what would change. `stage` leaves the settings for the
     boats' next start. After `stop_after` failures no further boat is begun with (0: never).
-    `former` accepts host keys from before a rotation, see `provision.push.plan.reach`.
+    `former` accepts host keys from before a rotation, see `provision.push.plan.ssh_target`.
     """
 
     at: Mapping[str, Endpoint] = field(default_factory=dict)

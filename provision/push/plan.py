@@ -16,15 +16,15 @@ from provision.profile.secrets.keygen import access_keys
 from provision.profile.secrets.stolen import is_revoked
 from provision.profile.secrets.stolen import recall as recall_stolen
 from provision.profile.secrets.store import Secrets, host_public_key
-from provision.push.inventory import Wanted
+from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
-from provision.push.poll import Asking
+from provision.push.poll import StatusQuery
 from provision.push.workspace import fits, write_private
 from provision.render import Settings, render
-from provision.ssh.discover import locate
+from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import (
     Endpoint,
-    Reach,
+    SshTarget,
     arguments,
     config_file,
     known_host,
@@ -51,7 +51,7 @@ class Target:
         return render(self.boat, self.secrets)
 
 
-def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:
+def ssh_target_of(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
     """How to get to the boat: where `at` says, or else at its own address or where it was last.
 
     New settings may bring it to its own address from wherever it answered before. Host keys
@@ -68,9 +68,9 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
     former_keys = target.secrets.former_host_keys
     earlier = tuple(one for one in former_keys if not is_revoked(stolen, one))
     rotated = memory is not None and memory.host_key == key and not former
-    return Reach(
+    return SshTarget(
         boat=target.name,
-        places=tuple(dict.fromkeys(places)),
+        endpoints=tuple(dict.fromkeys(places)),
         host_key=key,
         identity=identity.resolve() if identity.is_file() else None,
         former_keys=() if rotated else earlier,
@@ -80,21 +80,26 @@ def reach(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -
     )
 
 
-def ways(
+def resolve_targets(
     targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
-) -> list[Reach]:
+) -> list[SshTarget]:
     """How to get to each boat, first where it answers now if that is not known.
 
     UserError when this computer cannot ask any boat.
     """
     ready()
-    known = [reach(target, at, former=former) for target in targets]
+    known = [ssh_target_of(target, at, former=former) for target in targets]
     with ThreadPoolExecutor(max(len(known), 1)) as pool:
-        return list(pool.map(lambda way: way if way.boat in at else _located(way), known))
+        return list(
+            pool.map(
+                lambda ssh_target: ssh_target if ssh_target.boat in at else _located(ssh_target),
+                known,
+            )
+        )
 
 
-def _located(way: Reach) -> Reach:
-    return locate(way) if len(way.places) > 1 else way
+def _located(ssh_target: SshTarget) -> SshTarget:
+    return put_answering_first(ssh_target) if len(ssh_target.endpoints) > 1 else ssh_target
 
 
 def prepare(
@@ -103,52 +108,54 @@ def prepare(
     at: Mapping[str, Endpoint],
     *,
     former: bool = False,
-) -> list[Wanted]:
+) -> list[Deployment]:
     """Render every boat, and write what a push of it works from below `folder`.
 
     `folder` is private (mode 0700), and so is what is written.
     """
     return [
-        _prepare(target, folder / target.name, way)
-        for target, way in zip(targets, ways(targets, at, former=former), strict=True)
+        _prepare(target, folder / target.name, ssh_target)
+        for target, ssh_target in zip(
+            targets, resolve_targets(targets, at, former=former), strict=True
+        )
     ]
 
 
-def _prepare(target: Target, folder: Path, way: Reach) -> Wanted:
+def _prepare(target: Target, folder: Path, ssh_target: SshTarget) -> Deployment:
     settings = target.render()
     folder.mkdir(mode=0o700)
     for connections in ("c", "p"):
         (folder / connections).mkdir(mode=0o700)
-    if way.identity:
-        (folder / "operator").symlink_to(way.identity)
-    options = way.options(folder)
+    if ssh_target.identity:
+        (folder / "operator").symlink_to(ssh_target.identity)
+    options = ssh_target.options(folder)
     # The suite's connections are its own, so that it proves that a new one can be made.
     suite_options = options | (shared_connection(folder / "p") if fits(folder / "p") else {})
-    asking = Asking(
+    query = StatusQuery(
         boat=target.name,
-        user=way.user,
+        user=ssh_target.user,
         sha256=settings.sha256,
         options=tuple(arguments(options)),
-        places=way.places,
+        endpoints=ssh_target.endpoints,
     )
     files: dict[str, str | bytes] = {
-        "known_hosts": way.known_hosts(),
-        "new_known_hosts": known_host(way.boat, way.host_key),
+        "known_hosts": ssh_target.known_hosts(),
+        "new_known_hosts": known_host(ssh_target.boat, ssh_target.host_key),
         "settings.tar": settings.archive,
         "manifest.json": json.dumps(settings.manifest),
         "ssh_config": config_file(suite_options),
-        "job.json": job(target, settings, way.user, folder / "ssh_config").text(),
-        "asking.json": asking.text(),
+        "job.json": job(target, settings, ssh_target.user, folder / "ssh_config").text(),
+        "status_query.json": query.text(),
     }
     for name, content in files.items():
         write_private(folder / name, content)
-    return Wanted(
-        reach=way,
+    return Deployment(
+        ssh_target=ssh_target,
         board=target.boat.profile.board,
         base=int(str(settings.manifest["base"])),
         sha256=settings.sha256,
         folder=folder,
-        called=argument(target.boat.file),
+        profile_argument=argument(target.boat.file),
     )
 
 

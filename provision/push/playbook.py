@@ -18,64 +18,64 @@ from provision.bounded import read_json
 from provision.commands import search_path
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.push.inventory import HALT, Wanted
+from provision.push.inventory import HALT_FILE, Deployment
 from provision.push.options import PushOptions
 
 Event = dict[str, Any]
 
 #: Ansible looks for results a thousand times a second by default, and at every boat each time.
-CONFIG = "[defaults]\ninternal_poll_interval = 0.01\n"
+ANSIBLE_CONFIG = "[defaults]\ninternal_poll_interval = 0.01\n"
 
-#: Characters of one event; what a boat says in it is bounded before, and is written as JSON.
+#: Characters of one event. What a boat sends is bounded before it becomes part of one.
 MAX_EVENT_CHARS = 2**23
 
-#: Seconds that a playbook gets to end when it is told to.
-PATIENCE = 10
+#: Seconds that a playbook gets to end after SIGTERM.
+END_TIMEOUT_S = 10
 
 #: Called with each event of the playbook as it comes; see callbacks/boat_events.py.
 Listener = Callable[[Event], None]
 
 
 @dataclass
-class Story:
-    """What the playbook told about one boat; times are on the monotonic clock, in seconds."""
+class HostEvents:
+    """Hold the playbook's events about one boat. Times are in seconds of the monotonic clock."""
 
     started: float
     ended: float
     stages: dict[str, float] = field(default_factory=dict)
     failures: list[Event] = field(default_factory=list)
-    said: dict[str, Any] = field(default_factory=dict)
+    stats: dict[str, Any] = field(default_factory=dict)
 
     def add(self, event: Event) -> None:
-        """Take one event in."""
+        """Add one event."""
         self.ended = time.monotonic()
         if event["event"] == "stage":
             self.stages[event["stage"]] = self.ended
-        elif event["event"] == "said":
-            self.said |= event["data"]
+        elif event["event"] == "stats":
+            self.stats |= event["data"]
         elif event["event"] in ("failed", "unreachable"):
             self.failures.append(event | {"at": self.ended})
 
 
-def tell(
-    wanted: Sequence[Wanted], folder: Path, options: PushOptions, listener: Listener | None
-) -> dict[str, Story]:
-    """Run the playbook, and gather what it told about each boat."""
+def run_and_collect(
+    wanted: Sequence[Deployment], folder: Path, options: PushOptions, listener: Listener | None
+) -> dict[str, HostEvents]:
+    """Run the playbook, and collect its events by boat."""
     start = time.monotonic()
-    stories = {boat.reach.boat: Story(start, start) for boat in wanted}
-    with closing(play(folder, options)) as events:
+    events_of = {boat.name: HostEvents(start, start) for boat in wanted}
+    with closing(run_playbook(folder, options)) as events:
         for event in events:
             if "boat" in event:
-                stories[event["boat"]].add(event)
+                events_of[event["boat"]].add(event)
             if listener is not None:
                 listener(event)
-    return stories
+    return events_of
 
 
-def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
-    """Run `roles/push.yml` over the inventory in `folder`; yields its events as they come.
+def run_playbook(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
+    """Run `roles/push.yml` over the inventory in `folder`, and yield its events as they come.
 
-    UserError when it ended badly without a single one. Whoever stops listening ends it.
+    Raise UserError when Ansible failed before its first event. Closing the generator ends it.
     """
     command = [
         *(sys.executable, "-P", "-m", "ansible", "playbook"),
@@ -105,16 +105,16 @@ def play(folder: Path, options: PushOptions) -> Generator[Event, None, None]:
                     begun = True
                     yield event
         except BaseException:
-            _end(process)
+            _stop(process)
             raise
         if process.wait() != 0 and not begun:
             errors.seek(0)
-            told = errors.read(MAX_EVENT_CHARS).strip()[-2000:]
-            raise UserError(f"ansible-playbook could not run: {told}")
+            output = errors.read(MAX_EVENT_CHARS).strip()[-2000:]
+            raise UserError(f"ansible-playbook could not run: {output}")
 
 
 def lines(stream: IO[str]) -> Iterator[str]:
-    """The lines of a stream as they come, without those of more than `MAX_EVENT_CHARS`."""
+    """Yield the lines of a stream as they come, but none longer than `MAX_EVENT_CHARS`."""
     whole = True
     while piece := stream.readline(MAX_EVENT_CHARS):
         ends = piece.endswith("\n") or len(piece) < MAX_EVENT_CHARS
@@ -123,10 +123,11 @@ def lines(stream: IO[str]) -> Iterator[str]:
         whole = ends
 
 
-def _end(process: subprocess.Popen[str]) -> None:
-    """End a playbook that nobody listens to any more, with its workers.
+def _stop(process: subprocess.Popen[str]) -> None:
+    """End a playbook with its workers.
 
-    By itself it forgets a worker that has only just begun; held, it begins with no other.
+    Ansible itself would forget a worker that it has only just started. SIGSTOP keeps it from
+    starting another meanwhile.
     """
     process.send_signal(signal.SIGSTOP)
     for children in Path(f"/proc/{process.pid}/task").glob("*/children"):
@@ -136,13 +137,13 @@ def _end(process: subprocess.Popen[str]) -> None:
     process.terminate()
     process.send_signal(signal.SIGCONT)
     try:
-        process.wait(PATIENCE)
+        process.wait(END_TIMEOUT_S)
     except subprocess.TimeoutExpired:
         process.kill()
 
 
 def environment(folder: Path, stop_after: int) -> dict[str, str]:
-    """Ansible's own settings for this run; the user's do not reach it."""
+    """Build the environment of Ansible for this run, without the user's own settings of it."""
     kept = {name: text for name, text in os.environ.items() if not name.startswith("ANSIBLE_")}
     return kept | {
         "PATH": search_path(),
@@ -152,7 +153,7 @@ def environment(folder: Path, stop_after: int) -> dict[str, str]:
         "ANSIBLE_LOCAL_TEMP": str(folder / "ansible" / "tmp"),
         "ANSIBLE_STDOUT_CALLBACK": "boat_events",
         "ANSIBLE_CALLBACK_PLUGINS": str(Path(__file__).parent / "callbacks"),
-        "BOAT_HALT": str(folder / HALT),
+        "BOAT_HALT": str(folder / HALT_FILE),
         "BOAT_STOP_AFTER": str(stop_after),
         # What runs on this machine leaves no file in the user's home.
         "ANSIBLE_PIPELINING": "true",

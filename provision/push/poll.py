@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Hear from the boat itself how it stands, over a connection of its own.
+"""Poll a boat for its status, over a connection of its own.
 
 The change may have cut the connection that started it, or moved the boat to another
-address. `python -m provision.push.poll ASKING` keeps asking, at each place where the boat may
-answer, until it says what it was asked for, and prints what it said as JSON; its exit status
-is 1 when the boat did not say so in time.
+address. `python -m provision.push.poll QUERY tried|settled SECONDS` polls every endpoint where
+the boat may answer until the boat has reached that state, and prints its status as JSON. The
+exit status is 1 when the boat did not reach that state in time.
 """
 
 from __future__ import annotations
@@ -24,92 +24,93 @@ from provision.harmless import harmless
 from provision.push.status_shape import not_understood, understood_status
 from provision.ssh.endpoint import Endpoint, ssh
 
-#: Seconds between two questions.
-PAUSE = 1.0
+#: Seconds between two polls.
+POLL_INTERVAL_S = 1.0
 
-#: Seconds for one answer; a loaded board takes several to start Python.
-ANSWER = 30.0
+#: Seconds for one answer. A loaded board takes several to start Python.
+ANSWER_TIMEOUT_S = 30.0
 
-STATUS = ("boat-settings", "status", "--json")
+STATUS_COMMAND = ("boat-settings", "status", "--json")
 
-For = Literal["tried", "settled"]
+Goal = Literal["tried", "settled"]
 
 
 @dataclass(frozen=True)
-class Asking:
-    """Whom to ask, and where.
+class StatusQuery:
+    """Hold which boat to ask for its status, and where it may answer.
 
-    `options` are OpenSSH's, see `provision.ssh.endpoint`; `places` are tried in turn.
+    `options` are OpenSSH's, see `provision.ssh.endpoint`. `endpoints` are tried in turn.
     """
 
     boat: str
     user: str
     sha256: str
     options: tuple[str, ...]
-    places: tuple[Endpoint, ...]
+    endpoints: tuple[Endpoint, ...]
 
     def text(self) -> str:
-        """As JSON."""
-        places = [[place.host, place.port] for place in self.places]
-        return json.dumps({**vars(self), "places": places}, indent=1)
+        """Write the query as JSON."""
+        endpoints = [[endpoint.host, endpoint.port] for endpoint in self.endpoints]
+        return json.dumps({**vars(self), "endpoints": endpoints}, indent=1)
 
     @classmethod
     def read(cls, path: Path) -> Self:
         """Read what `text` wrote."""
         raw = json.loads(path.read_text(encoding="utf-8"))
-        places = tuple(Endpoint(*place) for place in raw.pop("places"))
-        return cls(options=tuple(raw.pop("options")), places=places, **raw)
+        endpoints = tuple(Endpoint(*endpoint) for endpoint in raw.pop("endpoints"))
+        return cls(options=tuple(raw.pop("options")), endpoints=endpoints, **raw)
 
 
 @dataclass(frozen=True)
-class Word:
-    """What the boat said, and where it answered; or, without `status`, why it could not.
+class StatusAnswer:
+    """Hold the status that the boat sent, and the endpoint where it answered.
 
-    With `odd`, the boat answers in a shape that this program does not read.
+    Without `status`, `error` says why there is none. With `unreadable`, the boat answered in a
+    shape that this program does not read.
     """
 
-    place: Endpoint
+    endpoint: Endpoint
     status: dict[str, Any] | None
     error: str = ""
-    odd: bool = False
+    unreadable: bool = False
 
     @property
-    def trouble(self) -> str:
-        """Why there is no status, as it goes on behind the boat's name."""
-        return self.error if self.odd else f"does not answer: {self.error}"
+    def problem(self) -> str:
+        """Say why there is no status, in words that follow the boat's name."""
+        return self.error if self.unreadable else f"does not answer: {self.error}"
 
 
-def command(asking: Path) -> list[str]:
-    """The command that asks; what to wait for and how long goes behind it."""
-    return [sys.executable, "-P", "-m", "provision.push.poll", str(asking)]
+def command(query: Path) -> list[str]:
+    """Build the command that polls. The state to wait for and the seconds follow it."""
+    return [sys.executable, "-P", "-m", "provision.push.poll", str(query)]
 
 
-def ask(asking: Asking, place: Endpoint, connect_timeout: int = 5) -> Word:
-    """Ask once, over a new connection."""
+def ask(query: StatusQuery, endpoint: Endpoint, connect_timeout: int = 5) -> StatusAnswer:
+    """Ask one endpoint for the boat's status once, over a new connection."""
     limit = f"-oConnectTimeout={connect_timeout}"
     try:
         done = collect(
-            [*ssh(asking.user, asking.options, place, limit), *STATUS],
+            [*ssh(query.user, query.options, endpoint, limit), *STATUS_COMMAND],
             limit=MAX_STATUS_BYTES,
-            timeout=ANSWER,
+            timeout=ANSWER_TIMEOUT_S,
         )
     except subprocess.TimeoutExpired:
-        return Word(place, None, f"no answer within {ANSWER:.0f} s")
+        return StatusAnswer(endpoint, None, f"no answer within {ANSWER_TIMEOUT_S:.0f} s")
     except TooMuch as error:
-        return Word(place, None, f"{not_understood(None)}: {error}", odd=True)
+        return StatusAnswer(endpoint, None, f"{not_understood(None)}: {error}", unreadable=True)
     try:
         status = read_json(done.text)
     except ValueError:
         if done.status == 0:
-            return Word(place, None, not_understood(None), odd=True)
-        return Word(place, None, done.errors or f"no answer (status {done.status})")
+            return StatusAnswer(endpoint, None, not_understood(None), unreadable=True)
+        return StatusAnswer(endpoint, None, done.errors or f"no answer (status {done.status})")
     if not understood_status(status):
-        return Word(place, None, not_understood(status), odd=True)
-    return Word(place, status)
+        return StatusAnswer(endpoint, None, not_understood(status), unreadable=True)
+    return StatusAnswer(endpoint, status)
 
 
 def tried(status: dict[str, Any], sha256: str) -> bool:
-    """Whether the trial that was started has come to a point: applied, or none of it there."""
+    """Tell whether the trial of these settings is applied, or has ended."""
     trial = status["trial"]
     if trial is not None and trial["digest"] == sha256 and trial["phase"] == "applied":
         return True
@@ -117,50 +118,58 @@ def tried(status: dict[str, Any], sha256: str) -> bool:
 
 
 def settled(status: dict[str, Any], sha256: str) -> bool:
-    """Whether these settings are not on trial any more; somebody else's may be."""
+    """Tell whether these settings are no longer on trial. Another operator's may be."""
     trial = status["trial"]
     return not status["at_work"] and (trial is None or trial["digest"] != sha256)
 
 
-REACHED: dict[For, Callable[[dict[str, Any], str], bool]] = {"tried": tried, "settled": settled}
+GOAL_TESTS: dict[Goal, Callable[[dict[str, Any], str], bool]] = {"tried": tried, "settled": settled}
 
 
-def hear(asking: Asking, until: For, patience: float) -> Word:
-    """Ask until the boat has reached what is waited for, at most `patience` seconds long."""
-    deadline = time.monotonic() + patience
+def poll_until(query: StatusQuery, goal: Goal, timeout_s: float) -> StatusAnswer:
+    """Poll until the boat has reached the `goal`, for at most `timeout_s` seconds."""
+    deadline = time.monotonic() + timeout_s
     while True:
-        for place in asking.places:
-            word = ask(asking, place)
-            if word.status is not None and REACHED[until](word.status, asking.sha256):
-                return word
-            if word.status is not None or word.odd:
+        for endpoint in query.endpoints:
+            answer = ask(query, endpoint)
+            if answer.status is not None and GOAL_TESTS[goal](answer.status, query.sha256):
+                return answer
+            if answer.status is not None or answer.unreadable:
                 break
         if time.monotonic() >= deadline:
-            return word
-        time.sleep(PAUSE)
+            return answer
+        time.sleep(POLL_INTERVAL_S)
 
 
 def main() -> int:
-    """`word ASKING tried|settled SECONDS`."""
+    """Run `poll QUERY tried|settled SECONDS`."""
     try:
-        asking, until, patience = Asking.read(Path(sys.argv[1])), sys.argv[2], float(sys.argv[3])
-        reached = REACHED[until]  # type: ignore[index]
+        query, goal, timeout_s = (
+            StatusQuery.read(Path(sys.argv[1])),
+            sys.argv[2],
+            float(sys.argv[3]),
+        )
+        reached = GOAL_TESTS[goal]  # type: ignore[index]
     except (IndexError, KeyError, ValueError):
-        print("usage: word ASKING tried|settled SECONDS", file=sys.stderr)
+        print("usage: poll QUERY tried|settled SECONDS", file=sys.stderr)
         return 2
     try:
-        word = hear(asking, until, patience)  # type: ignore[arg-type]
+        answer = poll_until(query, goal, timeout_s)  # type: ignore[arg-type]
     except UserError as error:
         print(error, file=sys.stderr)
         return 2
-    if word.status is None:
-        print(harmless(f"{asking.boat} {word.trouble}"), file=sys.stderr)
+    if answer.status is None:
+        print(harmless(f"{query.boat} {answer.problem}"), file=sys.stderr)
         return 1
-    print(json.dumps({"host": word.place.host, "port": word.place.port, "status": word.status}))
-    if reached(word.status, asking.sha256):
+    print(
+        json.dumps(
+            {"host": answer.endpoint.host, "port": answer.endpoint.port, "status": answer.status}
+        )
+    )
+    if reached(answer.status, query.sha256):
         return 0
-    still = word.status["at_work"] or (word.status["trial"] or {}).get("phase", "elsewhere")
-    print(f"{asking.boat} is still at it after {patience:.0f} s ({still})", file=sys.stderr)
+    still = answer.status["at_work"] or (answer.status["trial"] or {}).get("phase", "elsewhere")
+    print(f"{query.boat} is still at it after {timeout_s:.0f} s ({still})", file=sys.stderr)
     return 1
 
 

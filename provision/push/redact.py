@@ -30,7 +30,7 @@ _TOKEN = re.compile(r"[A-Za-z0-9+/_-]{32,}={0,2}")
 
 
 @dataclass
-class Mask:
+class Redactor:
     """Puts `<secret N>` in the place of each; the same secret has the same number all along.
 
     `known` are the secrets' own values, hidden wherever they stand.

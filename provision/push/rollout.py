@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from provision.errors import UserError
 from provision.push import push as pushing
 from provision.push.options import PushOptions
-from provision.push.plan import Target, reach
+from provision.push.plan import Target, ssh_target_of
 from provision.push.playbook import Listener
 from provision.push.result import Outcome, PushResult
-from provision.ssh.discover import answering
+from provision.ssh.discover import find_answering_endpoint
 
 #: Seconds between two rounds of looking for boats that did not answer.
 PAUSE = 5.0
@@ -54,11 +54,11 @@ def looking(targets: Sequence[Target], options: PushOptions) -> list[Target]:
     """Those of the boats that show their host key now, at a place where a push looks for them."""
 
     def there(target: Target) -> bool:
-        way = reach(target, options.at, former=options.former)
+        ssh_target = ssh_target_of(target, options.at, former=options.former)
         if target.name in options.at:
             # A push takes the operator's word for it, and goes nowhere else.
-            way = replace(way, places=way.places[:1])
-        return answering(way) is not None
+            ssh_target = replace(ssh_target, endpoints=ssh_target.endpoints[:1])
+        return find_answering_endpoint(ssh_target) is not None
 
     with ThreadPoolExecutor(max(len(targets), 1)) as pool:
         found = list(pool.map(there, targets))

@@ -13,10 +13,10 @@ from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
 from provision.push.held_back import hold_back
-from provision.push.inventory import Wanted
-from provision.push.known_boats import Memory, recall
+from provision.push.inventory import Deployment
+from provision.push.known_boats import KnownBoat, recall
 from provision.push.notes import note
-from provision.push.outcome import elsewhere, explain
+from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import Target, prepare
 from provision.push.status_shape import not_understood, understood
 from provision.push.workspace import workspace
@@ -32,7 +32,7 @@ ANSWER = 60.0
 
 
 @dataclass(frozen=True)
-class Standing:
+class BoatStatus:
     """How one boat stands.
 
     `place` is where it answered; without one, `reason` and `hint` say why it did not (`refused`:
@@ -80,33 +80,33 @@ class Standing:
         }
 
 
-def standings(
+def fleet_status(
     targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
-) -> list[Standing]:
+) -> list[BoatStatus]:
     """Ask all boats at once; nothing is changed aboard."""
     with workspace() as folder, ThreadPoolExecutor(max(len(targets), 1)) as pool:
         wanted = prepare(targets, folder, at, former=former)
         return list(pool.map(_with_loss, targets, pool.map(_standing, targets, wanted)))
 
 
-def _with_loss(target: Target, standing: Standing) -> Standing:
+def _with_loss(target: Target, standing: BoatStatus) -> BoatStatus:
     """Add that the boat's card was lost, while it has no new one."""
     _, held = hold_back([target])
     concerns = tuple(f"{one.reason}; no push goes out" for one in held)
     return replace(standing, concerns=(*standing.concerns, *concerns))
 
 
-def _standing(target: Target, wanted: Wanted) -> Standing:
-    place, before = wanted.reach.places[0], recall(target.boat.file)
-    options = arguments(wanted.reach.options(wanted.folder))
+def _standing(target: Target, wanted: Deployment) -> BoatStatus:
+    place, before = wanted.endpoint, recall(target.boat.file)
+    options = arguments(wanted.ssh_target.options(wanted.folder))
     try:
         done = collect(
-            [*ssh(wanted.reach.user, options, place), QUESTION],
+            [*ssh(wanted.ssh_target.user, options, place), QUESTION],
             limit=MAX_STATUS_BYTES,
             timeout=ANSWER,
         )
     except subprocess.TimeoutExpired:
-        return _away(wanted, before, f"no answer within {ANSWER:.0f} s", elsewhere(wanted))
+        return _away(wanted, before, f"no answer within {ANSWER:.0f} s", unreachable_hint(wanted))
     except TooMuch as error:
         return _odd(wanted, before, place, None, f": {error}")
     try:
@@ -121,28 +121,30 @@ def _standing(target: Target, wanted: Wanted) -> Standing:
     return standing
 
 
-def _unread(wanted: Wanted, before: Memory | None, place: Endpoint, done: Output) -> Standing:
+def _unread(
+    wanted: Deployment, before: KnownBoat | None, place: Endpoint, done: Output
+) -> BoatStatus:
     """Tell of a boat that could not be asked, or printed something else than was asked for."""
     if done.status == 0:
         return _odd(wanted, before, place, None)
-    reason, hint = explain(wanted, done.errors)
+    reason, hint = explain_failure(wanted, done.errors)
     if refused(done.errors):
         return replace(_away(wanted, before, reason, hint), refused=True)
-    return _away(wanted, before, reason, elsewhere(wanted))
+    return _away(wanted, before, reason, unreachable_hint(wanted))
 
 
 def _odd(
-    wanted: Wanted, before: Memory | None, place: Endpoint, status: object, why: str = ""
-) -> Standing:
+    wanted: Deployment, before: KnownBoat | None, place: Endpoint, status: object, why: str = ""
+) -> BoatStatus:
     """Tell of a boat that answers in a shape that this program does not read."""
     words = f"{not_understood(status)}{why}"
     away = _away(wanted, before, "", "")
     return replace(away, place=place, due=True, concerns=(words,), seen=time.time())
 
 
-def _away(wanted: Wanted, before: Memory | None, reason: str, hint: str) -> Standing:
-    return Standing(
-        boat=wanted.reach.boat,
+def _away(wanted: Deployment, before: KnownBoat | None, reason: str, hint: str) -> BoatStatus:
+    return BoatStatus(
+        boat=wanted.name,
         wanted=wanted.sha256,
         reason=reason,
         hint=hint,
@@ -153,16 +155,16 @@ def _away(wanted: Wanted, before: Memory | None, reason: str, hint: str) -> Stan
 
 
 def judge(
-    wanted: Wanted, status: Mapping[str, Any], manifest: Mapping[str, Any], place: Endpoint
-) -> Standing:
+    wanted: Deployment, status: Mapping[str, Any], manifest: Mapping[str, Any], place: Endpoint
+) -> BoatStatus:
     """From what the boat said of itself to how it stands."""
     settings = json.loads((wanted.folder / "manifest.json").read_text(encoding="utf-8"))
     new, live = settings["files"], manifest["files"]
     drift = tuple((str(one["path"]), str(one["what"])) for one in status["drift"])
     changed = {path for path in {*new, *live} if new.get(path) != live.get(path)}
     there = (status["live"], status["kept"]) == (wanted.sha256, wanted.sha256)
-    return Standing(
-        boat=wanted.reach.boat,
+    return BoatStatus(
+        boat=wanted.name,
         wanted=wanted.sha256,
         place=place,
         kept=status["kept"] or "",
@@ -179,7 +181,7 @@ def judge(
 
 
 def concerns(
-    wanted: Wanted, status: Mapping[str, Any], formats: tuple[object, object]
+    wanted: Deployment, status: Mapping[str, Any], formats: tuple[object, object]
 ) -> list[str]:
     """What is wrong with a boat but for its settings, in words.
 
@@ -187,7 +189,7 @@ def concerns(
     its profile's.
     """
     health, boot, base = status["health"], status["boot"] or {}, status["base"] or {}
-    boat, (aboard, new) = wanted.reach.boat, formats
+    boat, (aboard, new) = wanted.name, formats
     degraded = f"degraded: {boot.get('reason') or 'no word from the boot'}"
     found = {
         f"the boat there is {status['boat'] or 'unknown'}, not {boat}": status["boat"] != boat,

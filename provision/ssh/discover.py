@@ -9,30 +9,32 @@ from contextlib import ExitStack
 from dataclasses import replace
 
 from provision.commands import find
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.ssh.endpoint import Endpoint, SshTarget
 
 #: Seconds a place gets to show a host key.
 PATIENCE = 5
 
 
-def locate(reach: Reach) -> Reach:
+def put_answering_first(target: SshTarget) -> SshTarget:
     """The same, with the first place that shows the boat's key put before the others.
 
     Where none does, the order stays. Whoever connects checks the key for good.
     """
-    found = answering(reach)
+    found = find_answering_endpoint(target)
     if found is None:
-        return reach
-    return replace(reach, places=(found, *(place for place in reach.places if place != found)))
+        return target
+    return replace(
+        target, endpoints=(found, *(place for place in target.endpoints if place != found))
+    )
 
 
-def answering(reach: Reach) -> Endpoint | None:
+def find_answering_endpoint(target: SshTarget) -> Endpoint | None:
     """The first place where one of the boat's keys is shown; all of them are asked at once."""
-    pinned = [" ".join(key.split()[:2]) for key in reach.pinned]
+    pinned = [" ".join(key.split()[:2]) for key in target.pinned]
     with ExitStack() as running:
         scans = [
-            (place, running.enter_context(_scan(place, reach.host_key.split()[0])))
-            for place in reach.places
+            (place, running.enter_context(_scan(place, target.host_key.split()[0])))
+            for place in target.endpoints
         ]
         try:
             for place, scan in scans:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a boat is reached: its address, its pinned host key, and the SSH options for both."""
+"""Build the SSH options for a boat: its endpoints, its pinned host keys, the login key."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from provision.commands import find
 from provision.errors import UserError
 
 #: The port of SSH (IANA service name registry, from memory).
-SSH = 22
+SSH_PORT = 22
 
 #: Seconds to wait for a boat to answer before it counts as unreachable.
-CONNECT_TIMEOUT = 10
+CONNECT_TIMEOUT_S = 10
 
 PORTS = range(1, 65536)
 
@@ -35,19 +35,19 @@ class Endpoint:
     """An address or a name, and a TCP port."""
 
     host: str
-    port: int = SSH
+    port: int = SSH_PORT
 
     def __str__(self) -> str:
         host = f"[{self.host}]" if ":" in self.host else self.host
-        return host if self.port == SSH else f"{host}:{self.port}"
+        return host if self.port == SSH_PORT else f"{host}:{self.port}"
 
 
-def parse_at(places: Sequence[str]) -> dict[str, Endpoint]:
-    """Where boats answer instead of at their own address, from `BOAT=HOST:PORT` texts."""
+def parse_at(texts: Sequence[str]) -> dict[str, Endpoint]:
+    """Parse `BOAT=HOST:PORT` texts: endpoints of boats that are not at their own address."""
     found = {}
-    for text in places:
+    for text in texts:
         match = _AT.match(text)
-        port = int(match["port"] or SSH) if match else 0
+        port = int(match["port"] or SSH_PORT) if match else 0
         if match is None or port not in PORTS:
             raise UserError(
                 f"{text!r} does not say where a boat answers",
@@ -58,19 +58,19 @@ def parse_at(places: Sequence[str]) -> dict[str, Endpoint]:
 
 
 @dataclass(frozen=True)
-class Reach:
-    """One boat over SSH.
+class SshTarget:
+    """Hold how to reach one boat over SSH.
 
-    `places` are where it may answer, tried in this order: a change may move it. `host_key` is
-    its public host key as `ssh-ed25519 AAAA...`, known before first contact. `former_keys` are
-    those that it may still have from before a rotation; `dropped_keys` those that it had, and
-    must not show any more; `stolen_keys` those of its lost or stolen cards. `identity` is the
-    private key to log in with; without one, SSH offers the user's own. `unseen` says that it
-    never answered anybody here, and that nobody has said where it does.
+    `endpoints` are where it may answer, tried in this order: a change may move it. `host_key`
+    is its public host key as `ssh-ed25519 AAAA...`, known before first contact. `former_keys`
+    are keys that the boat may still have from before a rotation. `dropped_keys` are keys that
+    it had and must not show any more. `stolen_keys` are keys of its lost or stolen cards.
+    `identity` is the private key to log in with. Without it, SSH offers the user's own keys.
+    `unseen` says that the boat never answered this computer, and that no `--at` names it.
     """
 
     boat: str
-    places: tuple[Endpoint, ...]
+    endpoints: tuple[Endpoint, ...]
     host_key: str
     identity: Path | None = None
     user: str = "root"
@@ -81,19 +81,19 @@ class Reach:
 
     @property
     def pinned(self) -> tuple[str, ...]:
-        """The public host keys that the boat may show."""
+        """List the public host keys that the boat may show."""
         return (self.host_key, *self.former_keys)
 
     def known_hosts(self) -> str:
-        """A known_hosts file; the boat's name stands there, not an address."""
+        """Write a known_hosts file, under the boat's name instead of an address."""
         return "".join(known_host(self.boat, key) for key in self.pinned)
 
     def options(self, folder: Path) -> dict[str, str]:
-        """OpenSSH options that pin the boat's identity, whatever address it answers at.
+        """Build OpenSSH options that pin the boat's identity, whatever address it answers at.
 
         `folder` holds `known_hosts` and, if there is one, a link `operator` to the identity.
-        Go with `-F none` or a file of their own: the user's own configuration is not read, so
-        that the same push works the same from every laptop.
+        Give them with `-F none` or in a file of their own. OpenSSH then does not read the user's
+        configuration, and the same push works the same from every laptop.
         """
         options = {
             "HostKeyAlias": self.boat,
@@ -105,10 +105,10 @@ class Reach:
             "UpdateHostKeys": "no",
             "BatchMode": "yes",
             "PreferredAuthentications": "publickey",
-            "ConnectTimeout": str(CONNECT_TIMEOUT),
+            "ConnectTimeout": str(CONNECT_TIMEOUT_S),
             "ServerAliveInterval": "5",
             "ServerAliveCountMax": "3",
-            # Else it does not say why a connection could not be made.
+            # At a lower level OpenSSH does not say why a connection failed.
             "LogLevel": "INFO",
         }
         if self.identity is not None:
@@ -117,19 +117,19 @@ class Reach:
 
 
 def known_host(boat: str, key: str) -> str:
-    """The line that pins one host key to a boat's name."""
+    """Write the line that pins one host key to a boat's name."""
     kind, data = key.split()[:2]
     return f"{boat} {kind} {data}\n"
 
 
 def fingerprint(key: str) -> str:
-    """A public key's fingerprint as OpenSSH prints it, `SHA256:...`."""
+    """Compute a public key's fingerprint as OpenSSH prints it, `SHA256:...`."""
     digest = hashlib.sha256(base64.b64decode(key.split()[1])).digest()
     return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
 
 
 def ready() -> None:
-    """UserError when this computer cannot ask any boat: without ssh, or as a user without name."""
+    """Raise UserError when ssh is not installed, or the user has no name on this computer."""
     find("ssh")
     try:
         pwd.getpwuid(os.getuid())
@@ -141,25 +141,25 @@ def ready() -> None:
         ) from None
 
 
-def ssh(user: str, options: Sequence[str], place: Endpoint, *first: str) -> list[str]:
-    """`ssh` to a place, over a connection of its own; a command for there goes behind it.
+def ssh(user: str, options: Sequence[str], endpoint: Endpoint, *first: str) -> list[str]:
+    """Build an `ssh` command to an endpoint, over a new connection. A remote command follows it.
 
-    Of an option that is given twice, OpenSSH takes the first: those in `first` win.
+    OpenSSH takes the first of an option that is given twice, so options in `first` win.
     """
     return [
         *(find("ssh"), "-F", "none", *first, *options, "-oControlPath=none"),
-        *("-p", str(place.port), "-l", user, place.host),
+        *("-p", str(endpoint.port), "-l", user, endpoint.host),
     ]
 
 
 def quoted(path: Path, token: str = "") -> str:
-    """A path as an OpenSSH option takes it, blanks, quotes and percent signs included."""
+    """Quote a path for an OpenSSH option: blanks, quotes and percent signs."""
     text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
     return f'"{text}{token}"'
 
 
 def shared_connection(folder: Path, seconds: int = 60) -> dict[str, str]:
-    """Options that let one connection carry many commands, its socket in `folder`."""
+    """Build options that let one connection carry many commands. Its socket is in `folder`."""
     return {
         "ControlMaster": "auto",
         "ControlPersist": f"{seconds}s",
@@ -168,10 +168,10 @@ def shared_connection(folder: Path, seconds: int = 60) -> dict[str, str]:
 
 
 def arguments(options: Mapping[str, str]) -> list[str]:
-    """The options as arguments of `ssh`."""
+    """Write the options as arguments of `ssh`."""
     return [f"-o{name}={value}" for name, value in options.items()]
 
 
 def config_file(options: Mapping[str, str]) -> str:
-    """The options as an OpenSSH configuration file for any host."""
+    """Write the options as an OpenSSH configuration file for any host."""
     return "\n".join(["Host *", *(f"  {name} {value}" for name, value in options.items()), ""])

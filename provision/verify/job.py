@@ -103,7 +103,7 @@ class Host(Protocol):
         cannot be reached, or is lost."""
 
 
-class Bounded:
+class BoundedHost:
     """A testinfra host over SSH that takes at most `MAX_ANSWERS_BYTES` of what the boat sends."""
 
     def __init__(self, host: Any) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import testinfra
 
-from provision.verify.job import Answers, Bounded, Job, Unanswered, ask
+from provision.verify.job import Answers, BoundedHost, Job, Unanswered, ask
 
 #: pytest's exit status when the boat does not answer at all.
 UNREACHABLE = 10
@@ -82,10 +82,10 @@ def profile(job: Job) -> dict[str, Any]:
 
 
 @pytest.fixture(scope="session")
-def host(pytestconfig: pytest.Config, job: Job) -> Bounded:
+def host(pytestconfig: pytest.Config, job: Job) -> BoundedHost:
     """The boat, over SSH."""
     place = pytestconfig.getoption("--at")
-    return Bounded(testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config))
+    return BoundedHost(testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config))
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from provision.push.plan import Target
 from provision.push.push import push
 from provision.render import File, Settings
 from provision.render.archive import MANIFEST_PATH, build
-from provision.ssh.endpoint import SSH, Endpoint
+from provision.ssh.endpoint import SSH_PORT, Endpoint
 from tests.system.boats import Club
 from tests.system.relay import Relay
 
@@ -155,7 +155,7 @@ def _network(places: Mapping[str, str]) -> None:
     run("ip", "link", "set", "lo", "up")
     for address, path in places.items():
         run("ip", "address", "add", f"{address}/32", "dev", "lo")
-        server = socket.create_server((address, SSH))
+        server = socket.create_server((address, SSH_PORT))
         threading.Thread(target=_serve, args=(server, path), daemon=True).start()
 
 

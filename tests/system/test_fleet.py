@@ -26,7 +26,7 @@ from provision.push.playbook import Event
 from provision.push.push import push
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from provision.verify import runner
 from tests.unit.push.conftest import CANARY, RigBoat, here, rig
 
@@ -77,7 +77,7 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
     memory = recall(boat.file)
     assert memory is not None
     assert memory.host_key == host_public_key(boat.secrets)
-    (standing,) = standings([boat.target], options(boat).at)
+    (standing,) = fleet_status([boat.target], options(boat).at)
     assert standing.well, standing
 
 
@@ -131,7 +131,7 @@ def test_settings_for_the_next_start(rig: Make) -> None:
     assert result.outcome is Outcome.STAGED, result
     assert result.well
     assert (boat.root / HOSTAPD).read_bytes() == before
-    (standing,) = standings([boat.target], options(boat).at)
+    (standing,) = fleet_status([boat.target], options(boat).at)
     assert standing.staged is not None
     assert standing.staged["digest"] == result.sha256
 
@@ -148,13 +148,13 @@ def test_staged_settings_are_proven_and_kept_at_the_other_place(
     (staged,) = push([boat.target], options(boat, stage=True))
     assert staged.outcome is Outcome.STAGED, staged
     boat.aboard("begin")
-    (standing,) = standings([boat.target], options(boat).at)
+    (standing,) = fleet_status([boat.target], options(boat).at)
     assert (standing.due, (standing.trial or {})["digest"]) == (True, staged.sha256)
     (result,) = push([boat.target], options(boat))
     assert result.outcome is outcome, result
     assert kept(boat) == (staged.sha256 if outcome is Outcome.KEPT else before)
     assert not (boat.root / "run/boat/trial.json").exists()
-    (standing,) = standings([boat.target], options(boat).at)
+    (standing,) = fleet_status([boat.target], options(boat).at)
     assert standing.well is (outcome is Outcome.KEPT), standing
 
 

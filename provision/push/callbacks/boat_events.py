@@ -21,13 +21,13 @@ name: boat_events
 type: stdout
 short_description: One JSON object a line, for the program that runs the playbook
 description:
-  - Prints which stage each boat is in, what failed there, and what was found at the end.
+  - Prints each boat's stage, the failures in it, and the statistics at the end.
   - Results of tasks are not printed, only messages of failures; those of tasks under
     C(no_log) arrive here already without their content.
-  - Ends a roll-out itself, since nobody outside could do so before the next boat is begun with.
+  - Ends a roll-out itself. The program that runs the playbook could not before the next boat.
 options:
   halt:
-    description: The file whose presence tells the playbook to begin with no other boat.
+    description: The file whose presence tells the playbook to start no other boat.
     type: path
     env:
       - name: BOAT_HALT
@@ -39,8 +39,8 @@ options:
       - name: BOAT_STOP_AFTER
 """
 
-#: What the roles use. A forked process that has to load the plugin for OpenSSH itself reads the
-#: plugin's documentation first, and takes longer for that than for its task.
+#: The plugins that the roles use. A forked process that has to load the plugin for OpenSSH reads
+#: the plugin's documentation first, which takes longer than its task.
 NEEDED = {
     connection_loader: ("ansible.builtin.ssh", "ansible.builtin.local"),
     shell_loader: ("ansible.builtin.sh",),
@@ -52,7 +52,7 @@ MAX_MESSAGE_CHARS = 8192
 
 
 class CallbackModule(CallbackBase):  # type: ignore[misc]
-    """Events: `stage` when a boat enters a role, `said`, `failed`, `unreachable`, and `end`."""
+    """Events: `stage` when a boat enters a role, `stats`, `failed`, `unreachable`, and `end`."""
 
     CALLBACK_VERSION = 2.0
     CALLBACK_TYPE = "stdout"
@@ -64,7 +64,7 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
         self._failed: set[str] = set()
 
     def v2_playbook_on_start(self, playbook: Any) -> None:
-        """Have what every task of every boat needs here, before a process is forked for each."""
+        """Load the plugins that every task needs, before Ansible forks a process for each task."""
         for loader, names in NEEDED.items():
             for name in names:
                 loader.get(name, class_only=True)
@@ -73,7 +73,7 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
         self._display.display(json.dumps({"event": event, **values}))
 
     def v2_runner_on_start(self, host: Any, task: Any) -> None:
-        """Say so when a boat's first task of another role starts."""
+        """Emit `stage` when a boat enters another role."""
         stage = task._role.get_name() if task._role else ""
         boat = host.get_name()
         if stage and self._stages.get(boat) != stage:
@@ -81,8 +81,9 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
             self._print("stage", boat=boat, stage=stage)
 
     def _failure(self, event: str, result: Any) -> None:
-        said = result.result
-        message = str(said.get("stderr", "").strip() or said.get("msg", ""))[:MAX_MESSAGE_CHARS]
+        output = result.result
+        message = str(output.get("stderr", "").strip() or output.get("msg", ""))
+        message = message[:MAX_MESSAGE_CHARS]
         boat = result.host.get_name()
         self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
         if event == "failed" or refused(message):
@@ -91,21 +92,21 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
                 Path(self.get_option("halt")).touch()
 
     def v2_runner_on_ok(self, result: Any) -> None:
-        """What the playbook found out about a boat, by `set_stats`."""
+        """Emit `stats` when a task sets them for a boat."""
         if "ansible_stats" in result.result:
-            said = result.result["ansible_stats"]["data"]
-            self._print("said", boat=result.host.get_name(), data=said)
+            data = result.result["ansible_stats"]["data"]
+            self._print("stats", boat=result.host.get_name(), data=data)
 
     def v2_runner_on_failed(self, result: Any, ignore_errors: bool = False) -> None:
-        """A task failed on a boat; its block may still handle that."""
+        """Emit `failed` when a task failed on a boat. Its block may still handle that."""
         if not ignore_errors:
             self._failure("failed", result)
 
     def v2_runner_on_unreachable(self, result: Any) -> None:
-        """A boat did not answer, and the playbook cannot go on without it."""
+        """Emit `unreachable` when a boat did not answer."""
         if not result.task.ignore_unreachable:
             self._failure("unreachable", result)
 
     def v2_playbook_on_stats(self, stats: Any) -> None:
-        """The playbook ran to its end."""
+        """Emit `end` when the playbook ran to its end."""
         self._print("end")

@@ -14,7 +14,7 @@ from provision.card import base
 from provision.errors import UserError
 from provision.profile.secrets import stolen, store, vault
 from provision.push import built
-from provision.push.known_boats import Memory, remember
+from provision.push.known_boats import KnownBoat, remember
 from provision.ssh.endpoint import Endpoint
 
 from .conftest import Call, Said
@@ -31,7 +31,7 @@ def club(call: Call, boats: Path) -> Path:
 
 
 def answered(club: Path) -> str:
-    remember(club / "kittiwake.yml", Memory(Endpoint("10.47.1.1"), time.time()))
+    remember(club / "kittiwake.yml", KnownBoat(Endpoint("10.47.1.1"), time.time()))
     return f"the boat answered on {time.strftime('%Y-%m-%d')} at 10.47.1.1"
 
 
@@ -180,7 +180,7 @@ def test_a_memory_that_is_damaged_or_cannot_be_kept_is_none(
     call: Call, club: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     card_built(club)
-    (record,) = Path(built.place_of(club / "kittiwake.yml", "cards")).parent.iterdir()
+    (record,) = Path(built.record_path(club / "kittiwake.yml", "cards")).parent.iterdir()
     for text in ("", "[]", "{}", '{"built": "x", "image": 1}', '{"built": 1e99, "image": ""}'):
         record.write_text(text)
         assert built.evidence(club / "kittiwake.yml") == []

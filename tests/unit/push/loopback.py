@@ -26,7 +26,7 @@ from provision.profile.secrets.store import Secrets
 from provision.push import inventory, plan, rollout
 from provision.push.plan import Target
 from provision.render import Settings
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.support import programs
 
 #: Stands in every secret of these boats, and must turn up in no output.
@@ -156,14 +156,14 @@ def wait_for(port: int) -> None:
 def on_loopback(state: Path) -> Iterator[pytest.MonkeyPatch]:
     """Log in as whoever runs this, look for boats on loopback only, remember them in `state`."""
     with pytest.MonkeyPatch.context() as patch:
-        reach = plan.reach
+        ssh_target_of = plan.ssh_target_of
 
-        def near(*given: Any, **named: Any) -> Reach:
-            way = reach(*given, **named)
-            return replace(way, user=getpass.getuser(), places=way.places[:1])
+        def near(*given: Any, **named: Any) -> SshTarget:
+            ssh_target = ssh_target_of(*given, **named)
+            return replace(ssh_target, user=getpass.getuser(), endpoints=ssh_target.endpoints[:1])
 
         for module in (plan, rollout):
-            patch.setattr(module, "reach", near)
+            patch.setattr(module, "ssh_target_of", near)
         patch.setenv("XDG_STATE_HOME", str(state))
         yield patch
 
@@ -178,8 +178,8 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
         lambda boat: (
             host(boat)
             | {
-                "boat_incoming": str(top / boat.reach.boat / f"incoming-{boat.sha256}.tar"),
-                "ansible_remote_tmp": str(top / boat.reach.boat / "ansible"),
+                "boat_incoming": str(top / boat.name / f"incoming-{boat.sha256}.tar"),
+                "ansible_remote_tmp": str(top / boat.name / "ansible"),
             }
         ),
     )

@@ -15,19 +15,19 @@ import pytest
 
 from provision.bounded import TooMuch, collect, read_json
 from provision.push import diff, playbook, poll, status
-from provision.push.diff import Unread
+from provision.push.diff import FilesUnreadable
 from provision.push.inventory import BOUNDED_SSH
 from provision.push.options import PushOptions
-from provision.push.poll import Asking
+from provision.push.poll import StatusQuery
 from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from provision.ssh.endpoint import Endpoint
 from provision.verify import runner
 from tests.unit.push.loopback import RigBoat
 
 HERE = Endpoint("10.47.1.1")
-ASKING = Asking("kittiwake", "root", "1" * 64, (), (HERE,))
+QUERY = StatusQuery("kittiwake", "root", "1" * 64, (), (HERE,))
 
 #: What hostile ends of a connection send.
 ZEROS = "exec cat /dev/zero"
@@ -66,30 +66,30 @@ def _memory() -> Any:
 )
 def test_a_status_is_bounded(ssh: Callable[..., None], does: str, limit: str) -> None:
     ssh(does)
-    heard = poll.ask(ASKING, HERE)
+    heard = poll.ask(QUERY, HERE)
     assert heard.status is None
-    assert heard.trouble == (
+    assert heard.problem == (
         f"answers, but is not understood (version unknown): it sent more than {limit}"
     )
 
 
 def test_a_status_that_is_nested_deep_is_not_understood(ssh: Callable[..., None]) -> None:
     ssh(f"{DEEP}; exit 0")
-    heard = poll.ask(ASKING, HERE)
-    assert heard.trouble == "answers, but is not understood (version unknown)"
+    heard = poll.ask(QUERY, HERE)
+    assert heard.problem == "answers, but is not understood (version unknown)"
 
 
 @pytest.mark.parametrize(("does", "limit"), [(ZEROS, "8 MiB"), (ERRORS, "64 KiB")])
 def test_a_boats_files_are_bounded(ssh: Callable[..., None], does: str, limit: str) -> None:
     ssh(does)
-    with pytest.raises(Unread, match=f"it sent more than {limit}"):
-        diff.fetch(ASKING, HERE, ["/etc/hostname"])
+    with pytest.raises(FilesUnreadable, match=f"it sent more than {limit}"):
+        diff.fetch(QUERY, HERE, ["/etc/hostname"])
 
 
 def test_what_is_no_archive_of_files_is_none(ssh: Callable[..., None]) -> None:
     ssh("echo good morning; exit 0")
-    with pytest.raises(Unread, match="no archive"):
-        diff.fetch(ASKING, HERE, ["/etc/hostname"])
+    with pytest.raises(FilesUnreadable, match="no archive"):
+        diff.fetch(QUERY, HERE, ["/etc/hostname"])
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +103,7 @@ def test_a_fleet_has_a_row_for_a_boat_that_pours(
 ) -> None:
     ssh(does, only=boats[0].port)
     at = {boat.target.name: boat.endpoint for boat in boats}
-    floods, quiet = standings([boat.target for boat in boats], at)
+    floods, quiet = fleet_status([boat.target for boat in boats], at)
     assert floods.concerns == (
         f"answers, but is not understood (version unknown): it sent more than {limit}",
     )

@@ -14,7 +14,7 @@ import pytest
 from provision.cli import main, push
 from provision.errors import UserError
 from provision.push import rollout
-from provision.push.load import Unfit
+from provision.push.load import InvalidBoat
 from provision.push.options import PushOptions
 from provision.push.rollout import Rollout
 from provision.verify.runner import Ending, TestOutcome, VerifyResult
@@ -116,10 +116,10 @@ def test_how_a_proof_ends(
 def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    wrong = Unfit(tmp_path / "b.yml", UserError("is wrong", hint="make it right"))
+    wrong = InvalidBoat(tmp_path / "b.yml", UserError("is wrong", hint="make it right"))
     asked: list[tuple[str, ...]] = []
 
-    def some_or_all(names: tuple[str, ...], *_: object) -> tuple[list[object], list[Unfit]]:
+    def some_or_all(names: tuple[str, ...], *_: object) -> tuple[list[object], list[InvalidBoat]]:
         asked.append(tuple(names))
         return [], [wrong]
 

@@ -21,9 +21,9 @@ from provision.errors import Place
 from provision.progress import step
 from provision.push import diff, poll, rollout
 from provision.push.console import fleet_table, push_table, verify_table
-from provision.push.poll import Asking, Word
+from provision.push.poll import StatusAnswer, StatusQuery
 from provision.push.result import Outcome, PushResult
-from provision.push.status import Standing
+from provision.push.status import BoatStatus
 from provision.render import File
 from provision.ssh.endpoint import Endpoint
 from provision.verify import job
@@ -56,21 +56,21 @@ def test_the_table_of_a_push() -> None:
 @pytest.mark.parametrize(
     "standing",
     [
-        Standing("a", "1" * 64, HERE, concerns=(EVIL,)),
-        Standing("a", "1" * 64, None, reason=EVIL),
-        Standing("a", "1" * 64, None, hint=EVIL),
-        Standing("a", "", None, unfit=EVIL),
-        Standing("a", "1", HERE, trial={"owner": EVIL, "seconds_left": 9.0, "digest": "2"}),
+        BoatStatus("a", "1" * 64, HERE, concerns=(EVIL,)),
+        BoatStatus("a", "1" * 64, None, reason=EVIL),
+        BoatStatus("a", "1" * 64, None, hint=EVIL),
+        BoatStatus("a", "", None, unfit=EVIL),
+        BoatStatus("a", "1", HERE, trial={"owner": EVIL, "seconds_left": 9.0, "digest": "2"}),
     ],
 )
-def test_the_table_of_a_fleet(standing: Standing) -> None:
+def test_the_table_of_a_fleet(standing: BoatStatus) -> None:
     clean(printed(fleet_table([standing], 0.0)))
 
 
 @pytest.mark.parametrize("key", ["kept", "staged"])
 def test_a_digest_in_the_table_of_a_fleet(key: str) -> None:
     said: Any = {"kept": "\x1b\u202e[bold]x", "staged": {"digest": "\x1b\u202e[bold]x"}}[key]
-    text = printed(fleet_table([Standing("a", "1" * 64, HERE, **{key: said})], 0.0))
+    text = printed(fleet_table([BoatStatus("a", "1" * 64, HERE, **{key: said})], 0.0))
     assert "\ufffd\ufffd[bold]x" in text
     assert not {"\x1b", "\u202e"} & {*text}
 
@@ -123,18 +123,18 @@ def test_what_the_suite_quotes() -> None:
 def test_a_diff(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    asking = tmp_path / "asking.json"
-    asking.write_text(Asking("a", "root", "1" * 64, (), (HERE,)).text())
+    query_file = tmp_path / "status_query.json"
+    query_file.write_text(StatusQuery("a", "root", "1" * 64, (), (HERE,)).text())
     (tmp_path / "settings.tar").touch()
     live = {"/etc/one": File(EVIL.encode(), 0o644)}
     monkeypatch.setattr(diff, "fetch", lambda *_: live)
     monkeypatch.setattr(diff, "unpack", lambda _: {})
-    monkeypatch.setattr(sys, "argv", ["diff", str(asking), HERE.host, "22", "/etc/one"])
+    monkeypatch.setattr(sys, "argv", ["diff", str(query_file), HERE.host, "22", "/etc/one"])
     assert diff.main() == 0
     clean(capsys.readouterr().out)
 
     def refuse(*_: object) -> None:
-        raise diff.Unread(EVIL)
+        raise diff.FilesUnreadable(EVIL)
 
     monkeypatch.setattr(diff, "fetch", refuse)
     assert diff.main() == 1
@@ -144,10 +144,10 @@ def test_a_diff(
 def test_the_last_word(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    asking = tmp_path / "asking.json"
-    asking.write_text(Asking("a", "root", "1" * 64, (), (HERE,)).text())
-    monkeypatch.setattr(poll, "hear", lambda *_: Word(HERE, None, EVIL))
-    monkeypatch.setattr(sys, "argv", ["word", str(asking), "tried", "0"])
+    query_file = tmp_path / "status_query.json"
+    query_file.write_text(StatusQuery("a", "root", "1" * 64, (), (HERE,)).text())
+    monkeypatch.setattr(poll, "poll_until", lambda *_: StatusAnswer(HERE, None, EVIL))
+    monkeypatch.setattr(sys, "argv", ["poll", str(query_file), "tried", "0"])
     assert poll.main() == 1
     clean(capsys.readouterr().err)
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from provision.push import status as fleet
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from tests.unit.push.loopback import RigBoat
 
 
@@ -54,7 +54,7 @@ def test_an_odd_boat_hides_no_other(
 
     monkeypatch.setattr(fleet, "collect", collect)
     at = {boat.target.name: boat.endpoint for boat in boats}
-    odd, plain = standings([boat.target for boat in boats], at)
+    odd, plain = fleet_status([boat.target for boat in boats], at)
     assert odd.concerns == (f"answers, but is not understood (version {version})",)
     assert odd.place is not None
     assert not odd.well

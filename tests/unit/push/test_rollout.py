@@ -17,7 +17,7 @@ from provision.push.options import PushOptions
 from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 from provision.push.rollout import Run, looking
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat, free_port
 
 
@@ -124,11 +124,11 @@ def test_a_boat_is_looked_for_where_it_is_pushed_to(
     boat = rig("moved")
     nobody = Endpoint("127.0.0.1", free_port())
 
-    def both(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> Reach:
-        return replace(near(target, {"moved": boat.endpoint}), places=(nobody, boat.endpoint))
+    def both(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
+        return replace(near(target, {"moved": boat.endpoint}), endpoints=(nobody, boat.endpoint))
 
-    near = plan.reach
-    monkeypatch.setattr(rollout, "reach", both)
+    near = plan.ssh_target_of
+    monkeypatch.setattr(rollout, "ssh_target_of", both)
     assert looking([boat.target], PushOptions()) == [boat.target]
     assert looking([boat.target], PushOptions(at={"moved": nobody})) == []
 

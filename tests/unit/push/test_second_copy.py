@@ -12,7 +12,7 @@ import pytest
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from provision.verify import runner
 from tests.unit.push.loopback import RigBoat
 
@@ -31,11 +31,11 @@ def test_a_push_of_the_same_settings_mends_the_first(
     archive.rename(archive.with_suffix(".copy"))
     (store / "previous").write_text(f"{digest}  {digest}.copy\n")
     archive.write_bytes(b"damaged")
-    (standing,) = standings([boat.target], at)
+    (standing,) = fleet_status([boat.target], at)
     assert standing.due
     assert "the settings that it keeps are damaged" in standing.concerns
     (result,) = push([boat.target], PushOptions(at=at, timer=60))
     assert result.outcome is Outcome.KEPT, result
     assert hashlib.sha256(archive.read_bytes()).hexdigest() == digest
-    (standing,) = standings([boat.target], at)
+    (standing,) = fleet_status([boat.target], at)
     assert standing.well, standing

@@ -17,14 +17,14 @@ from rich.console import Console
 from provision.push import poll
 from provision.push import status as fleet
 from provision.push.console import fleet_table
-from provision.push.inventory import Wanted
+from provision.push.inventory import Deployment
 from provision.push.options import PushOptions
-from provision.push.poll import Asking
+from provision.push.poll import StatusQuery
 from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from provision.push.status_shape import STAGED, STATUS, TRIAL, Shape, understood, understood_status
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat
 
 GOOD: dict[str, Any] = {
@@ -114,8 +114,8 @@ def _read(status: dict[str, Any], folder: Path) -> None:
         poll.tried(status, digest)
         poll.settled(status, digest)
     place = Endpoint("10.47.1.1")
-    wanted = Wanted(
-        Reach("kittiwake", (place,), "ssh-ed25519 AAAA"),
+    wanted = Deployment(
+        SshTarget("kittiwake", (place,), "ssh-ed25519 AAAA"),
         "x86-64",
         1,
         "1" * 64,
@@ -183,7 +183,7 @@ def test_a_push_refuses_an_odd_boat_in_words_and_keeps_the_other(
     targets = [boat.target for boat in boats]
     try:
         refused, other = push(targets, PushOptions(at=at, prove=False))
-        odd, _ = standings(targets, at)
+        odd, _ = fleet_status(targets, at)
     finally:
         program.write_text(own)
     words = "answers, but is not understood (version 7.1)"
@@ -198,13 +198,13 @@ def test_the_last_word_is_not_indexed_unread(
 ) -> None:
     ssh = tmp_path / "ssh"
     monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
-    asking = Asking("kittiwake", "root", "1" * 64, (), (Endpoint("10.47.1.1"),))
-    monkeypatch.setattr(poll, "PAUSE", 0.01)
+    query = StatusQuery("kittiwake", "root", "1" * 64, (), (Endpoint("10.47.1.1"),))
+    monkeypatch.setattr(poll, "POLL_INTERVAL_S", 0.01)
     for path in PATHS:
         (tmp_path / "said").write_text(json.dumps(_without(path)))
         ssh.write_text(f"#!/bin/sh\nexec cat {tmp_path}/said\n")
         ssh.chmod(0o755)
-        heard = poll.hear(asking, "settled", 0)
+        heard = poll.poll_until(query, "settled", 0)
         if path != ("last_return", "reason"):
             version = "unknown" if path == ("version",) else "7.1"
-            assert heard.trouble == f"answers, but is not understood (version {version})"
+            assert heard.problem == f"answers, but is not understood (version {version})"

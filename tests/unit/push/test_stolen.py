@@ -22,7 +22,7 @@ from provision.push.known_boats import recall
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.status import standings
+from provision.push.status import fleet_status
 from provision.verify import runner
 from tests.unit.cli.conftest import Call, call
 from tests.unit.push.loopback import RigBoat, wait_for
@@ -154,7 +154,7 @@ def test_a_push_says_why_and_what_to_do_and_the_others_go(
 def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> None:
     make_anew(thief.file, KEY)
     thief.secrets = opened(thief)
-    (standing,) = standings([thief.target], {"gull": thief.endpoint}, former=True)
+    (standing,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
     assert "shows the host key of a card of gull's that was lost or stolen" in standing.reason
     assert any("no push goes out" in one for one in standing.concerns)
     assert standing.refused and not standing.well

@@ -13,7 +13,7 @@ from provision.cli.push import push, some_or_all
 from provision.errors import UserError
 from provision.push.console import Progress, Row, fleet_table, progress
 from provision.push.playbook import Event
-from provision.push.status import Standing
+from provision.push.status import BoatStatus
 from provision.ssh.endpoint import Endpoint
 
 PLACE = Endpoint("10.47.1.1")
@@ -21,7 +21,7 @@ NOW = 1_000_000.0
 TRIAL = {"owner": "me", "seconds_left": 9.0}
 
 
-def row(standing: Standing) -> str:
+def row(standing: BoatStatus) -> str:
     """The boat's row of the table, and what is said below it, with single blanks."""
     text = io.StringIO()
     Console(file=text, width=200).print(fleet_table([standing], NOW))
@@ -32,52 +32,56 @@ def row(standing: Standing) -> str:
     ("standing", "expected"),
     [
         (
-            Standing("a", "1" * 64, PLACE, kept="1" * 64, due=False, seen=NOW),
+            BoatStatus("a", "1" * 64, PLACE, kept="1" * 64, due=False, seen=NOW),
             "a healthy 111111111111 as wanted now",
         ),
         (
-            Standing("a", "1" * 64, PLACE, differs=("/a", "/b"), drift=(("/b", "mode"),), seen=NOW),
+            BoatStatus(
+                "a", "1" * 64, PLACE, differs=("/a", "/b"), drift=(("/b", "mode"),), seen=NOW
+            ),
             "a healthy unknown 2 files differ 1 now",
         ),
         (
-            Standing("a", "1" * 64, None, reason="no way", kept="2" * 64, seen=NOW - 7300),
+            BoatStatus("a", "1" * 64, None, reason="no way", kept="2" * 64, seen=NOW - 7300),
             "a no answer 222222222222 to push 2 h ago a: no way",
         ),
         (
-            Standing("a", "1" * 64, PLACE, degraded=True, concerns=("degraded: x",), seen=NOW),
+            BoatStatus("a", "1" * 64, PLACE, degraded=True, concerns=("degraded: x",), seen=NOW),
             "a degraded unknown to push now a: degraded: x",
         ),
         (
-            Standing("a", "1" * 64, PLACE, staged={"digest": "3" * 64}, seen=NOW),
+            BoatStatus("a", "1" * 64, PLACE, staged={"digest": "3" * 64}, seen=NOW),
             "a healthy unknown to push 333333333333 on trial now",
         ),
         (
-            Standing("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "1" * 64}, seen=NOW),
+            BoatStatus("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "1" * 64}, seen=NOW),
             "a healthy unknown to push now a: on trial for me, 9 s left; a push keeps them",
         ),
         (
-            Standing("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "2" * 64}, seen=NOW),
+            BoatStatus("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "2" * 64}, seen=NOW),
             "a healthy unknown to push now a: on trial for me, 9 s left",
         ),
         (
-            Standing("a", "1" * 64, refused=True, hint="look there"),
+            BoatStatus("a", "1" * 64, refused=True, hint="look there"),
             "a refused unknown not known never a: look there",
         ),
         (
-            Standing("a", "1" * 64, reason="no way", hint="look there"),
+            BoatStatus("a", "1" * 64, reason="no way", hint="look there"),
             "a no answer unknown not known never a: no way look there",
         ),
         (
-            Standing("a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300),
+            BoatStatus(
+                "a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300
+            ),
             "a not asked 222222222222 wrong 2 h ago a: a.yml:3: no",
         ),
         (
-            Standing("a", "", unfit="no secrets", reason="none yet"),
+            BoatStatus("a", "", unfit="no secrets", reason="none yet"),
             "a not asked unknown no secrets never a: none yet",
         ),
     ],
 )
-def test_a_row(standing: Standing, expected: str) -> None:
+def test_a_row(standing: BoatStatus, expected: str) -> None:
     assert row(standing) == expected
 
 
@@ -95,7 +99,7 @@ def test_a_push_to_whom(names: list[str] | None, everyone: bool, tmp_path: Path)
 def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     text = io.StringIO()
     reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
-    standing = Standing(boat="oystercatcher", wanted="", unfit="wrong", reason=reason)
+    standing = BoatStatus(boat="oystercatcher", wanted="", unfit="wrong", reason=reason)
     Console(file=text, width=80).print(fleet_table([standing], NOW))
     assert text.getvalue().splitlines()[2:] == ["", f"oystercatcher: {reason}"]
 
@@ -105,7 +109,7 @@ def stage(name: str) -> Event:
 
 
 def said(outcome: str) -> Event:
-    return {"event": "said", "boat": "a", "data": {"outcome": outcome, "changed": []}}
+    return {"event": "stats", "boat": "a", "data": {"outcome": outcome, "changed": []}}
 
 
 def failed(name: str) -> Event:

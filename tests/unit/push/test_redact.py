@@ -7,7 +7,7 @@ import pytest
 
 from provision.profile.secrets.keygen import private_key
 from provision.push.diff import diff
-from provision.push.redact import Mask
+from provision.push.redact import Redactor
 from provision.render import File, Link
 
 PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"
@@ -52,14 +52,14 @@ def test_a_change_of_a_secret_shows() -> None:
 
 
 def test_the_same_secret_is_no_change() -> None:
-    one = Mask(["canary"])
+    one = Redactor(["canary"])
     assert one("/a", "canary", private=True) == one("/b", "canary", private=False)
 
 
 def test_what_is_no_secret_is_shown() -> None:
     """Code that carries sentences is public, whatever its names."""
     line = "password = read(key=SECRET)\n"
-    assert Mask([])("/usr/lib/boat/x.py", line, private=False) == line
+    assert Redactor([])("/usr/lib/boat/x.py", line, private=False) == line
 
 
 def test_modes_links_and_other_bytes() -> None:

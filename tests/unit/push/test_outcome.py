@@ -14,10 +14,10 @@ import pytest
 
 from provision.paths import shipped
 from provision.push import outcome
-from provision.push.inventory import Wanted
+from provision.push.inventory import Deployment
 from provision.push.plan import prepare
-from provision.push.playbook import Story
-from provision.push.poll import Word
+from provision.push.playbook import HostEvents
+from provision.push.poll import StatusAnswer
 from provision.push.result import Outcome
 from provision.push.workspace import workspace
 from provision.verify.job import same
@@ -25,7 +25,7 @@ from tests.unit.push.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")
-def wanted(rig: Callable[..., RigBoat]) -> Iterator[Wanted]:
+def wanted(rig: Callable[..., RigBoat]) -> Iterator[Deployment]:
     boat = rig("reasons", up=False)
     with workspace() as folder:
         yield prepare([boat.target], folder, {"reasons": boat.endpoint})[0]
@@ -40,33 +40,33 @@ def wanted(rig: Callable[..., RigBoat]) -> Iterator[Wanted]:
         "Failed to connect to the host via ssh: ssh: connect to host x port 22: Connection refused",
     ],
 )
-def test_a_boat_that_does_not_answer_is_asked_after(wanted: Wanted, said: str) -> None:
-    place = wanted.reach.places[0]
-    assert outcome.explain(wanted, said) == (f"reasons does not answer at {place}", "")
+def test_a_boat_that_does_not_answer_is_asked_after(wanted: Deployment, said: str) -> None:
+    place = wanted.endpoint
+    assert outcome.explain_failure(wanted, said) == (f"reasons does not answer at {place}", "")
     network = json.loads((wanted.folder / "job.json").read_text())["profile"]["network"]
-    hint = outcome.elsewhere(wanted)
+    hint = outcome.unreachable_hint(wanted)
     assert f'on its Wi-Fi "{network["access_point"]["ssid"]}"' in hint
     assert hint.startswith("Is it switched on, and is this laptop on ")
 
 
 @pytest.mark.parametrize(("seconds", "ran_out"), [(61.0, True), (5.0, False)])
 def test_a_trial_that_the_timer_ended_is_told_as_that(
-    wanted: Wanted, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool
+    wanted: Deployment, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool
 ) -> None:
     status = {"trial": None, "at_work": False, "kept": "0" * 64}
-    place = wanted.reach.places[0]
-    monkeypatch.setattr(outcome, "hear", lambda *_: Word(place, status))
+    place = wanted.endpoint
+    monkeypatch.setattr(outcome, "poll_until", lambda *_: StatusAnswer(place, status))
     now = time.monotonic()
-    story = Story(now - 100, now)
+    events = HostEvents(now - 100, now)
     for stage in ("preflight", "trial", "prove"):
-        story.add({"event": "stage", "stage": stage})
-    story.stages["trial"] = time.monotonic() - seconds
+        events.add({"event": "stage", "stage": stage})
+    events.stages["trial"] = time.monotonic() - seconds
     what = "identity: settings: what is live is a, not b"
-    story.add({"event": "failed", "stage": "prove", "message": f"Task failed: {what}"})
+    events.add({"event": "failed", "stage": "prove", "message": f"Task failed: {what}"})
     # What the return after it takes does not count.
-    story.add({"event": "stage", "stage": "return"})
-    story.ended += 100
-    result = outcome.verdict(wanted, story, 60)
+    events.add({"event": "stage", "stage": "return"})
+    events.ended += 100
+    result = outcome.push_result(wanted, events, 60)
     assert result.outcome is Outcome.RETURNED
     assert (
         result.reason.startswith("its timer of 60 s ran out while it was being proven") == ran_out
@@ -100,10 +100,10 @@ def test_no_proof_shows_a_bare_comparison() -> None:
     assert bare == []
 
 
-def test_a_wired_port_ashore_is_no_way_to_the_boat(wanted: Wanted, tmp_path: Path) -> None:
+def test_a_wired_port_ashore_is_no_way_to_the_boat(wanted: Deployment, tmp_path: Path) -> None:
     job = json.loads((wanted.folder / "job.json").read_text())
     for wired, there in (("boat", True), ("shore", False)):
         job["profile"]["network"]["wired"] = wired
         (tmp_path / "job.json").write_text(json.dumps(job))
-        hint = outcome.elsewhere(dataclasses.replace(wanted, folder=tmp_path))
+        hint = outcome.unreachable_hint(dataclasses.replace(wanted, folder=tmp_path))
         assert ("wired port" in hint) == there

@@ -15,8 +15,8 @@ from provision.push import plan
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome
-from provision.push.status import standings
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.push.status import fleet_status
+from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat
 
 Rig = Callable[..., RigBoat]
@@ -24,21 +24,21 @@ Rig = Callable[..., RigBoat]
 
 def at(place: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
     """A place on loopback stands for the address of the boat's profile."""
-    reach = plan.reach
+    ssh_target_of = plan.ssh_target_of
 
-    def near(*given: Any, **named: Any) -> Reach:
-        return dataclasses.replace(reach(*given, **named), places=(place,))
+    def near(*given: Any, **named: Any) -> SshTarget:
+        return dataclasses.replace(ssh_target_of(*given, **named), endpoints=(place,))
 
-    monkeypatch.setattr(plan, "reach", near)
+    monkeypatch.setattr(plan, "ssh_target_of", near)
 
 
 def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     boat = rig("unseen", up=False)
     at(boat.endpoint, monkeypatch)
-    hint = standings([boat.target], {})[0].hint
+    hint = fleet_status([boat.target], {})[0].hint
     assert hint.startswith("Is it switched on, and is this laptop on its Wi-Fi ")
     assert hint.endswith(" If it has another address now, say which: --at unseen=ADDRESS")
-    (standing,) = standings([boat.target], {})
+    (standing,) = fleet_status([boat.target], {})
     assert (standing.refused, standing.hint) == (False, hint)
     (result,) = push([boat.target], PushOptions())
     assert (result.outcome, result.hint) == (Outcome.UNREACHABLE, hint)
@@ -49,7 +49,7 @@ def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) ->
 
 def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
     boat = rig("away", up=False)
-    (standing,) = standings([boat.target], {"away": boat.endpoint})
+    (standing,) = fleet_status([boat.target], {"away": boat.endpoint})
     (result,) = push([boat.target], PushOptions(at={"away": boat.endpoint}))
     (proof,) = _prove([boat.target], {"away": boat.endpoint})
     for said in (standing.hint, result.hint, proof.error):
@@ -59,10 +59,10 @@ def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
 def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     boat = rig("seen")
     at(boat.endpoint, monkeypatch)
-    (standing,) = standings([boat.target], {})
+    (standing,) = fleet_status([boat.target], {})
     assert standing.place == boat.endpoint
     at(Endpoint("127.0.0.1", 1), monkeypatch)
-    (standing,) = standings([boat.target], {})
+    (standing,) = fleet_status([boat.target], {})
     assert standing.place is None
     assert "Is it switched on" in standing.hint and "--at" not in standing.hint
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from provision.push import poll
-from provision.push.poll import Asking, Word, main, settled, tried
+from provision.push.poll import StatusAnswer, StatusQuery, main, settled, tried
 from provision.ssh.endpoint import Endpoint
 
 NEW, OTHER = "1" * 64, "2" * 64
@@ -42,34 +42,37 @@ def test_what_is_waited_for(said: dict[str, Any], is_tried: bool, is_settled: bo
 
 
 @pytest.fixture
-def asking(tmp_path: Path) -> Path:
-    file = tmp_path / "asking.json"
-    file.write_text(Asking("kittiwake", "root", NEW, (), (HERE, THERE)).text())
+def query_file(tmp_path: Path) -> Path:
+    file = tmp_path / "status_query.json"
+    file.write_text(StatusQuery("kittiwake", "root", NEW, (), (HERE, THERE)).text())
     return file
 
 
 def asked(
-    monkeypatch: pytest.MonkeyPatch, asking: Path, answers: dict[Endpoint, list[Word]]
+    monkeypatch: pytest.MonkeyPatch, query_file: Path, answers: dict[Endpoint, list[StatusAnswer]]
 ) -> int:
     """The exit status when the boat answers so at these places, the last one again and again."""
 
-    def ask(_: Asking, place: Endpoint) -> Word:
+    def ask(_: StatusQuery, place: Endpoint) -> StatusAnswer:
         left = answers[place]
         return left.pop(0) if len(left) > 1 else left[0]
 
     monkeypatch.setattr(poll, "ask", ask)
-    monkeypatch.setattr(poll, "PAUSE", 0.01)
-    monkeypatch.setattr("sys.argv", ["word", str(asking), "tried", "0.2"])
+    monkeypatch.setattr(poll, "POLL_INTERVAL_S", 0.01)
+    monkeypatch.setattr("sys.argv", ["word", str(query_file), "tried", "0.2"])
     return main()
 
 
 def test_it_is_heard_at_the_new_place(
-    asking: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    query_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    away = Word(HERE, None, "timed out")
-    there = [Word(THERE, None, "refused"), Word(THERE, status(NEW, "applying", "trial"))]
-    answers = {HERE: [away], THERE: [*there, Word(THERE, status(NEW))]}
-    assert asked(monkeypatch, asking, answers) == 0
+    away = StatusAnswer(HERE, None, "timed out")
+    there = [
+        StatusAnswer(THERE, None, "refused"),
+        StatusAnswer(THERE, status(NEW, "applying", "trial")),
+    ]
+    answers = {HERE: [away], THERE: [*there, StatusAnswer(THERE, status(NEW))]}
+    assert asked(monkeypatch, query_file, answers) == 0
     said = json.loads(capsys.readouterr().out)
     assert (said["host"], said["port"]) == (THERE.host, THERE.port)
     assert said["status"] == status(NEW)
@@ -78,21 +81,24 @@ def test_it_is_heard_at_the_new_place(
 @pytest.mark.parametrize(
     ("here", "words"),
     [
-        (Word(HERE, None, "timed out"), "kittiwake does not answer: no route"),
+        (StatusAnswer(HERE, None, "timed out"), "kittiwake does not answer: no route"),
         (
-            Word(HERE, status(NEW, "applying", "trial")),
+            StatusAnswer(HERE, status(NEW, "applying", "trial")),
             "kittiwake is still at it after 0 s (trial)",
         ),
-        (Word(HERE, status(NEW, "applying")), "kittiwake is still at it after 0 s (applying)"),
+        (
+            StatusAnswer(HERE, status(NEW, "applying")),
+            "kittiwake is still at it after 0 s (applying)",
+        ),
     ],
 )
 def test_it_does_not_come(
-    asking: Path,
+    query_file: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
-    here: Word,
+    here: StatusAnswer,
     words: str,
 ) -> None:
-    answers = {HERE: [here], THERE: [Word(THERE, None, "no route")]}
-    assert asked(monkeypatch, asking, answers) == 1
+    answers = {HERE: [here], THERE: [StatusAnswer(THERE, None, "no route")]}
+    assert asked(monkeypatch, query_file, answers) == 1
     assert capsys.readouterr().err.strip() == words

@@ -12,10 +12,10 @@ import pytest
 from provision import commands
 from provision.commands import find
 from provision.errors import UserError
-from provision.push.plan import ways
+from provision.push.plan import resolve_targets
 from provision.ssh.endpoint import (
     Endpoint,
-    Reach,
+    SshTarget,
     arguments,
     config_file,
     fingerprint,
@@ -23,7 +23,7 @@ from provision.ssh.endpoint import (
 )
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIJ0t4bC1n0o3V0gq0m2b8x7xkq2q9k8m9wq8l3n2b1c0"
-REACH = Reach("kittiwake", (Endpoint("10.47.1.1"),), KEY)
+REACH = SshTarget("kittiwake", (Endpoint("10.47.1.1"),), KEY)
 
 
 @pytest.mark.parametrize(
@@ -74,8 +74,8 @@ def test_ssh_understands_the_options(tmp_path: Path) -> None:
 def test_only_the_operators_key_is_offered(tmp_path: Path) -> None:
     """Too many keys of an agent's would have sshd hang up before the right one."""
     identity = tmp_path / "key"
-    reach = Reach("kittiwake", (Endpoint("10.47.1.1"),), KEY, identity)
-    seen = effective("-F", "none", *arguments(reach.options(tmp_path)))
+    target = SshTarget("kittiwake", (Endpoint("10.47.1.1"),), KEY, identity)
+    seen = effective("-F", "none", *arguments(target.options(tmp_path)))
     assert seen["identitiesonly"] == "yes"
     assert seen["identityfile"] == str(tmp_path / "operator")
 
@@ -99,7 +99,7 @@ def test_without_ssh_no_boat_is_asked(monkeypatch: pytest.MonkeyPatch, tmp_path:
     """Ansible would only say that it cannot execute a command line on a controller."""
     monkeypatch.setattr(commands, "search_path", lambda: str(tmp_path))
     with pytest.raises(UserError, match="program ssh is not installed") as caught:
-        ways([], {})
+        resolve_targets([], {})
     assert caught.value.hint == "sudo apt-get install openssh-client"
 
 
@@ -111,5 +111,5 @@ def test_a_user_without_a_name_is_told_so(monkeypatch: pytest.MonkeyPatch) -> No
 
     monkeypatch.setattr(pwd, "getpwuid", unknown)
     with pytest.raises(UserError, match="has no name on this computer") as caught:
-        ways([], {})
+        resolve_targets([], {})
     assert "/etc/passwd" in caught.value.hint

@@ -10,11 +10,11 @@ import pytest
 from provision.profile.secrets.keygen import private_key
 from provision.profile.secrets.store import host_public_key
 from provision.push import plan
-from provision.push.known_boats import Memory, place_of, recall, remember
-from provision.push.plan import reach, ways
+from provision.push.known_boats import KnownBoat, recall, record_path, remember
+from provision.push.plan import resolve_targets, ssh_target_of
 from provision.ssh import discover as locate_module
-from provision.ssh.discover import locate
-from provision.ssh.endpoint import Endpoint, Reach
+from provision.ssh.discover import put_answering_first
+from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat, free_port
 
 
@@ -31,8 +31,8 @@ def other(rig: Callable[..., RigBoat]) -> RigBoat:
 def test_the_place_that_shows_the_boats_key_comes_first(boat: RigBoat, other: RigBoat) -> None:
     off = Endpoint("127.0.0.1", free_port())
     key = host_public_key(boat.secrets)
-    way = Reach("found", (off, other.endpoint, boat.endpoint), key)
-    assert locate(way).places == (boat.endpoint, off, other.endpoint)
+    ssh_target = SshTarget("found", (off, other.endpoint, boat.endpoint), key)
+    assert put_answering_first(ssh_target).endpoints == (boat.endpoint, off, other.endpoint)
 
 
 def test_a_former_key_is_the_boats_too(boat: RigBoat, other: RigBoat) -> None:
@@ -40,15 +40,15 @@ def test_a_former_key_is_the_boats_too(boat: RigBoat, other: RigBoat) -> None:
         host_public_key(boat.secrets.model_copy(update={"host_key": key}))
         for key in (private_key(), boat.secrets.host_key)
     )
-    way = Reach("found", (other.endpoint, boat.endpoint), new, former_keys=(old,))
-    assert locate(way).places[0] == boat.endpoint
+    ssh_target = SshTarget("found", (other.endpoint, boat.endpoint), new, former_keys=(old,))
+    assert put_answering_first(ssh_target).endpoints[0] == boat.endpoint
 
 
 def test_nowhere(other: RigBoat) -> None:
     """Then the order stays, and whoever connects sees why."""
     key = host_public_key(other.secrets.model_copy(update={"host_key": private_key()}))
-    way = Reach("found", (Endpoint("127.0.0.1", free_port()), other.endpoint), key)
-    assert locate(way) == way
+    ssh_target = SshTarget("found", (Endpoint("127.0.0.1", free_port()), other.endpoint), key)
+    assert put_answering_first(ssh_target) == ssh_target
 
 
 def test_the_last_place_is_remembered_and_tried(
@@ -56,31 +56,31 @@ def test_the_last_place_is_remembered_and_tried(
 ) -> None:
     """A boat whose profile has a new address is still at the old one."""
     own = Endpoint(str(boat.target.boat.profile.network.address.ip))
-    assert reach(boat.target, {}).places == (own,)
-    memory = Memory(boat.endpoint, 1.5, "0" * 64, "ssh-ed25519 AAAA")
+    assert ssh_target_of(boat.target, {}).endpoints == (own,)
+    memory = KnownBoat(boat.endpoint, 1.5, "0" * 64, "ssh-ed25519 AAAA")
     remember(boat.file, memory)
     assert recall(boat.file) == memory
-    assert reach(boat.target, {}).places == (own, boat.endpoint)
+    assert ssh_target_of(boat.target, {}).endpoints == (own, boat.endpoint)
     monkeypatch.setattr(locate_module, "PATIENCE", 1)
-    here.setattr(plan, "reach", reach)
-    (way,) = ways([boat.target], {})
-    assert way.places == (boat.endpoint, own)
+    here.setattr(plan, "ssh_target_of", ssh_target_of)
+    (ssh_target,) = resolve_targets([boat.target], {})
+    assert ssh_target.endpoints == (boat.endpoint, own)
 
 
 def test_where_a_boat_is_said_to_be_nobody_looks_elsewhere(boat: RigBoat) -> None:
     said = Endpoint("127.0.0.1", free_port())
-    assert ways([boat.target], {"found": said})[0].places[0] == said
+    assert resolve_targets([boat.target], {"found": said})[0].endpoints[0] == said
 
 
 def test_what_is_remembered_is_private_and_of_one_club(boat: RigBoat) -> None:
-    remember(boat.file, Memory(boat.endpoint, 1.5))
-    file = place_of(boat.file)
+    remember(boat.file, KnownBoat(boat.endpoint, 1.5))
+    file = record_path(boat.file)
     assert file.stat().st_mode & 0o077 == 0
-    assert place_of(boat.file.parent.parent / "elsewhere" / boat.file.name) != file
+    assert record_path(boat.file.parent.parent / "elsewhere" / boat.file.name) != file
 
 
 def test_a_damaged_memory_is_none(boat: RigBoat) -> None:
-    remember(boat.file, Memory(boat.endpoint, 1.5))
+    remember(boat.file, KnownBoat(boat.endpoint, 1.5))
     for text in ("", "[]", '{"place": 1}', "\0"):
-        place_of(boat.file).write_text(text)
+        record_path(boat.file).write_text(text)
         assert recall(boat.file) is None

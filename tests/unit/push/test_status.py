@@ -16,12 +16,12 @@ from provision.profile.secrets.keygen import former, private_key
 from provision.profile.secrets.store import host_public_key, psk
 from provision.push.diff import diff, fetch, unpack
 from provision.push.dry_run import secret_values
-from provision.push.inventory import Wanted
+from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
 from provision.push.notes import note
 from provision.push.plan import prepare
-from provision.push.poll import Asking
-from provision.push.status import Standing, concerns, standings
+from provision.push.poll import StatusQuery
+from provision.push.status import BoatStatus, concerns, fleet_status
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint
 from tests.unit.push.loopback import CANARY, RigBoat
@@ -48,29 +48,29 @@ def at(boats: dict[str, RigBoat]) -> dict[str, Endpoint]:
 
 
 @pytest.fixture(scope="module")
-def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, Standing]:
-    asked = standings([boat.target for boat in boats.values()], at)
+def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, BoatStatus]:
+    asked = fleet_status([boat.target for boat in boats.values()], at)
     return {standing.boat: standing for standing in asked}
 
 
-def test_a_boat_names_the_version_that_made_its_settings(found: dict[str, Standing]) -> None:
+def test_a_boat_names_the_version_that_made_its_settings(found: dict[str, BoatStatus]) -> None:
     assert found["well"].as_json()["version"] == __version__
     assert found["away"].version == ""
 
 
 @pytest.fixture
-def changed(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> Iterator[Wanted]:
+def changed(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> Iterator[Deployment]:
     with workspace() as folder:
         yield prepare([boats["differs"].target], folder, at)[0]
 
 
-def test_a_boat_that_is_as_its_profile_says(found: dict[str, Standing]) -> None:
+def test_a_boat_that_is_as_its_profile_says(found: dict[str, BoatStatus]) -> None:
     one = found["well"]
     assert one.well, one
     assert (one.kept, one.due, one.differs, one.drift) == (one.wanted, False, (), ())
 
 
-def test_what_a_push_would_change(found: dict[str, Standing]) -> None:
+def test_what_a_push_would_change(found: dict[str, BoatStatus]) -> None:
     one = found["differs"]
     assert one.due
     assert not one.well
@@ -95,7 +95,7 @@ def test_what_a_push_would_change(found: dict[str, Standing]) -> None:
     ],
 )
 def test_what_is_wrong_with_a_boat(
-    changed: Wanted, said: dict[str, Any], words: str | None
+    changed: Deployment, said: dict[str, Any], words: str | None
 ) -> None:
     status: dict[str, Any] = {"boat": "differs", "board": "x86-64", "base": {"format": 1}}
     health = {"data": {"writable": True}, "ext4_errors": None, "undervoltage": None}
@@ -104,12 +104,12 @@ def test_what_is_wrong_with_a_boat(
     assert concerns(changed, status, (1, 1)) == ([words] if words else [])
 
 
-def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, Standing]) -> None:
+def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, BoatStatus]) -> None:
     words = "its base reads settings of format 0, its profile's are in format 1"
     assert found["oldformat"].concerns == (words,)
 
 
-def test_who_does_not_answer(found: dict[str, Standing]) -> None:
+def test_who_does_not_answer(found: dict[str, BoatStatus]) -> None:
     assert (found["away"].place, found["away"].seen) == (None, None)
     assert "Is it switched on" in found["away"].hint and "--at" not in found["away"].hint
     assert not found["away"].refused
@@ -119,10 +119,10 @@ def test_who_does_not_answer(found: dict[str, Standing]) -> None:
 
 
 def test_when_a_boat_was_seen_is_remembered(
-    boats: dict[str, RigBoat], found: dict[str, Standing]
+    boats: dict[str, RigBoat], found: dict[str, BoatStatus]
 ) -> None:
     """Also on which settings; and then it may be switched off."""
-    (away,) = standings([boats["well"].target], {"well": Endpoint("127.0.0.1", 1)})
+    (away,) = fleet_status([boats["well"].target], {"well": Endpoint("127.0.0.1", 1)})
     assert away.place is None
     assert away.seen == pytest.approx(found["well"].seen, abs=10)
     assert away.kept == found["well"].kept
@@ -135,16 +135,16 @@ def test_a_renamed_boat_is_told_and_not_remembered(
     file = boats["well"].file.with_name("other.yml")
     file.write_text(boats["well"].file.read_text().replace("boat: well", "boat: other"))
     target = dataclasses.replace(boats["well"], file=file).target
-    (one,) = standings([target], {"other": at["well"]})
+    (one,) = fleet_status([target], {"other": at["well"]})
     assert "the boat there is well, not other" in one.concerns
     assert recall(file) is None
 
 
-def test_the_diff_of_every_file(changed: Wanted, boats: dict[str, RigBoat]) -> None:
+def test_the_diff_of_every_file(changed: Deployment, boats: dict[str, RigBoat]) -> None:
     """Against what is aboard now, changes by hand included; without a secret."""
     paths = (HOSTAPD, "/etc/hostname", "/etc/ssh/ssh_host_ed25519_key", "/not/there")
-    asking = Asking.read(changed.folder / "asking.json")
-    live = fetch(asking, boats["differs"].endpoint, paths)
+    query = StatusQuery.read(changed.folder / "status_query.json")
+    live = fetch(query, boats["differs"].endpoint, paths)
     assert live is not None
     assert sorted(live) == sorted(paths[:3])
     new = unpack((changed.folder / "settings.tar").read_bytes())
@@ -163,35 +163,35 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
 ) -> None:
     """And what shows it after that is refused, with words that say why."""
     boat, old = boats["well"], boats["well"].secrets
-    standings([boat.target], at)  # known by its old key, whatever other tests ran before
+    fleet_status([boat.target], at)  # known by its old key, whatever other tests ran before
     new = dataclasses.replace(
         boat,
         secrets=old.model_copy(update={"host_key": private_key(), "former_host_keys": former(old)}),
     )
-    (one,) = standings([new.target], at)
+    (one,) = fleet_status([new.target], at)
     assert one.place == at["well"]
     assert "/etc/ssh/ssh_host_ed25519_key" in one.differs
     with workspace() as folder:
         (wanted,) = prepare([new.target], folder, at)
-        assert wanted.reach.former_keys == (host_public_key(old),)
+        assert wanted.ssh_target.former_keys == (host_public_key(old),)
         note(new.target, wanted, at["well"], wanted.sha256)
         still = recall(boat.file)
         assert still is not None
         assert still.host_key == host_public_key(old), "it does not show the new key yet"
         # As after a push that was proven.
         wanted = dataclasses.replace(
-            wanted, reach=dataclasses.replace(wanted.reach, former_keys=())
+            wanted, ssh_target=dataclasses.replace(wanted.ssh_target, former_keys=())
         )
         note(new.target, wanted, at["well"], wanted.sha256)
-    (one,) = standings([new.target], at)
+    (one,) = fleet_status([new.target], at)
     assert one.place is None
     assert "from before it was rotated" in one.reason
     assert "--former-key" in one.hint
-    (one,) = standings([new.target], at, former=True)
+    (one,) = fleet_status([new.target], at, former=True)
     assert one.place == at["well"]
 
 
-def test_what_is_told_can_be_written_down(found: dict[str, Standing]) -> None:
+def test_what_is_told_can_be_written_down(found: dict[str, BoatStatus]) -> None:
     told = json.dumps([one.as_json() for one in found.values()])
     assert CANARY not in told
     assert "PRIVATE KEY" not in told
