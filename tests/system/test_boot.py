@@ -48,7 +48,7 @@ def test_the_feed_is_not_compiled_at_each_start(kittiwake: Virtual) -> None:
     )
     said = kittiwake.ask(look)
     imported = set(re.findall(r"import 'provision\.([a-z_.0-9]+)'", said))
-    assert "onboard.feed.app" in imported
+    assert "onboard.feed.daemon" in imported
     assert len(re.findall(r"\.pyc matches /usr/lib/boat/provision/", said)) == len(imported) + 1
     kittiwake.ask(f"echo '# changed by a push' >> {app}")
     try:
