@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Decide which links are right about the time, where several are named to tell it.
+"""Decide which links are right about the time, where several may tell it.
 
-Nothing in a sentence shows whether a receiver is wrong. What shows it is another receiver that
-says the same, or the boat's clock as it was right before. How long one has said the same shows
-that something has changed when another says something else, and no more than that.
+Nothing in a sentence shows whether a receiver is wrong. Another receiver that gives the same
+time shows that it is right, and so does the boat's clock as it was right before. How long a
+receiver has given the same time shows that something has changed when another receiver gives
+another time, and no more than that.
 """
 
 from __future__ import annotations
@@ -11,26 +12,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-#: So many sentences in a row must agree before a link is heeded.
+#: Sentences in a row that must agree before a link is heeded.
 AGREE = 3
 
 #: Seconds that two sentences may differ against the monotonic clock and still agree.
 TOLERANCE = 1.0
 
-#: Seconds by which two links differ only in how late they say the time.
+#: Seconds by which two links may differ only through a delay in sending the time.
 LATENCY_S = 5.0
 
-#: A fix is good for so many seconds; a link that was good so recently keeps the others out.
+#: Seconds that a fix is good for. A link that was good so recently keeps the others out.
 FRESH = 10.0
 
-#: Seconds for which a link waits, while others that are named are silent, before it is heeded.
+#: Seconds that a link waits, while other named links are silent, before it is heeded.
 ALONE_S = 60.0
 
-#: Seconds that two links agreed, after which the clock decides between two that differ; and
-#: seconds that one alone was not contradicted.
+#: Seconds that two links agreed, after which the clock decides between two that differ, and
+#: seconds that a single link was not contradicted.
 TRUSTED_S, TRUSTED_ALONE_S = 60.0, 3600.0
 
-#: Seconds for which a clock that one link alone has told decides against another. A receiver
+#: Seconds for which a clock set by a single link decides against another link. A receiver
 #: that has just been switched on is right by then (the almanac with the leap seconds takes 12.5
 #: minutes, IS-GPS-200).
 CONTEST_S = 3600.0
@@ -38,9 +39,9 @@ CONTEST_S = 3600.0
 
 @dataclass(slots=True)
 class Run:
-    """What one link says of the time, as the difference from the monotonic clock in seconds.
+    """Follows the time of one link, as the difference from the monotonic clock in seconds.
 
-    `agreeing` counts its sentences in a row that agree with it, `since` is when the first of
+    `agreeing` counts its sentences in a row that agree with it. `since` is when the first of
     them came and `heard` when the last did.
     """
 
@@ -50,7 +51,7 @@ class Run:
     heard: float
 
     def add(self, difference: float, heard: float) -> None:
-        """Take the next sentence: it continues the run, or begins another."""
+        """Take the next sentence: it continues the run, or starts another."""
         self.heard = heard
         if abs(difference - self.difference) <= TOLERANCE:
             # Follow the drift of the monotonic clock slowly.
@@ -61,27 +62,27 @@ class Run:
 
 
 class Agreement:
-    """Keeps a run of each link, and what the clock that was told so far is worth."""
+    """Keeps a run of each link, and how far the clock can be trusted."""
 
     def __init__(self, links: Sequence[str]) -> None:
-        """`links` are those that may tell the time, in their order."""
+        """Take `links`, the links that may tell the time, in their order."""
         self._links = links
         self.runs: dict[str, Run] = {}
         self.reference: float | None = None
-        """What was told last, as the difference from the monotonic clock in seconds."""
+        """The time last given, as the difference from the monotonic clock in seconds."""
         self._agreed = self._alone = self._contested = 0.0
         self._last = 0.0
         self._is_sure = False
         self._doubted_at: float | None = None
 
     def hear(self, origin: str, difference: float, heard: float) -> Run:
-        """Take what a link says; return its run."""
+        """Take the time that a link gives, and return its run."""
         run = self.runs.setdefault(origin, Run(difference, 0, heard, heard))
         run.add(difference, heard)
         return run
 
     def steady(self, now: float) -> list[str]:
-        """Name the links that tell the time now and agree with themselves, in their order."""
+        """Name the links that give the time now and agree with themselves, in their order."""
         return [
             link
             for link in self._links
@@ -92,7 +93,7 @@ class Agreement:
         return link in self.runs and now - self.runs[link].heard < FRESH
 
     def right(self, steady: list[str], now: float) -> list[str]:
-        """Name the links of `steady` that are right: all, or none, where nothing decides."""
+        """Name the links of `steady` that are right: all of them, or none where nothing decides."""
         passed, self._last = min(now - self._last, FRESH), now
         groups = [[other for other in steady if self._agree(link, other)] for link in steady]
         if all(len(group) == len(steady) for group in groups):
@@ -116,7 +117,7 @@ class Agreement:
         return []
 
     def _credit(self, links: list[str], passed: float) -> None:
-        """Let the clock be worth more for these links, if it is by them that it was told."""
+        """Trust the clock more, if it was set by these links."""
         if links != self._near_reference(links):
             return
         if len(links) > 1:
@@ -137,27 +138,27 @@ class Agreement:
         ]
 
     def doubt(self, now: float) -> None:
-        """Forget what the clock was worth: links differ, or one has jumped."""
+        """Reset the trust in the clock: links differ, or a link has jumped."""
         self._agreed = self._alone = self._contested = 0.0
         self._is_sure, self._doubted_at = False, now
 
     def tell(self, difference: float) -> None:
-        """Take note of what is told from now on."""
+        """Note the time that is given from now on."""
         self.reference, self._is_sure = difference, True
 
     def is_backed(self, origin: str, system: float, now: float) -> bool:
-        """Report whether anything but the link itself speaks for what it says.
+        """Report whether anything but the link itself supports the time that it gives.
 
-        That is another link, the clock as it has been told since the last doubt, or, at first,
-        the system's own (`system`, its difference from the monotonic clock): by a clock chip, or
-        from before the feed was started anew. Where nothing does, a minute has to pass, in which
-        the others had time to contradict.
+        Another link supports it, or the clock as it was set since the last doubt. At first the
+        system's own clock does too (`system`, its difference from the monotonic clock), set by a
+        clock chip or from before the feed was restarted. Without support a minute must pass, in
+        which the other links had time to contradict.
         """
         run, is_near = self.runs[origin], bool(self._near_reference([origin]))
         if len(self._links) == 1 or (self._is_sure and is_near):
             return True
         if self.reference is not None and not is_near:
-            # It has to stay for a minute anyhow before a jump is believed.
+            # It must stay for a minute anyhow before a jump is believed.
             return True
         if any(self._agree(origin, link) for link in self.steady(now) if link != origin):
             return True
@@ -168,13 +169,13 @@ class Agreement:
         return now - begun >= ALONE_S
 
     def goes_on(self, origin: str) -> bool:
-        """Report whether a link that has begun anew says what was told, or jumps away from it."""
+        """Report whether a link that starts again gives the known time, or jumps away from it."""
         if self.reference is None:
             return False
         return self._is_sure or not self._near_reference([origin])
 
     def differences(self, now: float) -> dict[str, float]:
-        """Return by how many seconds each link that is heard differs from the first of them."""
+        """Return the seconds by which each link that is heard differs from the first of them."""
         fresh = [link for link in self._links if self._is_fresh(link, now)]
         return {
             link: round(self.runs[link].difference - self.runs[fresh[0]].difference, 1)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Multicast to the transmission groups of IEC 61162-450."""
+"""Send multicast to the transmission groups of IEC 61162-450."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from provision.onboard.feed.nmea0183.transmission_groups import ANY, GROUPS, HEA
 from provision.onboard.feed.outputs.udp import DATAGRAM, pack
 from provision.onboard.feed.report.fault_log import Teller
 
-#: Line counts and group ids run to here and begin again (from memory).
+#: Line counts and group ids run up to this number and start again (from memory).
 COUNT = 1000
 
 #: Seconds between attempts to find the interface.
@@ -33,7 +33,7 @@ class Multicast:
         own: OwnPorts,
         not_from: frozenset[str],
     ) -> None:
-        """`not_from` are origins on the same medium."""
+        """Take `not_from`, the origins on the same medium."""
         self._multicast = multicast
         self._teller = teller
         self._not_from = not_from
@@ -89,7 +89,7 @@ class Multicast:
         return b"".join(tagged)
 
     def _on_interface(self) -> bool:
-        """Whether the interface is there; looked for every few seconds."""
+        """Report whether the interface exists. Looked up every few seconds."""
         now = self._loop.time()
         if not self._ready and now >= self._retry_at:
             self._retry_at = now + RETRY
@@ -118,5 +118,5 @@ class Multicast:
         self._channel.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Datagrams sent and dropped, for the state."""
+        """Return the datagrams sent and dropped, for the state."""
         return {"source": self._multicast.source, "sent": self.sent, "dropped": self.dropped}

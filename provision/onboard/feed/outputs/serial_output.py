@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A listener: a serial output slower than what could be sent to it.
+"""Send sentences to a listener, whose serial line is slower than the feed.
 
-The wire is never filled ahead: a sentence is written when the one before it has left, so
-that what is urgent does not wait in the kernel behind what is not.
+The wire is never filled ahead. A sentence is written when the sentence before it has left, so
+that an urgent sentence does not wait in the kernel behind less urgent sentences.
 """
 
 from __future__ import annotations
@@ -32,21 +32,21 @@ OWN_MOTION = frozenset(
     ["GGA", "GLL", "GNS", "RMC", "VTG", "HDG", "HDM", "HDT", "THS", "ROT", "VHW", "VBW", "ZDA"]
 )
 
-#: What a pilot follows besides, in the mode that holds an angle to the wind (common practice).
+#: Sentences that a pilot also follows, when it holds an angle to the wind (common practice).
 WIND = frozenset(["MWV", "MWD", "VWR", "VWT"])
 
 #: Sentences that wait in one queue.
 QUEUE = 32
 
-#: What ends a sentence (IEC 61162-1).
+#: End of a sentence (IEC 61162-1).
 LINE_END = b"\r\n"
 
-#: Seconds for which what was written may stay in the kernel before the port is opened anew,
-#: which is the only way to take it back.
+#: Seconds that written bytes may stay in the kernel before the port is reopened. Only that
+#: discards them.
 STUCK = 2.0
 
-#: Of these and of proprietary ones each says something of its own (waypoints, keys): a newer
-#: one stands for none that waits.
+#: Each of these sentences, and each proprietary sentence, has its own content (waypoints, keys):
+#: a newer sentence does not replace a waiting one.
 EACH = frozenset({"RTE", "WPL"})
 
 _REASONS = {
@@ -61,7 +61,7 @@ _REASONS = {
 
 
 class Listener:
-    """Sends one link what its `listens` names."""
+    """Sends a link the sentences that its `listens` names."""
 
     def __init__(
         self,
@@ -70,7 +70,7 @@ class Listener:
         teller: Teller,
         network: Mapping[str, Collection[str]] | None = None,
     ) -> None:
-        """`network` are the inputs by name, with the formatters that the profile says of them."""
+        """Take `network`: the inputs by name, with the formatters that the profile gives them."""
         self._network = network or {}
         self.name = link.name
         self._link = link
@@ -86,7 +86,7 @@ class Listener:
         self._begun: Sentence | None = None
         self._rest = b""
         self._until = 0.0
-        """When the last character of what was begun must have left."""
+        """When the last character of the sentence in progress must have left."""
         link.opened = self._open
         link.closed = self.clear
         self.sent = 0
@@ -94,9 +94,9 @@ class Listener:
         self.drops = dict.fromkeys(_REASONS, 0)
 
     def _open(self) -> None:
-        """End what has gone out so far, lest the first sentence is taken for the rest of it.
+        """Send CR LF first, so that stray bytes do not join our first sentence.
 
-        Until a new adapter's port is set up the kernel echoes to it what its instrument says.
+        Until a new adapter's port is set up, the kernel echoes to it what its instrument sends.
         """
         if self._link.port is not None:
             with suppress(OSError):
@@ -117,7 +117,10 @@ class Listener:
         return False
 
     def hears(self, origin: str, talker: str, formatter: str) -> bool:
-        """Say whether this link may hear it: all from aboard, from the network what is named."""
+        """Report whether this link may hear the kind.
+
+        It may hear every source aboard. From the network it may hear what the profile names.
+        """
         if steers(talker, formatter):
             # The gate decides, sentence by sentence.
             return True
@@ -126,12 +129,12 @@ class Listener:
         return not origin.startswith(CLIENT)
 
     def put(self, sentence: Sentence) -> None:
-        # Before the gate: a plotter without a route must not keep the others from steering.
+        # Before the gate: a plotter without a route must not keep other senders from steering.
         if is_void(sentence):
             self._drop(sentence, "void")
             return
         if sentence.waited > STALE:
-            # A pilot follows a heading or the wind, too.
+            # A pilot also follows a heading or the wind.
             self._drop(sentence, "stale")
             return
         urgency = self._urgency(sentence)
@@ -147,18 +150,18 @@ class Listener:
                 return
             queue.append(sentence)
         if sum(map(len, self._queues)) > QUEUE:
-            # The oldest of the least urgent goes.
+            # Drop the oldest sentence of the least urgent queue.
             for least in reversed(self._queues):
                 if least:
                     self._drop(least.popleft(), "full")
                     break
         if self._timer is None:
-            # What has been read in one piece is all queued first: the most urgent and newest
-            # of it is to go, not the first.
+            # Queue all that was read in one piece first: the most urgent and newest sentence must
+            # go out, not the first.
             self._timer = self._loop.call_soon(self._safely)
 
     def _replaces(self, sentence: Sentence, queue: deque[Sentence]) -> bool:
-        """Put a steering sentence in the place of an older one that waits, if there is one."""
+        """Replace an older steering sentence that waits, if there is one."""
         if sentence.formatter in EACH or sentence.talker == "P":
             return False
         for place, waiting in enumerate(queue):
@@ -192,7 +195,7 @@ class Listener:
         return None
 
     def _safely(self) -> None:
-        """Send what is next; what a fault of our own keeps from going out is dropped."""
+        """Send the next sentence. Drop the sentence that a fault of our own stops."""
         try:
             self._send()
         except Exception as error:
@@ -200,7 +203,7 @@ class Listener:
             begun = self._begun is not None and len(self._rest) < len(self._begun.raw)
             self._begun, self._rest = None, b""
             if begun:
-                # What follows is not to be taken for the rest of it.
+                # The next sentence must not join the rest of the broken one.
                 self._open()
             if any(self._queues):
                 self._timer = self._loop.call_later(0.005, self._safely)
@@ -243,7 +246,10 @@ class Listener:
         self._timer = self._loop.call_at(self._free_at, self._safely)
 
     def _held_up(self, port: int, now: float) -> bool:
-        """Whether the kernel still holds what should have left: nothing is to wait behind it."""
+        """Report whether the kernel still holds bytes that should have left.
+
+        No sentence may wait behind them.
+        """
         try:
             if not waiting_to_leave(port):
                 return False
@@ -265,7 +271,7 @@ class Listener:
         self._until = begin + STALE
 
     def clear(self) -> None:
-        """Drop all that waits; the port is closed."""
+        """Drop all sentences that wait: the port is closed."""
         waiting = [*([self._begun] if self._begun else []), *chain(*self._queues)]
         self._begun, self._rest = None, b""
         for queue in self._queues:
@@ -274,7 +280,7 @@ class Listener:
             self._drop(sentence, "absent")
 
     def as_json(self) -> dict[str, Any]:
-        """Queue and drops, for the state."""
+        """Return queue and drops, for the state."""
         return {
             "sent": self.sent,
             "bytes": self.bytes,

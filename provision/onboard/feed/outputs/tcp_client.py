@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One TCP client of the feed: a bounded queue of its own, so that it slows nobody.
+"""Serve one TCP client of the feed from its own bounded queue, so that it slows no other client.
 
-What is queued is whole pieces of sentences; the oldest goes first when the queue is full,
-but a sentence that was begun is always ended.
+The queue holds pieces of whole sentences. When it is full the oldest piece is dropped. A piece
+that was started is always finished.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.net.tcp_socket import PIECE, keep_alive
 from provision.onboard.feed.nmea0183.sentence import CLIENT
 
-#: What the kernel may hold for one client, in bytes: old news is worth little.
+#: Bytes that the kernel may hold for one client: old news is worth little.
 SEND_BUFFER = 32768
 
-#: Bytes read from a client in one go: what was held up on its way is to come in one piece, so
-#: that the newest of it is known.
+#: Bytes read from a client in one go. Data that were held up on their way must come in one
+#: piece, so that the newest sentence is known.
 BACKLOG = 16384
 
 
 def prepare(channel: socket.socket, patience: float) -> None:
-    """Options of a client's socket, so that a tablet that has vanished is noticed."""
+    """Set the options of a client's socket, so that a vanished tablet is noticed."""
     channel.setblocking(False)
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
@@ -34,7 +34,7 @@ def prepare(channel: socket.socket, patience: float) -> None:
 
 
 class Client:
-    """A connection that sentences are sent to."""
+    """Holds a connection that sentences are sent to."""
 
     def __init__(
         self,
@@ -44,8 +44,11 @@ class Client:
         said: Callable[[Client, bytes, bool], None],
         gone: Callable[[Client, str], None],
     ) -> None:
-        """`said` is called with what the client says and whether there may be more of it to read,
-        `gone` once with the reason."""
+        """Set the callbacks.
+
+        `said` gets what the client sends, and whether more may wait to be read. `gone` gets the
+        reason, once.
+        """
         self.address, self.port = peer
         self.name = f"{CLIENT}{self.address}:{self.port}"
         self.connected = asyncio.get_running_loop().time()
@@ -131,14 +134,14 @@ class Client:
             self.close(f"took nothing for {self._patience:.0f} s")
 
     def close(self, reason: str) -> None:
-        """End the connection at once, with what waits for it."""
+        """End the connection at once, and drop what waits for it."""
         if self._closed:
             return
         self._closed = True
         self._loop.remove_reader(self._channel)
         self._loop.remove_writer(self._channel)
         try:
-            # Reset instead of keeping what was not taken.
+            # Reset, instead of keeping what was not taken.
             if self._begun:
                 linger = struct.pack("ii", 1, 0)
                 self._channel.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
@@ -152,5 +155,5 @@ class Client:
 
     @property
     def queued(self) -> int:
-        """Bytes that wait for this client."""
+        """Return the bytes that wait for this client."""
         return len(self._begun) + self._queued

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The TCP server that tablets read the feed from."""
+"""Serve the feed to tablets over TCP."""
 
 from __future__ import annotations
 
@@ -31,12 +31,12 @@ BREATH = 1.0
 class Server:
     """Sends every client all sentences that pass its filter.
 
-    What clients say is dropped, but for the steering sentences of a sender that the
-    profile names.
+    What clients send is dropped, except the steering sentences of a sender that the profile
+    names.
     """
 
     def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, proof: Proof, teller: Teller) -> None:
-        """Binds the port; OSError when it is taken."""
+        """Bind the port. OSError when it is taken."""
         self._tcp = tcp
         self._hub = hub
         self._gate = gate
@@ -49,7 +49,7 @@ class Server:
         self._arrivals: dict[Client, Arrivals] = {}
         self._pending: list[Sentence] = []
         self._short_since: float | None = None
-        """Since when connections may wait that could not be taken."""
+        """Since when connections may wait that could not be accepted."""
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
         self._channel = listen_tcp(tcp.address, tcp.port, BACKLOG)
@@ -57,12 +57,12 @@ class Server:
 
     @property
     def port(self) -> int:
-        """The port that it listens on."""
+        """Return the port that it listens on."""
         return int(self._channel.getsockname()[1])
 
     @property
     def name(self) -> str:
-        """What it is called where its faults are told."""
+        """Return its name in logged faults."""
         return "tcp"
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
@@ -70,7 +70,7 @@ class Server:
 
     def put(self, sentence: Sentence) -> None:
         if not self._pending:
-            # Whatever else this turn of the loop brings goes into the same piece.
+            # Sentences that arrive in the same turn of the loop go into the same piece.
             self._loop.call_soon(self._teller.guarded(self.name, self._flush))
         self._pending.append(sentence)
 
@@ -80,8 +80,8 @@ class Server:
         if not self._clients:
             return
         piece = b"".join([sentence.raw for sentence in pending])
-        # Nothing goes back to where it came from: neither to the connection nor, but for
-        # this machine's own, to the address.
+        # No sentence goes back to where it came from: neither to the connection nor, except on this
+        # machine, to the address.
         apart = {sentence.origin for sentence in pending}
         apart.update(sentence.sender for sentence in pending)
         apart.discard(LOOPBACK)
@@ -94,7 +94,7 @@ class Server:
             self._send(client, whole, count)
 
     def _send(self, client: Client, piece: bytes, count: int) -> None:
-        """Send to one client; a fault with one is none of the others'."""
+        """Send to one client. A fault with this client does not touch the others."""
         if not count:
             return
         try:
@@ -104,7 +104,7 @@ class Server:
             client.close("a fault of our own")
 
     def _accept(self) -> None:
-        # All that wait, lest those behind miss what is sent meanwhile.
+        # Accept all that wait, so that none of them misses what is sent meanwhile.
         for _ in range(BACKLOG):
             try:
                 channel, peer = self._channel.accept()
@@ -169,19 +169,19 @@ class Server:
         self._teller.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")
 
     def watch(self, now: float) -> None:
-        """Disconnect who takes nothing; to be called every few seconds."""
+        """Disconnect clients that take nothing. Call it every few seconds."""
         for client in list(self._clients):
             client.watch(now)
 
     def close(self) -> None:
-        """Let go of the port and of every client."""
+        """Close the port and every client."""
         self._loop.remove_reader(self._channel)
         self._channel.close()
         for client in list(self._clients):
             client.close("sent away")
 
     def as_json(self) -> dict[str, Any]:
-        """Clients with queue and drops, for the state."""
+        """Return clients with queue and drops, for the state."""
         by_address = Counter(client.address for client in self._clients)
         return {
             "port": self.port,

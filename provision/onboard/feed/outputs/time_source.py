@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Time from the sky: dated fixes become samples of chrony's SOCK reference clock.
+"""Turn dated fixes into samples of chrony's SOCK reference clock.
 
-A sample is the difference between what a sentence says and what the system clock said
-when the sentence began, which is when it was read less the time it takes on the wire.
-Serial time is right to a fraction of a second, no better.
+A sample is the difference between the time in a sentence and the system clock's time when the
+sentence began. That is when it was read less the time it takes on the wire. Serial time is
+right to a fraction of a second, no better.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ from provision.onboard.feed.report.fault_log import Teller, log
 SAMPLE = struct.Struct("@lldiiii")
 MAGIC = 0x534F434B
 
-#: So many sentences in a row, and so many seconds, before a jump is believed.
+#: Sentences in a row, and seconds, before a jump is believed.
 JUMP, JUMP_S = 60, 60.0
 
-#: A sentence that may have waited for so many seconds before it was read tells no time.
+#: Seconds that a sentence may have waited before it was read and still tell the time.
 LATE_S = 0.5
 
 #: No true date lies before it: 2025-08-09, when the boat's Debian was released.
 RELEASED = 1754697600
 
-#: Dates more than this after the earliest true one are no dates: 1024 weeks, when a
-#: receiver's count of weeks rolls over (IS-GPS-200).
+#: Seconds after the earliest true date that a date may lie: 1024 weeks, when a receiver's
+#: count of weeks rolls over (IS-GPS-200).
 SPAN = 1024 * 7 * 86400
 
-#: What the boat's operating system says of itself.
+#: The base's description of itself.
 BASE = "/usr/lib/boat-base/base.json"
 
 _TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d+)?")
@@ -61,7 +61,7 @@ def _epoch(day: str, month: str, year: str, clock: str) -> float | None:
 
 
 def rmc_time(fields: list[str]) -> float | None:
-    """Seconds since 1970 of an RMC sentence's fields; None when it is void or undated.
+    """Return the seconds since 1970 of an RMC sentence's fields. None when it is void or undated.
 
     >>> rmc_time("142451.50,A,5057.970,N,00146.110,E,0.0,,251126,,,A".split(","))
     1795616691.5
@@ -75,7 +75,7 @@ def rmc_time(fields: list[str]) -> float | None:
 
 
 def zda_time(fields: list[str]) -> float | None:
-    """Seconds since 1970 of a ZDA sentence's fields; None when it is undated.
+    """Return the seconds since 1970 of a ZDA sentence's fields. None when it is undated.
 
     >>> zda_time("142451.50,25,11,2026,00,00".split(","))
     1795616691.5
@@ -86,7 +86,7 @@ def zda_time(fields: list[str]) -> float | None:
 
 
 def built(base: str) -> float:
-    """When this boat's base was built, in seconds since 1970; 0 where there is none to ask."""
+    """Return when this boat's base was built, in seconds since 1970. 0 when it is not known."""
     try:
         with open(base, "rb") as file:
             return float(json.load(file)["built"])
@@ -101,7 +101,7 @@ class Clock:
     """
 
     def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
-        """`bauds` are the baud rates of the links, by name."""
+        """Take `bauds`, the baud rates of the links by name."""
         self._clock = clock
         not_before = RELEASED if clock.not_before is None else clock.not_before
         self._not_before = max(not_before, built(BASE))
@@ -154,7 +154,7 @@ class Clock:
         return time.time() - self._loop.time()
 
     def _is_chosen(self, origin: str, now: float) -> bool:
-        """Report whether the time is to come from this link now."""
+        """Report whether the time must come from this link now."""
         steady = self._agreement.steady(now)
         if origin not in steady:
             return not steady and self._agreement.goes_on(origin)
@@ -177,7 +177,7 @@ class Clock:
         return True
 
     def _contested(self, steady: list[str], right: list[str]) -> None:
-        """Say which links differ, and by how much."""
+        """Log which links differ, and by how much."""
         runs = self._agreement.runs
         first, *others = [*right, *(link for link in steady if link not in right)]
         differ = ", ".join(
@@ -189,7 +189,7 @@ class Clock:
         )
 
     def _told(self, sentence: Sentence) -> float | None:
-        """What a sentence with a valid fix says; a ZDA is as valid as the fix before it."""
+        """Return the time of a sentence with a valid fix. A ZDA is as valid as the last fix."""
         fields = sentence.fields
         if sentence.formatter == "GGA":
             valid = len(fields) > 5 and fields[5] in VALID_QUALITIES
@@ -242,7 +242,7 @@ class Clock:
         self._channel.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Samples given and refused, for the state."""
+        """Return samples given and refused, for the state."""
         now = self._loop.time()
         return {
             "samples": self.samples,

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""UDP to a broadcast address or a named host."""
+"""Send UDP to a broadcast address or a named host."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ DATAGRAM = 1400
 
 
 def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
-    """Whole pieces joined into datagrams of at most `most` bytes; a longer one goes alone."""
+    """Join whole pieces into datagrams of at most `most` bytes. A longer piece goes alone."""
     datagrams: list[bytes] = []
     current: list[bytes] = []
     size = 0
@@ -35,7 +35,7 @@ def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
 
 
 class Datagrams:
-    """Sends sentences to one address; a network that is not there yet is no fault of ours."""
+    """Sends sentences to one address. A network that does not exist yet is no fault of ours."""
 
     def __init__(
         self,
@@ -44,7 +44,7 @@ class Datagrams:
         own: OwnPorts,
         not_from: frozenset[str] = frozenset(),
     ) -> None:
-        """`not_from` are origins on the same medium."""
+        """Take `not_from`, the origins on the same medium."""
         self.name = f"{udp.address}:{udp.port}"
         self._udp = udp
         self._reaches = udp.network or Subnet.parse(f"{udp.address}/32")
@@ -86,5 +86,5 @@ class Datagrams:
         self._channel.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Datagrams sent and dropped, for the state."""
+        """Return the datagrams sent and dropped, for the state."""
         return {"to": self.name, "sent": self.sent, "dropped": self.dropped}

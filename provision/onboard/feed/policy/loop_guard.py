@@ -1,19 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Drop what comes back to us because we sent it, and nothing else.
+"""Drop echoes: sentences that come back because we sent them.
 
-One sentence alone cannot show whether it is an echo. These show it:
-
-- Another speaker said it a moment ago, and we may have sent it to this one.
-- It says a time of day that is over: its first speaker has said another since, or it was first
-  heard longer ago than a receiver repeats one fix.
+One sentence alone cannot show whether it is an echo. These facts show it:
+- Another speaker said it a moment ago, and we may have sent it to this speaker.
+- It has a time of day that is over: its first speaker has said another time since, or it was
+  first heard longer ago than a receiver repeats one fix.
 - Its origin is in a ring (see rings.py), and we sent it as long ago as the ring takes. A ring
-  brings back each sentence once: as many are dropped as were sent, so that an instrument in the
+  brings back each sentence once. As many are dropped as were sent, so that an instrument in the
   ring that repeats itself is heard as often as it speaks.
 
-What a speaker says is compared with what speakers have said that are trusted no less: nobody on
-the network silences an instrument on a wire, or an input that a link listens to, by saying its
-sentences first. Steering from the network is compared with everything: it is rather lost than
-sent round.
+A sentence is compared only with what equally or more trusted speakers have said. A sender on the
+network therefore cannot silence an instrument on a wire, or an input that a link listens to, by
+sending its sentences first. Steering from the network is compared with everything: losing it is
+better than sending it round.
 """
 
 from __future__ import annotations
@@ -25,34 +24,34 @@ from provision.onboard.feed.policy.recent import Passed, Recent, time_of
 from provision.onboard.feed.policy.rings import SLOW_S, TESTS, Ring
 from provision.onboard.feed.report.fault_log import Teller
 
-#: Seconds within which what one speaker has said is another's echo.
+#: Seconds within which what one speaker has said is another speaker's echo.
 WINDOW = 3.0
 
-#: Seconds for which a receiver may repeat one fix; times of whole seconds are said for one.
+#: Seconds for which a receiver may repeat one fix. Times of whole seconds are said for one.
 STALE_FIX_S = 2.0
 
-#: Seconds between two looks at what is known of all origins.
+#: Seconds between two checks of all origins.
 LOOK_S = 0.25
 
-#: How often in a row a sentence comes again after the same time before it looks like an echo.
+#: Repeats in a row after the same time before a sentence looks like an echo.
 TURNS = 2
 
-#: An instrument hardly says the same sentence more often in a second.
+#: Times a second that an instrument hardly says the same sentence more often than.
 FLOOD = 12
 
-#: Seconds after which what an instrument says all the time is no more worth a test.
+#: Seconds after which a sentence that an instrument repeats all the time is not tested any more.
 SETTLED_S = 10.0
 
-#: Why a sentence goes nowhere, in words.
+#: The reason for dropping a sentence, in words.
 ECHO = "come back through it; they are dropped"
 TEST = "seem to come back through it; a few are withheld to find out"
 
-#: How far a speaker is trusted: an input, an input that a link listens to, a wire.
+#: Trust in a speaker: an input, an input that a link listens to, a wire.
 INPUT, NAMED, WIRE = range(3)
 
 
 def speaker(sentence: Sentence) -> str:
-    """Return who said it; a client of ours that comes again comes by another port."""
+    """Return who said it. A client of ours that reconnects comes from another port."""
     if sentence.origin.startswith(CLIENT):
         return CLIENT + sentence.sender
     return f"{sentence.origin} {sentence.sender}" if sentence.sender else sentence.origin
@@ -67,9 +66,12 @@ class Echoes:
         teller: Teller,
         named: Collection[str] = (),
     ) -> None:
-        """`sent` says which formatters each link may bring back; origins that it does not
-        name, which are on the network, may bring back any. `named` are the inputs that a link
-        listens to."""
+        """Set what each origin may bring back.
+
+        `sent` maps each link to the formatters that it may bring back. Origins that it does not
+        name are on the network, and may bring back any. `named` are the inputs that a link
+        listens to.
+        """
         self._sent = sent
         self._teller = teller
         self._named = frozenset(named)
@@ -81,7 +83,7 @@ class Echoes:
         self.dropped = 0
 
     def returns(self, sentence: Sentence) -> bool:
-        """Report whether this sentence is one of ours that has come back: it must go nowhere."""
+        """Report whether this sentence is an echo of ours: it must go nowhere."""
         origin, name, time = sentence.origin, speaker(sentence), time_of(sentence)
         trust = self._trust(sentence)
         against = trust
@@ -106,7 +108,7 @@ class Echoes:
         return False
 
     def _look(self, now: float) -> None:
-        """Look whether any origin is in a ring or is being tested: then every pass counts."""
+        """Check whether any origin is in a ring or is being tested: then every pass counts."""
         self._look_at = now + LOOK_S
         self._open = any(ring.is_open(now) for ring in self._rings.values())
 
@@ -118,11 +120,11 @@ class Echoes:
     def _reason(
         self, sentence: Sentence, name: str, time: str, passed: Passed, recent: Recent
     ) -> str:
-        """Return why a sentence that was passed on before goes nowhere; empty where it goes on."""
+        """Return why a repeated sentence goes nowhere, or an empty text if it goes on."""
         now = sentence.heard
         sent = self._sent.get(sentence.origin)
         may_return = sent is None or sentence.formatter in sent
-        # Whoever said it first may say it again.
+        # The first speaker may say it again.
         from_another = name not in (passed.speaker, passed.first_speaker)
         ring = self._ring(sentence, name)
         ring.decide(now)
@@ -147,7 +149,7 @@ class Echoes:
                     ring.fixes.goes_on(now - sent_at, now)
                 return ECHO
         if late:
-            # Whether it was an echo or not: all that follows is none of what was sent before.
+            # Echo or not: what follows does not answer anything sent before.
             passed.take_back(sentence.origin, 0.0, now)
         if not time and not steering and self._tests(sentence, name, passed, ring):
             return TEST
@@ -186,7 +188,7 @@ class Echoes:
         return True
 
     def _ring(self, sentence: Sentence, name: str) -> Ring:
-        # A client that comes again comes by another port.
+        # A client that reconnects comes from another port.
         key = name if sentence.origin.startswith(CLIENT) else sentence.origin
         ring = self._rings.get(key)
         if ring is None:

@@ -1,18 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Keeping each formatter to its rate."""
+"""Keep each formatter to its rate."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-#: A sentence may come this part of its interval early and still keep its rate.
+#: Part of its interval that a sentence may come early and still keep its rate.
 SLACK = 0.5
 
 
 class Pace:
-    """Passes no more than so many sentences a second of each formatter.
+    """Passes no more sentences a second of each formatter than its rate.
 
-    Those that come a little early are not lost: what counts is the rate, not the gap.
+    Sentences that come a little early are not lost: what counts is the rate, not the gap.
     """
 
     def __init__(self, rates: Mapping[str, float]) -> None:
@@ -20,7 +20,7 @@ class Pace:
         self._due: dict[str, float] = {}
 
     def passes(self, formatter: str, now: float) -> bool:
-        """Whether one more may pass at `now`, in seconds."""
+        """Report whether one more sentence may pass at `now`, in seconds."""
         interval = 1.0 / self._rates[formatter]
         due = self._due.get(formatter, 0.0)
         if now < due - SLACK * interval:

@@ -13,10 +13,10 @@ KEPT_S = 60.0
 #: Sentences remembered at most, in each of two generations.
 MAX_SENTENCES = 10000
 
-#: Passes of one sentence remembered at most, and speakers whose newest time is.
+#: Passes of one sentence remembered at most, and speakers whose newest time is remembered.
 MAX_PASSES, MAX_SPEAKERS = 2048, 512
 
-#: Seconds by which two receivers that one sender passes on differ in how late they say the time.
+#: Seconds by which two receivers behind one sender may differ in how late they say the time.
 OVERTAKEN_S = 0.2
 
 #: Index of the time of day in the sentences that have it, from 0 (IEC 61162-1; GBS, GRS, GST,
@@ -28,7 +28,7 @@ TIME_FIELD = {
 
 
 def time_of(sentence: Sentence) -> str:
-    """Return the time of day that a sentence says; empty where it says none.
+    """Return the time of day in a sentence, or an empty text without one.
 
     >>> from provision.onboard.feed.nmea0183.sentence import make
     >>> time_of(make("$GPGLL,5057.970,N,00146.110,E,142451,A", origin="gnss", heard=0.0))
@@ -43,42 +43,42 @@ def time_of(sentence: Sentence) -> str:
 
 @dataclass(slots=True)
 class Passed:
-    """One sentence that was passed on, in seconds of the monotonic clock."""
+    """Records one sentence that was passed on, in seconds of the monotonic clock."""
 
     first: float
     first_speaker: str
     last: float
     speaker: str
-    """Who said it last."""
+    """The speaker that said it last."""
     passes: int = 1
     interval: float = 0.0
     """Seconds between the last two times that one speaker said it."""
     turns: int = 0
-    """How often in a row that speaker said it again after the same interval."""
+    """Times in a row that this speaker said it again after the same interval."""
     repeated: bool = False
-    """Whether it came again when it was withheld."""
+    """True if it came again when it was withheld."""
     echoes: int = 0
-    """How often it came from another before it was late."""
+    """Times that it came from another speaker before it was late."""
     since: float = 0.0
     count: int = 0
-    """How often it was passed since then, for a second at most."""
+    """Passes since `since`, for a second at most."""
     sent: list[float] | None = None
-    """When it was passed on; None is the same as the last time alone."""
+    """When it was passed on. None means the last time alone."""
     back: dict[str, dict[float, int]] | None = None
-    """How often each that was sent came back, by the origin that brought it back."""
+    """How often each copy that was sent came back, by the origin that brought it back."""
 
     def is_outstanding(self, origin: str) -> bool:
-        """Report whether `origin` has not brought back all of it that was sent."""
+        """Report whether `origin` has not brought back all copies that were sent."""
         back = (self.back or {}).get(origin, {})
         return any(at not in back for at in self._sent())
 
     def delay(self, echoes: int, now: float) -> float:
-        """Return how long ago that was sent which comes back behind so many others."""
+        """Return how long ago the copy was sent that comes back behind `echoes` other copies."""
         sent = self._sent()
         return now - sent[min(echoes, len(sent) - 1)] if sent else now - self.last
 
     def take_back(self, origin: str, since: float, until: float, copies: int = 1) -> float | None:
-        """Return when that was sent, between two moments, which `origin` brings back now."""
+        """Return when the copy that `origin` brings back now was sent, between two moments."""
         if self.back is None:
             self.back = {}
         back = self.back.setdefault(origin, {})
@@ -89,7 +89,7 @@ class Passed:
         return None
 
     def says(self, speaker: str, now: float, *, every: bool) -> None:
-        """Count one more pass; those before are forgotten unless `every` one counts."""
+        """Count one more pass. Forget earlier passes unless `every` pass counts."""
         self.passes += 1
         if now - self.since > 1.0:
             self.since, self.count = now, 0
@@ -116,10 +116,10 @@ class Passed:
 
 
 class Recent:
-    """The sentences of the last minute, by their text."""
+    """Holds the sentences of the last minute, by their text."""
 
     def __init__(self) -> None:
-        # Two generations: to forget one as a whole is cheaper than one sentence at a time.
+        # Two generations: forgetting a whole generation is cheaper than one sentence at a time.
         self._recent: dict[bytes, Passed] = {}
         self._older: dict[bytes, Passed] = {}
         self._turned = 0.0
@@ -159,7 +159,7 @@ class Recent:
     def _note_time(self, sentence: Sentence, speaker: str, time: str) -> None:
         key = speaker, sentence.talker, sentence.formatter
         if key not in self._newest and len(self._newest) >= MAX_SPEAKERS:
-            # A sender of ever new addresses must not eat memory.
+            # A sender that keeps changing its address must not fill memory.
             del self._newest[next(iter(self._newest))]
         self._newest[key] = time, sentence.heard
 

@@ -1,13 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tell a ring from a repeater: what is withheld from a ring does not come back.
+"""Tell a ring from a repeater: a sentence withheld from a ring does not come back.
 
 A ring brings back what we sent, and only that. A repeater says it again whatever we do. One
-repeat shows neither. So a few sentences are withheld that look like echoes: where one of them
-comes again although all that was sent of it has come back, it is a repeater's. Where none does,
-the origin is in a ring, whose delay is then known.
+repeat shows neither. So the feed withholds a few sentences that look like echoes. If one of them
+comes again although all its sent copies have come back, it is a repeater's. If none does, the
+origin is in a ring, and the ring's delay is then known.
 
-What looks like an echo is a fix that comes late, or, where no fixes are, a sentence that comes
-again and again after the same time; of such ones, one is withheld at a time.
+A fix that comes late looks like an echo. Where no fixes are, a sentence that comes again and
+again after the same time does. Of such sentences only one is withheld at a time.
 """
 
 from __future__ import annotations
@@ -21,47 +21,47 @@ from provision.onboard.feed.policy.recent import KEPT_S, Passed
 #: Different late fixes, and different sentences that come regularly, before one is withheld.
 LATE, REGULAR = 3, 8
 
-#: Sentences that were withheld and did not come again, until an origin is held to be in a ring.
+#: Withheld sentences that did not come again, until an origin counts as a ring.
 TESTS = 3
 
 #: Sentences that are withheld at one time, at most.
 MAX_TESTS = 8
 
-#: Seconds for which that holds, beyond twice the delay; then it is tested again.
+#: Seconds that an origin counts as a ring, beyond twice the delay. Then it is tested again.
 RING_S = 120.0
 
-#: Seconds without tests after something that was withheld came again: at first, and at most.
+#: Seconds without tests after a withheld sentence came again: at first, and at most.
 PAUSE_S, MAX_PAUSE_S = 5.0, 600.0
 
-#: A ring that splits brings back a sentence more than once; more often is a repeater's.
+#: Copies that a ring that splits may bring back. More copies are a repeater's.
 MAX_COPIES = 3
 
-#: Beyond so many seconds an instrument hardly repeats itself: several are withheld at a time.
+#: Seconds beyond which an instrument hardly repeats itself: several are withheld at a time.
 SLOW_S = 3.0
 
-#: Delays remembered of an origin, and seconds for which one delay makes what steers suspect.
+#: Delays remembered of an origin, and seconds for which a delay makes steering suspect.
 MAX_DELAYS, SUSPECT_S = 8, 10.0
 
 
 @dataclass(slots=True)
 class _Test:
-    """One sentence that is withheld."""
+    """Describes one sentence that is withheld."""
 
     due: float
     delays: tuple[float, float]
     """Seconds since it was sent last, and since it was sent first."""
     passes: int
     again: int = 0
-    """How often it came although all that was sent of it had come back."""
+    """Times that it came although all its sent copies had come back."""
 
     @property
     def copies(self) -> int:
-        """How often each that was sent came back."""
+        """Return how often each copy that was sent came back."""
         return 1 + round(self.again / self.passes)
 
 
 def span(now: float, least: float, most: float) -> tuple[float, float]:
-    """Return between which moments that was sent which comes back now, so many seconds late."""
+    """Return when the copy that comes back now, `least` to `most` s late, was sent: from, to."""
     return now - 1.1 * most - 0.1, now - 0.9 * least + 0.1
 
 
@@ -69,7 +69,7 @@ class Trial:
     """Finds out whether an origin is in a ring, by sentences of one kind."""
 
     def __init__(self, needed: int) -> None:
-        """`needed` different sentences must look like echoes before one is withheld."""
+        """Take `needed`: so many sentences must look like echoes before one is withheld."""
         self._needed = needed
         self._noted: dict[bytes, float] = {}
         self._tests: dict[bytes, _Test] = {}
@@ -79,7 +79,7 @@ class Trial:
         self._pause = PAUSE_S
 
     def note(self, raw: bytes, now: float, most: int = TESTS) -> bool:
-        """Note what looks like an echo, and report whether it is worth withholding it."""
+        """Note a sentence that looks like an echo, and report whether to withhold it."""
         noted = self._noted
         if raw not in noted:
             noted[raw] = now
@@ -90,7 +90,7 @@ class Trial:
         return now - next(iter(noted.values())) <= KEPT_S
 
     def withhold(self, raw: bytes, passed: Passed, sent_at: float, now: float) -> None:
-        """Begin a test with a sentence that is not passed on."""
+        """Start a test with a sentence that is not passed on."""
         if now >= self._paused_until and len(self._tests) < MAX_TESTS:
             delays = now - passed.last, now - sent_at
             due = now + 1.5 * max(delays) + 0.5
@@ -131,7 +131,7 @@ class Trial:
         return True
 
     def goes_on(self, delay: float, now: float) -> None:
-        """Note that the ring is still there."""
+        """Note that the ring still exists."""
         if now < self._until:
             self._until = max(self._until, now + RING_S + 2 * delay)
 
@@ -140,11 +140,11 @@ class Trial:
         return bool(self._tests) or now < self._until
 
     def copies(self, now: float) -> int:
-        """Return how often a ring brings back what was sent once; 1 where no ring is known."""
+        """Return how often a ring brings back what was sent once. 1 where no ring is known."""
         return max((test.copies for test in self._failed), default=1) if now < self._until else 1
 
     def span(self, now: float) -> tuple[float, float] | None:
-        """Return between which moments that was sent which comes back now; None for no ring."""
+        """Return when the copy that comes back now was sent: from, to. None without a ring."""
         if now >= self._until:
             return None
         delays = [delay for test in self._failed for delay in test.delays]
@@ -152,7 +152,7 @@ class Trial:
 
 
 class Ring:
-    """What is known of one origin: whether it brings back what we send, and how late."""
+    """Holds what is known of one origin: whether it brings back what we send, and how late."""
 
     def __init__(self) -> None:
         self.fixes = Trial(LATE)
@@ -169,7 +169,7 @@ class Ring:
     def floods(self, now: float) -> None:
         """Note a sentence that comes more often than an instrument says it.
 
-        With fixes that come back as well, that is a ring.
+        Together with fixes that come back, this shows a ring.
         """
         delays = [delay for at, delay in self._suspect if now - at <= SUSPECT_S]
         if delays and now >= self._flood_until:
@@ -186,13 +186,13 @@ class Ring:
         return known or now < self._flood_until
 
     def copies(self, now: float) -> int:
-        """Return how often a ring brings back what was sent once; 1 where no ring is known."""
+        """Return how often a ring brings back what was sent once. 1 where no ring is known."""
         return max(self.fixes.copies(now), self.others.copies(now))
 
     def spans(self, now: float, *, steers: bool) -> Iterator[tuple[float, float]]:
-        """Say between which moments that was sent which comes back now; nothing where no ring is.
+        """Yield when the copy that comes back now was sent: from, to. Empty without a ring.
 
-        What steers gets no benefit of the doubt: whatever else comes back makes it suspect.
+        Steering gets no benefit of the doubt: any other sentence that comes back makes it suspect.
         """
         for trial in (self.fixes, self.others):
             found = trial.span(now)

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which source to believe: one for each kind of data, by the profile's order of preference.
+"""Choose the source to believe for each kind of data, by the profile's order of preference.
 
-On silence of the believed source the next in order takes over; a preferred one that was
+When the believed source falls silent, the next in order takes over. A preferred source that was
 lost is believed again after it has been steady for a while. A sentence without valid data
-(a void fix, an empty depth) is silence; `validity` has the table. Without an order, and of
-AIS targets, all pass.
+(a void fix, an empty depth) counts as silence: `validity` has the table. Kinds without an order,
+and AIS targets, all pass.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.nmea0183.validity import DATA, says_something
 from provision.onboard.feed.report.fault_log import log
 
-#: These come with what is chosen, and are no sign that their source is alive: satellites in
-#: view are no fix, a rate of turn is no heading, and a log that stands still has a distance.
+#: Follow the chosen source, but do not count as a sign of life: satellites in view are no fix,
+#: a rate of turn is no heading, and a log that stands still has a distance.
 MUTE = frozenset(
     formatter
     for formatter in KIND_OF
@@ -29,7 +29,7 @@ MUTE = frozenset(
 
 @dataclass(slots=True)
 class _Heard:
-    """When a source said something of a kind, and since when without a gap."""
+    """Records when a source last gave valid data of a kind, and since when without a gap."""
 
     last: float
     since: float
@@ -37,7 +37,7 @@ class _Heard:
 
 
 class _Choice:
-    """The source that is believed for one kind."""
+    """Chooses the source that is believed for one kind."""
 
     def __init__(self, kind: str, order: tuple[str, ...], prefer: models.Prefer) -> None:
         self.kind = kind
@@ -47,10 +47,10 @@ class _Choice:
         self._prefer = prefer
         self._heard: dict[str, _Heard] = {}
         self._said: dict[str, tuple[str, float, float]] = {}
-        """Who said each formatter last, when, and how long after the one before."""
+        """The last source of each formatter, when, and seconds since the sentence before."""
 
     def _rank(self, origin: str) -> int:
-        """Sources that the order does not name come behind all that it does."""
+        """Rank sources that the order does not name behind all that it names."""
         return self._order.index(origin) if origin in self._order else len(self._order)
 
     def passes(self, sentence: Sentence) -> bool:
@@ -63,18 +63,18 @@ class _Choice:
                     "%s: %s is believed now, before it %s", self.kind, origin, self.source or "none"
                 )
                 self.source, self.since = origin, now
-        # Before anybody had data: empty sentences show at least that something is there.
+        # Before any source had data: empty sentences show at least that something is there.
         if self.source not in (None, origin):
             return False
         return not (says or sentence.formatter in MUTE) or self._is_news(sentence)
 
     def _is_news(self, sentence: Sentence) -> bool:
-        """Whether no other source has said the same a moment before it was believed no more."""
+        """Report whether no earlier source has given the same data a moment ago."""
         origin, now = sentence.origin, sentence.heard
         by, last, interval = self._said.get(sentence.formatter, (origin, now, 0.0))
         if by != origin and now - last < interval / 2:
             return False
-        # The silence of a source, or between two, is no interval of either.
+        # The silence of a source, or between two sources, is no interval of either.
         gap = now - last
         if by == origin and 0 < gap <= self._prefer.silence:
             interval = gap
@@ -100,7 +100,7 @@ class _Choice:
         return self._rank(origin) < self._rank(self.source) and steady
 
     def _best_alive(self, origin: str, now: float) -> bool:
-        """Whether no source before this one in the order has been heard lately."""
+        """Report whether no source before this one in the order has been heard lately."""
         return not any(
             self._rank(other) < self._rank(origin) and now - heard.last <= self._prefer.silence
             for other, heard in self._heard.items()
@@ -108,17 +108,17 @@ class _Choice:
 
 
 class Beliefs:
-    """Passes the believed source's sentences, and those of kinds without an order."""
+    """Passes the believed source's sentences, and sentences of kinds without an order."""
 
     def __init__(self, prefer: models.Prefer, whose: str = "") -> None:
-        """`whose` stands before the kind of data in what is logged."""
+        """Take `whose`, the text before the kind of data in log lines."""
         self.name = f"{whose}beliefs"
         self._choices = {
             kind: _Choice(f"{whose}{kind}", order, prefer) for kind, order in prefer.order.items()
         }
 
     def kind(self, formatter: str) -> str | None:
-        """The kind of a sentence, if there is an order for it."""
+        """Return the kind of a sentence, if there is an order for it."""
         kind = KIND_OF.get(formatter)
         return kind if kind in self._choices else None
 
@@ -126,7 +126,7 @@ class Beliefs:
         return self._choices[kind].passes(sentence)
 
     def as_json(self, now: float) -> dict[str, Any]:
-        """Which source is believed for each kind, and for how many seconds."""
+        """Return the source that is believed for each kind, and for how many seconds."""
         return {
             kind: {
                 "source": choice.source,

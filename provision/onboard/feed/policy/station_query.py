@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""By which pass-phrase a tablet has joined: asked of boat-stations, which asks hostapd.
+"""Ask boat-stations which pass-phrase a tablet has joined by. boat-stations asks hostapd.
 
-A question is asked after the sentence that it is about was read, so that the answer is no
-older than the sentence. Several that wait for the same tablet share the next question.
+The question is asked after its sentence was read, so that the answer is no older than the
+sentence. Several questions about the same tablet share the next question.
 """
 
 from __future__ import annotations
@@ -17,19 +17,19 @@ from dataclasses import dataclass
 #: Seconds until a question that was not answered counts as refused.
 TIMEOUT_S = 1.0
 
-#: Longer than any answer.
+#: More bytes than any answer has.
 _MAX_ANSWER_BYTES = 1024
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What hostapd knows of a tablet's hardware address; `error` when it cannot be asked."""
+    """Holds what hostapd knows of a tablet's hardware address, or the `error` in asking."""
 
     joined: bool = False
     keyid: str = ""
-    """The name of the pass-phrase that it joined by; empty for the boat's own one."""
+    """The name of the pass-phrase that the tablet joined by. Empty for the boat's own."""
     since: float = 0.0
-    """The monotonic time (s) from which on this holds, or a later one."""
+    """The monotonic time (s) from which on this holds, or a later time."""
     error: str = ""
 
 
@@ -37,10 +37,10 @@ Then = Callable[[Answer], None]
 
 
 class Stations:
-    """Asks about hardware addresses; each answer goes to who has asked for it."""
+    """Asks about hardware addresses, and gives each answer to the caller that asked for it."""
 
     def __init__(self, path: str) -> None:
-        """`path` is the socket where boat-stations answers; it need not be there yet."""
+        """Take `path`, the socket where boat-stations answers. It may not exist yet."""
         self._path = path
         self._loop = asyncio.get_running_loop()
         self._socket: socket.socket | None = None
@@ -110,7 +110,7 @@ class Stations:
             self._send(mac)
 
     def _fail(self, reason: str) -> None:
-        """Answer all questions with an error, and begin with a new connection."""
+        """Answer all questions with an error, and start with a new connection."""
         self.close()
         waiting = {**self._asked}
         for mac, more in self._waiting.items():
@@ -126,7 +126,7 @@ class Stations:
             self._timer = None
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._disarm()
         if self._socket is not None:
             with suppress(ValueError):

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who may steer: the named sender alone, one at a time.
+"""Let only a named sender steer, and only one at a time.
 
 A tablet that has its own pass-phrase counts only where it is proven to have joined by it.
-A sentence that steers reaches a listener only through this gate. Without a word in the
-profile, and to other listeners than the one that it names (displays), the network is
-refused, and of the links only those pass whose `talks` names the sentence. Nothing is
-ever made up or repeated when the controller falls silent.
+
+A sentence that steers reaches a listener only through this gate. Without `steering` in the
+profile the network is refused. It is also refused at listeners other than the steered link
+(displays). Of the links only those pass whose `talks` names the sentence. The gate never makes
+up or repeats a sentence when the controller falls silent.
 """
 
 from __future__ import annotations
@@ -19,13 +20,13 @@ from provision.onboard.feed.net import arp
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
 from provision.onboard.feed.report.fault_log import Teller, log
 
-#: A controller that was silent for so many seconds is one no more.
+#: Seconds of silence after which a controller is no longer the controller.
 SILENCE = 10.0
 
 
 @dataclass(slots=True)
 class _Control:
-    """Who steers one listener, since when, and when it was heard last."""
+    """Records the sender that steers one listener, since when, and when it was heard last."""
 
     sender: str
     since: float
@@ -33,7 +34,7 @@ class _Control:
 
 
 class Gate:
-    """Lets the controller's sentences through to the listeners, and nobody else's."""
+    """Lets only the controller's sentences through to the listeners."""
 
     def __init__(
         self,
@@ -43,8 +44,9 @@ class Gate:
         teller: Teller,
         hardware_address: Callable[[str], str | None] = arp.hardware_address,
     ) -> None:
-        """`links` are the serial ones by name, `datagrams` the inputs whose senders are
-        whatever they say they are."""
+        """Set the sources. `links` are the serial links by name. `datagrams` are the inputs where a
+        sender can forge its address.
+        """
         self._steering = steering
         self._datagrams = datagrams
         self._links = links
@@ -55,9 +57,10 @@ class Gate:
         self.refused = 0
 
     def knows(self, sentence: Sentence) -> bool:
-        """Whether this sentence of a client steers and is from a sender that the profile names.
+        """Report whether a client's sentence steers and is from a sender that the profile names.
 
-        Whatever else clients say goes nowhere; what would steer is counted and logged.
+        Any other sentence of a client goes nowhere. A refused steering sentence is counted and
+        logged.
         """
         if not steers(sentence.talker, sentence.formatter):
             return False
@@ -67,7 +70,7 @@ class Gate:
         return False
 
     def admits(self, sentence: Sentence, listener: str) -> bool:
-        """Whether this sentence may go to the link `listener` now.
+        """Report whether this sentence may go to the link `listener` now.
 
         The first admitted sender becomes the controller of that link, and stays so until it
         has been silent for a while.
@@ -104,7 +107,7 @@ class Gate:
         self._teller.warn("steering", f"refused {who}", f"{sentence.formatter} from {who} refused")
 
     def watch(self, now: float) -> None:
-        """Notice a controller that has fallen silent; to be called every few seconds."""
+        """Notice a controller that has fallen silent. Call it every few seconds."""
         for listener, control in list(self._controls.items()):
             if now - control.last >= self._silence:
                 log.warning(
@@ -113,7 +116,7 @@ class Gate:
                 del self._controls[listener]
 
     def _sender(self, sentence: Sentence, listener: str) -> str | None:
-        """The name of who sent this and may steer; None when nobody may have."""
+        """Return the name of the sender if it may steer, else None."""
         if self._steering is None or self._steering.link != listener:
             link = self._links.get(sentence.origin)
             return sentence.origin if link and sentence.formatter in link.talks else None
@@ -133,7 +136,7 @@ class Gate:
         return None
 
     def as_json(self, now: float) -> dict[str, Any]:
-        """Who steers, for the state: the pilot that the profile names, and each listener."""
+        """Return who steers, for the state: the pilot that the profile names, and each listener."""
         pilot = self._steering.link if self._steering else next(iter(self._controls), "")
         control = self._controls.get(pilot)
         return {

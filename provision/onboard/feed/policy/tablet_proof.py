@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A tablet with a pass-phrase of its own steers only if it has joined by it.
+"""Let a tablet with its own pass-phrase steer only if it has joined by it.
 
-What steers, or what a link listens for, waits here when it comes from the address of one, until
-hostapd has said by which pass-phrase the station with its hardware address has joined. The
-firewall lets nothing in from either address but what came from this station. What has not been
-proven goes on without `keyid`, and is refused at the gate.
+Sentences from the address of such a tablet wait here if they steer or a link listens for them.
+They wait until hostapd has said by which pass-phrase the station with the tablet's hardware
+address has joined. The firewall lets nothing in from either address but what came from this
+station. A sentence that is not proven goes on without `keyid`, and the gate refuses it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Deliver = Callable[[list[Sentence]], None]
 #: Ends all connections from an address that began before a moment on the monotonic clock.
 HangUp = Callable[[str, float], None]
 
-#: Sentences of one tablet that wait for an answer; more than any steers with in a second.
+#: Sentences of one tablet that wait for an answer: more than any tablet steers with in a second.
 MAX_WAITING = 64
 
 
@@ -38,7 +38,7 @@ class Proof:
         hang_up: HangUp,
         teller: Teller,
     ) -> None:
-        """`listened` are the formatters that links listen for."""
+        """Take `listened`, the formatters that links listen for."""
         senders = steering.senders if steering else ()
         self._senders = {
             sender.address: sender for sender in senders if sender.keyid and sender.address
@@ -51,7 +51,7 @@ class Proof:
         self._told: dict[str, str] = {}
 
     def take(self, sentences: Iterable[Sentence], deliver: Deliver) -> None:
-        """Deliver what needs no proof at once, and the rest once hostapd has answered."""
+        """Deliver sentences that need no proof at once, and the rest once hostapd has answered."""
         if not self._senders:
             deliver(list(sentences))
             return
@@ -84,7 +84,7 @@ class Proof:
         def answered(answer: Answer) -> None:
             self._waiting[address] -= len(held)
             deliver([self._judged(sentence, sender, answer) for sentence in held])
-            # A connection that is older than its station may be another's: it has to begin again.
+            # A connection older than its station may belong to another device: it must start again.
             if _is_own(sender, answer):
                 self._hang_up(address, answer.since)
 
@@ -106,7 +106,7 @@ class Proof:
         return sentence
 
     def watch(self) -> None:
-        """Ask about every tablet, for the state; to be called every few seconds."""
+        """Ask about every tablet, for the state. Call it every few seconds."""
         for sender in self._senders.values():
             assert sender.mac is not None
             self._stations.ask(sender.mac, partial(self._note, sender))
@@ -115,11 +115,11 @@ class Proof:
         self._told[sender.name] = said(sender, answer)
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._stations.close()
 
     def as_json(self) -> dict[str, Any]:
-        """What hostapd says of each tablet with a pass-phrase of its own, for the state."""
+        """Return what hostapd reports of each tablet with its own pass-phrase, for the state."""
         return dict(self._told)
 
 
@@ -128,7 +128,7 @@ def _is_own(sender: models.Sender, answer: Answer) -> bool:
 
 
 def said(sender: models.Sender, answer: Answer) -> str:
-    """What hostapd says of a tablet, in words."""
+    """Say in words what hostapd reports of a tablet."""
     if answer.error:
         return f"not known: {answer.error}"
     if not answer.joined:

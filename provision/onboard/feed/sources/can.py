@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A link to an NMEA 2000 network: parameter groups in, sentences out.
+"""Read an NMEA 2000 network: parameter groups in, sentences out.
 
-The interface is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000) by the system; this
-only listens.
+The system brings the interface up at 250 kbit/s (ISO 11783-2 / NMEA 2000). This source only
+listens.
 """
 
 from __future__ import annotations
@@ -39,13 +39,13 @@ BACK_OFF = (0.5, 4.0)
 FRAME = struct.Struct("=IB3x8s")
 EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
 
-#: Seconds without valid data after which another device is believed, where no profile says it.
+#: Seconds without valid data after which another device is believed, unless the profile sets it.
 SILENCE = 5.0
 
-#: Seconds for which a device's word on its own fix holds. Another may get its address then.
+#: Seconds that a device's own report of its fix holds. Another device may get its address then.
 FIX_HOLDS_S = 60.0
 
-#: Frames read before others get their turn.
+#: Frames read before other sources get their turn.
 TURN = 32
 
 
@@ -60,7 +60,7 @@ class Can:
         teller: Teller,
         silence: float = SILENCE,
     ) -> None:
-        """After `silence` seconds without valid data another device is believed."""
+        """Take `silence`, the seconds without valid data after which another device is believed."""
         self.name = can.name
         self._interface = can.interface
         self._teller = teller
@@ -74,14 +74,14 @@ class Can:
         self._believed: dict[int, tuple[int, float]] = {}
         """The device that is believed for each group, and when its data were valid last."""
         self._fixes: dict[int, tuple[str, float]] = {}
-        """The mode of each device's fixes, and when it said so."""
+        """The mode of each device's fixes, and when it reported it."""
         self._channel: socket.socket | None = None
         self._pause = BACK_OFF[0]
         self._retry: asyncio.TimerHandle | None = None
         self.frames = 0
 
     def open(self) -> None:
-        """Try to open the interface, and go on trying."""
+        """Try to open the interface, and keep trying."""
         self._retry = None
         channel = None
         try:
@@ -92,7 +92,7 @@ class Can:
             wanted = [struct.pack("=II", group << 8 | EXTENDED, mask) for group in GROUPS]
             channel.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, b"".join(wanted))
             channel.bind((self._interface,))
-            # An interface that is down can be bound to; the error waits in the socket.
+            # An interface that is down can be bound to. The error waits in the socket.
             waiting = channel.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if waiting:
                 raise OSError(waiting, os.strerror(waiting))
@@ -154,21 +154,21 @@ class Can:
             for body in sentences(group, whole, self._mode(source, now))
         ]
         wanted = [sentence for sentence in said if sentence.formatter in self._made]
-        # A device that says only what the profile does not ask for silences no other.
+        # A device that sends only what the profile does not ask for silences no other device.
         valid = bool(wanted) and not any(is_void(sentence) for sentence in said)
         if self._believes(group, source, now, valid=valid):
             passed = [s for s in wanted if self._pace.passes(s.formatter, now)]
             self._intake.took(len(data), passed)
 
     def _mode(self, source: int, now: float) -> str:
-        """Say in what mode a device's positions are; 'autonomous' of one that tells no fix."""
+        """Return the mode of a device's positions: 'autonomous' if it reports no fix."""
         mode, at = self._fixes.get(source, ("A", now))
         return mode if now - at < FIX_HOLDS_S else "A"
 
     def _believes(self, group: int, source: int, now: float, *, valid: bool) -> bool:
-        """Say whether `source` is believed for `group`: the first device with valid data.
+        """Report whether `source` is believed for `group`: the first device with valid data.
 
-        Another takes over when the believed one had no valid data for `silence` seconds.
+        Another device takes over when the believed one had no valid data for `silence` seconds.
         Before a device had valid data, all pass.
         """
         believed, last = self._believed.get(group, (None, now))
@@ -178,7 +178,7 @@ class Can:
         return believed in (None, source)
 
     def watch(self, now: float) -> None:
-        """Nothing to do: the kernel tells when the interface goes."""
+        """Do nothing: the kernel reports when the interface goes."""
 
     def _close_channel(self) -> None:
         if self._channel is not None:
@@ -194,7 +194,7 @@ class Can:
         self._intake.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         return {
             "present": self._channel is not None,
             **self._intake.as_json(),

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What every link and input has: its framers, counters, filter, and where it delivers."""
+"""Provide what every link and input needs: framers, counters, a filter, and delivery."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _SAID = {
 
 
 class Intake:
-    """Counts and filters what one origin says, names its faults once, and passes it on."""
+    """Counts and filters the sentences of one origin, logs its faults once, and passes them on."""
 
     def __init__(self, source: Source, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
         self.name = source.name
@@ -49,13 +49,13 @@ class Intake:
         self._stored_until = 0.0
 
     def opened(self) -> None:
-        """What is taken in has been opened, perhaps anew."""
+        """Note that the source has been opened, or opened again."""
         now = self._loop.time()
         self._counts.opened(now)
         self._stored_until = now + STORED
 
     def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
-        """A framer for one stream of bytes from here."""
+        """Return a framer for one stream of bytes from this source."""
         framer = Framer(
             self.name,
             unchecked=self._source.unchecked,
@@ -67,15 +67,15 @@ class Intake:
         return framer
 
     def arrivals(self, since: float | None = None) -> Arrivals:
-        """Watch over one stream of bytes, how long they have waited, the first since `since`."""
+        """Return a watch over how long one stream's bytes have waited, the first since `since`."""
         return Arrivals(self._stalls, since)
 
     def opening(self) -> Opening:
-        """How a connection has to begin that brings sentences here."""
+        """Return a check of how a connection to this source begins."""
         return Opening(unchecked=self._source.unchecked, long=self._source.long)
 
     def take(self, framer: Framer, data: bytes, since: float) -> int:
-        """Take what was read and came after `since`; return how many sentences it completed."""
+        """Take bytes that came after `since`. Return how many sentences they completed."""
         now = self.heard_at = self._loop.time()
         errors = self.errors.total()
         sentences = framer.feed(data, now, since)
@@ -87,12 +87,12 @@ class Intake:
     def take_datagram(self, framer: Framer, data: bytes, since: float) -> None:
         """Take a datagram, or drop the whole of it if it holds anything but sentences.
 
-        Browsers, and others that speak no NMEA 0183, can be made to send a sentence inside of
-        something else.
+        A browser, or another program that does not speak NMEA 0183, can be made to send a sentence
+        inside of something else.
         """
         now = self.heard_at = self._loop.time()
         errors = self.errors.total()
-        # A sentence does not go on in the next datagram, which may be another's.
+        # A sentence does not go on in the next datagram, which may be another sender's.
         sentences = framer.feed(data + b"\r\n", now, since)
         if self.errors.total() != errors:
             self._tell()
@@ -102,7 +102,7 @@ class Intake:
         self.took(len(data), sentences)
 
     def took(self, size: int, sentences: list[Sentence]) -> None:
-        """`size` bytes have come, with these sentences in them."""
+        """Count `size` bytes and deliver the sentences in them."""
         self._counts.heard(size, sentences, self._loop.time())
         if not self._all:
             passes = self._source.filter.passes
@@ -117,7 +117,7 @@ class Intake:
             self._deliver(sentences)
 
     def _may_be_old(self, sentence: Sentence) -> bool:
-        """Report a sentence that steers and may have waited in the adapter or server for hours."""
+        """Report a steering sentence that may have waited in the adapter or server for hours."""
         if not steers(sentence.talker, sentence.formatter):
             return False
         why = "the port has just been opened or connected, it may be old"
@@ -147,14 +147,14 @@ class Intake:
 
     @property
     def bytes(self) -> int:
-        """All that has come since the start."""
+        """Return the bytes that have come since the start."""
         return self._counts.bytes
 
     def bytes_per_second(self) -> float:
         return self._counts.bytes_per_second(self._loop.time())
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         now = self._loop.time()
         heard = self._counts.last_heard
         return {

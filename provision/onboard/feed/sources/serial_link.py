@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A link: one serial connection, opened whenever its adapter is there.
+"""Run one serial connection: open it whenever its adapter is there.
 
-It is closed at the first error and opened again through its own name, for a pulled-out
-adapter comes back under another number as long as somebody holds the old one.
+It is closed at the first error and opened again through its own name. An adapter that was pulled
+out comes back under another number as long as a process holds the old one.
 """
 
 from __future__ import annotations
@@ -21,28 +21,28 @@ from provision.onboard.feed.sources.ingest import Deliver, Intake
 #: Seconds between attempts to open: at first, and at most.
 BACK_OFF = (0.25, 2.0)
 
-#: A port that has stayed open for so many seconds is well, even when nothing is heard.
+#: Seconds open after which a port counts as working, even when nothing is heard.
 WELL = 2.0
 
-#: After so many seconds of silence a talker's port is looked at, and after so many opened anew.
+#: Seconds of silence after which a talker's port is checked, and after which it is reopened.
 LOOK, REOPEN = 5.0, 30.0
 
 #: Bytes read in one go. A terminal may hold more when it gives more than half of that.
 PIECE = 4096
 
-#: At most this many seconds between two openings of a port that stays silent.
+#: Seconds between two openings of a port that stays silent, at most.
 REOPEN_MOST = 600.0
 
 
 class Link:
-    """One serial port: reads sentences from it, and lends it to the listener's queue."""
+    """Reads sentences from one serial port, and lends the port to the listener's queue."""
 
     def __init__(self, link: models.Link, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
         self.config = link
         self.name = link.name
         self.port: int | None = None
         self.opened: Callable[[], None] | None = None
-        """Called when the port has been opened: nothing has been sent to it yet."""
+        """Called when the port has been opened, before anything is sent to it."""
         self.closed: Callable[[], None] | None = None
         """Called when the port has been closed: what waits for it is old news."""
         self._teller = teller
@@ -61,7 +61,7 @@ class Link:
         self._retry: asyncio.TimerHandle | None = None
 
     def open(self) -> None:
-        """Try to open the port, and go on trying."""
+        """Try to open the port, and keep trying."""
         self._retry = None
         try:
             self.port = open_port(self.config.device, self.config.baud)
@@ -84,7 +84,10 @@ class Link:
             log.info("%s: %s at %d baud", self.name, self.config.device, self.config.baud)
 
     def _well(self) -> None:
-        """It has been heard or has stayed open: one that fails at once each time is not mended."""
+        """Note that the port works: it has been heard or has stayed open.
+
+        A port that fails at once each time does not count as repaired.
+        """
         if not self._proven:
             self._proven = True
             self._pause = BACK_OFF[0]
@@ -103,7 +106,7 @@ class Link:
                 self.closed()
 
     def close(self) -> None:
-        """Close the port and try no more."""
+        """Close the port and stop trying."""
         if self._retry is not None:
             self._retry.cancel()
             self._retry = None
@@ -111,7 +114,7 @@ class Link:
         self._close_port()
 
     def lost(self, reason: str, fault: str = "open") -> None:
-        """The port failed: close it, and open it again when it is back."""
+        """Close a port that failed, and open it again when it is back."""
         if self.port is None:
             return
         self._close_port()
@@ -140,7 +143,7 @@ class Link:
             self._teller.mended(self.name, "silent", "heard again")
 
     def watch(self, now: float) -> None:
-        """Look after a port that has gone silent; to be called every few seconds."""
+        """Check a port that has gone silent. Call it every few seconds."""
         if self.port is None:
             return
         if now - self._opened_at >= WELL:
@@ -161,7 +164,7 @@ class Link:
             self.lost(f"silent for {silent:.0f} s", "silent")
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state; the load is what comes in, in percent."""
+        """Return counters and rates, for the state. The load is what comes in, in percent."""
         load = self._intake.bytes_per_second() * BITS / self.config.baud
         return {
             "present": self.port is not None,

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a link or input has heard: bytes, sentences, and rates over the last seconds."""
+"""Count what a link or input has heard: bytes, sentences, and rates over the last seconds."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from typing import NamedTuple
 
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
-#: Seconds that rates look back at most, and how often what is heard is marked for that.
+#: Seconds that rates look back at most, and seconds between the marks for that.
 WINDOW, STEP = 20.0, 2.0
 
-#: What comes in the first seconds was stored up in the adapter while nobody read it: it
-#: counts, but is no rate.
+#: Seconds. Bytes that come in the first seconds were stored in the adapter while no process
+#: read it: they count, but are no rate.
 STORED = 1.0
 
-#: Formatters counted apart; a flood of made-up ones must not eat memory.
+#: Formatters counted separately. A flood of made-up formatters must not fill memory.
 FORMATTERS = 200
 
 
 class _Mark(NamedTuple):
-    """What had been heard until a moment, in monotonic seconds."""
+    """Records what had been heard until a moment, in monotonic seconds."""
 
     at: float
     bytes: int
@@ -29,7 +29,7 @@ class _Mark(NamedTuple):
 
 
 class Counts:
-    """Counters since the start, and rates over up to 20 seconds."""
+    """Holds counters since the start, and rates over up to 20 seconds."""
 
     def __init__(self, now: float) -> None:
         self.bytes = 0
@@ -40,12 +40,12 @@ class Counts:
         self.opened(now)
 
     def opened(self, now: float) -> None:
-        """What is counted has been opened, perhaps anew: rates are taken from here on."""
+        """Note that the source has been opened or opened again: rates are taken from here on."""
         self._marks.clear()
         self._due = now + STORED
 
     def heard(self, size: int, sentences: Iterable[Sentence], now: float) -> None:
-        """`size` bytes were read at `now`, and completed these sentences."""
+        """Note that `size` bytes were read at `now`, and completed these sentences."""
         if now >= self._due:
             self._mark(now)
         self.bytes += size
@@ -67,17 +67,17 @@ class Counts:
         self._due = now + STEP
 
     def _since(self, now: float) -> _Mark:
-        """What the rates are taken from: nothing heard so far, when it is too soon to say."""
+        """Return the mark that rates start from. Too soon for rates, it is the present counts."""
         if now >= self._due:
             self._mark(now)
         return self._marks[0] if self._marks else _Mark(now, self.bytes, self._by_formatter)
 
     def over(self, now: float) -> float:
-        """Seconds that the rates are taken over."""
+        """Return the seconds that the rates are taken over."""
         return now - self._since(now).at
 
     def rates(self, now: float) -> dict[str, float]:
-        """Sentences a second, by formatter."""
+        """Return sentences a second, by formatter."""
         since = self._since(now)
         span = max(now - since.at, 1.0)
         return {
@@ -86,6 +86,6 @@ class Counts:
         }
 
     def bytes_per_second(self, now: float) -> float:
-        """Bytes a second, of whatever kind."""
+        """Return all bytes a second, sentences or not."""
         since = self._since(now)
         return (self.bytes - since.bytes) / max(now - since.at, 1.0)

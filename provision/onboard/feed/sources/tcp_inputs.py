@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Inputs over TCP: a server that we read from, or a port where others bring sentences."""
+"""Read sentences over TCP: from a server, or from clients that connect to our port."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from provision.onboard.feed.sources.ingest import Deliver, Intake
 #: Seconds between attempts to connect: at first, and at most.
 BACK_OFF = (0.5, 8.0)
 
-#: A server that has said nothing for so many seconds is asked anew: at first, and at most.
+#: Seconds of silence after which we reconnect to a server: at first, and at most.
 SILENCE = (60.0, 600.0)
 
-#: Seconds that a connection may take to come about.
+#: Seconds that connecting may take.
 CONNECT = 10.0
 
 #: Connections that one listening port takes: in all, and from one address.
@@ -43,9 +43,9 @@ class Connection:
         opening: Opening | None = None,
         since: float | None = None,
     ) -> None:
-        """With `opening` the connection ends unless it begins as NMEA 0183.
+        """Start to read. With `opening` the connection ends unless it begins as NMEA 0183.
 
-        `since` is when it may have begun to wait to be taken.
+        `since` is when the connection may have begun to wait to be accepted.
         """
         self.ended = asyncio.get_running_loop().create_future()
         self._channel = channel
@@ -79,7 +79,7 @@ class Connection:
                 self.heard = self._loop.time()
 
     def close(self, reason: str) -> None:
-        """End the connection; `ended` holds the reason."""
+        """End the connection. `ended` holds the reason."""
         if not self.ended.done():
             self._loop.remove_reader(self._channel)
             self._channel.close()
@@ -109,7 +109,7 @@ class TcpInput:
         self._task.add_done_callback(self._over)
 
     def _over(self, task: asyncio.Task[None]) -> None:
-        """It ends by a fault of our own alone, which is named, and begins anew."""
+        """Start again after a fault of our own, which is logged. Only a fault ends the task."""
         if not task.cancelled():
             self._loop.call_later(BACK_OFF[1], self.open)
             task.result()
@@ -146,14 +146,17 @@ class TcpInput:
         return Connection(channel, self._host, self._intake)
 
     def _note(self) -> None:
-        """One that has been heard is well: not one that takes us and sends us away each time."""
+        """Note that the server is heard.
+
+        A server that accepts and at once closes the connection each time does not count as heard.
+        """
         if self._intake.bytes > self._before:
             self._before = self._intake.bytes
             self._pause, self._patience = BACK_OFF[0], SILENCE[0]
             self._teller.mended(self.name, "open", "heard again")
 
     def watch(self, now: float) -> None:
-        """Ask a silent server anew; to be called every few seconds."""
+        """Reconnect to a silent server. Call it every few seconds."""
         if self._connection is None:
             return
         self._note()
@@ -176,17 +179,17 @@ class TcpInput:
         self._intake.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         return {"present": self._connection is not None, **self._intake.as_json()}
 
 
 class TcpServerInput:
-    """Takes sentences from whoever connects to its port."""
+    """Takes sentences from the clients that connect to its port."""
 
     def __init__(
         self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
     ) -> None:
-        """Binds the port; OSError when it is taken."""
+        """Bind the port. OSError when it is taken."""
         assert source.listen is not None
         self.name = source.name
         self._teller = teller
@@ -195,7 +198,7 @@ class TcpServerInput:
         self._connections: set[Connection] = set()
         self._stalls = stalls
         self._short_since: float | None = None
-        """Since when connections may wait that could not be taken."""
+        """Since when connections may wait that could not be accepted."""
         self._channel = listen_tcp(source.address, source.listen, MOST)
 
     @property
@@ -206,7 +209,7 @@ class TcpServerInput:
         self._loop.add_reader(self._channel, self._accept)
 
     def _accept(self) -> None:
-        # All that wait, so that it is known when none does.
+        # Accept all that wait, so that it is known when none waits.
         for _ in range(MOST):
             try:
                 channel, peer = self._channel.accept()
@@ -254,7 +257,7 @@ class TcpServerInput:
                 connection.close("it began before its sender joined the Wi-Fi")
 
     def watch(self, now: float) -> None:
-        """End connections that bring no sentence; to be called every few seconds."""
+        """End connections that bring no sentence. Call it every few seconds."""
         for connection in list(self._connections):
             first, later = IDLE_S
             heard = connection.heard
@@ -272,5 +275,5 @@ class TcpServerInput:
         self._intake.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         return {"present": bool(self._connections), **self._intake.as_json()}

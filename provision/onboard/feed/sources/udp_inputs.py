@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Inputs in datagrams: plain UDP, and multicast as of IEC 61162-450."""
+"""Read sentences from datagrams: plain UDP, and multicast as of IEC 61162-450."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from provision.onboard.feed.policy.stalls import Arrivals, Stalls
 from provision.onboard.feed.report.fault_log import Teller
 from provision.onboard.feed.sources.ingest import Deliver, Intake
 
-#: The largest datagram (RFC 768), and how many are read before others get their turn.
+#: The largest datagram (RFC 768), and datagrams read before other sources get their turn.
 LARGEST, TURN = 65535, 16
 
 
 class UdpInput:
-    """Sentences in datagrams that come to one port."""
+    """Reads sentences from datagrams that come to one port."""
 
     def __init__(
         self,
@@ -31,7 +31,7 @@ class UdpInput:
         teller: Teller,
         own: OwnPorts,
     ) -> None:
-        """Binds the port; OSError when it is taken."""
+        """Bind the port. OSError when it is taken."""
         assert source.udp is not None
         self.name = source.name
         self._own = own
@@ -61,7 +61,7 @@ class UdpInput:
                 self._intake.take_datagram(self._framer, data, since)
 
     def watch(self, now: float) -> None:
-        """Nothing to do."""
+        """Do nothing: a bound port needs no watch."""
 
     def close(self) -> None:
         self._loop.remove_reader(self._channel)
@@ -69,13 +69,13 @@ class UdpInput:
         self._intake.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         heard = self._intake.heard_at
         return {"present": heard is not None, **self._intake.as_json()}
 
 
 class MulticastInput:
-    """Sentences from transmission groups of IEC 61162-450."""
+    """Reads sentences from transmission groups of IEC 61162-450."""
 
     def __init__(
         self,
@@ -85,7 +85,7 @@ class MulticastInput:
         teller: Teller,
         own: OwnPorts,
     ) -> None:
-        """Binds the ports of the groups; OSError when one is taken."""
+        """Bind the ports of the groups. OSError when a port is taken."""
         self.name = source.name
         self._interface = source.address
         self._teller = teller
@@ -102,7 +102,7 @@ class MulticastInput:
         self.watch(self._loop.time())
 
     def watch(self, now: float) -> None:
-        """Join the groups again where the interface has come or come back."""
+        """Join the groups again where the interface has appeared or come back."""
         for group, channel in self._channels.items():
             membership = socket.inet_aton(group) + socket.inet_aton(self._interface or ANY)
             try:
@@ -138,5 +138,5 @@ class MulticastInput:
         self._intake.close()
 
     def as_json(self) -> dict[str, Any]:
-        """Counters and rates, for the state."""
+        """Return counters and rates, for the state."""
         return {"present": self._intake.heard_at is not None, **self._intake.as_json()}

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The voyage log: everything heard, time-stamped, in daily compressed files.
+"""Log every sentence heard, time-stamped, in daily compressed files.
 
 Each line is a sentence behind a TAG block: c is UNIX time in milliseconds by the system
 clock, r milliseconds of the monotonic clock (which a fix cannot step), s the origin.
@@ -7,18 +7,18 @@ clock, r milliseconds of the monotonic clock (which a fix cannot step), s the or
     \\c:1795616691250,r:83120,s:gnss*4E\\$GPGLL,5057.970,N,00146.110,E,142451,A*27
 
 A start begins a new file, and so does midnight (UTC). A clock that jumps does neither: the file
-gets the right day into its name and is continued. `voyage_files` says how files are named and
-which of them may go; `voyage_reader` how they are made: of gzip members (RFC 1952), each written
-in one piece, so that `zcat` reads them.
+gets the right day into its name and is continued. files.py says how files are named and which of
+them may go. reader.py says how they are made: of gzip members (RFC 1952), each written in one
+piece, so that `zcat` reads them.
 
 Twenty sentences a second come to 18 MB and 288 writes a day (measured with simulated
 instruments, a member every 300 s). A power cut loses the member that was being gathered
-(`interval` seconds, 300 unless told otherwise) and what the kernel had not yet written (30 s
+(`interval` seconds, 300 by default) and what the kernel had not yet written (30 s
 old, looked for every 5 s, committed within 5 s: Linux and ext4 as they are set up by default):
-340 s at most. What stood there before stays readable.
+340 s at most. What was written before stays readable.
 
-A card that is worn may take seconds for a write, or never come back from it; a thread of its
-own waits for it, never the feed.
+A worn card may take seconds for a write, or never finish it. A separate thread waits for it,
+never the feed.
 """
 
 from __future__ import annotations
@@ -38,13 +38,13 @@ from provision.onboard.feed.report.fault_log import Teller
 from provision.onboard.feed.voyage_log.files import SPARE, beyond, day_of, files, new_name, renamed
 from provision.onboard.feed.voyage_log.reader import compressor, member
 
-#: Text is handed to the compressor in pieces of this size, so that it never holds up the feed.
+#: Bytes of text handed to the compressor at once: small, so that it never holds up the feed.
 PIECE = 8192
 
-#: A member is written at the latest when it has grown to so many bytes, compressed.
+#: Compressed bytes at which a member is written before its time.
 MEMBER = 256 * 1024
 
-#: Seconds that the last of the log is waited for at the end.
+#: Seconds to wait at the end for the last write.
 GRACE = 5.0
 
 #: Compression level: a slow computer's time against a card's wear (common practice).
@@ -66,7 +66,7 @@ class VoyageLog:
         self._writer: Thread | None = None
         self._writing = False
         self._name = ""
-        # What makes seconds since 1970 of `elapsed`, as they were at the last write.
+        # Added to `elapsed`, gives seconds since 1970, as of the last write.
         self._offset = 0.0
         self.sentences = self.written = self.writes = self.lost = 0
 
@@ -109,7 +109,7 @@ class VoyageLog:
             self._compressed += len(piece)
 
     def write(self) -> None:
-        """Have what has been gathered written, as one gzip member."""
+        """Start to write what has been gathered, as one gzip member."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -120,14 +120,14 @@ class VoyageLog:
         if self._writing:
             self._lost("the last write has not ended yet")
             return
-        # A daemon: at the end nobody waits for a card that never answers.
+        # A daemon: the feed can end without waiting for a card that never answers.
         writer = Thread(target=self._write_aside, args=(made,), daemon=True)
         try:
             writer.start()
         except RuntimeError as error:
             self._lost(str(error))
             return
-        # Not `is_alive()`: a thread lives on for a moment after its last word.
+        # Not `is_alive()`: a thread lives on for a moment after it has reported its end.
         self._writer, self._writing = writer, True
 
     def _write_aside(self, made: bytes) -> None:
@@ -173,10 +173,10 @@ class VoyageLog:
             os.close(file)
 
     def _choose_file(self, wall: float, passed: float) -> None:
-        """Begin a file at the start and at midnight, and only then remove what is not kept.
+        """Start a file at the start and at midnight, and only then remove files beyond the limit.
 
-        The clock has no say in what is removed: neither its day now nor that of the file that
-        begins is counted.
+        The clock does not decide what is removed. Neither its day now nor the day of the new file
+        is counted.
         """
         folder, day = self._log.folder, utc_day(wall)
         if not self._name or utc_day(passed + self._offset) != day_of(self._name):
@@ -186,7 +186,7 @@ class VoyageLog:
             for name in beyond(names, self._log.days):
                 os.unlink(os.path.join(folder, name))
         elif day != day_of(self._name):
-            # The clock has jumped. The file stays the same, whatever its name can be.
+            # The clock has jumped. The file stays the same under another name.
             name = renamed(self._name, day)
             with suppress(FileNotFoundError):
                 os.rename(os.path.join(folder, self._name), os.path.join(folder, name))
@@ -219,11 +219,11 @@ class VoyageLog:
     def _wait(self) -> None:
         if self._writer is not None:
             self._writer.join(GRACE)
-            # Its last word waits for a loop that does not run meanwhile.
+            # The thread's report waits for a loop that does not run meanwhile.
             self._writing = self._writer.is_alive()
 
     def as_json(self) -> dict[str, Any]:
-        """What has been logged, for the state."""
+        """Return what has been logged, for the state."""
         return {
             "file": self._name or None,
             "sentences": self.sentences,
@@ -234,10 +234,10 @@ class VoyageLog:
 
 
 def utc_day(moment: float) -> str:
-    """The day of a moment in seconds since 1970, as YYYY-MM-DD."""
+    """Return the day of a moment in seconds since 1970, as YYYY-MM-DD."""
     return time.strftime("%Y-%m-%d", time.gmtime(moment))
 
 
 def elapsed() -> float:
-    """Seconds since the start of the computer, sleep included, which no fix steps."""
+    """Return the seconds since the computer started, sleep included. No fix steps them."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)

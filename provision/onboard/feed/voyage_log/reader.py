@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The form of a voyage log's files: gzip members that can be checked and found one by one.
+"""Write and read the gzip members of a voyage log's files, which can be checked one by one.
 
 A member (RFC 1952) carries an extra field `VL`, which general tools skip: the length of the
 whole member in bytes, and the CRC-32 of the header up to there, both of four octets with the
-lowest first. A reader goes from member to member by the lengths. Where one is damaged it leaves
-out that one alone, and looks for the next header. The members of earlier versions have no such
-field; a reader finds them by the ten octets that all of them begin with.
+lowest first. A reader goes from member to member by the lengths. It leaves out a damaged member
+alone, and looks for the next header. The members of earlier versions have no such field. A
+reader finds them by the ten octets that all of them begin with.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from provision.onboard.feed.nmea0183 import tag_block
 
-#: RFC 1952: magic, deflate, FEXTRA, no time, no flags, system unknown; an extra field of 12
+#: RFC 1952: magic, deflate, FEXTRA, no time, no flags, system unknown. An extra field of 12
 #: octets with a subfield VL of 8.
 _FIXED = b"\x1f\x8b\x08\x04" + bytes(4) + b"\x00\xff" + struct.pack("<H2sH", 12, b"VL", 8)
 _HEADER = len(_FIXED) + 8
@@ -39,19 +39,19 @@ MAX_MESSAGE_BYTES = 8192
 MAX_WALL_DIGITS = 14
 MAX_MONOTONIC_DIGITS = 13
 
-#: From so many zeros on, the end of a file is taken for one that was never written.
+#: Zeros at the end of a file from which on they count as never written.
 UNWRITTEN = 16
 
 _GZIP = 16 + zlib.MAX_WBITS
 
 
 def compressor(level: int) -> zlib._Compress:
-    """What makes the body of a member."""
+    """Return a compressor for the body of a member."""
     return zlib.compressobj(level, zlib.DEFLATED, -zlib.MAX_WBITS)
 
 
 def member(body: bytes, crc: int, size: int) -> bytes:
-    """A whole member, of what a `compressor` made from `size` bytes with this CRC-32."""
+    """Return a whole member. A `compressor` made `body` from `size` bytes with this CRC-32."""
     length = _HEADER + len(body) + _TRAILER
     header = _FIXED + struct.pack("<I", length)
     header += struct.pack("<I", zlib.crc32(header))
@@ -59,19 +59,19 @@ def member(body: bytes, crc: int, size: int) -> bytes:
 
 
 class Logged(NamedTuple):
-    """One line of the voyage log."""
+    """Holds one line of the voyage log."""
 
     wall: float
-    """Seconds since 1970, by the system clock of then."""
+    """Seconds since 1970, by the system clock at that time."""
     monotonic: float
     """Seconds of that boot's monotonic clock."""
     origin: str
     raw: bytes
-    """The sentence with its CR LF; of a multi-part message all lines."""
+    """The sentence with its CR LF. Of a multi-part message, all lines."""
 
 
 def read(path: str, on_damage: Callable[[int], None] = lambda _: None) -> Iterator[Logged]:
-    """The lines of one file of the log that are as they were written.
+    """Yield the lines of one file of the log that are as they were written.
 
     Leaves out a damaged member, calls `on_damage` with its bytes, and goes on behind it. Of a
     member that a power cut tore, at the end of the file, reads what is there. OSError when the file
@@ -96,7 +96,7 @@ def read(path: str, on_damage: Callable[[int], None] = lambda _: None) -> Iterat
 
 
 def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
-    """The text of the member at `at`, whether it is torn, and where to go on.
+    """Return the text of the member at `at`, whether it is torn, and where to go on.
 
     A damaged member has no text.
     """
@@ -107,7 +107,7 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
     if used and (not length or used == length):
         return text, False, at + used
     after = _next(data, at, end if length else 0)
-    # Zeros at the end are blocks that the kernel had not written; they unpack to anything.
+    # Zeros at the end are blocks that the kernel had not written. They unpack to anything.
     written = piece.rstrip(b"\0")
     ends_early = end > len(data) if length else bool(text) and not used
     if after < len(data) or not (ends_early or len(piece) - len(written) >= UNWRITTEN):
@@ -116,10 +116,10 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
 
 
 def _unpack(piece: bytes) -> tuple[bytes, int]:
-    """The text of a member, and how many octets it has; 0 when it has no end.
+    """Return the text of a member and its octets. 0 octets when it has no end.
 
-    An end whose CRC-32 or length is wrong, or octets that are not deflate's, have no text, nor have
-    those that become more than `MAX_TEXT_BYTES`.
+    A member has no text if its CRC-32 or length is wrong, if its octets are not deflate's, or if
+    they become more than `MAX_TEXT_BYTES`.
     """
     unpacker = zlib.decompressobj(_GZIP)
     try:
@@ -132,7 +132,7 @@ def _unpack(piece: bytes) -> tuple[bytes, int]:
 
 
 def _length(data: bytes, at: int) -> int:
-    """The length that the member at `at` gives itself; 0 when it gives none that is right."""
+    """Return the length that the member at `at` gives itself. 0 without a valid length."""
     header = data[at : at + _HEADER]
     if len(header) < _HEADER or not header.startswith(_FIXED):
         return 0
@@ -142,7 +142,7 @@ def _length(data: bytes, at: int) -> int:
 
 
 def _next(data: bytes, at: int, known: int) -> int:
-    """Where the next member begins after the one at `at`, which ends at `known` if not 0."""
+    """Return where the member after the one at `at` begins. That one ends at `known` if not 0."""
     if known and (known == len(data) or _START.match(data, known)):
         return known
     found = _START.search(data, at + 1)
@@ -150,7 +150,7 @@ def _next(data: bytes, at: int, known: int) -> int:
 
 
 def _entries(lines: list[bytes], *, strict: bool = False) -> Iterator[Logged]:
-    """The entries in `lines`; with `strict` up to the first line whose TAG block is wrong."""
+    """Yield the entries in `lines`. With `strict`, stop at the first wrong TAG block."""
     entry: Logged | None = None
     for line in lines:
         if line.startswith(b"\\"):
@@ -167,7 +167,7 @@ def _entries(lines: list[bytes], *, strict: bool = False) -> Iterator[Logged]:
 
 
 def _entry(line: bytes) -> Logged | None:
-    """What a line with a TAG block says; None when the block is not one of the log's."""
+    """Read a line with a TAG block. None when the block is not one of the log's."""
     block, _, sentence = line[1:].partition(b"\\")
     tag = tag_block.parse(block)
     wall, monotonic, origin = (tag.get(code) or "" for code in "crs") if tag else ("", "", "")
