@@ -69,10 +69,10 @@ def named(
 ) -> tuple[list[Target], list[InvalidBoat]]:
     """The boats with these names, each once, and those that are wrong."""
     from provision.profile import load
-    from provision.push.load import gather
+    from provision.push.load import load_boats
 
     files = {file.resolve(): file for file in (load.find(name, boats) for name in names)}
-    return gather(list(files.values()), password)
+    return load_boats(list(files.values()), password)
 
 
 def some_or_all(
@@ -84,14 +84,14 @@ def some_or_all(
     """
 
     from provision.profile.yaml.tree import raise_all
-    from provision.push.load import gather
+    from provision.push.load import load_boats
 
     if names:
         fit, unfit = named(names, boats, password)
         if not fit:
             raise_all([error for one in unfit for error in one.errors])
         return fit, unfit
-    return gather(every_file(boats), password)
+    return load_boats(every_file(boats), password)
 
 
 def places(
@@ -184,7 +184,7 @@ def push(  # noqa: PLR0913
         at=places(at, [*fleet, *left_out]),
         at_once=at_once,
         timer=round(timer),
-        check=dry_run,
+        dry_run=dry_run,
         overwrite_drift=overwrite_drift,
         stage=stage,
         stop_after=stop_after,
@@ -217,7 +217,7 @@ def push(  # noqa: PLR0913
                 text = harmless(result.diff, MAX_DIFF_CHARS)
                 results.print(text, end="", markup=False)
         results.print(push_table(ended))
-    if not all(result.well for result in ended):
+    if not all(result.succeeded for result in ended):
         raise typer.Exit(FOUND_SOMETHING)
 
 
@@ -242,12 +242,12 @@ def fleet(  # noqa: PLR0913
     asked, unfit = some_or_all(names or (), boats, vault_password_file)
     found = fleet_status(asked, places(at, [*asked, *unfit]), former=former_key)
     if unfit:
-        found = sorted([*found, *(one.standing() for one in unfit)], key=lambda one: one.boat)
+        found = sorted([*found, *(one.status() for one in unfit)], key=lambda one: one.boat)
     if as_json:
         show({"boats": [one.as_json() for one in found]})
     else:
         results.print(fleet_table(found, time.time()))
-    if not all(one.well for one in found):
+    if not all(one.up_to_date for one in found):
         raise typer.Exit(FOUND_SOMETHING)
 
 
@@ -281,7 +281,7 @@ def verify(  # noqa: PLR0913
             results.print(harmless(proof.summary()), markup=False)
     if any(proof.failed for proof in proofs):
         raise typer.Exit(FOUND_SOMETHING)
-    if not all(proof.well for proof in proofs):
+    if not all(proof.passed for proof in proofs):
         raise typer.Exit(COULD_NOT_RUN)
 
 

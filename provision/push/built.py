@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find what shows that a boat was built: then its secrets are aboard, and new ones are not.
+"""Find evidence that a boat was built: its secrets are then aboard, and new ones are not.
 
 This computer remembers which cards it built and which boats answered it. Images beside the
 profiles show the same. Nothing of it is secret.
@@ -26,7 +26,7 @@ _DAMAGED = (OSError, ValueError, TypeError, KeyError, OverflowError, UserError)
 
 
 def remember_card(profile: Path, image: Path) -> None:
-    """Write down that a card was built; a disk that refuses is no reason to build none."""
+    """Write down that a card was built. A disk that refuses stops no build."""
     record = {"image": str(image.absolute()), "built": time.time()}
     with contextlib.suppress(OSError, UserError):
         file = record_path(profile, "cards")
@@ -35,14 +35,14 @@ def remember_card(profile: Path, image: Path) -> None:
 
 
 def evidence(profile: Path) -> list[str]:
-    """Collect what shows that the boat with this profile was built, each a clause for people."""
+    """Collect evidence that the boat with this profile was built, as clauses of a sentence."""
     found = []
     with contextlib.suppress(*_DAMAGED):
         raw = json.loads(record_path(profile, "cards").read_text(encoding="utf-8"))
         found.append(f"a card was built on {_day(float(raw['built']))} ({raw['image']})")
     with contextlib.suppress(*_DAMAGED):
         if seen := recall(profile):
-            found.append(f"the boat answered on {_day(seen.seen)} at {seen.place}")
+            found.append(f"the boat answered on {_day(seen.seen)} at {seen.endpoint}")
     with contextlib.suppress(UserError):
         if lost := stolen.recall(profile):
             found.append(f"a card of it was lost on {lost.since} ({stolen.file_of(profile).name})")
@@ -52,7 +52,7 @@ def evidence(profile: Path) -> list[str]:
 
 def _images(profile: Path) -> list[Path]:
     """List the images of the boat's card beside its profile."""
-    # Not in the folder above: there may lie those of another folder of boats.
+    # Not in the folder above: it may hold images of another folder of boats.
     images = (file for file in sorted(profile.parent.glob("*.img")) if file.is_file())
     return [file for file in itertools.islice(images, MAX_IMAGES) if _whose(file) == profile.stem]
 

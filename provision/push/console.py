@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the operator sees: one row a boat while a push runs, and a table at its end."""
+"""Print what the operator sees: one row a boat while a push runs, and a table at its end."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ from provision.push.status import BoatStatus
 from provision.ssh.refusal import refused
 from provision.verify.runner import VerifyResult
 
-#: Characters of one cell; a reason that is longer says no more.
+#: Characters of one cell. A longer reason adds nothing.
 MAX_CELL_CHARS = 2000
 
-STYLES = {
+OUTCOME_STYLES = {
     Outcome.KEPT: "green",
     Outcome.UNCHANGED: "green",
     Outcome.STAGED: "green",
@@ -35,9 +35,9 @@ STYLES = {
     Outcome.FAILED: "bold red",
 }
 
-ENDINGS = {"passed": "green", "failed": "bold red", "skipped": "dim"}
+ENDING_STYLES = {"passed": "green", "failed": "bold red", "skipped": "dim"}
 
-#: What each role of the playbook is about, for people.
+#: What the operator reads of each role of the playbook.
 STAGES = {
     "preflight": "looking",
     "trial": "trying",
@@ -56,24 +56,24 @@ ENDED_BY_FAILURE = {
 
 
 def _table(*columns: str) -> Table:
-    # Folded where the screen is narrow: a place that is cut off is none.
+    # A narrow screen folds a cell: an endpoint that is cut off is useless.
     headed = (Column(name, overflow="fold") for name in columns)
     return Table(*headed, box=None, pad_edge=False, show_edge=False)
 
 
-def _text(said: object, style: str = "") -> Text:
-    """What a boat, an image or a profile said, as a cell: no markup, and nothing that steers."""
-    return Text(harmless(str(said), MAX_CELL_CHARS), style=style)
+def _text(value: object, style: str = "") -> Text:
+    """Make a cell of text from a boat, an image or a profile, without markup or control codes."""
+    return Text(harmless(str(value), MAX_CELL_CHARS), style=style)
 
 
 def push_table(results: Sequence[PushResult]) -> Table:
-    """One row a boat: how it ended, how long that took, how many files changed, and why."""
+    """Write one row a boat: its outcome, seconds, number of changed files, and reason."""
     rows = _table("boat", "result", "time", "files", "why")
     for result in results:
         why = "\n".join(part for part in (result.reason, result.hint) if part)
         rows.add_row(
             _text(result.boat),
-            Text(str(result.outcome), style=STYLES[result.outcome]),
+            Text(str(result.outcome), style=OUTCOME_STYLES[result.outcome]),
             f"{result.seconds:.1f} s",
             str(len(result.changed) or ""),
             _text(why),
@@ -81,58 +81,57 @@ def push_table(results: Sequence[PushResult]) -> Table:
     return rows
 
 
-def fleet_table(fleet_status: Sequence[BoatStatus], now: float) -> Group:
-    """One row a boat, and below them what there is to say of some; `now` is in seconds since
-    1970."""
+def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
+    """Write one row a boat, and notes below the rows. `now` is in seconds since 1970."""
     rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen")
     notes = []
-    for one in fleet_status:
+    for status in statuses:
         state, style = "healthy", "green"
-        if one.place is None:
-            state, style = "refused" if one.refused else "no answer", "red"
-            if one.unfit:
+        if status.endpoint is None:
+            state, style = "refused" if status.refused else "no answer", "red"
+            if status.invalid:
                 state = "not asked"
-        elif one.concerns:
-            state, style = "degraded" if one.degraded else "ailing", "yellow"
-        if said := _said(one):
-            notes.append(_text(f"{one.boat}: " + "\n  ".join(said)))
+        elif status.health_issues:
+            state, style = "degraded" if status.degraded else "ailing", "yellow"
+        if details := _details(status):
+            notes.append(_text(f"{status.boat}: " + "\n  ".join(details)))
         rows.add_row(
-            _text(one.boat),
+            _text(status.boat),
             Text(state, style=style),
-            _text(one.kept[:12] or "unknown"),
-            _text(_against_profile(one)),
-            str(len(one.drift) or ""),
-            _text(f"{one.staged['digest'][:12]} on trial" if one.staged else ""),
-            ago(now - one.seen) if one.seen is not None else "never",
+            _text(status.kept[:12] or "unknown"),
+            _text(_against_profile(status)),
+            str(len(status.drift) or ""),
+            _text(f"{status.staged['digest'][:12]} on trial" if status.staged else ""),
+            ago(now - status.seen) if status.seen is not None else "never",
         )
     return Group(rows, *([Text(), *notes] if notes else []))
 
 
-def _said(one: BoatStatus) -> list[str]:
-    """What there is to say of a boat beyond its row, in lines."""
-    lines = [*one.reason.splitlines(), *one.hint.splitlines(), *one.concerns]
-    if one.trial:
-        left = f"{one.trial['seconds_left']:.0f} s left"
-        keep = "; a push keeps them" if one.trial["digest"] == one.wanted else ""
-        lines.append(f"on trial for {one.trial['owner']}, {left}{keep}")
+def _details(status: BoatStatus) -> list[str]:
+    """List what the operator should know of a boat beyond its row, as lines."""
+    lines = [*status.reason.splitlines(), *status.hint.splitlines(), *status.health_issues]
+    if status.trial:
+        left = f"{status.trial['seconds_left']:.0f} s left"
+        keep = "; a push keeps them" if status.trial["digest"] == status.wanted else ""
+        lines.append(f"on trial for {status.trial['owner']}, {left}{keep}")
     return lines
 
 
-def _against_profile(one: BoatStatus) -> str:
-    if one.unfit:
-        return one.unfit
-    if not one.due:
+def _against_profile(status: BoatStatus) -> str:
+    if status.invalid:
+        return status.invalid
+    if not status.due:
         return "as wanted"
-    if one.place is None:
-        # Of a boat that was never heard, nobody knows what it has.
-        return "to push" if one.kept else "not known"
-    if len(one.differs) == 1:
+    if status.endpoint is None:
+        # Without an answer or a record, the boat's settings are unknown.
+        return "to push" if status.kept else "not known"
+    if len(status.differs) == 1:
         return "1 file differs"
-    return f"{len(one.differs)} files differ" if one.differs else "to push"
+    return f"{len(status.differs)} files differ" if status.differs else "to push"
 
 
 def ago(seconds: float) -> str:
-    """How long ago something was, in one word or two."""
+    """Write how long ago something was, as a number and a unit."""
     for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
         if seconds >= size:
             return f"{seconds / size:.0f} {unit} ago"
@@ -140,10 +139,10 @@ def ago(seconds: float) -> str:
 
 
 def verify_table(result: VerifyResult) -> Table:
-    """One row a test, in the order in which they ran."""
+    """Write one row a test, in the order in which they ran."""
     rows = _table("subject", "test", "result", "why")
     for test in result.tests:
-        ending = Text(test.ending, style=ENDINGS[test.ending])
+        ending = Text(test.ending, style=ENDING_STYLES[test.ending])
         subject = _text(test.subject.replace("_", " "))
         rows.add_row(subject, _text(test.test), ending, _text(test.reason))
     return rows
@@ -151,24 +150,24 @@ def verify_table(result: VerifyResult) -> Table:
 
 @dataclass
 class Row:
-    """Where one boat is; times are on the monotonic clock, in seconds."""
+    """Hold how far one boat is. Times are in seconds of the monotonic clock."""
 
     stage: str = "waiting"
     result: str = ""
-    begun: float | None = None
+    started: float | None = None
     ended: float | None = None
 
     @property
     def seconds(self) -> str:
-        """For how long the boat has been, or was, worked on."""
-        if self.begun is None:
+        """Write for how long the push of the boat has run, or ran."""
+        if self.started is None:
             return ""
-        return f"{(self.ended or time.monotonic()) - self.begun:.0f} s"
+        return f"{(self.ended or time.monotonic()) - self.started:.0f} s"
 
 
 @dataclass
 class Progress:
-    """Where each boat is; rich asks for the rows whenever it paints them anew."""
+    """Hold how far each boat is. rich reads the rows whenever it repaints them."""
 
     boats: Sequence[str]
     rows: dict[str, Row] = field(init=False)
@@ -177,14 +176,14 @@ class Progress:
         self.rows = {boat: Row() for boat in self.boats}
 
     def listen(self, event: Event) -> None:
-        """Take in what the playbook tells."""
+        """Update the row of the boat that an event is about."""
         if "boat" not in event:
             return
         row, what = self.rows[event["boat"]], event["event"]
         if what == "stage":
             stage = str(event["stage"])
-            if row.begun is None or row.ended is not None:
-                row.begun, row.ended, row.result = time.monotonic(), None, ""
+            if row.started is None or row.ended is not None:
+                row.started, row.ended, row.result = time.monotonic(), None, ""
             row.stage = STAGES.get(stage, stage)
             return
         if what == "stats":
@@ -199,28 +198,28 @@ class Progress:
     def __rich__(self) -> Table:
         table = _table("boat", "stage", "time", "result")
         for boat, row in self.rows.items():
-            style = STYLES[Outcome(row.result)] if row.result else ""
+            style = OUTCOME_STYLES[Outcome(row.result)] if row.result else ""
             table.add_row(boat, row.stage, row.seconds, Text(row.result, style=style))
         return table
 
 
 @contextmanager
 def progress(boats: Sequence[str], console: Console) -> Iterator[Listener]:
-    """Show one row a boat while the block runs; gives the listener that `push` takes.
+    """Show one row a boat while the block runs, and yield the listener that `push` takes.
 
-    Without a terminal each boat's stages and result are printed as lines instead.
+    Without a terminal, print each boat's stages and result as lines instead.
     """
     state = Progress(boats)
     if not console.is_terminal:
 
-        def say(event: Event) -> None:
+        def print_change(event: Event) -> None:
             row = state.rows.get(event.get("boat", ""), Row())
             before = (row.stage, row.result)
             state.listen(event)
             if (row.stage, row.result) != before:
                 console.print(f"{event['boat']}: {row.result or row.stage}", markup=False)
 
-        yield say
+        yield print_change
         return
     with Live(state, console=console, transient=True, refresh_per_second=4):
         yield state.listen

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a push would change, as a unified diff against the files that the boat has now.
+"""Write what a push would change, as a unified diff against the boat's files.
 
 `python -m provision.push.diff QUERY HOST PORT PATH...` prints it for these files of the boat
-that answers there, without secrets; the new ones are in the archive beside QUERY.
+at that endpoint, without secrets. The new files are in the archive beside QUERY.
 """
 
 from __future__ import annotations
@@ -24,41 +24,41 @@ from provision.push.redact import Redactor
 from provision.render import File, Link
 from provision.ssh.endpoint import Endpoint, ssh
 
-#: The files named on standard input, as a tar; what is not there is left out.
-FETCH = (
+#: The command that packs the files named on standard input as a tar, without missing files.
+FETCH_COMMAND = (
     *("tar", "--create", "--file=-", "--directory=/", "--no-recursion", "--ignore-failed-read"),
     *("--null", "--files-from=-"),
 )
 
-#: What stands for the name of a file that is not there.
-NOTHING = "/dev/null"
+#: The name of a missing file in a diff.
+MISSING_FILE = "/dev/null"
 
 #: Characters of a diff that are printed.
 MAX_DIFF_CHARS = 2**20
 
 #: Seconds that fetching gets.
-LONGEST = 60
+FETCH_TIMEOUT_S = 60
 
 Files = Mapping[str, File | Link]
 
 
 class FilesUnreadable(Exception):
-    """A boat's files cannot be had, and why."""
+    """Say why a boat's files could not be read."""
 
 
-def fetch(query: StatusQuery, place: Endpoint, paths: Sequence[str]) -> Files:
-    """Those of the files that the boat has, in one command; Unread when they cannot be had."""
-    argv = ssh(query.user, query.options, place)
+def fetch(query: StatusQuery, endpoint: Endpoint, paths: Sequence[str]) -> Files:
+    """Read the files that the boat has, in one command. Raise FilesUnreadable on a failure."""
+    argv = ssh(query.user, query.options, endpoint)
     try:
         done = collect(
-            [*argv, shlex.join(FETCH)],
+            [*argv, shlex.join(FETCH_COMMAND)],
             given=b"".join(path.lstrip("/").encode() + b"\0" for path in paths),
             limit=MAX_ARCHIVE_BYTES,
-            timeout=LONGEST,
+            timeout=FETCH_TIMEOUT_S,
         )
         return unpack(done.stdout)
     except subprocess.TimeoutExpired:
-        raise FilesUnreadable(f"they did not come within {LONGEST} s") from None
+        raise FilesUnreadable(f"they did not come within {FETCH_TIMEOUT_S} s") from None
     except TooMuch as error:
         raise FilesUnreadable(str(error)) from None
     except tarfile.TarError:
@@ -66,7 +66,7 @@ def fetch(query: StatusQuery, place: Endpoint, paths: Sequence[str]) -> Files:
 
 
 def unpack(archive: bytes) -> Files:
-    """The files and links in a tar by absolute path; tarfile.TarError for a compressed one.
+    """Read files and links from a tar by absolute path. Raise tarfile.TarError on compression.
 
     A compressed archive can be a thousand times larger than what a boat sent.
     """
@@ -83,24 +83,26 @@ def unpack(archive: bytes) -> Files:
 
 
 def diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) -> str:
-    """A unified diff from `live` to `new` of each of `paths`."""
-    mask = Redactor(tuple(known))
-    parts = [_one(path, live.get(path), new.get(path), mask) for path in sorted(paths)]
+    """Write a unified diff from `live` to `new` of each of `paths`."""
+    redact = Redactor(tuple(known))
+    parts = [_file_diff(path, live.get(path), new.get(path), redact) for path in sorted(paths)]
     return "".join(part for part in parts if part)
 
 
-def _one(path: str, old: File | Link | None, new: File | Link | None, mask: Redactor) -> str:
+def _file_diff(
+    path: str, old: File | Link | None, new: File | Link | None, redact: Redactor
+) -> str:
     private = any(isinstance(entry, File) and not entry.mode & 0o004 for entry in (old, new))
-    before, after = (_lines(path, entry, mask, private) for entry in (old, new))
-    here = f"aboard{path}" if old else NOTHING
-    there = f"new{path}" if new else NOTHING
+    before, after = (_lines(path, entry, redact, private) for entry in (old, new))
+    here = f"aboard{path}" if old else MISSING_FILE
+    there = f"new{path}" if new else MISSING_FILE
     lines = list(difflib.unified_diff(before, after, here, there))
     modes = [f"{entry.mode:04o}" if isinstance(entry, File) else "" for entry in (old, new)]
     head = f"mode of {path}: {modes[0]} -> {modes[1]}\n" if all(modes) and len({*modes}) > 1 else ""
     return head + "".join(line if line.endswith("\n") else f"{line}\n" for line in lines)
 
 
-def _lines(path: str, entry: File | Link | None, mask: Redactor, private: bool) -> list[str]:
+def _lines(path: str, entry: File | Link | None, redact: Redactor, private: bool) -> list[str]:
     if entry is None:
         return []
     if isinstance(entry, Link):
@@ -110,24 +112,24 @@ def _lines(path: str, entry: File | Link | None, mask: Redactor, private: bool) 
     except UnicodeDecodeError:
         digest = "" if private else f", SHA-256 {hashlib.sha256(entry.content).hexdigest()}"
         return [f"{len(entry.content)} bytes that are no text{digest}\n"]
-    return mask(path, text, private=private).splitlines(keepends=True)
+    return redact(path, text, private=private).splitlines(keepends=True)
 
 
 def command(query: Path) -> list[str]:
-    """The command that prints a diff; where the boat answers and the paths go behind it."""
+    """Build the command that prints a diff. The endpoint and the paths follow it."""
     return [sys.executable, "-P", "-m", "provision.push.diff", str(query)]
 
 
 def main() -> int:
-    """See the module; whatever is no public setting counts as a secret."""
+    """Print the diff that the command line asks for. All but public settings counts as a secret."""
     try:
         file, host, port, *paths = sys.argv[1:]
-        query, place = StatusQuery.read(Path(file)), Endpoint(host, int(port))
+        query, endpoint = StatusQuery.read(Path(file)), Endpoint(host, int(port))
     except ValueError:
         print("usage: diff QUERY HOST PORT PATH...", file=sys.stderr)
         return 2
     try:
-        live = fetch(query, place, paths)
+        live = fetch(query, endpoint, paths)
     except FilesUnreadable as error:
         print(harmless(f"the files of {query.boat} could not be read: {error}"), file=sys.stderr)
         return 1

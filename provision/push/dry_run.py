@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A dry run's results, with a diff of all that a push would change."""
+"""Add to a dry run's results a diff of all that a push would change."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from provision.push.poll import StatusQuery
 from provision.push.result import Outcome, PushResult
 
 
-def with_diff(wanted: Deployment, target: Target, result: PushResult) -> PushResult:
-    """The result of a dry run, with the diff of all that would change."""
+def with_diff(deployment: Deployment, target: Target, result: PushResult) -> PushResult:
+    """Add to the result of a dry run the diff of all that would change."""
     if result.outcome is not Outcome.WOULD_CHANGE:
         return result
-    query = StatusQuery.read(wanted.folder / "status_query.json")
+    query = StatusQuery.read(deployment.folder / "status_query.json")
     try:
-        live = fetch(query, wanted.endpoint, result.changed)
+        live = fetch(query, deployment.endpoint, result.changed)
     except FilesUnreadable as error:
         return replace(result, reason=f"its files could not be read for a diff: {error}")
-    new = unpack((wanted.folder / "settings.tar").read_bytes())
+    new = unpack((deployment.folder / "settings.tar").read_bytes())
     return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
 
 
 def secret_values(target: Target) -> list[str]:
-    """All that must not be shown, as it may stand in a file."""
+    """List the values that no diff may show, in each form that a file may hold."""
     secrets = target.secrets
     radio = target.boat.profile.network.access_point
     pass_phrases = [secrets.pass_phrase, *secrets.own_pass_phrases.values()]

@@ -15,7 +15,7 @@ from provision.push.result import Outcome, PushResult
 
 @dataclass(frozen=True)
 class HeldBack:
-    """A boat that is sent nothing, and why."""
+    """Hold a boat to which no push goes, and why."""
 
     target: Target
     record: Stolen
@@ -27,7 +27,7 @@ class HeldBack:
 
     @property
     def reason(self) -> str:
-        """Why no push goes out."""
+        """Say why no push goes out."""
         return (
             f"a card of {self.name} was lost or stolen ({self.record.since}), and it has no new "
             "card yet: who has the old one can pass for the boat"
@@ -35,7 +35,7 @@ class HeldBack:
 
     @property
     def hint(self) -> str:
-        """What to do."""
+        """Say what the operator can do."""
         called = argument(self.target.boat.file)
         return (
             f"write its new card: provision card {called} -o {self.name}.img, then provision write "
@@ -45,16 +45,16 @@ class HeldBack:
 
     @property
     def error(self) -> UserError:
-        """The same as an error."""
+        """Return the reason and the hint as an error."""
         return UserError(self.reason, place=Place(file_of(self.target.boat.file)), hint=self.hint)
 
     def result(self) -> PushResult:
-        """As the end of a push: nothing was tried, and no connection opened."""
+        """Return the result of a push that was not tried. No connection was opened."""
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.hint)
 
 
 def hold_back(targets: Sequence[Target]) -> tuple[list[Target], list[HeldBack]]:
-    """Part the boats that may be pushed to from those that wait for a new card."""
+    """Divide the boats into those that may be pushed to, and those that wait for a new card."""
     free: list[Target] = []
     held: list[HeldBack] = []
     for target in targets:

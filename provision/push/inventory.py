@@ -17,7 +17,7 @@ from typing import Any
 
 from provision.push import diff, poll
 from provision.push.options import PushOptions, operator
-from provision.push.workspace import fits
+from provision.push.workspace import fits_sockets
 from provision.ssh.endpoint import Endpoint, SshTarget, arguments, shared_connection
 from provision.verify import runner
 
@@ -82,7 +82,7 @@ def inventory(wanted: Sequence[Deployment], options: PushOptions) -> str:
 
 def _host(boat: Deployment) -> dict[str, Any]:
     target, folder = boat.ssh_target, boat.folder
-    shared = shared_connection(folder / "c") if fits(folder / "c") else {}
+    shared = shared_connection(folder / "c") if fits_sockets(folder / "c") else {}
     return {
         "ansible_host": boat.endpoint.host,
         "ansible_port": boat.endpoint.port,

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What this machine remembers about a boat: where and when it answered, and with which key.
+"""Remember on this computer where and when a boat answered, and with which host key.
 
-None of it is secret, and nothing is lost with it but the time that a boat was last seen and
-the last of its addresses.
+The record holds no secret. Without it, only the boat's last address and the time of its last
+answer are unknown.
 """
 
 from __future__ import annotations
@@ -21,39 +21,46 @@ from provision.ssh.endpoint import Endpoint
 
 @dataclass(frozen=True)
 class KnownBoat:
-    """How a boat was when it was last seen.
+    """Hold what is known of a boat from its last answer.
 
-    `seen` is in seconds since 1970. `host_key` is the public host key that it was known to
-    show and to have kept; the ones from before a rotation are not accepted after that.
+    `seen` is in seconds since 1970. `host_key` is the public host key that the boat is known to
+    show and to have kept. Keys from before a rotation are not accepted after that.
     """
 
-    place: Endpoint
+    endpoint: Endpoint
     seen: float
     kept: str = ""
     host_key: str = ""
 
 
 def record_path(profile: Path, kind: str = "boats") -> Path:
-    """The file about the boat with this profile; other clubs may have one of the same name.
+    """Return the path of the record about the boat with this profile.
 
-    Of the `kind` boats is what they answered, of cards what was built.
+    The path depends on the profile's folder, since boats of two clubs may share a name. The
+    `kind` is `boats` for a boat's answers, and `cards` for the card that was built.
     """
     folder = hashlib.sha256(bytes(profile.resolve().parent)).hexdigest()[:12]
     return state() / kind / f"{profile.stem}-{folder}.json"
 
 
 def recall(profile: Path) -> KnownBoat | None:
-    """What is remembered of the boat with this profile; None when nothing is."""
+    """Read what is known of the boat with this profile; None when nothing is."""
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
         raw = json.loads(record_path(profile).read_text(encoding="utf-8"))
-        place = Endpoint(str(raw["place"]["host"]), int(raw["place"]["port"]))
-        return KnownBoat(place, float(raw["seen"]), str(raw["kept"]), str(raw["host_key"]))
+        endpoint = Endpoint(str(raw["place"]["host"]), int(raw["place"]["port"]))
+        return KnownBoat(endpoint, float(raw["seen"]), str(raw["kept"]), str(raw["host_key"]))
     return None
 
 
-def remember(profile: Path, memory: KnownBoat) -> None:
-    """Write it down; a disk that refuses is no reason to stop a push."""
+def remember(profile: Path, known: KnownBoat) -> None:
+    """Write down what is known of a boat. A disk that refuses stops no push."""
     file = record_path(profile)
+    record = {
+        "place": asdict(known.endpoint),
+        "seen": known.seen,
+        "kept": known.kept,
+        "host_key": known.host_key,
+    }
     with contextlib.suppress(OSError, UserError):
         file.parent.mkdir(mode=0o700, exist_ok=True)
-        private_file.write(file, json.dumps(asdict(memory)).encode(), replace=True)
+        private_file.write(file, json.dumps(record).encode(), replace=True)

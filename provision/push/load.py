@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A whole folder of boats, where one that is wrong is no reason to leave the others alone."""
+"""Load a folder of boats, and collect invalid boats instead of failing on the first."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from provision.push.status import BoatStatus
 
 @dataclass(frozen=True)
 class InvalidBoat:
-    """A boat whose profile or secrets are wrong, so that its settings cannot be known."""
+    """Hold a boat whose profile or secrets are invalid, so that its settings cannot be rendered."""
 
     file: Path
     error: UserError
@@ -30,61 +30,63 @@ class InvalidBoat:
 
     @property
     def errors(self) -> list[UserError]:
-        """All that is wrong."""
+        """List all errors."""
         return self.error.errors if isinstance(self.error, UserErrors) else [self.error]
 
     @property
     def reason(self) -> str:
-        """What is wrong first, and where."""
+        """Say what is wrong first, and where."""
         first = self.errors[0]
         place = f"{first.place}: " if first.place else ""
         more = f", and {len(self.errors) - 1} more" if len(self.errors) > 1 else ""
         return f"{place}{first.message}{more}"
 
     @property
-    def matter(self) -> str:
-        """What the matter is, in a word or two."""
+    def problem(self) -> str:
+        """Name the problem in a word or two."""
         place, private = self.errors[0].place, store.file_of(self.file)
         if place is None or place.file != private:
             return "wrong"
         return "secrets wrong" if private.exists() else "no secrets"
 
     def result(self) -> PushResult:
-        """As the end of a push: nothing was tried."""
+        """Return the result of a push that was not tried."""
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.errors[0].hint)
 
-    def standing(self) -> BoatStatus:
-        """As one of a fleet: it was not asked."""
-        before = recall(self.file)
+    def status(self) -> BoatStatus:
+        """Return the status of a boat that was not asked."""
+        known = recall(self.file)
         return BoatStatus(
             boat=self.name,
             wanted="",
-            unfit=self.matter,
+            invalid=self.problem,
             reason=self.reason,
             hint=self.errors[0].hint,
-            kept=before.kept if before else "",
-            seen=before.seen if before else None,
+            kept=known.kept if known else "",
+            seen=known.seen if known else None,
         )
 
 
-def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], list[InvalidBoat]]:
-    """The boats of these profiles with their secrets opened, and those that are wrong.
+def load_boats(
+    files: Sequence[Path], password: Path | None
+) -> tuple[list[Target], list[InvalidBoat]]:
+    """Load the boats of these profiles and open their secrets. Return valid and invalid boats.
 
-    UserError when the vault password of the folder cannot be had.
+    Raise UserError without the folder's vault password.
     """
-    fit: dict[str, Target] = {}
-    unfit: list[InvalidBoat] = []
+    valid: dict[str, Target] = {}
+    invalid: list[InvalidBoat] = []
     keys: dict[Path, bytes] = {}
-    # A forgotten copy takes nothing from the boat whose file has its name.
+    # Copies come last: the boat whose file has its name wins over a forgotten copy.
     for file, boat in sorted(_read_each(files), key=lambda found: _is_copy(*found)):
         try:
             if isinstance(boat, UserError):
                 raise boat
-            if boat.name in fit:
-                raise _copied(boat, fit[boat.name].boat)
+            if boat.name in valid:
+                raise _copied(boat, valid[boat.name].boat)
             store.expect(file)
         except UserError as error:
-            unfit.append(InvalidBoat(file, error))
+            invalid.append(InvalidBoat(file, error))
             continue
         folder = file.parent
         keys[folder] = keys.get(folder) or vault.password(folder, password)
@@ -93,10 +95,10 @@ def gather(files: Sequence[Path], password: Path | None) -> tuple[list[Target], 
             stolen.refuse_old_secrets(boat, target.secrets)
             target.render()
         except UserError as error:
-            unfit.append(InvalidBoat(file, error))
+            invalid.append(InvalidBoat(file, error))
         else:
-            fit[boat.name] = target
-    return sorted(fit.values(), key=lambda target: files.index(target.boat.file)), unfit
+            valid[boat.name] = target
+    return sorted(valid.values(), key=lambda target: files.index(target.boat.file)), invalid
 
 
 def _read_each(files: Sequence[Path]) -> Iterator[tuple[Path, load.Boat | UserError]]:
@@ -108,7 +110,7 @@ def _read_each(files: Sequence[Path]) -> Iterator[tuple[Path, load.Boat | UserEr
 
 
 def _is_copy(file: Path, boat: load.Boat | UserError) -> bool:
-    """Whether the file is about a boat of another name than its own."""
+    """Tell whether the file names another boat than its own name does."""
     return isinstance(boat, load.Boat) and boat.name != file.stem
 
 

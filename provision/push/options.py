@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Hold how to push, and who pushes."""
+"""Hold the options of a push, and name the operator."""
 
 from __future__ import annotations
 
@@ -14,19 +14,20 @@ if TYPE_CHECKING:
 
 
 def operator() -> str:
-    """Who pushes, as the boat shows it to others who want to: user and machine."""
+    """Name the operator as user and machine. A boat shows that name to other operators."""
     return f"{getpass.getuser()}@{socket.gethostname()}"
 
 
 @dataclass(frozen=True)
 class PushOptions:
-    """How to push.
+    """Hold how to push.
 
-    `at` says where boats answer when that is not their own address, `at_once` how many are
-    worked on at the same time, `timer` after how many seconds a boat returns by itself.
-    `check` changes nothing and says what would change. `stage` leaves the settings for the
-    boats' next start. After `stop_after` failures no further boat is begun with (0: never).
-    `former` accepts host keys from before a rotation, see `provision.push.plan.ssh_target`.
+    `at` has the endpoints of boats that do not answer at their own address. `at_once` is the
+    number of boats in work at the same time. `timer` is the seconds after which a boat rolls
+    back by itself. `dry_run` changes nothing and reports what would change. `stage` leaves the
+    settings for the boats' next start. After `stop_after` failures no further boat is started
+    (0: never). `former` accepts host keys from before a rotation, see
+    `provision.push.plan.ssh_target_of`.
     """
 
     at: Mapping[str, Endpoint] = field(default_factory=dict)
@@ -35,7 +36,7 @@ class PushOptions:
     prove: bool = True
     prove_unchanged: bool = False
     overwrite_drift: bool = False
-    check: bool = False
+    dry_run: bool = False
     stage: bool = False
     stop_after: int = 0
     former: bool = False

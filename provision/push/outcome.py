@@ -56,7 +56,7 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
         reason = reason or "the push was interrupted"
         outcome, reason = _poll_outcome(boat, reason, end - time.monotonic())
     changes = Outcome(outcome) in (Outcome.KEPT, Outcome.STAGED, Outcome.WOULD_CHANGE)
-    place = events.stats.get("place")
+    endpoint = events.stats.get("place")
     if Outcome(outcome) is Outcome.HELD:
         reason = "the roll-out ended before it came to this boat"
     return PushResult(
@@ -68,7 +68,9 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
         stage=stage,
         seconds=events.ended - events.started,
         changed=tuple(events.stats.get("changed", ())) if changes else (),
-        place=Endpoint(str(place["host"]), int(place["port"])) if place else boat.endpoint,
+        endpoint=Endpoint(str(endpoint["host"]), int(endpoint["port"]))
+        if endpoint
+        else boat.endpoint,
     )
 
 
@@ -93,35 +95,35 @@ def unreachable_hint(boat: Deployment) -> str:
 
 def explain_failure(boat: Deployment, message: str) -> tuple[str, str]:
     """Turn the message of a failed task into a reason and a hint."""
-    place = boat.endpoint
+    endpoint = boat.endpoint
     if any(fingerprint(key) in message for key in boat.ssh_target.stolen_keys):
         return (
-            f"{place} shows the host key of a card of {boat.name}'s that was lost or stolen",
+            f"{endpoint} shows the host key of a card of {boat.name}'s that was lost or stolen",
             "it is that card, a copy of it, or an older spare card; nothing was sent there. Put "
             "the new card into the boat",
         )
     if any(fingerprint(key) in message for key in boat.ssh_target.dropped_keys):
         return (
-            f"{place} shows a host key of {boat.name}'s from before it was rotated: the boat "
+            f"{endpoint} shows a host key of {boat.name}'s from before it was rotated: the boat "
             "has fallen back to older settings, or somebody else has that key",
             "if it is the boat, push with --former-key",
         )
     if any(words in message for words in WRONG_KEY):
         return (
-            f"another machine answers at {place}: its host key is not {boat.name}'s",
+            f"another machine answers at {endpoint}: its host key is not {boat.name}'s",
             f"look what has that address; {boat.name}'s own key is in its secrets",
         )
     if any(words in message for words in NOT_LET_IN):
         return (
-            f"{boat.name} does not let you in at {place}",
+            f"{boat.name} does not let you in at {endpoint}",
             "push with a key that access.keys of the settings aboard names",
         )
     if any(words in message for words in NO_ANSWER):
-        return f"{boat.name} does not answer at {place}", ""
+        return f"{boat.name} does not answer at {endpoint}", ""
     plain = " ".join(message.split())
     for words in MESSAGE_PREFIXES:
         plain = plain.removeprefix(words)
-    return plain or f"the connection to {place} broke", ""
+    return plain or f"the connection to {endpoint} broke", ""
 
 
 def _poll_outcome(boat: Deployment, reason: str, timeout_s: float) -> tuple[Outcome, str]:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From boats to the files that a push works from: archives, jobs, keys and the inventory."""
+"""Write the files that a push of boats works from: archives, jobs, keys and queries."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from provision.profile.secrets.store import Secrets, host_public_key
 from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
 from provision.push.poll import StatusQuery
-from provision.push.workspace import fits, write_private
+from provision.push.workspace import fits_sockets, write_private
 from provision.render import Settings, render
 from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import (
@@ -36,7 +36,7 @@ from provision.verify.job import Job
 
 @dataclass(frozen=True)
 class Target:
-    """A boat with its secrets, opened."""
+    """Hold a boat with its opened secrets."""
 
     boat: Boat
     secrets: Secrets
@@ -47,58 +47,58 @@ class Target:
         return self.boat.name
 
     def render(self) -> Settings:
-        """The boat's settings."""
+        """Render the boat's settings."""
         return render(self.boat, self.secrets)
 
 
 def ssh_target_of(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
-    """How to get to the boat: where `at` says, or else at its own address or where it was last.
+    """Say how to reach the boat: at its endpoint in `at`, or at its own and its last address.
 
-    New settings may bring it to its own address from wherever it answered before. Host keys
-    from before a rotation are accepted until the boat was seen on the new one, and after that
-    only when `former` is set: it may have fallen back to older settings, or somebody else has
-    that key.
+    New settings may move the boat to its own address from the address where it answered before.
+    Host keys from before a rotation are accepted until the boat was seen on the new key. After
+    that they are accepted only when `former` is set: the boat may have fallen back to older
+    settings, or a stranger has that key.
     """
     own = Endpoint(str(target.boat.profile.network.address.ip))
-    memory = recall(target.boat.file)
-    last = memory.place if memory else own
-    places = (at[target.name], own) if target.name in at else (own, last)
+    known = recall(target.boat.file)
+    last = known.endpoint if known else own
+    endpoints = (at[target.name], own) if target.name in at else (own, last)
     identity = target.boat.file.parent / "operator"
     key, stolen = host_public_key(target.secrets), recall_stolen(target.boat.file)
     former_keys = target.secrets.former_host_keys
-    earlier = tuple(one for one in former_keys if not is_revoked(stolen, one))
-    rotated = memory is not None and memory.host_key == key and not former
+    earlier = tuple(former_key for former_key in former_keys if not is_revoked(stolen, former_key))
+    rotated = known is not None and known.host_key == key and not former
     return SshTarget(
         boat=target.name,
-        endpoints=tuple(dict.fromkeys(places)),
+        endpoints=tuple(dict.fromkeys(endpoints)),
         host_key=key,
         identity=identity.resolve() if identity.is_file() else None,
         former_keys=() if rotated else earlier,
         dropped_keys=earlier if rotated else (),
         stolen_keys=stolen.host_keys if stolen else (),
-        unseen=memory is None and target.name not in at,
+        unseen=known is None and target.name not in at,
     )
 
 
 def resolve_targets(
     targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[SshTarget]:
-    """How to get to each boat, first where it answers now if that is not known.
+    """Say how to reach each boat. Of several endpoints, the one that answers now comes first.
 
-    UserError when this computer cannot ask any boat.
+    Raise UserError when this computer cannot connect to any boat.
     """
     ready()
     known = [ssh_target_of(target, at, former=former) for target in targets]
     with ThreadPoolExecutor(max(len(known), 1)) as pool:
         return list(
             pool.map(
-                lambda ssh_target: ssh_target if ssh_target.boat in at else _located(ssh_target),
+                lambda ssh_target: ssh_target if ssh_target.boat in at else _resolve(ssh_target),
                 known,
             )
         )
 
 
-def _located(ssh_target: SshTarget) -> SshTarget:
+def _resolve(ssh_target: SshTarget) -> SshTarget:
     return put_answering_first(ssh_target) if len(ssh_target.endpoints) > 1 else ssh_target
 
 
@@ -109,9 +109,9 @@ def prepare(
     *,
     former: bool = False,
 ) -> list[Deployment]:
-    """Render every boat, and write what a push of it works from below `folder`.
+    """Render every boat, and write the files of its push below `folder`.
 
-    `folder` is private (mode 0700), and so is what is written.
+    `folder` is private (mode 0700), and so are the files.
     """
     return [
         _prepare(target, folder / target.name, ssh_target)
@@ -129,8 +129,10 @@ def _prepare(target: Target, folder: Path, ssh_target: SshTarget) -> Deployment:
     if ssh_target.identity:
         (folder / "operator").symlink_to(ssh_target.identity)
     options = ssh_target.options(folder)
-    # The suite's connections are its own, so that it proves that a new one can be made.
-    suite_options = options | (shared_connection(folder / "p") if fits(folder / "p") else {})
+    # The suite opens connections of its own, which proves that the boat takes new ones.
+    suite_options = options | (
+        shared_connection(folder / "p") if fits_sockets(folder / "p") else {}
+    )
     query = StatusQuery(
         boat=target.name,
         user=ssh_target.user,
@@ -160,7 +162,7 @@ def _prepare(target: Target, folder: Path, ssh_target: SshTarget) -> Deployment:
 
 
 def job(target: Target, settings: Settings, user: str, ssh_config: Path) -> Job:
-    """What the suite is told about the boat."""
+    """Make the job of the suite for the boat."""
     profile = target.boat.profile
     plain = profile.model_dump(mode="json")
     plain["access"]["keys"] = access_keys(target.boat)

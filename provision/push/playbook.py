@@ -80,7 +80,7 @@ def run_playbook(folder: Path, options: PushOptions) -> Generator[Event, None, N
     command = [
         *(sys.executable, "-P", "-m", "ansible", "playbook"),
         *("--inventory", str(folder / "inventory.json"), "--forks", str(options.at_once)),
-        *(["--check"] if options.check else []),
+        *(["--check"] if options.dry_run else []),
         str(shipped("roles") / "push.yml"),
     ]
     with (

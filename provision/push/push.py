@@ -36,7 +36,7 @@ def push(
         with ThreadPoolExecutor(options.at_once) as pool:
             events = [events_of[boat.name] for boat in wanted]
             ended = list(pool.map(push_result, wanted, events, repeat(options.timer)))
-            if options.check:
+            if options.dry_run:
                 ended = list(pool.map(with_diff, wanted, targets, ended))
             list(pool.map(remember_push, targets, wanted, ended))
             return ended

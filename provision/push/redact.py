@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Take secrets out of files before anybody sees them, so that a change of one still shows."""
+"""Replace secrets in files by numbers, so that a change of a secret still shows."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
 #: Files that are a secret as a whole.
-WHOLE = ("/etc/ssh/ssh_host_*_key",)
+SECRET_FILES = ("/etc/ssh/ssh_host_*_key",)
 
 #: A private key in PEM, also one whose beginning or end was lost.
 _PEM = re.compile(
@@ -18,7 +18,7 @@ _PEM = re.compile(
     re.DOTALL,
 )
 
-#: A setting whose name says that its value is nobody's business.
+#: A setting whose name says that its value is a secret.
 _NAMED = re.compile(
     r"^(?P<name>[\s\"'#]*[\w.-]*(?:psk|pass_?phrase|password|passwd|secret|private_?key|sae|wep_key)"
     r"[\w.-]*[\"']?\s*[=:]\s*)(?P<value>\S.*)$",
@@ -31,17 +31,17 @@ _TOKEN = re.compile(r"[A-Za-z0-9+/_-]{32,}={0,2}")
 
 @dataclass
 class Redactor:
-    """Puts `<secret N>` in the place of each; the same secret has the same number all along.
+    """Replaces each secret by `<secret N>`. The same secret always has the same number.
 
-    `known` are the secrets' own values, hidden wherever they stand.
+    `known` are the values of secrets, which are replaced wherever they occur.
     """
 
     known: Iterable[str]
     numbers: dict[str, int] = field(default_factory=dict)
 
     def __call__(self, path: str, text: str, *, private: bool) -> str:
-        """The text of the file at `path`; `private` if not everybody aboard may read it."""
-        if any(fnmatchcase(path, pattern) for pattern in WHOLE):
+        """Redact the text of the file at `path`. Not every user may read a `private` file."""
+        if any(fnmatchcase(path, pattern) for pattern in SECRET_FILES):
             return self._name(text) + "\n"
         for value in sorted(filter(None, self.known), key=len, reverse=True):
             if value in text:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a push ended, for one boat."""
+"""Define the outcomes of a push, and its result for one boat."""
 
 from __future__ import annotations
 
@@ -10,39 +10,39 @@ from provision.ssh.endpoint import Endpoint
 
 
 class Outcome(StrEnum):
-    """Where the boat stands now."""
+    """Name how a push ended for one boat."""
 
     KEPT = "kept"
-    """It runs the new settings and will after every power cycle."""
+    """The boat runs the new settings, and will after every power cycle."""
     UNCHANGED = "unchanged"
-    """It had these settings already; nothing was written."""
+    """The boat had these settings already. Nothing was written."""
     STAGED = "staged"
-    """The settings lie on its card, and go on trial when it is next switched on."""
+    """The settings are on the boat's card, and go on trial when it next starts."""
     WOULD_CHANGE = "would change"
     """A dry run: nothing was written."""
     RETURNED = "returned"
-    """The change failed, and the boat is back on the settings that it had kept."""
+    """The change failed, and the boat rolled back to the settings that it had kept."""
     REFUSED = "refused"
-    """Nothing was tried, since the boat or its state is not as it must be."""
+    """Nothing was tried: the boat, its profile or its state does not allow a push."""
     HELD = "held back"
-    """Nothing was tried, since the roll-out ended before it came to this boat."""
+    """Nothing was tried: the roll-out ended before it came to this boat."""
     UNREACHABLE = "unreachable"
-    """Nothing was tried, since the boat did not answer."""
+    """Nothing was tried: the boat did not answer."""
     FAILED = "failed"
-    """The push failed and the boat did not say where it stands; its return timer runs. Or it has
-    had these settings all along, and cannot be proven."""
+    """The push failed, and the boat did not answer with its status: its rollback timer runs. Or
+    the boat had these settings already, and its proof failed."""
 
 
-#: The outcomes that were asked for.
-WELL = (Outcome.KEPT, Outcome.UNCHANGED, Outcome.STAGED, Outcome.WOULD_CHANGE)
+#: The outcomes of a push that succeeded.
+SUCCESSES = (Outcome.KEPT, Outcome.UNCHANGED, Outcome.STAGED, Outcome.WOULD_CHANGE)
 
 
 @dataclass(frozen=True)
 class PushResult:
-    """One boat's result.
+    """Hold the result of a push for one boat.
 
-    `seconds` is the time the push took, `changed` lists file paths, `diff` is a unified diff
-    of them after a dry run, without secrets. `place` is where the boat answered last.
+    `seconds` is the time the push took. `changed` lists file paths. `diff` is a unified diff
+    of them after a dry run, without secrets. `endpoint` is where the boat answered last.
     """
 
     boat: str
@@ -54,24 +54,24 @@ class PushResult:
     seconds: float = 0.0
     changed: tuple[str, ...] = field(default=())
     diff: str = ""
-    place: Endpoint | None = None
+    endpoint: Endpoint | None = None
 
     @property
-    def well(self) -> bool:
-        """Whether the boat is on the wanted settings, or would be, or was asked to be later."""
-        return self.outcome in WELL
+    def succeeded(self) -> bool:
+        """Tell whether the boat has the wanted settings, would have, or will at its next start."""
+        return self.outcome in SUCCESSES
 
     @property
     def failed(self) -> bool:
-        """Whether this counts as a failure of a roll-out; boats that are off do not."""
-        return not self.well and self.outcome not in (Outcome.UNREACHABLE, Outcome.HELD)
+        """Tell whether this counts as a failure of a roll-out. A boat that is off does not."""
+        return not self.succeeded and self.outcome not in (Outcome.UNREACHABLE, Outcome.HELD)
 
     def as_json(self) -> dict[str, object]:
-        """The result as plain data, for `--json`."""
+        """Return plain data, for `--json`."""
         return {
             "boat": self.boat,
             "outcome": str(self.outcome),
-            "well": self.well,
+            "well": self.succeeded,
             "sha256": self.sha256,
             "reason": self.reason,
             "hint": self.hint,
@@ -79,5 +79,5 @@ class PushResult:
             "seconds": round(self.seconds, 1),
             "changed": list(self.changed),
             "diff": self.diff,
-            "place": str(self.place) if self.place else None,
+            "place": str(self.endpoint) if self.endpoint else None,
         }

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a fleet stands: every boat asked at once, and each compared with its profile."""
+"""Ask every boat of a fleet for its status, and compare each with its profile."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_j
 from provision.push.held_back import hold_back
 from provision.push.inventory import Deployment
 from provision.push.known_boats import KnownBoat, recall
-from provision.push.notes import note
+from provision.push.notes import remember_answer
 from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import Target, prepare
 from provision.push.status_shape import not_understood, understood
@@ -23,33 +23,36 @@ from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint, arguments, ssh
 from provision.ssh.refusal import refused
 
-#: What a boat is asked, as preflight asks it; ASCII's record separator stands between.
-QUESTION = r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
+#: The command that a boat runs. ASCII's record separator divides its status from its manifest.
+STATUS_AND_MANIFEST = r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
 SEPARATOR = "\x1e"
 
 #: Seconds that a boat gets to answer in all.
-ANSWER = 60.0
+ANSWER_TIMEOUT_S = 60.0
+
+#: Keys of `--json` that have another name than the field of `BoatStatus`.
+_JSON_KEYS = {"endpoint": "place", "invalid": "unfit", "health_issues": "concerns"}
 
 
 @dataclass(frozen=True)
 class BoatStatus:
-    """How one boat stands.
+    """Hold the status of one boat.
 
-    `place` is where it answered; without one, `reason` and `hint` say why it did not (`refused`:
-    it is another machine, or lets nobody in), and `kept` is what is remembered. `wanted` and
-    `kept` are digests of settings, `differs` the files that a push would change. `due` says
-    whether a push would change anything at all: live or kept settings may differ in what they
-    say of themselves alone. `version` is that of the program that made the settings aboard. A boat
-    whose profile or secrets are not as they should be has "" for `wanted`, and `unfit` says in a
-    word or two what the matter is. `drift` has what was changed by hand as path and kind.
-    `concerns` are for people; a boat without any is healthy. `seen` is when it answered last, in
-    seconds since 1970.
+    `endpoint` is where it answered. Without it, `reason` and `hint` say why the boat did not
+    answer, and `kept` is what this computer remembers. `refused` says that another machine
+    answered, or that the boat refused the login. `wanted` and `kept` are digests of settings,
+    `differs` the files that a push would change. `due` says whether a push would change anything
+    at all: settings may differ in their manifests alone. `version` is that of the program that
+    made the settings aboard. A boat whose profile or secrets are invalid has "" for `wanted`, and
+    `invalid` names the problem in a word or two. `drift` lists what was changed by hand, as path
+    and kind. `health_issues` are sentences for the operator; a healthy boat has none. `seen` is
+    when the boat answered last, in seconds since 1970.
     """
 
     boat: str
     wanted: str
-    place: Endpoint | None = None
-    unfit: str = ""
+    endpoint: Endpoint | None = None
+    invalid: str = ""
     refused: bool = False
     reason: str = ""
     hint: str = ""
@@ -58,121 +61,136 @@ class BoatStatus:
     differs: tuple[str, ...] = ()
     drift: tuple[tuple[str, str], ...] = ()
     degraded: bool = False
-    concerns: tuple[str, ...] = ()
+    health_issues: tuple[str, ...] = ()
     trial: Mapping[str, Any] | None = None
     staged: Mapping[str, Any] | None = None
     version: str = ""
     seen: float | None = field(default=None)
 
     @property
-    def well(self) -> bool:
-        """Whether the boat answers, is healthy, and has just what its profile says."""
-        return self.place is not None and not self.due and not self.concerns
+    def up_to_date(self) -> bool:
+        """Tell whether the boat answers, is healthy, and has just what its profile says."""
+        return self.endpoint is not None and not self.due and not self.health_issues
 
     def as_json(self) -> dict[str, object]:
-        """As plain data, for `--json`."""
+        """Return plain data, for `--json`."""
         return {
-            **vars(self),
-            "place": str(self.place) if self.place else None,
-            "reachable": self.place is not None,
+            **{_JSON_KEYS.get(name, name): value for name, value in vars(self).items()},
+            "place": str(self.endpoint) if self.endpoint else None,
+            "reachable": self.endpoint is not None,
             "drift": [{"path": path, "what": what} for path, what in self.drift],
-            "well": self.well,
+            "well": self.up_to_date,
         }
 
 
 def fleet_status(
     targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[BoatStatus]:
-    """Ask all boats at once; nothing is changed aboard."""
+    """Ask all boats at once. Change nothing aboard."""
     with workspace() as folder, ThreadPoolExecutor(max(len(targets), 1)) as pool:
-        wanted = prepare(targets, folder, at, former=former)
-        return list(pool.map(_with_loss, targets, pool.map(_standing, targets, wanted)))
+        deployments = prepare(targets, folder, at, former=former)
+        return list(pool.map(_with_loss, targets, pool.map(_query, targets, deployments)))
 
 
-def _with_loss(target: Target, standing: BoatStatus) -> BoatStatus:
+def _with_loss(target: Target, status: BoatStatus) -> BoatStatus:
     """Add that the boat's card was lost, while it has no new one."""
     _, held = hold_back([target])
-    concerns = tuple(f"{one.reason}; no push goes out" for one in held)
-    return replace(standing, concerns=(*standing.concerns, *concerns))
+    losses = tuple(f"{boat.reason}; no push goes out" for boat in held)
+    return replace(status, health_issues=(*status.health_issues, *losses))
 
 
-def _standing(target: Target, wanted: Deployment) -> BoatStatus:
-    place, before = wanted.endpoint, recall(target.boat.file)
-    options = arguments(wanted.ssh_target.options(wanted.folder))
+def _query(target: Target, deployment: Deployment) -> BoatStatus:
+    endpoint, known = deployment.endpoint, recall(target.boat.file)
+    options = arguments(deployment.ssh_target.options(deployment.folder))
     try:
         done = collect(
-            [*ssh(wanted.ssh_target.user, options, place), QUESTION],
+            [*ssh(deployment.ssh_target.user, options, endpoint), STATUS_AND_MANIFEST],
             limit=MAX_STATUS_BYTES,
-            timeout=ANSWER,
+            timeout=ANSWER_TIMEOUT_S,
         )
     except subprocess.TimeoutExpired:
-        return _away(wanted, before, f"no answer within {ANSWER:.0f} s", unreachable_hint(wanted))
+        return _unreachable(
+            deployment,
+            known,
+            f"no answer within {ANSWER_TIMEOUT_S:.0f} s",
+            unreachable_hint(deployment),
+        )
     except TooMuch as error:
-        return _odd(wanted, before, place, None, f": {error}")
+        return _unreadable(deployment, known, endpoint, None, f": {error}")
     try:
         status, manifest = map(read_json, done.text.split(SEPARATOR))
     except ValueError:
-        return _unread(wanted, before, place, done)
+        return _no_status(deployment, known, endpoint, done)
     if not understood(status, manifest):
-        return _odd(wanted, before, place, status)
-    standing = judge(wanted, status, manifest, place)
+        return _unreadable(deployment, known, endpoint, status)
+    found = assess(deployment, status, manifest, endpoint)
     if status["boat"] == target.name:
-        note(target, wanted, place, str(status["kept"] or ""))
-    return standing
+        remember_answer(target, deployment, endpoint, str(status["kept"] or ""))
+    return found
 
 
-def _unread(
-    wanted: Deployment, before: KnownBoat | None, place: Endpoint, done: Output
+def _no_status(
+    deployment: Deployment, known: KnownBoat | None, endpoint: Endpoint, done: Output
 ) -> BoatStatus:
-    """Tell of a boat that could not be asked, or printed something else than was asked for."""
+    """Describe a boat that did not answer, or printed no status."""
     if done.status == 0:
-        return _odd(wanted, before, place, None)
-    reason, hint = explain_failure(wanted, done.errors)
+        return _unreadable(deployment, known, endpoint, None)
+    reason, hint = explain_failure(deployment, done.errors)
     if refused(done.errors):
-        return replace(_away(wanted, before, reason, hint), refused=True)
-    return _away(wanted, before, reason, unreachable_hint(wanted))
+        return replace(_unreachable(deployment, known, reason, hint), refused=True)
+    return _unreachable(deployment, known, reason, unreachable_hint(deployment))
 
 
-def _odd(
-    wanted: Deployment, before: KnownBoat | None, place: Endpoint, status: object, why: str = ""
+def _unreadable(
+    deployment: Deployment,
+    known: KnownBoat | None,
+    endpoint: Endpoint,
+    status: object,
+    why: str = "",
 ) -> BoatStatus:
-    """Tell of a boat that answers in a shape that this program does not read."""
-    words = f"{not_understood(status)}{why}"
-    away = _away(wanted, before, "", "")
-    return replace(away, place=place, due=True, concerns=(words,), seen=time.time())
+    """Describe a boat that answers in a shape that this program does not read."""
+    issue = f"{not_understood(status)}{why}"
+    away = _unreachable(deployment, known, "", "")
+    return replace(away, endpoint=endpoint, due=True, health_issues=(issue,), seen=time.time())
 
 
-def _away(wanted: Deployment, before: KnownBoat | None, reason: str, hint: str) -> BoatStatus:
+def _unreachable(
+    deployment: Deployment, known: KnownBoat | None, reason: str, hint: str
+) -> BoatStatus:
     return BoatStatus(
-        boat=wanted.name,
-        wanted=wanted.sha256,
+        boat=deployment.name,
+        wanted=deployment.sha256,
         reason=reason,
         hint=hint,
-        kept=before.kept if before else "",
-        due=not before or before.kept != wanted.sha256,
-        seen=before.seen if before else None,
+        kept=known.kept if known else "",
+        due=not known or known.kept != deployment.sha256,
+        seen=known.seen if known else None,
     )
 
 
-def judge(
-    wanted: Deployment, status: Mapping[str, Any], manifest: Mapping[str, Any], place: Endpoint
+def assess(
+    deployment: Deployment,
+    status: Mapping[str, Any],
+    manifest: Mapping[str, Any],
+    endpoint: Endpoint,
 ) -> BoatStatus:
-    """From what the boat said of itself to how it stands."""
-    settings = json.loads((wanted.folder / "manifest.json").read_text(encoding="utf-8"))
+    """Compare the status and the manifest that a boat sent with its profile's settings."""
+    settings = json.loads((deployment.folder / "manifest.json").read_text(encoding="utf-8"))
     new, live = settings["files"], manifest["files"]
-    drift = tuple((str(one["path"]), str(one["what"])) for one in status["drift"])
+    drift = tuple((str(entry["path"]), str(entry["what"])) for entry in status["drift"])
     changed = {path for path in {*new, *live} if new.get(path) != live.get(path)}
-    there = (status["live"], status["kept"]) == (wanted.sha256, wanted.sha256)
+    formats = (manifest.get("format"), settings["format"])
+    current = (status["live"], status["kept"]) == (deployment.sha256, deployment.sha256)
     return BoatStatus(
-        boat=wanted.name,
-        wanted=wanted.sha256,
-        place=place,
+        boat=deployment.name,
+        wanted=deployment.sha256,
+        endpoint=endpoint,
         kept=status["kept"] or "",
-        due=bool(drift) or not there or not status["kept_whole"],
+        due=bool(drift) or not current or not status["kept_whole"],
         differs=tuple(sorted(changed | {path for path, _ in drift})),
         drift=drift,
         degraded=bool(status["degraded"]),
-        concerns=tuple(concerns(wanted, status, (manifest.get("format"), settings["format"]))),
+        health_issues=tuple(find_health_issues(deployment, status, formats)),
         trial=status["trial"],
         staged=status["staged"],
         version=status["version"] or "",
@@ -180,22 +198,23 @@ def judge(
     )
 
 
-def concerns(
-    wanted: Deployment, status: Mapping[str, Any], formats: tuple[object, object]
+def find_health_issues(
+    deployment: Deployment, status: Mapping[str, Any], formats: tuple[object, object]
 ) -> list[str]:
-    """What is wrong with a boat but for its settings, in words.
+    """List what is wrong with a boat apart from its settings, as sentences.
 
-    `formats` are those of the settings aboard, the only one that the boat's base reads, and of
-    its profile's.
+    `formats` are the format of the settings aboard, the only one that the boat's base reads, and
+    the format of its profile's settings.
     """
     health, boot, base = status["health"], status["boot"] or {}, status["base"] or {}
-    boat, (aboard, new) = wanted.name, formats
+    boat, board, needed = deployment.name, deployment.board, deployment.base
+    aboard, new = formats
     degraded = f"degraded: {boot.get('reason') or 'no word from the boot'}"
     found = {
         f"the boat there is {status['boat'] or 'unknown'}, not {boat}": status["boat"] != boat,
-        f"its board is {status['board']}, not {wanted.board}": status["board"] != wanted.board,
-        f"its base has format {base.get('format')}, its profile's settings need {wanted.base}": (
-            base.get("format") != wanted.base
+        f"its board is {status['board']}, not {board}": status["board"] != board,
+        f"its base has format {base.get('format')}, its profile's settings need {needed}": (
+            base.get("format") != needed
         ),
         f"its base reads settings of format {aboard}, its profile's are in format {new}": (
             aboard != new
@@ -206,4 +225,4 @@ def concerns(
         f"its card has {health['ext4_errors']} file system errors": health["ext4_errors"],
         "its supply voltage is or was too low": health["undervoltage"],
     }
-    return [words for words, wrong in found.items() if wrong]
+    return [issue for issue, wrong in found.items() if wrong]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether what a boat says of itself has the shape that this program reads."""
+"""Check that a boat's status and manifest have the shape that this program reads."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Shape = type | tuple[type, ...] | Mapping[str, "Shape"]
 
 _NONE = type(None)
 
-#: What is read of `boat-settings status --json`. Keys beside these are a newer boat's.
+#: The keys that this program reads of `boat-settings status --json`. A newer boat sends more.
 STATUS: Mapping[str, Shape] = {
     "boat": (str, _NONE),
     "board": (str, _NONE),
@@ -43,17 +43,17 @@ STAGED: Mapping[str, Shape] = {"digest": str}
 DRIFT: Mapping[str, Shape] = {"path": str, "what": str}
 MANIFEST: Mapping[str, Shape] = {"files": dict}
 
-#: No number that a boat tells of itself is larger: bytes of memory, seconds, counts.
+#: The limit of all numbers in a status: bytes of memory, seconds, counts.
 MAX_NUMBER = 2**63
 
 
 def understood(status: object, manifest: object) -> bool:
-    """Tell whether `judge`, the report and a push can read both answers."""
+    """Tell whether `assess`, the console and a push can read both answers."""
     return understood_status(status) and fits(manifest, MANIFEST)
 
 
 def understood_status(status: object) -> TypeGuard[dict[str, Any]]:
-    """Tell whether a boat's status has all that is read of it, in the types that are expected."""
+    """Tell whether a boat's status has every key that this program reads, in the right type."""
     if not fits(status, STATUS):
         return False
     assert isinstance(status, dict)
@@ -61,23 +61,23 @@ def understood_status(status: object) -> TypeGuard[dict[str, Any]]:
         (status["trial"] is None or fits(status["trial"], TRIAL))
         and (status["staged"] is None or fits(status["staged"], STAGED))
         and fits((status["last_return"] or {}).get("reason", ""), str)
-        and all(fits(one, DRIFT) for one in status["drift"])
+        and all(fits(entry, DRIFT) for entry in status["drift"])
     )
 
 
 def not_understood(status: object) -> str:
-    """Say of a boat that its answer has another shape than this program reads."""
+    """Say that a boat's answer has another shape than this program reads."""
     return f"answers, but is not understood (version {version(status)})"
 
 
 def version(status: object) -> str:
-    """The version that the boat names, or 'unknown'."""
+    """Return the version that the boat names, or 'unknown'."""
     found = status.get("version") if isinstance(status, dict) else None
     return found[:40] if isinstance(found, str) and found.isprintable() and found else "unknown"
 
 
 def fits(value: object, shape: Shape) -> bool:
-    """Whether a value has the types of a shape, and every key that it names."""
+    """Tell whether a value has the types of a shape, and every key that the shape names."""
     if isinstance(shape, Mapping):
         return isinstance(value, dict) and all(
             key in value and fits(value[key], inner) for key, inner in shape.items()

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A private folder for one push: archives, keys' names and connections, gone at its end."""
+"""Make a private folder for one push, and remove it at the push's end."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from provision.commands import find
 
 #: A socket's path has at most 107 octets (unix(7)); OpenSSH's %C takes 40 of them and the
 #: temporary name that it gives a socket 18 more (from memory).
-LONGEST = 107 - 40 - 18
+MAX_FOLDER_BYTES = 107 - 40 - 18
 
-#: Short, so that sockets have room below it, and nobody else's, since old ones are removed.
-PREFIX = ".prov-"
+#: Short, so that sockets have room below it, and unique, since a sweep removes old folders.
+FOLDER_PREFIX = ".prov-"
 
-#: RAM that every Linux has, where nobody has logged in through systemd.
-MEMORY = "/dev/shm"  # noqa: S108 - the same
+#: RAM that every Linux has, for a user without a session of systemd.
+SHARED_MEMORY = "/dev/shm"  # noqa: S108 - the same
 
 
 @contextmanager
 def workspace() -> Iterator[Path]:
-    """A folder of mode 0700 with a short path; its connections are closed at the end.
+    """Make a folder of mode 0700 with a short path, and close its connections at the end.
 
-    It lies in RAM where the system offers that. What a killed push left there is removed.
+    It is in RAM where the system offers that. What a killed push left there is removed.
     """
     parents = _parents()
     for parent in parents:
@@ -43,17 +43,21 @@ def workspace() -> Iterator[Path]:
 
 
 def _parents() -> list[Path]:
-    """Where such a folder may lie, the best place first."""
-    offered = (os.environ.get("XDG_RUNTIME_DIR"), MEMORY, tempfile.gettempdir())
-    places = [Path(name) for name in offered if name and os.access(name, os.W_OK)]
-    short = [one for one in places if fits(one / f"{PREFIX}12345678" / ("b" * 16) / "c")]
+    """List the folders that may hold a workspace, the best first."""
+    offered = (os.environ.get("XDG_RUNTIME_DIR"), SHARED_MEMORY, tempfile.gettempdir())
+    writable = [Path(name) for name in offered if name and os.access(name, os.W_OK)]
+    short = [
+        parent
+        for parent in writable
+        if fits_sockets(parent / f"{FOLDER_PREFIX}12345678" / ("b" * 16) / "c")
+    ]
     return [*short, Path("/tmp")]  # noqa: S108 - mkdtemp makes the folder private
 
 
 def _make(parent: Path) -> tuple[Path, int]:
-    """A new folder, and what holds it."""
+    """Make a new folder, and lock it."""
     while True:
-        folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=parent))
+        folder = Path(tempfile.mkdtemp(prefix=FOLDER_PREFIX, dir=parent))
         with suppress(FileNotFoundError):
             lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
             fcntl.flock(lock, fcntl.LOCK_EX)
@@ -63,9 +67,9 @@ def _make(parent: Path) -> tuple[Path, int]:
             os.close(lock)
 
 
-def fits(connections: Path) -> bool:
-    """Whether OpenSSH can put its control sockets into this folder."""
-    return len(os.fsencode(connections)) + len("/") <= LONGEST
+def fits_sockets(connections: Path) -> bool:
+    """Tell whether OpenSSH can put its control sockets into this folder."""
+    return len(os.fsencode(connections)) + len("/") <= MAX_FOLDER_BYTES
 
 
 def write_private(path: Path, content: bytes | str) -> Path:
@@ -78,7 +82,7 @@ def write_private(path: Path, content: bytes | str) -> Path:
 
 def _sweep(parent: Path) -> None:
     """Remove our folders that no process holds any more."""
-    for folder in parent.glob(f"{PREFIX}*"):
+    for folder in parent.glob(f"{FOLDER_PREFIX}*"):
         with suppress(OSError):
             lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
             try:

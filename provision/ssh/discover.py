@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find where a boat answers, by the host key that is shown there, before anybody logs in."""
+"""Find where a boat answers by the host key that is shown there, before any login."""
 
 from __future__ import annotations
 
@@ -11,45 +11,45 @@ from dataclasses import replace
 from provision.commands import find
 from provision.ssh.endpoint import Endpoint, SshTarget
 
-#: Seconds a place gets to show a host key.
-PATIENCE = 5
+#: Seconds that an endpoint gets to show a host key.
+KEY_SCAN_TIMEOUT_S = 5
 
 
 def put_answering_first(target: SshTarget) -> SshTarget:
-    """The same, with the first place that shows the boat's key put before the others.
+    """Put the first endpoint that shows one of the boat's keys before the others.
 
-    Where none does, the order stays. Whoever connects checks the key for good.
+    Where none does, the order stays. A connection checks the key again.
     """
     found = find_answering_endpoint(target)
     if found is None:
         return target
     return replace(
-        target, endpoints=(found, *(place for place in target.endpoints if place != found))
+        target, endpoints=(found, *(endpoint for endpoint in target.endpoints if endpoint != found))
     )
 
 
 def find_answering_endpoint(target: SshTarget) -> Endpoint | None:
-    """The first place where one of the boat's keys is shown; all of them are asked at once."""
+    """Scan all endpoints at once, and return the first that shows one of the boat's keys."""
     pinned = [" ".join(key.split()[:2]) for key in target.pinned]
     with ExitStack() as running:
         scans = [
-            (place, running.enter_context(_scan(place, target.host_key.split()[0])))
-            for place in target.endpoints
+            (endpoint, running.enter_context(_scan(endpoint, target.host_key.split()[0])))
+            for endpoint in target.endpoints
         ]
         try:
-            for place, scan in scans:
-                if _shown(scan.communicate()[0]) in pinned:
-                    return place
+            for endpoint, scan in scans:
+                if _scanned_key(scan.communicate()[0]) in pinned:
+                    return endpoint
         finally:
             for _, scan in scans:
                 scan.kill()
     return None
 
 
-def _scan(place: Endpoint, kind: str) -> subprocess.Popen[str]:
+def _scan(endpoint: Endpoint, kind: str) -> subprocess.Popen[str]:
     argv: Sequence[str] = [
-        *(find("ssh-keyscan"), "-T", str(PATIENCE), "-t", kind.removeprefix("ssh-")),
-        *("-p", str(place.port), "--", place.host),
+        *(find("ssh-keyscan"), "-T", str(KEY_SCAN_TIMEOUT_S), "-t", kind.removeprefix("ssh-")),
+        *("-p", str(endpoint.port), "--", endpoint.host),
     ]
     return subprocess.Popen(
         argv,
@@ -60,8 +60,8 @@ def _scan(place: Endpoint, kind: str) -> subprocess.Popen[str]:
     )
 
 
-def _shown(answer: str) -> str:
-    """The key in what ssh-keyscan printed."""
+def _scanned_key(answer: str) -> str:
+    """Read the key from what ssh-keyscan printed."""
     for line in answer.splitlines():
         if not line.startswith("#"):
             return " ".join(line.split()[1:3])

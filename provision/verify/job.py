@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What tests/boat is told about a boat, and how it asks it everything in one command."""
+"""Define the job of the suite in tests/boat, and ask a boat all its questions in one command."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import Any, Protocol, Self
 from provision.bounded import MAX_ANSWERS_BYTES, TooMuch, collect
 from provision.harmless import harmless
 
-#: ASCII's record separator; no command asked for here prints one.
+#: ASCII's record separator. No command of the suite prints one.
 SEPARATOR = "\x1e"
 
 Command = Sequence[str]
@@ -23,24 +23,27 @@ Command = Sequence[str]
 MAX_SHOWN_CHARS = 400
 
 #: Seconds that one command gets.
-LONGEST = 40
+COMMAND_TIMEOUT_S = 40
 
-#: Seconds for which a boat is asked again that was lost while it answered, and between tries.
-PATIENCE, PAUSE = 60.0, 2.0
+#: Seconds for which a script is sent again when the connection broke while the boat answered.
+RETRY_FOR_S = 60.0
 
-#: What stands before the commands: word that the boat was reached, and where their output goes,
-#: which is in RAM, and gone at the end.
-BEFORE = """
+#: Seconds between two tries.
+RETRY_INTERVAL_S = 2.0
+
+#: The head of the script: it prints a separator once the boat was reached, and makes a folder in
+#: RAM for the commands' output, which it removes at the end.
+SCRIPT_HEAD = """
 printf '\\036'
 export LC_ALL=C.UTF-8 PATH="$PATH:/usr/sbin:/sbin"
-place=$(mktemp -d) && cd "$place" || exit 1
-trap 'rm -r "$place"' EXIT
+folder=$(mktemp -d) && cd "$folder" || exit 1
+trap 'rm -r "$folder"' EXIT
 """
 
 
 @dataclass(frozen=True)
 class Job:
-    """One boat to prove. `profile` and `manifest` are plain data, with no secret in them."""
+    """Hold one boat to prove. `profile` and `manifest` are plain data without secrets."""
 
     boat: str
     user: str
@@ -51,7 +54,7 @@ class Job:
     ssh_config: str
 
     def text(self) -> str:
-        """The job as JSON."""
+        """Write the job as JSON."""
         return json.dumps(asdict(self), indent=1, sort_keys=True)
 
     @classmethod
@@ -62,25 +65,25 @@ class Job:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a command aboard printed, on both streams, and its exit status."""
+    """Hold what a command aboard printed on both streams, and its exit status."""
 
     output: str
     status: int
 
     @property
     def lines(self) -> list[str]:
-        """The lines that are not empty."""
+        """List the lines that are not empty."""
         return [line for line in self.output.splitlines() if line.strip()]
 
     def ok(self) -> Self:
-        """This answer, when the command succeeded; AssertionError with its output else."""
-        said = harmless(self.output.strip(), MAX_SHOWN_CHARS)
-        assert self.status == 0, said or f"it ended with status {self.status}"
+        """Return this answer. Raise AssertionError with the output when the command failed."""
+        output = harmless(self.output.strip(), MAX_SHOWN_CHARS)
+        assert self.status == 0, output or f"it ended with status {self.status}"
         return self
 
 
 def same(found: object, wanted: object, what: str) -> None:
-    """Nothing when both are equal; else AssertionError that says in words what was found."""
+    """Raise AssertionError with what was found unless both are equal."""
     assert found == wanted, f"{what} is {_plain(found)}, not {_plain(wanted)}"
 
 
@@ -92,26 +95,26 @@ def _plain(value: object) -> str:
 
 
 class Unanswered(Exception):
-    """A boat that answers cannot be asked anything, such as for want of memory; and why."""
+    """Say why a boat that answers could not run the script, such as for lack of memory."""
 
 
 class Host(Protocol):
-    """The part of a testinfra host that is used here."""
+    """Describe the part of a testinfra host that is used here."""
 
     def run(self, command: str) -> Any:
-        """Run a command with the login shell; RuntimeError with what was said when the boat
-        cannot be reached, or is lost."""
+        """Run a command with the login shell. Raise RuntimeError with its output when the boat
+        cannot be reached, or the connection breaks."""
 
 
 class BoundedHost:
-    """A testinfra host over SSH that takes at most `MAX_ANSWERS_BYTES` of what the boat sends."""
+    """Wrap a testinfra host over SSH, and take at most `MAX_ANSWERS_BYTES` from the boat."""
 
     def __init__(self, host: Any) -> None:
         self._backend = host.backend
         self._backend.run_local = self._run_local
 
     def run(self, command: str) -> Any:
-        """Run a command aboard; Unanswered for a boat that sends more."""
+        """Run a command aboard. Raise Unanswered for a boat that sends more."""
         return self._backend.run(command)
 
     def _run_local(self, command: str, *args: str) -> Any:
@@ -127,27 +130,28 @@ Answers = dict[str, Answer]
 
 
 def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, Answers]:
-    """Run all commands aboard over one SSH command; the answers by subject and name.
+    """Run all commands aboard in one SSH command, and return answers by subject and name.
 
-    Subjects go side by side, the commands of one after each other: an emulated or a slow
-    board takes a third of a second for every SSH command, and much of a proof is waiting.
-    Nothing of it changes the boat; so when the line is lost it is all asked once more.
-    Unanswered when the boat was reached, and could not run it.
+    Subjects run in parallel, the commands of one subject in turn: an emulated or a slow board
+    takes a third of a second for every SSH command, and much of a proof is waiting. No command
+    changes the boat, so a broken connection is answered by running all of them again.
+    Raise Unanswered when the boat was reached and could not run them.
     """
     lanes = "".join(
         "{\n"
         + "".join(
-            f"timeout {LONGEST} {shlex.join(command)} </dev/null 2>&1; printf '\\036%d\\036' $?\n"
+            f"timeout {COMMAND_TIMEOUT_S} {shlex.join(command)} </dev/null 2>&1\n"
+            "printf '\\036%d\\036' $?\n"
             for command in commands.values()
         )
         + f"}} >{number} &\n"
         for number, commands in enumerate(subjects.values())
     )
     files = " ".join(map(str, range(len(subjects))))
-    said = _said(host, f"{BEFORE}\n{lanes}wait\ncat {files}\n")
-    _, *answers = str(said.stdout).split(SEPARATOR)
+    printed = _run_script(host, f"{SCRIPT_HEAD}\n{lanes}wait\ncat {files}\n")
+    _, *answers = str(printed.stdout).split(SEPARATOR)
     if len(answers) != 2 * sum(map(len, subjects.values())) + 1:
-        raise Unanswered(str(said.stderr).strip() or "it left some of the questions out")
+        raise Unanswered(str(printed.stderr).strip() or "it left some of the questions out")
     parts = iter(answers)
     return {
         subject: {name: Answer(next(parts), int(next(parts))) for name in commands}
@@ -155,20 +159,20 @@ def ask(host: Host, subjects: Mapping[str, Mapping[str, Command]]) -> dict[str, 
     }
 
 
-def _said(host: Host, script: str) -> Any:
-    """What a script printed on both streams, from its beginning to its end."""
+def _run_script(host: Host, script: str) -> Any:
+    """Run a script, again while the connection breaks, and return all that it printed."""
     deadline = None
     while True:
         try:
             return host.run(script)
         except RuntimeError as error:
             if SEPARATOR in error.args[0].stdout and deadline is None:
-                deadline = time.monotonic() + PATIENCE
+                deadline = time.monotonic() + RETRY_FOR_S
             if deadline is None or time.monotonic() > deadline:
                 raise
-        time.sleep(PAUSE)
+        time.sleep(RETRY_INTERVAL_S)
 
 
 def pairs(text: str) -> dict[str, str]:
-    """Lines of KEY=VALUE, as systemctl, udevadm and hostapd_cli print them."""
+    """Parse lines of KEY=VALUE, as systemctl, udevadm and hostapd_cli print them."""
     return dict(line.split("=", 1) for line in text.splitlines() if "=" in line)

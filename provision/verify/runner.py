@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Prove a boat: run the suite in tests/boat against it and say how each test ended.
+"""Prove a boat: run the suite in tests/boat against it, and report how each test ended.
 
 `python -m provision.verify.runner JOB HOST PORT kept|trial [SUBJECT...]` does so for one job file
-(`provision.verify.job.Job`) and prints the result as JSON; its exit status is 0 (all well),
-1 (a test failed), 2 (could not run). pytest has a process of its own here, so that nothing of
-one run reaches another.
+(`provision.verify.job.Job`) and prints the result as JSON. Its exit status is 0 (no test failed),
+1 (a test failed) or 2 (could not run). pytest runs in a new process, so that nothing of one run
+reaches another.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     import pytest
 
 State = Literal["kept", "trial"]
-"""Whether the settings to prove are kept already, or on trial: live, but not kept yet."""
+"""Says whether the settings to prove are kept already, or on trial: live, but not kept yet."""
 
 Ending = Literal["passed", "failed", "skipped"]
 
@@ -39,12 +39,12 @@ Ending = Literal["passed", "failed", "skipped"]
 MAX_REASON_CHARS = 500
 
 #: Seconds after which a proof that hangs counts as failed.
-LONGEST = 300
+PROOF_TIMEOUT_S = 300
 
 
 @dataclass(frozen=True)
 class TestOutcome:
-    """One test: `subject` is its file without test_ and .py, `reason` why it did not pass."""
+    """Hold one test. `subject` is its file without test_ and .py, `reason` why it did not pass."""
 
     __test__ = False
 
@@ -57,7 +57,7 @@ class TestOutcome:
 
 @dataclass(frozen=True)
 class VerifyResult:
-    """How the proof of one boat ended. `error` says why it could not run to its end."""
+    """Hold how the proof of one boat ended. `error` says why it could not run to its end."""
 
     boat: str
     seconds: float
@@ -65,21 +65,21 @@ class VerifyResult:
     error: str = ""
 
     @property
-    def well(self) -> bool:
-        """Whether the suite ran, and no test failed."""
+    def passed(self) -> bool:
+        """Tell whether the suite ran and no test failed."""
         return not self.error and bool(self.tests) and not self.failed
 
     @property
     def failed(self) -> tuple[TestOutcome, ...]:
-        """The tests that failed."""
+        """List the tests that failed."""
         return tuple(test for test in self.tests if test.ending == "failed")
 
     def as_json(self) -> dict[str, object]:
-        """The result as plain data, for `--json`."""
-        return {**asdict(self), "well": self.well, "summary": self.summary()}
+        """Return plain data, for `--json`."""
+        return {**asdict(self), "well": self.passed, "summary": self.summary()}
 
     def summary(self) -> str:
-        """One line: what failed first, and how many did."""
+        """Write one line: the first failure, and the number of the others."""
         if self.error:
             return self.error
         if not self.failed:
@@ -90,14 +90,14 @@ class VerifyResult:
 
 
 class Collector:
-    """A pytest plugin that gathers outcomes."""
+    """Collect outcomes as a pytest plugin."""
 
     def __init__(self) -> None:
         self.tests: list[TestOutcome] = []
         self.error = ""
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-        """The suite ended itself, because the boat does not answer, or somebody ended it."""
+        """Record that the suite ended early: the boat does not answer, or a signal came."""
         self.error = harmless(str(excinfo.value) or "interrupted", 4 * MAX_REASON_CHARS)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -116,7 +116,7 @@ class Collector:
 
 
 def reason(report: pytest.TestReport) -> str:
-    """The line that says why a test failed or was skipped; pytest's own follow it."""
+    """Return the line that says why a test failed or was skipped, without pytest's own lines."""
     crash = getattr(report.longrepr, "reprcrash", None)
     if crash is not None:
         first, *_ = [*str(crash.message).splitlines(), ""]
@@ -127,10 +127,10 @@ def reason(report: pytest.TestReport) -> str:
 
 
 def run_suite(
-    job_file: Path, place: Endpoint, state: State, subjects: Sequence[str] = ()
+    job_file: Path, endpoint: Endpoint, state: State, subjects: Sequence[str] = ()
 ) -> VerifyResult:
-    """Run the suite in this process: all of it, or only what is about `subjects`."""
-    # Here, so that no command waits for it that does not prove anything.
+    """Run the suite in this process: all of it, or only its files about `subjects`."""
+    # Imported here, so that only a proof waits for pytest.
     import pytest  # noqa: PLC0415
 
     job = Job.read(job_file)
@@ -138,13 +138,13 @@ def run_suite(
     files = [suite / f"test_{subject}.py" for subject in subjects] or [suite]
     collector = Collector()
     start = time.monotonic()
-    host = f"[{place.host}]" if ":" in place.host else place.host
+    host = f"[{endpoint.host}]" if ":" in endpoint.host else endpoint.host
     with contextlib.redirect_stdout(sys.stderr):
         status = pytest.main(
             [
                 *("-c", os.devnull, "--rootdir", str(suite), "--import-mode=importlib"),
                 *("-p", "no:cacheprovider", "--tb=short", "-q"),
-                f"--at={host}:{place.port}",
+                f"--at={host}:{endpoint.port}",
                 f"--job={job_file}",
                 f"--state={state}",
                 *map(str, files),
@@ -159,29 +159,31 @@ def run_suite(
 
 
 def command(job_file: Path) -> list[str]:
-    """The command that proves a boat; where it answers, its state and subjects go behind it."""
+    """Build the command that proves a boat. The endpoint, state and subjects follow it."""
     return [sys.executable, "-P", "-m", "provision.verify.runner", str(job_file)]
 
 
 def prove(
-    job_file: Path, place: Endpoint, state: State, subjects: Sequence[str] = ()
+    job_file: Path, endpoint: Endpoint, state: State, subjects: Sequence[str] = ()
 ) -> VerifyResult:
-    """Prove the boat of a job file, in a process of its own.
+    """Prove the boat of a job file in a new process.
 
     `subjects` names files of the suite, as outcomes do; without any, all of it runs.
     """
     boat = Job.read(job_file).boat
     try:
         done = collect(
-            [*command(job_file), place.host, str(place.port), state, *subjects],
+            [*command(job_file), endpoint.host, str(endpoint.port), state, *subjects],
             limit=MAX_ANSWERS_BYTES,
             errors=MAX_ANSWERS_BYTES,
-            timeout=LONGEST,
+            timeout=PROOF_TIMEOUT_S,
         )
     except TooMuch as error:
-        return VerifyResult(boat, LONGEST, (), f"the proof was ended: {error}")
+        return VerifyResult(boat, PROOF_TIMEOUT_S, (), f"the proof was ended: {error}")
     except subprocess.TimeoutExpired:
-        return VerifyResult(boat, LONGEST, (), f"the proof did not end within {LONGEST} s")
+        return VerifyResult(
+            boat, PROOF_TIMEOUT_S, (), f"the proof did not end within {PROOF_TIMEOUT_S} s"
+        )
     try:
         found = read_json(done.stdout)
     except ValueError:
@@ -195,7 +197,7 @@ def main() -> int:
     """Prove the boat of the job file that the command line names."""
     try:
         _, job_file, host, port, state, *subjects = sys.argv
-        place = Endpoint(host, int(port))
+        endpoint = Endpoint(host, int(port))
     except ValueError:
         state = ""
     if state not in ("kept", "trial"):
@@ -206,9 +208,9 @@ def main() -> int:
         del os.environ[name]
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     sys.dont_write_bytecode = True
-    result = run_suite(Path(job_file), place, state, subjects)  # type: ignore[arg-type]
+    result = run_suite(Path(job_file), endpoint, state, subjects)  # type: ignore[arg-type]
     print(json.dumps(result.as_json()))
-    return 2 if result.error else int(not result.well)
+    return 2 if result.error else int(not result.passed)
 
 
 if __name__ == "__main__":

@@ -30,6 +30,6 @@ def test_a_board_boots_from_its_card(club: Club, name: str) -> None:
         assert not int(boat.ask("cat /proc/sys/kernel/tainted")) & STAGING
         boat.settle()
         proof = boat.verify()
-        assert proof.well, proof.summary()
+        assert proof.passed, proof.summary()
         boat.power_cycle()
         assert json.loads(boat.ask("cat /run/boat/settings.json"))["choice"] == "kept"

@@ -295,7 +295,7 @@ def test_a_boat_goes_on_from_such_a_state(recorded: Recorded, launch: Launch) ->
     status = boat.status()
     assert status["live"] == status["kept"] == boat.chosen()["sha256"]
     assert (status["degraded"], status["kept_whole"], status["drift"]) == (False, True, [])
-    assert boat.push(prove=False).well
+    assert boat.push(prove=False).succeeded
     assert boat.status()["kept"] == recorded.judge.built
 
 

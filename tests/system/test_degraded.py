@@ -53,7 +53,7 @@ def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Pat
     profile = changed.folder / "kittiwake.yml"
     profile.write_text(profile.read_text().replace("DPT: 2", "DPT: 1"))
     before = boat.status()["kept"]
-    assert boat.push(changed, prove=False).well
+    assert boat.push(changed, prove=False).succeeded
     after = boat.status()["kept"]
     assert before != after
     boat.ask(f"echo damage >> /data/settings/{after}.tar; sync")

@@ -62,7 +62,7 @@ def test_all_is_well_again_and_every_test_has_failed_once(kittiwake: Virtual) ->
     """
     until(lambda: settled(kittiwake), "the instruments", seconds=180)
     result = kittiwake.verify()
-    assert result.well, result.summary()
+    assert result.passed, result.summary()
     assert [test for test in result.tests if test.ending != "passed"] == []
     there = {without_link(f"{test.subject}: {test.test}") for test in result.tests}
     broken = {without_link(test) for breakage in BREAKAGES for test in breakage.fails}

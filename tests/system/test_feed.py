@@ -176,7 +176,7 @@ def test_an_nmea_2000_network_arrives_as_sentences(
 def test_the_suite_proves_it_too(fulmar: Virtual) -> None:
     fulmar.settle()
     result = fulmar.verify(subjects=["devices", "feed"])
-    assert result.well, result.summary()
+    assert result.passed, result.summary()
     assert {test.test for test in result.tests if "[backbone]" in test.test} == {
         "can interface [backbone]", "can link is heard [backbone]",
     }  # fmt: skip

@@ -78,7 +78,7 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
     assert memory is not None
     assert memory.host_key == host_public_key(boat.secrets)
     (standing,) = fleet_status([boat.target], options(boat).at)
-    assert standing.well, standing
+    assert standing.up_to_date, standing
 
 
 def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
@@ -129,7 +129,7 @@ def test_settings_for_the_next_start(rig: Make) -> None:
     before = (boat.root / HOSTAPD).read_bytes()
     (result,) = push([boat.target], options(boat, stage=True))
     assert result.outcome is Outcome.STAGED, result
-    assert result.well
+    assert result.succeeded
     assert (boat.root / HOSTAPD).read_bytes() == before
     (standing,) = fleet_status([boat.target], options(boat).at)
     assert standing.staged is not None
@@ -155,7 +155,7 @@ def test_staged_settings_are_proven_and_kept_at_the_other_place(
     assert kept(boat) == (staged.sha256 if outcome is Outcome.KEPT else before)
     assert not (boat.root / "run/boat/trial.json").exists()
     (standing,) = fleet_status([boat.target], options(boat).at)
-    assert standing.well is (outcome is Outcome.KEPT), standing
+    assert standing.up_to_date is (outcome is Outcome.KEPT), standing
 
 
 def test_no_more_boats_at_once_than_were_asked_for(rig: Make) -> None:

@@ -32,7 +32,7 @@ def test_a_fresh_boat_proves_itself(kittiwake: Virtual) -> None:
     """Every test of the suite passes on the card as it was built."""
     kittiwake.settle()
     proof = kittiwake.verify()
-    assert proof.well, proof.summary()
+    assert proof.passed, proof.summary()
 
 
 def test_the_same_again_changes_nothing(kittiwake: Virtual) -> None:
@@ -86,7 +86,7 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
     assert kittiwake.bench.read(seconds=20, lines=5)["lines"]
     kittiwake.settle()
     proof = kittiwake.verify(changed)
-    assert proof.well, proof.summary()
+    assert proof.passed, proof.summary()
 
 
 def test_settings_that_fail_their_proof_are_returned(

@@ -57,10 +57,10 @@ def test_a_revoked_key_stays_revoked_when_the_kept_settings_are_damaged(
     public = load_ssh_private_key(key.read_bytes(), password=None).public_key()
     line = public.public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
     boat = launch(BOAT)
-    assert boat.push(with_key(club, tmp_path / "before", line), prove=False).well
+    assert boat.push(with_key(club, tmp_path / "before", line), prove=False).succeeded
     assert let_in(boat, key)
     before = boat.status()["kept"]
-    assert boat.push(prove=False).well
+    assert boat.push(prove=False).succeeded
     assert not let_in(boat, key)
     after = boat.status()["kept"]
     assert boat.ask(f"grep -l {before} {STORE}/* || true") == ""
@@ -70,6 +70,6 @@ def test_a_revoked_key_stays_revoked_when_the_kept_settings_are_damaged(
     said = boat.chosen()
     assert (said["choice"], said["sha256"], said["degraded"]) == ("previous", after, True)
     assert not let_in(boat, key)
-    assert boat.push(prove=False).well
+    assert boat.push(prove=False).succeeded
     status = boat.status()
     assert (status["kept_whole"], status["degraded"]) == (True, False)

@@ -218,7 +218,7 @@ def test_another_pass_phrase_for_one_tablet_leaves_the_others_joined(
 def test_the_suite_proves_it_and_sees_when_it_is_not_so(fulmar: Virtual) -> None:
     names = [f"own pass phrase [{name}]" for name in ("chart-table", "galley")]
     result = fulmar.verify(subjects=["access_point", "units", "ports"])
-    assert result.well, result.summary()
+    assert result.passed, result.summary()
     assert {*names} <= {test.test for test in result.tests}
     file = "/etc/hostapd/boat.psk"
     aside = kept_aside(fulmar, file)
@@ -239,4 +239,4 @@ def test_the_suite_proves_it_and_sees_when_it_is_not_so(fulmar: Virtual) -> None
         assert {test.test for test in result.failed} == {*names}, result.summary()
     # Also to a boat-stations that has come after hostapd's pass-phrases were read again.
     result = fulmar.verify(subjects=["access_point"])
-    assert result.well, result.summary()
+    assert result.passed, result.summary()

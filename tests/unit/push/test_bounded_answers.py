@@ -104,10 +104,10 @@ def test_a_fleet_has_a_row_for_a_boat_that_pours(
     ssh(does, only=boats[0].port)
     at = {boat.target.name: boat.endpoint for boat in boats}
     floods, quiet = fleet_status([boat.target for boat in boats], at)
-    assert floods.concerns == (
+    assert floods.health_issues == (
         f"answers, but is not understood (version unknown): it sent more than {limit}",
     )
-    assert quiet.well
+    assert quiet.up_to_date
 
 
 @pytest.mark.parametrize(("does", "limit"), [(ZEROS, "1 MiB"), (ERRORS, "64 KiB")])
@@ -132,7 +132,7 @@ def test_a_proof_of_a_boat_that_pours_ends(
             [boats[0].target], folder, {boats[0].target.name: boats[0].endpoint}
         )
         proof = runner.prove(wanted.folder / "job.json", boats[0].endpoint, "kept")
-    assert not proof.well
+    assert not proof.passed
     assert f"it sent more than {limit}" in proof.error
 
 

@@ -46,7 +46,9 @@ def row(standing: BoatStatus) -> str:
             "a no answer 222222222222 to push 2 h ago a: no way",
         ),
         (
-            BoatStatus("a", "1" * 64, PLACE, degraded=True, concerns=("degraded: x",), seen=NOW),
+            BoatStatus(
+                "a", "1" * 64, PLACE, degraded=True, health_issues=("degraded: x",), seen=NOW
+            ),
             "a degraded unknown to push now a: degraded: x",
         ),
         (
@@ -71,12 +73,12 @@ def row(standing: BoatStatus) -> str:
         ),
         (
             BoatStatus(
-                "a", "", unfit="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300
+                "a", "", invalid="wrong", reason="a.yml:3: no", kept="2" * 64, seen=NOW - 7300
             ),
             "a not asked 222222222222 wrong 2 h ago a: a.yml:3: no",
         ),
         (
-            BoatStatus("a", "", unfit="no secrets", reason="none yet"),
+            BoatStatus("a", "", invalid="no secrets", reason="none yet"),
             "a not asked unknown no secrets never a: none yet",
         ),
     ],
@@ -99,7 +101,7 @@ def test_a_push_to_whom(names: list[str] | None, everyone: bool, tmp_path: Path)
 def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     text = io.StringIO()
     reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
-    standing = BoatStatus(boat="oystercatcher", wanted="", unfit="wrong", reason=reason)
+    standing = BoatStatus(boat="oystercatcher", wanted="", invalid="wrong", reason=reason)
     Console(file=text, width=80).print(fleet_table([standing], NOW))
     assert text.getvalue().splitlines()[2:] == ["", f"oystercatcher: {reason}"]
 
@@ -151,7 +153,7 @@ def test_where_a_boat_is_while_a_push_runs(events: list[Event], expected: str) -
 
 
 def test_the_time_of_a_boat_stands_still_with_its_result() -> None:
-    row = Row(begun=10.0, ended=17.0)
+    row = Row(started=10.0, ended=17.0)
     assert row.seconds == "7 s"
 
 

@@ -56,10 +56,10 @@ def test_the_table_of_a_push() -> None:
 @pytest.mark.parametrize(
     "standing",
     [
-        BoatStatus("a", "1" * 64, HERE, concerns=(EVIL,)),
+        BoatStatus("a", "1" * 64, HERE, health_issues=(EVIL,)),
         BoatStatus("a", "1" * 64, None, reason=EVIL),
         BoatStatus("a", "1" * 64, None, hint=EVIL),
-        BoatStatus("a", "", None, unfit=EVIL),
+        BoatStatus("a", "", None, invalid=EVIL),
         BoatStatus("a", "1", HERE, trial={"owner": EVIL, "seconds_left": 9.0, "digest": "2"}),
     ],
 )

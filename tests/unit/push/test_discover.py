@@ -12,7 +12,7 @@ from provision.profile.secrets.store import host_public_key
 from provision.push import plan
 from provision.push.known_boats import KnownBoat, recall, record_path, remember
 from provision.push.plan import resolve_targets, ssh_target_of
-from provision.ssh import discover as locate_module
+from provision.ssh import discover
 from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat, free_port
@@ -61,7 +61,7 @@ def test_the_last_place_is_remembered_and_tried(
     remember(boat.file, memory)
     assert recall(boat.file) == memory
     assert ssh_target_of(boat.target, {}).endpoints == (own, boat.endpoint)
-    monkeypatch.setattr(locate_module, "PATIENCE", 1)
+    monkeypatch.setattr(discover, "KEY_SCAN_TIMEOUT_S", 1)
     here.setattr(plan, "ssh_target_of", ssh_target_of)
     (ssh_target,) = resolve_targets([boat.target], {})
     assert ssh_target.endpoints == (boat.endpoint, own)

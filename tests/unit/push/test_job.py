@@ -56,7 +56,7 @@ def test_subjects_go_side_by_side(host: Here) -> None:
 
 
 def test_a_command_that_hangs_is_ended(host: Here, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(job, "LONGEST", 1)
+    monkeypatch.setattr(job, "COMMAND_TIMEOUT_S", 1)
     answers = ask(host, {"one": {"hangs": ["sleep", "60"], "next": ["echo", "well"]}})
     assert answers["one"] == {"hangs": Answer("", 124), "next": Answer("well\n", 0)}
 
@@ -84,7 +84,7 @@ class Lost(Here):
 def test_a_boat_that_is_lost_while_it_answers_is_asked_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(job, "PAUSE", 0.0)
+    monkeypatch.setattr(job, "RETRY_INTERVAL_S", 0.0)
     answers = ask(Lost("\036hal", "", "\036"), {"one": {"word": ["echo", "well"]}})
     assert answers == {"one": {"word": Answer("well\n", 0)}}
 
@@ -97,8 +97,8 @@ def test_a_boat_that_is_never_reached_is_not_waited_for() -> None:
 
 
 def test_a_boat_that_stays_lost_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(job, "PAUSE", 0.01)
-    monkeypatch.setattr(job, "PATIENCE", 0.1)
+    monkeypatch.setattr(job, "RETRY_INTERVAL_S", 0.01)
+    monkeypatch.setattr(job, "RETRY_FOR_S", 0.1)
     with pytest.raises(RuntimeError):
         ask(Lost("\036", *[""] * 1000), {"one": {"word": ["echo", "well"]}})
 

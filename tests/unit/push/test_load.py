@@ -17,7 +17,7 @@ from provision.profile import load
 from provision.profile.scaffold import start
 from provision.profile.secrets import vault
 from provision.profile.secrets.keygen import make_keys
-from provision.push.load import gather
+from provision.push.load import load_boats
 from provision.push.result import Outcome
 
 NAMES = ("dunlin", "kittiwake", "turnstone")
@@ -70,14 +70,14 @@ def test_the_others_are_gathered(
     files: dict[str, Path], spoil: Callable[[Path], None], words: str, matter: str
 ) -> None:
     spoil(files["kittiwake"])
-    fit, (wrong,) = gather(list(files.values()), None)
+    fit, (wrong,) = load_boats(list(files.values()), None)
     assert [target.name for target in fit] == ["dunlin", "turnstone"]
-    result, standing = wrong.result(), wrong.standing()
-    assert (result.boat, result.outcome, result.well) == ("kittiwake", Outcome.REFUSED, False)
+    result, standing = wrong.result(), wrong.status()
+    assert (result.boat, result.outcome, result.succeeded) == ("kittiwake", Outcome.REFUSED, False)
     assert words in result.reason
-    assert (standing.boat, standing.place, standing.well) == ("kittiwake", None, False)
+    assert (standing.boat, standing.endpoint, standing.up_to_date) == ("kittiwake", None, False)
     assert standing.reason == result.reason
-    assert standing.unfit == matter
+    assert standing.invalid == matter
 
 
 @pytest.mark.parametrize("copy", ["a copy of kittiwake.yml", "kittiwake copy.yml", "z.yml"])
@@ -86,7 +86,7 @@ def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], co
     folder, secret = files["kittiwake"].parent, "kittiwake.secrets.yml"
     shutil.copy(files["kittiwake"], folder / copy)
     shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
-    fit, (wrong,) = gather(load.files(folder), None)
+    fit, (wrong,) = load_boats(load.files(folder), None)
     assert [target.boat.file for target in fit] == list(files.values())
     assert wrong.file == folder / copy
     assert f"{files['kittiwake']} is about a boat kittiwake, too" in wrong.reason
@@ -100,14 +100,14 @@ def test_the_command_that_makes_secrets_works_as_it_stands(
     folder = files["kittiwake"].parent.rename(files["kittiwake"].parents[1] / "our boats")
     file = folder / "kittiwake.yml"
     no_secrets(file)
-    _, (wrong,) = gather([file], None)
+    _, (wrong,) = load_boats([file], None)
     program, *words = shlex.split(wrong.result().hint)
     assert program == "provision"
     monkeypatch.setattr("sys.argv", [program, *words])
     with pytest.raises(SystemExit) as ended:
         main()
     assert not ended.value.code
-    assert gather([file], None)[1] == []
+    assert load_boats([file], None)[1] == []
 
 
 def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Path]) -> None:
@@ -121,7 +121,7 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
 def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> None:
     """Whoever mistypes a name would otherwise push to somewhere else."""
     no_secrets(files["kittiwake"])
-    fit, unfit = gather(list(files.values()), None)
+    fit, unfit = load_boats(list(files.values()), None)
     said = ["dunlin=127.0.0.1:2222", "kittiwake=127.0.0.1:2223"]
     assert set(places(said, [*fit, *unfit])) == {"dunlin", "kittiwake"}
     with pytest.raises(UserError, match="says where dunlni answers"):
@@ -138,11 +138,11 @@ def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> Non
 
 
 def test_all_are_well(files: dict[str, Path]) -> None:
-    fit, wrong = gather(list(files.values()), None)
+    fit, wrong = load_boats(list(files.values()), None)
     assert ([target.name for target in fit], wrong) == (list(NAMES), [])
 
 
 def test_a_vault_password_that_is_not_there_ends_it(files: dict[str, Path]) -> None:
     """It is no single boat's."""
     with pytest.raises(UserError):
-        gather(list(files.values()), files["dunlin"].with_name("no-such-file"))
+        load_boats(list(files.values()), files["dunlin"].with_name("no-such-file"))

@@ -60,10 +60,10 @@ def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyP
     boat = rig("seen")
     at(boat.endpoint, monkeypatch)
     (standing,) = fleet_status([boat.target], {})
-    assert standing.place == boat.endpoint
+    assert standing.endpoint == boat.endpoint
     at(Endpoint("127.0.0.1", 1), monkeypatch)
     (standing,) = fleet_status([boat.target], {})
-    assert standing.place is None
+    assert standing.endpoint is None
     assert "Is it switched on" in standing.hint and "--at" not in standing.hint
 
 

@@ -46,7 +46,7 @@ def test_an_odd_boat_hides_no_other(
 
     def collect(command: list[str], **options: Any) -> Any:
         done = asked(command, **options)
-        if fleet.QUESTION in command and '"odd"' in done.text:
+        if fleet.STATUS_AND_MANIFEST in command and '"odd"' in done.text:
             status, manifest = done.text.split(fleet.SEPARATOR)
             text = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
             done = done._replace(stdout=text.encode())
@@ -55,7 +55,7 @@ def test_an_odd_boat_hides_no_other(
     monkeypatch.setattr(fleet, "collect", collect)
     at = {boat.target.name: boat.endpoint for boat in boats}
     odd, plain = fleet_status([boat.target for boat in boats], at)
-    assert odd.concerns == (f"answers, but is not understood (version {version})",)
-    assert odd.place is not None
-    assert not odd.well
-    assert plain.well
+    assert odd.health_issues == (f"answers, but is not understood (version {version})",)
+    assert odd.endpoint is not None
+    assert not odd.up_to_date
+    assert plain.up_to_date

@@ -16,14 +16,14 @@ from provision.push import plan, rollout
 from provision.push.options import PushOptions
 from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
-from provision.push.rollout import Run, looking
+from provision.push.rollout import Run, reachable
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat, free_port
 
 
 @pytest.fixture(autouse=True)
 def no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rollout, "PAUSE", 0.01)
+    monkeypatch.setattr(rollout, "SCAN_INTERVAL_S", 0.01)
 
 
 def targets(*names: str) -> list[Target]:
@@ -83,7 +83,7 @@ def test_failures_are_counted_over_all_rounds() -> None:
     """A boat that is off is no failure; one that refuses or returns is."""
     push = Pusher({"a": [Outcome.UNREACHABLE] * 2, "b": [Outcome.RETURNED], "c": [Outcome.KEPT]})
     some = targets("a", "b", "c")
-    said = push.run(some, wait=60, stop_after=2, look=lambda away, _: list(away))
+    said = push.run(some, wait=60, stop_after=2, find_reachable=lambda away, _: list(away))
     assert said == ["a kept", "b returned", "c kept"]
     assert push.rounds == [(["a", "b", "c"], 2), (["a"], 1), (["a"], 1)]
 
@@ -91,7 +91,7 @@ def test_failures_are_counted_over_all_rounds() -> None:
 def test_too_many_failures_end_it() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.REFUSED], "c": [Outcome.HELD]})
     some = targets("a", "b", "c")
-    said = push.run(some, wait=60, stop_after=1, look=lambda away, _: list(away))
+    said = push.run(some, wait=60, stop_after=1, find_reachable=lambda away, _: list(away))
     assert said == ["a unreachable", "b refused", "c held back"]
     assert len(push.rounds) == 1
 
@@ -106,14 +106,20 @@ def test_boats_that_come_up_are_pushed_to() -> None:
         ]
 
     push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.UNREACHABLE]})
-    assert push.run(targets("a", "b", "c"), wait=60, look=look) == ["a kept", "b kept", "c kept"]
+    assert push.run(targets("a", "b", "c"), wait=60, find_reachable=look) == [
+        "a kept",
+        "b kept",
+        "c kept",
+    ]
     assert [names for names, _ in push.rounds] == [["a", "b", "c"], ["b"], ["a"]]
 
 
 def test_a_boat_that_answers_but_is_not_reached_is_tried_with_pauses() -> None:
     """It may be too busy to let anybody in; pushing without end would not help it."""
     push = Pusher({"a": [Outcome.UNREACHABLE] * 1000})
-    assert push.run(targets("a"), wait=0.3, look=lambda away, _: list(away)) == ["a unreachable"]
+    assert push.run(targets("a"), wait=0.3, find_reachable=lambda away, _: list(away)) == [
+        "a unreachable"
+    ]
     assert 2 <= len(push.rounds) <= 31
 
 
@@ -129,12 +135,12 @@ def test_a_boat_is_looked_for_where_it_is_pushed_to(
 
     near = plan.ssh_target_of
     monkeypatch.setattr(rollout, "ssh_target_of", both)
-    assert looking([boat.target], PushOptions()) == [boat.target]
-    assert looking([boat.target], PushOptions(at={"moved": nobody})) == []
+    assert reachable([boat.target], PushOptions()) == [boat.target]
+    assert reachable([boat.target], PushOptions(at={"moved": nobody})) == []
 
 
 def test_the_deadline_ends_the_waiting() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE]})
     start = time.monotonic()
-    assert push.run(targets("a"), wait=0.2, look=lambda *_: []) == ["a unreachable"]
+    assert push.run(targets("a"), wait=0.2, find_reachable=lambda *_: []) == ["a unreachable"]
     assert 0.2 <= time.monotonic() - start < 2

@@ -52,7 +52,7 @@ def test_nothing_is_told_of_links_that_the_boat_has_not(result: VerifyResult) ->
 
 
 def test_the_boat_is_not_proven(result: VerifyResult) -> None:
-    assert not result.well
+    assert not result.passed
     assert result.summary().endswith("more")
     assert result.as_json()["well"] is False
 
@@ -64,5 +64,5 @@ def test_every_file_of_the_suite_ran(result: VerifyResult) -> None:
 
 def test_a_boat_that_does_not_answer(job: tuple[RigBoat, Path]) -> None:
     result = prove(job[1], Endpoint("127.0.0.1", 1), "kept")
-    assert not result.well
+    assert not result.passed
     assert "does not answer" in result.error

@@ -33,9 +33,9 @@ def test_a_push_of_the_same_settings_mends_the_first(
     archive.write_bytes(b"damaged")
     (standing,) = fleet_status([boat.target], at)
     assert standing.due
-    assert "the settings that it keeps are damaged" in standing.concerns
+    assert "the settings that it keeps are damaged" in standing.health_issues
     (result,) = push([boat.target], PushOptions(at=at, timer=60))
     assert result.outcome is Outcome.KEPT, result
     assert hashlib.sha256(archive.read_bytes()).hexdigest() == digest
     (standing,) = fleet_status([boat.target], at)
-    assert standing.well, standing
+    assert standing.up_to_date, standing

@@ -18,10 +18,10 @@ from provision.push.diff import diff, fetch, unpack
 from provision.push.dry_run import secret_values
 from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
-from provision.push.notes import note
+from provision.push.notes import remember_answer
 from provision.push.plan import prepare
 from provision.push.poll import StatusQuery
-from provision.push.status import BoatStatus, concerns, fleet_status
+from provision.push.status import BoatStatus, find_health_issues, fleet_status
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint
 from tests.unit.push.loopback import CANARY, RigBoat
@@ -66,14 +66,14 @@ def changed(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> Iterator[Depl
 
 def test_a_boat_that_is_as_its_profile_says(found: dict[str, BoatStatus]) -> None:
     one = found["well"]
-    assert one.well, one
+    assert one.up_to_date, one
     assert (one.kept, one.due, one.differs, one.drift) == (one.wanted, False, (), ())
 
 
 def test_what_a_push_would_change(found: dict[str, BoatStatus]) -> None:
     one = found["differs"]
     assert one.due
-    assert not one.well
+    assert not one.up_to_date
     assert one.differs == ("/etc/hostapd/boat.conf", "/etc/hostname")
     assert one.drift == (("/etc/hostname", "content"),)
 
@@ -101,20 +101,20 @@ def test_what_is_wrong_with_a_boat(
     health = {"data": {"writable": True}, "ext4_errors": None, "undervoltage": None}
     status |= {"boot": None, "degraded": False, "kept_whole": True, **said}
     status["health"] = health | said.get("health", {})
-    assert concerns(changed, status, (1, 1)) == ([words] if words else [])
+    assert find_health_issues(changed, status, (1, 1)) == ([words] if words else [])
 
 
 def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, BoatStatus]) -> None:
     words = "its base reads settings of format 0, its profile's are in format 1"
-    assert found["oldformat"].concerns == (words,)
+    assert found["oldformat"].health_issues == (words,)
 
 
 def test_who_does_not_answer(found: dict[str, BoatStatus]) -> None:
-    assert (found["away"].place, found["away"].seen) == (None, None)
+    assert (found["away"].endpoint, found["away"].seen) == (None, None)
     assert "Is it switched on" in found["away"].hint and "--at" not in found["away"].hint
     assert not found["away"].refused
     assert "another machine" in found["impostor"].reason
-    assert found["impostor"].place is None
+    assert found["impostor"].endpoint is None
     assert found["impostor"].refused
 
 
@@ -123,7 +123,7 @@ def test_when_a_boat_was_seen_is_remembered(
 ) -> None:
     """Also on which settings; and then it may be switched off."""
     (away,) = fleet_status([boats["well"].target], {"well": Endpoint("127.0.0.1", 1)})
-    assert away.place is None
+    assert away.endpoint is None
     assert away.seen == pytest.approx(found["well"].seen, abs=10)
     assert away.kept == found["well"].kept
     assert recall(boats["impostor"].file) is None
@@ -136,7 +136,7 @@ def test_a_renamed_boat_is_told_and_not_remembered(
     file.write_text(boats["well"].file.read_text().replace("boat: well", "boat: other"))
     target = dataclasses.replace(boats["well"], file=file).target
     (one,) = fleet_status([target], {"other": at["well"]})
-    assert "the boat there is well, not other" in one.concerns
+    assert "the boat there is well, not other" in one.health_issues
     assert recall(file) is None
 
 
@@ -169,12 +169,12 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
         secrets=old.model_copy(update={"host_key": private_key(), "former_host_keys": former(old)}),
     )
     (one,) = fleet_status([new.target], at)
-    assert one.place == at["well"]
+    assert one.endpoint == at["well"]
     assert "/etc/ssh/ssh_host_ed25519_key" in one.differs
     with workspace() as folder:
         (wanted,) = prepare([new.target], folder, at)
         assert wanted.ssh_target.former_keys == (host_public_key(old),)
-        note(new.target, wanted, at["well"], wanted.sha256)
+        remember_answer(new.target, wanted, at["well"], wanted.sha256)
         still = recall(boat.file)
         assert still is not None
         assert still.host_key == host_public_key(old), "it does not show the new key yet"
@@ -182,13 +182,13 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
         wanted = dataclasses.replace(
             wanted, ssh_target=dataclasses.replace(wanted.ssh_target, former_keys=())
         )
-        note(new.target, wanted, at["well"], wanted.sha256)
+        remember_answer(new.target, wanted, at["well"], wanted.sha256)
     (one,) = fleet_status([new.target], at)
-    assert one.place is None
+    assert one.endpoint is None
     assert "from before it was rotated" in one.reason
     assert "--former-key" in one.hint
     (one,) = fleet_status([new.target], at, former=True)
-    assert one.place == at["well"]
+    assert one.endpoint == at["well"]
 
 
 def test_what_is_told_can_be_written_down(found: dict[str, BoatStatus]) -> None:

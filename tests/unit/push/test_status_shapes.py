@@ -121,7 +121,7 @@ def _read(status: dict[str, Any], folder: Path) -> None:
         "1" * 64,
         folder,
     )
-    standing = fleet.judge(wanted, status, {"files": {}, "format": 1}, place)
+    standing = fleet.assess(wanted, status, {"files": {}, "format": 1}, place)
     Console(file=io.StringIO()).print(fleet_table([standing], 0.0))
     json.dumps(standing.as_json(), default=str)
 
@@ -189,7 +189,7 @@ def test_a_push_refuses_an_odd_boat_in_words_and_keeps_the_other(
     words = "answers, but is not understood (version 7.1)"
     assert refused.outcome is Outcome.REFUSED
     assert words in refused.reason
-    assert odd.concerns == (words,)
+    assert odd.health_issues == (words,)
     assert other.outcome is Outcome.UNCHANGED
 
 

@@ -156,8 +156,8 @@ def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> Non
     thief.secrets = opened(thief)
     (standing,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
     assert "shows the host key of a card of gull's that was lost or stolen" in standing.reason
-    assert any("no push goes out" in one for one in standing.concerns)
-    assert standing.refused and not standing.well
+    assert any("no push goes out" in one for one in standing.health_issues)
+    assert standing.refused and not standing.up_to_date
     record = stolen.recall(thief.file)
     assert record is not None and not record.new_card
 

@@ -42,7 +42,7 @@ main()
 def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Where the system offers RAM, however long its name here."""
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    monkeypatch.setattr("provision.push.workspace.LONGEST", 1000)
+    monkeypatch.setattr("provision.push.workspace.MAX_FOLDER_BYTES", 1000)
     return tmp_path
 
 
@@ -109,7 +109,7 @@ def test_what_systemd_offers_a_user_is_not_too_long(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("os.access", lambda *_: True)
     assert module._parents()[0] == Path("/run/user/1000")
     monkeypatch.delenv("XDG_RUNTIME_DIR")
-    assert module._parents()[0] == Path(module.MEMORY)
+    assert module._parents()[0] == Path(module.SHARED_MEMORY)
 
 
 def test_a_path_too_long_for_sockets_is_not_taken(
