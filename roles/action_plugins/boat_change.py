@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An Ansible action that says what a push changes in a boat, with a diff where one is asked for."""
+"""Report what a push changes in a boat, with a diff if requested: an Ansible action."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from ansible.plugins.action import ActionBase
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """Changes nothing itself: `outcome` and `changed` (paths) are what is said of the boat.
+    """Records `outcome` and `changed` (paths) for the boat, and changes nothing itself.
 
-    `differ` is the command on this machine that prints the diff; the paths go behind it.
+    `differ` is the command on this machine that prints the diff. The paths are appended to it.
     """
 
     TRANSFERS_FILES = False
@@ -20,7 +20,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     _requires_connection = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
-        """Say it as `set_stats` does, for this host."""
+        """Record it for this host as `set_stats` does."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         changed = list(self._task.args["changed"])
         said = {"outcome": self._task.args["outcome"], "changed": changed}

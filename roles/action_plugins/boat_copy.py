@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An Ansible action that copies one file into a boat's memory with one command over SSH.
+"""Copy one file into a boat's memory with one command over SSH: an Ansible action.
 
 `ansible.builtin.copy` starts Python aboard several times for the same.
 """
@@ -14,14 +14,14 @@ from ansible.plugins.action import ActionBase
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """`src` on this machine becomes `dest` aboard, for its owner's eyes only (mode 0600)."""
+    """Copies `src` on this machine to `dest` aboard, readable by its owner only (mode 0600)."""
 
     TRANSFERS_FILES = False
     _VALID_ARGS = frozenset(("src", "dest"))
     _supports_check_mode = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
-        """Copy; a connection that breaks meanwhile leaves the boat unreachable."""
+        """Copy. A connection that breaks meanwhile leaves the boat unreachable."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         dest = shlex.quote(self._task.args["dest"])
         content = Path(self._task.args["src"]).read_bytes()

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An Ansible action that hears from a boat, over a new connection, how it stands.
+"""Query a boat's status over a new connection: an Ansible action.
 
-One process on this machine for what would else be four tasks, each with a process of its own.
+One process on this machine does the work of four tasks, which would each start a process.
 """
 
 from __future__ import annotations
@@ -12,17 +12,17 @@ from typing import Any
 
 from ansible.plugins.action import ActionBase
 
-#: What is said when neither the caller nor the boat gives a reason.
+#: The reason reported when neither the caller nor the boat gives one.
 NO_REASON = "the boat took the new settings back and does not say why"
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """Gives the boat's `status`, and the `host` and `port` where it answered.
+    """Returns the boat's `status`, and the `host` and `port` where it answered.
 
-    `listener` is the command that asks; it waits at most `seconds` for what `until` names. With
-    `digest`, the boat has to have those settings as `having` says (live, kept or staged), or
-    the task fails with the reason `otherwise`, or else the boat's own. When all is well, `say`
-    is said of the boat as `set_stats` does.
+    `listener` is the command that asks. It waits at most `seconds` for what `until` names. With
+    `digest`, the boat must have those settings as `having` says (live, kept or staged).
+    Otherwise the task fails with the reason `otherwise`, or else the boat's own. On success,
+    `say` is recorded for the boat as `set_stats` does.
     """
 
     TRANSFERS_FILES = False
@@ -58,6 +58,6 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
 
 def _has(status: dict[str, Any], having: str) -> str | None:
-    """The digest of the settings that the boat has live, kept or staged."""
+    """Return the digest of the settings that the boat has live, kept or staged."""
     found = status[having]
     return found["digest"] if isinstance(found, dict) else found

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An Ansible action that takes in what a boat answers to preflight's question."""
+"""Read a boat's answer to preflight's question: an Ansible action."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ SEPARATOR = "\x1e"
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """Gives the boat's `status`, and what its settings and the new ones hold.
+    """Returns the boat's `status`, and what its settings and the new settings hold.
 
     `answer` is what the boat printed, `manifest` the file of the new settings' manifest on this
-    machine. `formats` are those of both, `live` and `wanted` their files, each as JSON. Fails
-    when this program does not read what the boat answers.
+    machine. `formats` are the formats of both, `live` and `wanted` their files, each as JSON.
+    Fails when this program cannot read the boat's answer.
     """
 
     TRANSFERS_FILES = False
@@ -29,7 +29,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     _requires_connection = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
-        """Nothing is asked here, so that check mode runs it, too."""
+        """Compare. This asks the boat nothing, so that check mode runs it too."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         here = json.loads(Path(self._task.args["manifest"]).read_text(encoding="utf-8"))
         status, there = _read(str(self._task.args["answer"]))
@@ -44,7 +44,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
 
 def _read(answer: str) -> tuple[Any, Any]:
-    """Status and manifest; None for each that is not there or is no JSON."""
+    """Return status and manifest. None for each that is missing or is not JSON."""
     try:
         status, there = map(read_json, answer.split(SEPARATOR))
     except ValueError:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An Ansible action that runs the suite that proves a boat, on this machine."""
+"""Run the suite that proves a boat, on this machine: an Ansible action."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from ansible.plugins.action import ActionBase
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """Fails with the suite's own summary when `prover`, a command, does not end well in time."""
+    """Fails with the suite's own summary when `prover`, a command, fails or takes too long."""
 
     TRANSFERS_FILES = False
     _VALID_ARGS = frozenset(("prover", "seconds"))
     _requires_connection = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
-        """Nothing is changed aboard, so that check mode runs it, too."""
+        """Run the suite. It changes nothing aboard, so that check mode runs it too."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         seconds = int(self._task.args["seconds"])
         try:
@@ -41,7 +41,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
 
 def _summary(output: str) -> str:
-    """What the suite says of itself, "" when it says nothing."""
+    """Return the suite's summary, or "" without one."""
     try:
         return str(json.loads(output)["summary"])
     except (ValueError, KeyError, TypeError):
