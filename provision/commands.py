@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Other programs: argument lists, run in one place, never a shell string."""
+"""Run other programs by argument lists, never by a shell string."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from pathlib import Path
 
 from provision.errors import UserError
 
-#: Tools of the system live there too, and `su -` or a plain user's PATH lacks it.
+#: Folders of system tools, which the PATH of `su` or of a plain user lacks.
 SBIN = ("/usr/local/sbin", "/usr/sbin", "/sbin")
 
-#: Which Debian package brings a program whose package has another name.
+#: The Debian package of a program whose package has another name.
 PACKAGES = {
     "lsblk": "util-linux",
     "mcopy": "mtools",
@@ -38,13 +38,13 @@ Argument = str | Path | int
 
 
 def search_path() -> str:
-    """PATH with the folders of system tools added behind it."""
+    """Return PATH with the folders of system tools added."""
     folders = os.environ.get("PATH", os.defpath).split(os.pathsep)
     return os.pathsep.join([*folders, *(folder for folder in SBIN if folder not in folders)])
 
 
 def find(program: str) -> str:
-    """The full path of `program`; UserError naming the Debian package when it is not there."""
+    """Find the full path of `program`. Raise UserError with the Debian package without it."""
     found = shutil.which(program, path=search_path())
     if found is None:
         raise UserError(
@@ -64,8 +64,8 @@ def run(
 ) -> subprocess.CompletedProcess[str]:
     """Run a program and return what it printed.
 
-    `env` is added to this process's own. With `check`, a failure raises UserError with
-    the end of what the program said. `timeout` is in seconds.
+    `env` is added to this process's environment. With `check`, a failure raises UserError with
+    the end of what the program printed. `timeout` is in seconds.
     """
     argv = [find(str(command[0])), *map(str, command[1:])]
     try:
@@ -88,12 +88,12 @@ def run(
     return done
 
 
-def failure(command: Sequence[Argument], status: int, said: str) -> str:
-    """One message for a program that failed: which, how, and the last of what it said."""
-    tail = "\n".join(said.strip().splitlines()[-12:])
+def failure(command: Sequence[Argument], status: int, output: str) -> str:
+    """Write one message for a program that failed: its name, status, and last lines of output."""
+    tail = "\n".join(output.strip().splitlines()[-12:])
     return f"{command[0]} ended with status {status}" + (f":\n{tail}" if tail else "")
 
 
 def environment(**extra: str) -> dict[str, str]:
-    """This process's environment with the system's tools in PATH, for long-running children."""
+    """Return this process's environment with system tools in PATH, for long-running children."""
     return {**os.environ, "PATH": search_path(), **extra}

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Long work in named steps: they nest, and their times come free.
+"""Print long work as named steps, which nest and are timed.
 
     with step("Building the base"):
         with step("Configuring packages"):
@@ -20,14 +20,14 @@ from rich.console import Console
 from provision.harmless import harmless
 
 console = Console(stderr=True, highlight=False)
-#: Where results go, as opposed to how the work comes along.
+#: The console for results, beside the console for steps.
 results = Console(highlight=False, soft_wrap=True)
 _depth: ContextVar[int] = ContextVar("depth", default=0)
 
 
 @contextmanager
 def step(title: str) -> Iterator[None]:
-    """Name a piece of work; when it ends, say how it went and how long it took."""
+    """Print a step's title, and its result and seconds when the block ends."""
     depth = _depth.get()
     token = _depth.set(depth + 1)
     start = time.monotonic()
@@ -45,5 +45,5 @@ def step(title: str) -> Iterator[None]:
 
 
 def note(text: str) -> None:
-    """Say something under the step that runs."""
+    """Print a line under the step that runs."""
     console.print("  " * _depth.get() + harmless(text), markup=False)

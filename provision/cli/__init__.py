@@ -28,7 +28,7 @@ USAGE: type[Exception] = typer.BadParameter.mro()[1]
 
 BEFOREHAND = "--help says which option answers it beforehand"
 
-#: What the user can mend, wherever it happens; anything else is a fault of ours.
+#: Errors of the system that the user can correct. Any other is a fault of this program.
 DISK = {
     errno.ENOSPC: "make room, or set TMPDIR to a folder on another disk",
     errno.EDQUOT: "make room, or set TMPDIR to a folder on another disk",
@@ -38,9 +38,9 @@ DISK = {
 
 
 def main() -> None:
-    """Run one command; errors that the user can mend are printed here and nowhere else."""
+    """Run one command, and print the errors that the user can correct, here and nowhere else."""
     for number in (signal.SIGTERM, signal.SIGHUP):
-        # What is private or runs beside is to end with the command, also when that is ended.
+        # A signal too runs the clean-up of private folders and child processes.
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, _end)
     try:
@@ -54,7 +54,7 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
-        # Whoever read us has heard enough.
+        # The reader closed the pipe.
         sys.stderr.close()
         sys.exit(1)
     except OSError as error:
@@ -70,7 +70,7 @@ def _end(number: int, _frame: FrameType | None) -> None:
 
 
 def _misused(error: Exception) -> int:
-    """Say how the command was called wrongly; the exit status for it."""
+    """Print how the command was called wrongly, and return the exit status."""
     if "--json" in sys.argv:
         message = error.format_message()  # type: ignore[attr-defined]
         return fail(UserError(message, hint="provision COMMAND --help says what it takes"))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from provision.cli.common import show
-from provision.cli.opening import chosen
+from provision.cli.opening import chosen_files
 from provision.harmless import harmless
 from provision.paths import argument, folder_option
 
@@ -19,7 +19,7 @@ def add_operator(
     from provision.profile.secrets import operators
     from provision.ssh.endpoint import fingerprint
 
-    files = chosen(names, boats, everyone or not names)
+    files = chosen_files(names, boats, everyone or not names)
     added = operators.add(files, public_key)
     prints = [fingerprint(line) for line in added.keys]
     if as_json:

@@ -105,7 +105,7 @@ def _in_use(image: Path) -> Iterator[None]:
 
 
 def _compare(image: Path, known: OpenBoat) -> None:
-    """UserError when a card is for another board than the profile's; other settings are told."""
+    """Raise UserError when a card is for another board. Report settings that differ."""
     from provision.card.image import identity
     from provision.progress import note
 
@@ -122,5 +122,5 @@ def _compare(image: Path, known: OpenBoat) -> None:
 
 
 def _is_image(name: str) -> bool:
-    """Whether this is a card image rather than a boat's name or its file."""
+    """Tell whether this is a card image, not a boat's name or file."""
     return Path(name).is_file() and not name.endswith((".yml", ".yaml"))

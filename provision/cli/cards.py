@@ -12,7 +12,7 @@ import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.opening import OpenBoat, chosen, open_boat, warn
+from provision.cli.opening import OpenBoat, chosen_files, open_boat, print_check_errors
 from provision.errors import Place, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
@@ -48,23 +48,24 @@ def card(  # noqa: PLR0913
 
     from provision.card.assemble import refuse
 
-    files = chosen(names, boats, everyone)
+    files = chosen_files(names, boats, everyone)
     alone = not everyone and len(files) == 1
     images = {file: out if alone else _in_folder(out, file) for file in files}
     for image in images.values():
         refuse(image)
     fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
-    _sound([known.boat for known in fleet], anyway)
+    _refuse_errors([known.boat for known in fleet], anyway)
     built = [_build(known, images[known.boat.file]) for known in fleet]
     if as_json:
         show(built[0] if alone else {"cards": built})
         return
-    for one in built:
-        print(f"{one['image']}: {one['boat']} on {one['board']}, settings {one['settings'][:12]}")
+    for made in built:
+        settings = made["settings"][:12]
+        print(f"{made['image']}: {made['boat']} on {made['board']}, settings {settings}")
 
 
 def _in_folder(folder: Path, file: Path) -> Path:
-    """Where the image of one of several boats goes; the folder is made when it is not there."""
+    """Return the path for the image of one of several boats. Make its folder when it is missing."""
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
@@ -76,22 +77,24 @@ def _in_folder(folder: Path, file: Path) -> Path:
     return folder / f"{file.stem}.img"
 
 
-def _sound(boats: list[Boat], anyway: bool) -> None:
-    """UserErrors with what check finds that will not work, unless that is to be built `anyway`."""
+def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
+    """Raise UserErrors with the errors that check finds, or print them to build `anyway`."""
     from provision.checks import errors
 
     if anyway:
-        warn(boats)
+        print_check_errors(boats)
         return
     found = [finding for boat in boats for finding in errors(boat)]
     if found:
-        told = [UserError(one.message, place=one.place, hint=one.hint) for one in found]
+        errors_found = [
+            UserError(finding.message, place=finding.place, hint=finding.hint) for finding in found
+        ]
         hint = "correct it first; --anyway builds it all the same"
-        raise UserErrors([*told, UserError("no card was built", hint=hint)])
+        raise UserErrors([*errors_found, UserError("no card was built", hint=hint)])
 
 
 def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
-    """Build one boat's card; what there is to say of it."""
+    """Build one boat's card, and return its description for `--json`."""
     from provision.card.assemble import assemble
     from provision.card.base import base
     from provision.progress import step
@@ -168,12 +171,12 @@ def write(
     if as_json:
         show({"boat": boat, "device": str(card.path), **asdict(written)})
     else:
-        said = (
+        summary = (
             f"{card.path}: {boat}: {written.size / 1e6:.0f} MB "
             f"written in {written.write_seconds:.0f} s, "
             f"read back and compared in {written.read_seconds:.0f} s ({written.how})"
         )
-        print(harmless(said))
+        print(harmless(summary))
 
 
 def _list(as_json: bool) -> None:

@@ -49,7 +49,7 @@ BoatName = Annotated[str, typer.Argument(help="A boat's name, or its file.", **_
 BoatNames = Annotated[list[str], typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Some = Annotated[list[str] | None, typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Everyone = Annotated[bool, typer.Option("--all", help="All boats of the folder.")]
-# What cannot be read is told with its place and a hint by whoever reads it, not by Typer.
+# The code that reads a file reports it as unreadable with place and hint, instead of Typer.
 Boats = Annotated[
     Path,
     typer.Option("--boats", metavar="DIR", help="The folder of the boats.", readable=False),
@@ -82,13 +82,13 @@ def options(
 
 
 def fail(error: UserError) -> int:
-    """Print an error (as JSON when the command was asked for JSON); the exit status for it."""
+    """Print an error, as JSON with --json, and return the exit status."""
     found = error.errors if isinstance(error, UserErrors) else [error]
     if "--json" in sys.argv:
-        show({"errors": [one.as_json() for one in found]})
+        show({"errors": [problem.as_json() for problem in found]})
     else:
-        for one in found:
-            print(f"provision: {harmless(str(one))}", file=sys.stderr)
+        for problem in found:
+            print(f"provision: {harmless(str(problem))}", file=sys.stderr)
     return COULD_NOT_RUN
 
 

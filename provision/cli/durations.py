@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Durations on the command line: 90, 90 s, 5m, 5 min, 2 h."""
+"""Parse durations on the command line: 90, 90 s, 5m, 5 min, 2 h."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ import typer
 _UNITS = {"s": 1, "min": 60, "m": 60, "h": 3600, "days": 86400, "day": 86400, "d": 86400}
 
 
-def between(least: float, most: float, words: str) -> Callable[[str], float]:
-    """A reader of durations in seconds; `words` say which are allowed."""
+def between(min_s: float, max_s: float, words: str) -> Callable[[str], float]:
+    """Make a parser of durations in seconds. `words` say which are allowed."""
 
     def duration(text: str) -> float:
         from provision.profile.schema.types import Quantity, Refused
@@ -23,7 +23,7 @@ def between(least: float, most: float, words: str) -> Callable[[str], float]:
             seconds = units.read(written if written[-1:].isalpha() else f"{written} s")
         except Refused as error:
             raise typer.BadParameter(f"{error}: {error.hint}") from None
-        if not least <= seconds <= most:
+        if not min_s <= seconds <= max_s:
             raise typer.BadParameter(f"{text} is out of range: {words}")
         return seconds
 

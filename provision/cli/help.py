@@ -14,12 +14,12 @@ ORDER = (
     *("render", "schema", "inventory"),
 )
 
-#: What Typer adds behind a help text by itself: bounds of numbers, and that it must be given.
+#: What Typer adds to a help text: bounds of numbers, and `required`.
 _ADDED = re.compile(r"(; )?\b(required|[-\d.]*(<=?)?x[<>]=?[-\d.]+)")
 
 
 def example(words: str) -> str:
-    """What stands at the end of a command's help."""
+    """Write the end of a command's help."""
     return f"Example: provision {words}"
 
 
@@ -27,7 +27,7 @@ class Command(TyperCommand):
     """A command whose help calls arguments as the profile's author does."""
 
     def collect_usage_pieces(self, ctx: Any) -> list[str]:
-        """The line after `Usage:`, such as `-o PATH [OPTIONS] [BOAT]...`."""
+        """Write the line after `Usage:`, such as `-o PATH [OPTIONS] [BOAT]...`."""
         pieces = []
         for parameter in self.get_params(ctx):
             if parameter.param_type_name == "option" and parameter.required:
@@ -41,7 +41,7 @@ class Command(TyperCommand):
         return pieces
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Arguments and options, without the types that the code has for them."""
+        """Write arguments and options without the types of the code."""
         for title, kind in (("Arguments", "argument"), ("Options", "option")):
             rows = [
                 row
@@ -57,7 +57,7 @@ class Group(TyperGroup):
     """All commands, in the order of a boat's life."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        """The commands' names; those that the order does not know come last."""
+        """List the commands' names. Commands without a place in the order come last."""
         names = super().list_commands(ctx)
         return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
 

@@ -12,7 +12,7 @@ import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.opening import chosen
+from provision.cli.opening import chosen_files
 from provision.errors import Place, UserError
 from provision.paths import BOATS, argument
 
@@ -124,7 +124,7 @@ def keys(  # noqa: PLR0913
     if new_operator is not None:
         add_operator(names, everyone, boats, new_operator, as_json)
         return
-    files = chosen(names, boats, everyone)
+    files = chosen_files(names, boats, everyone)
     for file in files:
         if not load.names_a_boat(file):
             raise UserError(

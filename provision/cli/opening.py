@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class OpenBoat:
-    """A boat with its board and its secrets."""
+    """Hold a boat with its board and its secrets."""
 
     boat: Boat
     board: Board
@@ -63,10 +63,10 @@ def refuse_beside_profiles(out: Path, boats: Path) -> None:
         )
 
 
-def warn(boats: Iterable[Boat]) -> None:
-    """Say on standard error what `check` finds that will not work about boats.
+def print_check_errors(boats: Iterable[Boat]) -> None:
+    """Print the errors that `check` finds about boats on standard error.
 
-    It stops nothing: who is at sea may know better, and a push proves or returns.
+    They stop nothing: an operator at sea may know better, and a push proves or rolls back.
     """
 
     from provision.checks import errors
@@ -76,10 +76,10 @@ def warn(boats: Iterable[Boat]) -> None:
             print(f"provision: {harmless(str(finding))}", file=sys.stderr)
 
 
-def chosen(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Path]:
-    """The files of the boats that were asked for, each once: those named, or all of the folder.
+def chosen_files(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Path]:
+    """List the files of the boats that were named, or of all boats of the folder, each once.
 
-    UserError when both or neither are asked for, or when there is no boat.
+    Raise UserError when both or neither are asked for, or when there is no boat.
     """
 
     from provision.profile import load
@@ -93,7 +93,7 @@ def chosen(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Pat
 
 
 def every_file(boats: Path) -> list[Path]:
-    """The files of all boats of the folder; UserError when there is none."""
+    """List the files of all boats of the folder. Raise UserError when there is none."""
     from provision.profile import load
 
     found = load.files(boats)

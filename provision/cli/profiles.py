@@ -24,7 +24,7 @@ from provision.cli.common import (
     show,
 )
 from provision.cli.help import Command, example
-from provision.cli.opening import chosen, open_boat, refuse_beside_profiles
+from provision.cli.opening import chosen_files, open_boat, refuse_beside_profiles
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS
@@ -62,7 +62,7 @@ def schema(as_json: Json = False) -> None:
 
 
 def _neighbours(folders: set[Path]) -> list[Boat]:
-    """The other boats of the clubs; one whose file is wrong is somebody else's business."""
+    """Read all boats of the folders, without those whose file is invalid."""
     from provision.profile import load
 
     found = []
@@ -85,7 +85,7 @@ def check(
     from provision.checks.finding import lines, summary
     from provision.profile import load
 
-    files = chosen(names, boats, everyone)
+    files = chosen_files(names, boats, everyone)
     asked, errors = load.read_each(files)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     if as_json:

@@ -28,7 +28,7 @@ from provision.cli.common import (
 )
 from provision.cli.durations import between
 from provision.cli.help import Command, example
-from provision.cli.opening import every_file, warn
+from provision.cli.opening import every_file, print_check_errors
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, folder_option
@@ -51,23 +51,23 @@ FormerKey = Annotated[
     typer.Option("--former-key", help="Accept a host key from before it was rotated, too."),
 ]
 
-#: Seconds; no boat takes a longer trial, see provision/onboard/settings/cli.py.
-LONGEST = 24 * 3600
+#: Seconds of the longest trial that a boat accepts, see provision/onboard/settings/cli.py.
+MAX_TIMER_S = 24 * 3600
 
 
-def targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
-    """The boats with these names, each once; UserErrors with all that is wrong with any."""
+def load_targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
+    """Load the boats with these names, each once. Raise UserErrors with the errors of all."""
     from provision.profile.yaml.tree import raise_all
 
-    fit, unfit = named(names, boats, password)
-    raise_all([error for one in unfit for error in one.errors])
-    return fit
+    valid, invalid = load_named(names, boats, password)
+    raise_all([error for boat in invalid for error in boat.errors])
+    return valid
 
 
-def named(
+def load_named(
     names: Sequence[str], boats: Path, password: Path | None
 ) -> tuple[list[Target], list[InvalidBoat]]:
-    """The boats with these names, each once, and those that are wrong."""
+    """Load the boats with these names, each once. Return valid and invalid boats."""
     from provision.profile import load
     from provision.push.load import load_boats
 
@@ -75,29 +75,29 @@ def named(
     return load_boats(list(files.values()), password)
 
 
-def some_or_all(
+def load_named_or_all(
     names: Sequence[str], boats: Path, password: Path | None
 ) -> tuple[list[Target], list[InvalidBoat]]:
-    """The boats with these names, or all of the folder; and those of them that are wrong.
+    """Load the boats with these names, or all of the folder. Return valid and invalid boats.
 
-    UserErrors when there is no boat at all, or when all that were named are wrong.
+    Raise UserErrors when there is no boat at all, or when all that were named are invalid.
     """
 
     from provision.profile.yaml.tree import raise_all
     from provision.push.load import load_boats
 
     if names:
-        fit, unfit = named(names, boats, password)
-        if not fit:
-            raise_all([error for one in unfit for error in one.errors])
-        return fit, unfit
+        valid, invalid = load_named(names, boats, password)
+        if not valid:
+            raise_all([error for boat in invalid for error in boat.errors])
+        return valid, invalid
     return load_boats(every_file(boats), password)
 
 
-def places(
+def endpoints_at(
     at: Sequence[str] | None, boats: Iterable[Target | InvalidBoat | HeldBack]
 ) -> dict[str, Endpoint]:
-    """Where boats are said to answer; UserError when one of them is none of `boats`."""
+    """Parse the endpoints of `--at`. Raise UserError when one is not of `boats`."""
     from provision.ssh.endpoint import parse_at
 
     found = parse_at(at or [])
@@ -132,7 +132,7 @@ def push(  # noqa: PLR0913
     wait: Annotated[
         float,
         typer.Option(
-            parser=between(0, 30 * LONGEST, "from 0 to 30 days"),
+            parser=between(0, 30 * MAX_TIMER_S, "from 0 to 30 days"),
             metavar="TIME",
             show_default=False,
             help="Look this long for boats that are off: 90 s, 5 min, 2 h; a number alone is "
@@ -148,7 +148,7 @@ def push(  # noqa: PLR0913
     timer: Annotated[
         float,
         typer.Option(
-            parser=between(30, LONGEST, "from 30 s to 24 h"),
+            parser=between(30, MAX_TIMER_S, "from 30 s to 24 h"),
             metavar="TIME",
             show_default=False,
             help="A boat rolls back by itself after this time, unless it was proven: 30 s to "
@@ -177,11 +177,11 @@ def push(  # noqa: PLR0913
 
     if everyone == bool(names):
         raise UserError("name the boats to push to, or give --all; not both")
-    readable, unfit = some_or_all(names or (), boats, vault_password_file)
+    readable, invalid = load_named_or_all(names or (), boats, vault_password_file)
     fleet, held = hold_back(readable)
-    left_out: list[InvalidBoat | HeldBack] = [*unfit, *held]
+    not_pushed: list[InvalidBoat | HeldBack] = [*invalid, *held]
     options = PushOptions(
-        at=places(at, [*fleet, *left_out]),
+        at=endpoints_at(at, [*fleet, *not_pushed]),
         at_once=at_once,
         timer=round(timer),
         dry_run=dry_run,
@@ -190,11 +190,15 @@ def push(  # noqa: PLR0913
         stop_after=stop_after,
         former=former_key,
     )
-    for one in left_out:
-        if one.name == first:
-            raise one.error
-    warn(one.boat for one in fleet)
-    shown = contextlib.nullcontext() if as_json else progress([one.name for one in fleet], console)
+    for boat in not_pushed:
+        if boat.name == first:
+            raise boat.error
+    print_check_errors(target.boat for target in fleet)
+    shown = (
+        contextlib.nullcontext()
+        if as_json
+        else progress([target.name for target in fleet], console)
+    )
     try:
         with shown as listener:
             if fleet or not held:
@@ -202,12 +206,16 @@ def push(  # noqa: PLR0913
             else:
                 ended = []
     except KeyboardInterrupt:
-        asking = f"provision fleet{folder_option(boats)}"
-        hint = f"a boat with settings on trial returns within {round(timer)} s; `{asking}` says how"
+        command = f"provision fleet{folder_option(boats)}"
+        hint = (
+            f"a boat with settings on trial returns within {round(timer)} s; `{command}` says how"
+        )
         fail(UserError("the push was stopped in the middle", hint=hint))
         raise typer.Exit(INTERRUPTED) from None
-    if left_out:
-        ended = sorted([*ended, *(one.result() for one in left_out)], key=lambda one: one.boat)
+    if not_pushed:
+        ended = sorted(
+            [*ended, *(boat.result() for boat in not_pushed)], key=lambda result: result.boat
+        )
     if as_json:
         show({"boats": [result.as_json() for result in ended]})
     else:
@@ -239,15 +247,17 @@ def fleet(  # noqa: PLR0913
     from provision.push.console import fleet_table
     from provision.push.status import fleet_status
 
-    asked, unfit = some_or_all(names or (), boats, vault_password_file)
-    found = fleet_status(asked, places(at, [*asked, *unfit]), former=former_key)
-    if unfit:
-        found = sorted([*found, *(one.status() for one in unfit)], key=lambda one: one.boat)
+    asked, invalid = load_named_or_all(names or (), boats, vault_password_file)
+    found = fleet_status(asked, endpoints_at(at, [*asked, *invalid]), former=former_key)
+    if invalid:
+        found = sorted(
+            [*found, *(boat.status() for boat in invalid)], key=lambda status: status.boat
+        )
     if as_json:
-        show({"boats": [one.as_json() for one in found]})
+        show({"boats": [status.as_json() for status in found]})
     else:
         results.print(fleet_table(found, time.time()))
-    if not all(one.up_to_date for one in found):
+    if not all(status.up_to_date for status in found):
         raise typer.Exit(FOUND_SOMETHING)
 
 
@@ -268,10 +278,10 @@ def verify(  # noqa: PLR0913
     from provision.progress import results
     from provision.push.console import verify_table
 
-    asked, unfit = _to_prove(names or (), everyone, boats, vault_password_file)
-    proofs = _prove(asked, places(at, [*asked, *unfit]))
-    if unfit:
-        proofs = sorted([*proofs, *map(_unproven, unfit)], key=lambda one: one.boat)
+    asked, invalid = _to_prove(names or (), everyone, boats, vault_password_file)
+    proofs = _prove(asked, endpoints_at(at, [*asked, *invalid]))
+    if invalid:
+        proofs = sorted([*proofs, *map(_unproven, invalid)], key=lambda proof: proof.boat)
     if as_json:
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
@@ -304,20 +314,20 @@ def inventory(
     from provision.push.held_back import hold_back
     from provision.push.push import lay_out
 
-    fleet, held = hold_back(targets(names, boats, vault_password_file))
-    raise_all([one.error for one in held])
-    print(lay_out(fleet, out, PushOptions(at=places(at, fleet))))
+    fleet, held = hold_back(load_targets(names, boats, vault_password_file))
+    raise_all([boat.error for boat in held])
+    print(lay_out(fleet, out, PushOptions(at=endpoints_at(at, fleet))))
 
 
 def _to_prove(
     names: Sequence[str], everyone: bool, boats: Path, password: Path | None
 ) -> tuple[list[Target], list[InvalidBoat]]:
-    """The boats to prove; of those that were named, none may be wrong."""
+    """Load the boats to prove. Raise UserErrors when a boat that was named is invalid."""
     if everyone == bool(names):
         raise UserError("name the boats, or give --all for all of the folder; not both")
     if names:
-        return targets(names, boats, password), []
-    return some_or_all(names, boats, password)
+        return load_targets(names, boats, password), []
+    return load_named_or_all(names, boats, password)
 
 
 def _unproven(boat: InvalidBoat) -> VerifyResult:
@@ -332,7 +342,9 @@ def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
     from provision.push.workspace import workspace
 
     with workspace() as folder:
-        return [_explained(wanted, _proof(wanted)) for wanted in prepare(fleet, folder, at)]
+        return [
+            _explained(deployment, _proof(deployment)) for deployment in prepare(fleet, folder, at)
+        ]
 
 
 def _proof(boat: Deployment) -> VerifyResult:
@@ -342,7 +354,7 @@ def _proof(boat: Deployment) -> VerifyResult:
 
 
 def _explained(boat: Deployment, proof: VerifyResult) -> VerifyResult:
-    """The proof, and why it could not run in words as a push has them."""
+    """Say why a proof could not run, in the words of a push."""
     from provision.push.outcome import explain_failure, unreachable_hint
 
     if not proof.error:

@@ -54,11 +54,11 @@ def command(  # noqa: PLR0913
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
     with step("Reading the log"):
         recordings = [survey(file) for file in files]
-    for one in recordings:
-        if one.damaged:
-            note(f"{one.file}: {one.damaged} damaged bytes are left out")
+    for recording in recordings:
+        if recording.damaged:
+            note(f"{recording.file}: {recording.damaged} damaged bytes are left out")
     start = start_of(begin, recordings) if begin else None
-    origins = sorted({origin for one in recordings for origin in one.origins})
+    origins = sorted({origin for recording in recordings for origin in recording.origins})
     wires = terminals(folder, origins) if folder else sockets(links(held(bench), origins))
     with wires as handles:
         if folder:
@@ -67,10 +67,10 @@ def command(  # noqa: PLR0913
     if as_json:
         show({"sent": played.sent, "lost": played.lost, "left_out": played.left_out})
     else:
-        _tell(played)
+        _print_counts(played)
 
 
-def _tell(played: Played) -> None:
+def _print_counts(played: Played) -> None:
     from provision.progress import note
 
     for link, count in sorted(played.sent.items()):

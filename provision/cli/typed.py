@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 from provision.errors import UserError
 
-#: Bytes of a line that are read at most; no secret that is typed is a tenth of it.
-LONGEST = 4096
+#: The most bytes read of a line. No secret that is typed has a tenth of it.
+MAX_LINE_BYTES = 4096
 
 
 def new_secret(what: str, check: Callable[[str], None]) -> str:
@@ -29,7 +29,7 @@ def new_secret(what: str, check: Callable[[str], None]) -> str:
 
 
 def _piped(what: str, check: Callable[[str], None]) -> str:
-    line = sys.stdin.buffer.readline(LONGEST).removesuffix(b"\n").removesuffix(b"\r")
+    line = sys.stdin.buffer.readline(MAX_LINE_BYTES).removesuffix(b"\n").removesuffix(b"\r")
     if not line:
         raise UserError(
             f"standard input holds no new {what}",

@@ -59,7 +59,7 @@ class Deployment:
         return self.ssh_target.endpoints[0]
 
 
-def inventory(wanted: Sequence[Deployment], options: PushOptions) -> str:
+def inventory(deployments: Sequence[Deployment], options: PushOptions) -> str:
     """Write the inventory as JSON, which Ansible's YAML inventory plugin reads."""
     group: dict[str, Any] = {
         "ansible_connection": "ansible.builtin.ssh",
@@ -76,7 +76,7 @@ def inventory(wanted: Sequence[Deployment], options: PushOptions) -> str:
         "boat_overwrite_drift": options.overwrite_drift,
         "boat_stage": options.stage,
     }
-    hosts = {boat.name: _host(boat) for boat in wanted}
+    hosts = {boat.name: _host(boat) for boat in deployments}
     return json.dumps({"boats": {"vars": group, "hosts": hosts}}, indent=1) + "\n"
 
 

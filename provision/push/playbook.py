@@ -58,11 +58,11 @@ class HostEvents:
 
 
 def run_and_collect(
-    wanted: Sequence[Deployment], folder: Path, options: PushOptions, listener: Listener | None
+    deployments: Sequence[Deployment], folder: Path, options: PushOptions, listener: Listener | None
 ) -> dict[str, HostEvents]:
     """Run the playbook, and collect its events by boat."""
     start = time.monotonic()
-    events_of = {boat.name: HostEvents(start, start) for boat in wanted}
+    events_of = {boat.name: HostEvents(start, start) for boat in deployments}
     with closing(run_playbook(folder, options)) as events:
         for event in events:
             if "boat" in event:
@@ -96,18 +96,18 @@ def run_playbook(folder: Path, options: PushOptions) -> Generator[Event, None, N
             errors="replace",
         ) as process,
     ):
-        begun = False
+        has_events = False
         assert process.stdout is not None
         try:
             for line in lines(process.stdout):
                 with suppress(ValueError):
                     event = read_json(line)
-                    begun = True
+                    has_events = True
                     yield event
         except BaseException:
             _stop(process)
             raise
-        if process.wait() != 0 and not begun:
+        if process.wait() != 0 and not has_events:
             errors.seek(0)
             output = errors.read(MAX_EVENT_CHARS).strip()[-2000:]
             raise UserError(f"ansible-playbook could not run: {output}")
@@ -115,12 +115,12 @@ def run_playbook(folder: Path, options: PushOptions) -> Generator[Event, None, N
 
 def lines(stream: IO[str]) -> Iterator[str]:
     """Yield the lines of a stream as they come, but none longer than `MAX_EVENT_CHARS`."""
-    whole = True
-    while piece := stream.readline(MAX_EVENT_CHARS):
-        ends = piece.endswith("\n") or len(piece) < MAX_EVENT_CHARS
-        if whole and ends:
-            yield piece
-        whole = ends
+    at_line_start = True
+    while chunk := stream.readline(MAX_EVENT_CHARS):
+        ends = chunk.endswith("\n") or len(chunk) < MAX_EVENT_CHARS
+        if at_line_start and ends:
+            yield chunk
+        at_line_start = ends
 
 
 def _stop(process: subprocess.Popen[str]) -> None:

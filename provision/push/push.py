@@ -29,16 +29,16 @@ def push(
     answers. Raise UserError when something is wrong before the first connection.
     """
     with workspace() as folder:
-        wanted = prepare(targets, folder, options.at, former=options.former)
+        deployments = prepare(targets, folder, options.at, former=options.former)
         write_private(folder / "ansible.cfg", ANSIBLE_CONFIG)
-        write_private(folder / "inventory.json", inventory(wanted, options))
-        events_of = run_and_collect(wanted, folder, options, listener)
+        write_private(folder / "inventory.json", inventory(deployments, options))
+        events_of = run_and_collect(deployments, folder, options, listener)
         with ThreadPoolExecutor(options.at_once) as pool:
-            events = [events_of[boat.name] for boat in wanted]
-            ended = list(pool.map(push_result, wanted, events, repeat(options.timer)))
+            events = [events_of[boat.name] for boat in deployments]
+            ended = list(pool.map(push_result, deployments, events, repeat(options.timer)))
             if options.dry_run:
-                ended = list(pool.map(with_diff, wanted, targets, ended))
-            list(pool.map(remember_push, targets, wanted, ended))
+                ended = list(pool.map(with_diff, deployments, targets, ended))
+            list(pool.map(remember_push, targets, deployments, ended))
             return ended
 
 
@@ -51,7 +51,7 @@ def lay_out(targets: Sequence[Target], folder: Path, options: PushOptions) -> st
         folder.mkdir(mode=0o700, parents=True)
     except OSError as error:
         raise UserError(f"{folder} cannot be made: {error.strerror}") from None
-    wanted = prepare(targets, folder.resolve(), options.at)
-    text = inventory(wanted, options)
+    deployments = prepare(targets, folder.resolve(), options.at)
+    text = inventory(deployments, options)
     write_private(folder / "inventory.json", text)
     return text

@@ -77,8 +77,8 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
     memory = recall(boat.file)
     assert memory is not None
     assert memory.host_key == host_public_key(boat.secrets)
-    (standing,) = fleet_status([boat.target], options(boat).at)
-    assert standing.up_to_date, standing
+    (status,) = fleet_status([boat.target], options(boat).at)
+    assert status.up_to_date, status
 
 
 def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
@@ -131,9 +131,9 @@ def test_settings_for_the_next_start(rig: Make) -> None:
     assert result.outcome is Outcome.STAGED, result
     assert result.succeeded
     assert (boat.root / HOSTAPD).read_bytes() == before
-    (standing,) = fleet_status([boat.target], options(boat).at)
-    assert standing.staged is not None
-    assert standing.staged["digest"] == result.sha256
+    (status,) = fleet_status([boat.target], options(boat).at)
+    assert status.staged is not None
+    assert status.staged["digest"] == result.sha256
 
 
 @pytest.mark.parametrize(
@@ -148,14 +148,14 @@ def test_staged_settings_are_proven_and_kept_at_the_other_place(
     (staged,) = push([boat.target], options(boat, stage=True))
     assert staged.outcome is Outcome.STAGED, staged
     boat.aboard("begin")
-    (standing,) = fleet_status([boat.target], options(boat).at)
-    assert (standing.due, (standing.trial or {})["digest"]) == (True, staged.sha256)
+    (status,) = fleet_status([boat.target], options(boat).at)
+    assert (status.due, (status.trial or {})["digest"]) == (True, staged.sha256)
     (result,) = push([boat.target], options(boat))
     assert result.outcome is outcome, result
     assert kept(boat) == (staged.sha256 if outcome is Outcome.KEPT else before)
     assert not (boat.root / "run/boat/trial.json").exists()
-    (standing,) = fleet_status([boat.target], options(boat).at)
-    assert standing.up_to_date is (outcome is Outcome.KEPT), standing
+    (status,) = fleet_status([boat.target], options(boat).at)
+    assert status.up_to_date is (outcome is Outcome.KEPT), status
 
 
 def test_no_more_boats_at_once_than_were_asked_for(rig: Make) -> None:

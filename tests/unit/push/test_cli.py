@@ -77,7 +77,7 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "load_named_or_all", lambda *_: ([], []))
     monkeypatch.setattr(rollout, "roll_out", stopped)
     words = ["push", "kittiwake", "--timer", "90"]
     assert ended(monkeypatch, *words, "--json") == 130
@@ -108,7 +108,7 @@ def outcome(ending: Ending) -> TestOutcome:
 def test_how_a_proof_ends(
     proofs: list[VerifyResult], status: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(push, "targets", lambda *_: [])
+    monkeypatch.setattr(push, "load_targets", lambda *_: [])
     monkeypatch.setattr(push, "_prove", lambda *_: proofs)
     assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
 
@@ -119,11 +119,13 @@ def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
     wrong = InvalidBoat(tmp_path / "b.yml", UserError("is wrong", hint="make it right"))
     asked: list[tuple[str, ...]] = []
 
-    def some_or_all(names: tuple[str, ...], *_: object) -> tuple[list[object], list[InvalidBoat]]:
+    def load_named_or_all(
+        names: tuple[str, ...], *_: object
+    ) -> tuple[list[object], list[InvalidBoat]]:
         asked.append(tuple(names))
         return [], [wrong]
 
-    monkeypatch.setattr(push, "some_or_all", some_or_all)
+    monkeypatch.setattr(push, "load_named_or_all", load_named_or_all)
     monkeypatch.setattr(push, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
     assert ended(monkeypatch, "verify", "--all", "--json") == 2
     proofs = json.loads(capsys.readouterr().out)["boats"]
@@ -139,7 +141,7 @@ def test_a_disk_that_refuses_is_told_without_a_traceback(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "/run/user/1000/somewhere")
 
-    monkeypatch.setattr(push, "targets", refuse)
+    monkeypatch.setattr(push, "load_targets", refuse)
     assert ended(monkeypatch, "verify", "kittiwake", "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert (error["message"], error["file"]) == (os.strerror(number), "/run/user/1000/somewhere")
@@ -150,7 +152,7 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF))
 
-    monkeypatch.setattr(push, "targets", fail)
+    monkeypatch.setattr(push, "load_targets", fail)
     monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
     with pytest.raises(OSError):
         main()
@@ -170,7 +172,7 @@ def test_durations_as_people_write_them(
         given.append((options.timer, manner.wait))
         return []
 
-    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "load_named_or_all", lambda *_: ([], []))
     monkeypatch.setattr(rollout, "roll_out", roll_out)
     assert not ended(monkeypatch, "push", "kittiwake", "--timer", said, "--wait", said, "--json")
     assert not ended(monkeypatch, "push", "kittiwake", "--json")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from provision.cli.push import push, some_or_all
+from provision.cli.push import load_named_or_all, push
 from provision.errors import UserError
 from provision.push.console import Progress, Row, fleet_table, progress
 from provision.push.playbook import Event
@@ -21,15 +21,15 @@ NOW = 1_000_000.0
 TRIAL = {"owner": "me", "seconds_left": 9.0}
 
 
-def row(standing: BoatStatus) -> str:
+def row(status: BoatStatus) -> str:
     """The boat's row of the table, and what is said below it, with single blanks."""
     text = io.StringIO()
-    Console(file=text, width=200).print(fleet_table([standing], NOW))
+    Console(file=text, width=200).print(fleet_table([status], NOW))
     return " ".join(" ".join(text.getvalue().splitlines()[1:]).split())
 
 
 @pytest.mark.parametrize(
-    ("standing", "expected"),
+    ("status", "expected"),
     [
         (
             BoatStatus("a", "1" * 64, PLACE, kept="1" * 64, due=False, seen=NOW),
@@ -83,13 +83,13 @@ def row(standing: BoatStatus) -> str:
         ),
     ],
 )
-def test_a_row(standing: BoatStatus, expected: str) -> None:
-    assert row(standing) == expected
+def test_a_row(status: BoatStatus, expected: str) -> None:
+    assert row(status) == expected
 
 
 def test_no_boat_at_all(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="no boat in"):
-        some_or_all((), tmp_path, None)
+        load_named_or_all((), tmp_path, None)
 
 
 @pytest.mark.parametrize(("names", "everyone"), [(None, False), (["a"], True)])
@@ -101,8 +101,8 @@ def test_a_push_to_whom(names: list[str] | None, everyone: bool, tmp_path: Path)
 def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     text = io.StringIO()
     reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
-    standing = BoatStatus(boat="oystercatcher", wanted="", invalid="wrong", reason=reason)
-    Console(file=text, width=80).print(fleet_table([standing], NOW))
+    status = BoatStatus(boat="oystercatcher", wanted="", invalid="wrong", reason=reason)
+    Console(file=text, width=80).print(fleet_table([status], NOW))
     assert text.getvalue().splitlines()[2:] == ["", f"oystercatcher: {reason}"]
 
 

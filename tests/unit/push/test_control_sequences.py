@@ -54,7 +54,7 @@ def test_the_table_of_a_push() -> None:
 
 
 @pytest.mark.parametrize(
-    "standing",
+    "status",
     [
         BoatStatus("a", "1" * 64, HERE, health_issues=(EVIL,)),
         BoatStatus("a", "1" * 64, None, reason=EVIL),
@@ -63,8 +63,8 @@ def test_the_table_of_a_push() -> None:
         BoatStatus("a", "1", HERE, trial={"owner": EVIL, "seconds_left": 9.0, "digest": "2"}),
     ],
 )
-def test_the_table_of_a_fleet(standing: BoatStatus) -> None:
-    clean(printed(fleet_table([standing], 0.0)))
+def test_the_table_of_a_fleet(status: BoatStatus) -> None:
+    clean(printed(fleet_table([status], 0.0)))
 
 
 @pytest.mark.parametrize("key", ["kept", "staged"])
@@ -156,7 +156,7 @@ def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
     """What commands print as their result."""
     text = io.StringIO()
     monkeypatch.setattr(progress, "results", Console(file=text, width=400, color_system=None))
-    monkeypatch.setattr(push, "some_or_all", lambda *_: ([], []))
+    monkeypatch.setattr(push, "load_named_or_all", lambda *_: ([], []))
     monkeypatch.setattr(push, "_to_prove", lambda *_: ([], []))
     return text
 
@@ -180,10 +180,10 @@ def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
 def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     finding = Finding("error", "x", EVIL, Place(Path("teal.yml"), 1))
     monkeypatch.setattr(checks, "errors", lambda _: [finding])
-    opening.warn([SimpleNamespace()])  # type: ignore[list-item]
+    opening.print_check_errors([SimpleNamespace()])  # type: ignore[list-item]
     clean(capsys.readouterr().err)
     monkeypatch.setattr(checks, "check", lambda *_: [finding])
-    monkeypatch.setattr(profiles, "chosen", lambda *_: [])
+    monkeypatch.setattr(profiles, "chosen_files", lambda *_: [])
     monkeypatch.setattr(profiles, "_neighbours", lambda _: [])
     with pytest.raises(common.typer.Exit):
         profiles.check()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from provision.cli import main
-from provision.cli.push import places, some_or_all
+from provision.cli.push import endpoints_at, load_named_or_all
 from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.scaffold import start
@@ -72,12 +72,12 @@ def test_the_others_are_gathered(
     spoil(files["kittiwake"])
     fit, (wrong,) = load_boats(list(files.values()), None)
     assert [target.name for target in fit] == ["dunlin", "turnstone"]
-    result, standing = wrong.result(), wrong.status()
+    result, status = wrong.result(), wrong.status()
     assert (result.boat, result.outcome, result.succeeded) == ("kittiwake", Outcome.REFUSED, False)
     assert words in result.reason
-    assert (standing.boat, standing.endpoint, standing.up_to_date) == ("kittiwake", None, False)
-    assert standing.reason == result.reason
-    assert standing.invalid == matter
+    assert (status.boat, status.endpoint, status.up_to_date) == ("kittiwake", None, False)
+    assert status.reason == result.reason
+    assert status.invalid == matter
 
 
 @pytest.mark.parametrize("copy", ["a copy of kittiwake.yml", "kittiwake copy.yml", "z.yml"])
@@ -114,7 +114,7 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
     no_yaml(files["kittiwake"])
     boats = files["dunlin"].parent
     names = ["dunlin", "kittiwake", str(files["dunlin"]), "dunlin"]
-    fit, (wrong,) = some_or_all(names, boats, None)
+    fit, (wrong,) = load_named_or_all(names, boats, None)
     assert ([target.name for target in fit], wrong.name) == (["dunlin"], "kittiwake")
 
 
@@ -123,9 +123,9 @@ def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> Non
     no_secrets(files["kittiwake"])
     fit, unfit = load_boats(list(files.values()), None)
     said = ["dunlin=127.0.0.1:2222", "kittiwake=127.0.0.1:2223"]
-    assert set(places(said, [*fit, *unfit])) == {"dunlin", "kittiwake"}
+    assert set(endpoints_at(said, [*fit, *unfit])) == {"dunlin", "kittiwake"}
     with pytest.raises(UserError, match="says where dunlni answers"):
-        places(["dunlni=127.0.0.1"], [*fit, *unfit])
+        endpoints_at(["dunlni=127.0.0.1"], [*fit, *unfit])
 
 
 def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> None:
@@ -133,7 +133,7 @@ def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> Non
     for name in ("kittiwake", "turnstone"):
         no_secrets(files[name])
     with pytest.raises(UserErrors) as told:
-        some_or_all(["kittiwake", "turnstone"], files["dunlin"].parent, None)
+        load_named_or_all(["kittiwake", "turnstone"], files["dunlin"].parent, None)
     assert [str(error.place).endswith(".secrets.yml") for error in told.value.errors] == [True] * 2
 
 

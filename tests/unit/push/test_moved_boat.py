@@ -38,8 +38,8 @@ def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) ->
     hint = fleet_status([boat.target], {})[0].hint
     assert hint.startswith("Is it switched on, and is this laptop on its Wi-Fi ")
     assert hint.endswith(" If it has another address now, say which: --at unseen=ADDRESS")
-    (standing,) = fleet_status([boat.target], {})
-    assert (standing.refused, standing.hint) == (False, hint)
+    (status,) = fleet_status([boat.target], {})
+    assert (status.refused, status.hint) == (False, hint)
     (result,) = push([boat.target], PushOptions())
     assert (result.outcome, result.hint) == (Outcome.UNREACHABLE, hint)
     (proof,) = _prove([boat.target], {})
@@ -49,22 +49,22 @@ def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) ->
 
 def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
     boat = rig("away", up=False)
-    (standing,) = fleet_status([boat.target], {"away": boat.endpoint})
+    (status,) = fleet_status([boat.target], {"away": boat.endpoint})
     (result,) = push([boat.target], PushOptions(at={"away": boat.endpoint}))
     (proof,) = _prove([boat.target], {"away": boat.endpoint})
-    for said in (standing.hint, result.hint, proof.error):
+    for said in (status.hint, result.hint, proof.error):
         assert "Is it switched on" in said and "--at" not in said
 
 
 def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     boat = rig("seen")
     at(boat.endpoint, monkeypatch)
-    (standing,) = fleet_status([boat.target], {})
-    assert standing.endpoint == boat.endpoint
+    (status,) = fleet_status([boat.target], {})
+    assert status.endpoint == boat.endpoint
     at(Endpoint("127.0.0.1", 1), monkeypatch)
-    (standing,) = fleet_status([boat.target], {})
-    assert standing.endpoint is None
-    assert "Is it switched on" in standing.hint and "--at" not in standing.hint
+    (status,) = fleet_status([boat.target], {})
+    assert status.endpoint is None
+    assert "Is it switched on" in status.hint and "--at" not in status.hint
 
 
 def test_another_machine_there_is_told_by_a_proof_as_by_a_push(rig: Rig) -> None:

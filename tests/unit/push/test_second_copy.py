@@ -31,11 +31,11 @@ def test_a_push_of_the_same_settings_mends_the_first(
     archive.rename(archive.with_suffix(".copy"))
     (store / "previous").write_text(f"{digest}  {digest}.copy\n")
     archive.write_bytes(b"damaged")
-    (standing,) = fleet_status([boat.target], at)
-    assert standing.due
-    assert "the settings that it keeps are damaged" in standing.health_issues
+    (status,) = fleet_status([boat.target], at)
+    assert status.due
+    assert "the settings that it keeps are damaged" in status.health_issues
     (result,) = push([boat.target], PushOptions(at=at, timer=60))
     assert result.outcome is Outcome.KEPT, result
     assert hashlib.sha256(archive.read_bytes()).hexdigest() == digest
-    (standing,) = fleet_status([boat.target], at)
-    assert standing.up_to_date, standing
+    (status,) = fleet_status([boat.target], at)
+    assert status.up_to_date, status

@@ -50,7 +50,7 @@ def at(boats: dict[str, RigBoat]) -> dict[str, Endpoint]:
 @pytest.fixture(scope="module")
 def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, BoatStatus]:
     asked = fleet_status([boat.target for boat in boats.values()], at)
-    return {standing.boat: standing for standing in asked}
+    return {status.boat: status for status in asked}
 
 
 def test_a_boat_names_the_version_that_made_its_settings(found: dict[str, BoatStatus]) -> None:

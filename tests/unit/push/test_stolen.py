@@ -154,10 +154,10 @@ def test_a_push_says_why_and_what_to_do_and_the_others_go(
 def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> None:
     make_anew(thief.file, KEY)
     thief.secrets = opened(thief)
-    (standing,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
-    assert "shows the host key of a card of gull's that was lost or stolen" in standing.reason
-    assert any("no push goes out" in one for one in standing.health_issues)
-    assert standing.refused and not standing.up_to_date
+    (status,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
+    assert "shows the host key of a card of gull's that was lost or stolen" in status.reason
+    assert any("no push goes out" in one for one in status.health_issues)
+    assert status.refused and not status.up_to_date
     record = stolen.recall(thief.file)
     assert record is not None and not record.new_card
 
