@@ -170,15 +170,15 @@ def _make(
         # Before any: a secret that is not every boat's would leave half of them rotated.
         for file in files:
             check_rotation(rotate, load.read(file).profile.own_pass_phrases)
-    key = _passwords(files, password)
-    made = {file: make_keys(file, key[file.parent], rotate) for file in files}
-    missing = operator_missing(key)
+    vault_passwords = _passwords(files, password)
+    made = {file: make_keys(file, vault_passwords[file.parent], rotate) for file in files}
+    missing = operator_missing(vault_passwords)
     for text in missing.values():
         print(f"provision: {text}", file=sys.stderr)
     if as_json:
-        told = [_made_json(one, missing) for one in made.values()]
-        boats_json = [{"boat": file.stem, **one} for file, one in zip(made, told, strict=True)]
-        show(told[0] if alone and len(told) == 1 else {"boats": boats_json})
+        entries = [_made_json(one, missing) for one in made.values()]
+        boats_json = [{"boat": file.stem, **one} for file, one in zip(made, entries, strict=True)]
+        show(entries[0] if alone and len(entries) == 1 else {"boats": boats_json})
         return
     for one in made.values():
         all_there = "all is there" if not missing else "the boat's own are there"
@@ -191,8 +191,8 @@ def _make(
 
 def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:
     lacks = [str(file) for file in missing if file.parent == made.secrets.parent]
-    told: dict[str, object] = {"secrets": str(made.secrets), "made": made.fresh}
-    return told | ({"missing": lacks} if lacks else {})
+    entries: dict[str, object] = {"secrets": str(made.secrets), "made": made.fresh}
+    return entries | ({"missing": lacks} if lacks else {})
 
 
 def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes]:

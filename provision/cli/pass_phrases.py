@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def show_pass_phrases(
     files: Sequence[Path], password: Path | None, out: Path | None, as_json: bool
 ) -> None:
-    """Show pass-phrases where nobody but the operator reads them."""
+    """Show pass-phrases where only the operator reads them."""
     from provision.profile import load
     from provision.profile.secrets import pass_phrase_file, store, vault
     from provision.profile.secrets.pass_phrases import pass_phrases
@@ -39,8 +39,8 @@ def show_pass_phrases(
     for file in files:
         store.expect(file)
     folders = dict.fromkeys(file.parent for file in files)
-    key = {folder: vault.password(folder, password) for folder in folders}
-    found = [pass_phrases(boat, _opened(boat, key[boat.file.parent])) for boat in boats]
+    vault_password = {folder: vault.password(folder, password) for folder in folders}
+    found = [pass_phrases(boat, _opened(boat, vault_password[boat.file.parent])) for boat in boats]
     if out is not None:
         pass_phrase_file.write(out, found)
     if as_json:
@@ -67,10 +67,10 @@ def choose_pass_phrase(
     boat = load.read(file)
     check_settable(boat, name)
     store.expect(file)
-    key = vault.password(file.parent, password)
-    # A wrong password is told before anything is typed.
-    _opened(boat, key)
-    changed = set_pass_phrase(file, key, name, new_secret("pass-phrase", check_new))
+    vault_password = vault.password(file.parent, password)
+    # Refuse a wrong vault password before the operator types anything.
+    _opened(boat, vault_password)
+    changed = set_pass_phrase(file, vault_password, name, new_secret("pass-phrase", check_new))
     if as_json:
         show({"secrets": str(store.file_of(file)), "set": [name] if changed else []})
     elif changed:
@@ -80,10 +80,10 @@ def choose_pass_phrase(
         print(f"{store.file_of(file)}: {name} is that already")
 
 
-def _opened(boat: Boat, key: bytes) -> Secrets:
+def _opened(boat: Boat, vault_password: bytes) -> Secrets:
     """Open a boat's secrets; UserError when they are those of a card that was lost."""
     from provision.profile.secrets import stolen, store
 
-    opened = store.read(boat.file, key)
+    opened = store.read(boat.file, vault_password)
     stolen.refuse_old_secrets(boat, opened)
     return opened

@@ -89,8 +89,8 @@ def check(
     asked, errors = load.read_each(files)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     if as_json:
-        told = {"errors": [error.as_json() for error in errors]} if errors else {}
-        show({"findings": [finding.as_json() for finding in findings], **told})
+        plain_errors = {"errors": [error.as_json() for error in errors]} if errors else {}
+        show({"findings": [finding.as_json() for finding in findings], **plain_errors})
     else:
         for error in errors:
             print(f"provision: {harmless(str(error))}", file=sys.stderr)
@@ -120,9 +120,9 @@ def render(
 
     from provision.render import write
 
-    known = open_boat(name, boats, vault_password_file)
-    refuse_beside_profiles(out, known.boat.file.parent)
-    settings = known.settings()
+    opened = open_boat(name, boats, vault_password_file)
+    refuse_beside_profiles(out, opened.boat.file.parent)
+    settings = opened.settings()
     write(settings, out)
     if as_json:
         show({"folder": str(out), "sha256": settings.sha256, "files": sorted(settings.files)})

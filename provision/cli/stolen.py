@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""`keys --stolen`: all secrets of boats made anew, and nothing pushed until there is a new card."""
+"""Run `keys --stolen`: replace all secrets of boats, and hold pushes until a new card."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from provision.errors import UserError
 def replace_stolen(
     files: Sequence[Path], password: Path | None, as_json: bool, *, everyone: bool
 ) -> None:
-    """Make all secrets of the boats with these files anew, and say what to do next."""
+    """Replace all secrets of the boats with these files, and print what to do next."""
     from provision.profile.secrets import store, vault
     from provision.profile.secrets.anew import make_anew, next_steps
     from provision.progress import note
@@ -23,18 +23,18 @@ def replace_stolen(
             "--stolen replaces every secret of a boat",
             hint="name the boats, and leave out --all",
         )
-    key = {}
+    vault_passwords = {}
     for file in files:
-        if file.parent not in key:
+        if file.parent not in vault_passwords:
             new = not store.file_of(file).exists()
-            key[file.parent] = vault.password(file.parent, password, twice=new)
-    made = {file: make_anew(file, key[file.parent]) for file in files}
+            vault_passwords[file.parent] = vault.password(file.parent, password, twice=new)
+    made = {file: make_anew(file, vault_passwords[file.parent]) for file in files}
     if as_json:
-        told = [
+        entries = [
             {"boat": file.stem, "secrets": str(one.secrets), "made": one.fresh}
             for file, one in made.items()
         ]
-        show({"boats": told})
+        show({"boats": entries})
         return
     for file, one in made.items():
         print(f"{one.secrets}: made {', '.join(one.fresh)}")
