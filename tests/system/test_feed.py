@@ -139,8 +139,8 @@ def test_the_clock_is_right_a_minute_after_the_first_fix(
     """Without a network or a clock chip; the feed cannot have had a fix before it ran."""
     started = int(fulmar.ask("stat -c %Y /run/boat/settings.json"))
     assert started < (instruments.now - timedelta(weeks=5)).timestamp()
-    left = 60 - fulmar.feed()["running"]
-    assert left > 5, "the boat was asked too late"
+    # On a busy machine the boat lets nobody in before the minute is over: it has to be right then.
+    left = max(5, 60 - fulmar.feed()["running"])
     until(lambda: apart(fulmar, instruments) < 1, "the right time", seconds=left)
     for _ in range(5):
         time.sleep(2)
