@@ -113,19 +113,26 @@ def _unpack(folder: Path, root: Path) -> None:
     (root / "data/settings/kept").write_text(f"{digest}  {digest}.tar\n")
     base.parent.mkdir()
     base.write_bytes((folder / "base.json").read_bytes())
-    program = root / "usr/bin/boat-settings"
     command = shlex.join(["env", f"PYTHONPATH={REPOSITORY}", PYTHON, "-m", MODULE, "settings"])
-    program.write_text(f'#!/bin/sh\ncd {shlex.quote(str(REPOSITORY))} && exec {command} "$@"\n')
-    program.chmod(0o755)
-    (root / "usr/bin/systemctl").unlink(missing_ok=True)
-    (root / "usr/bin/systemctl").write_text(SYSTEMCTL)
-    (root / "usr/bin/systemctl").chmod(0o755)
+    settings = f'#!/bin/sh\ncd {shlex.quote(str(REPOSITORY))} && exec {command} "$@"\n'
+    _write_program(root / "usr/bin/boat-settings", settings)
+    _write_program(root / "usr/bin/systemctl", SYSTEMCTL)
+    # The suite asks sshd for its settings by name, and this machine may have none installed.
+    sshd = f'#!/bin/sh\nexec {shlex.join(programs.sshd())} "$@"\n'
+    _write_program(root / "usr/sbin/sshd", sshd)
     (root / STARTED.name).write_text("0")
     for key in (root / "etc/ssh").glob("ssh_host_*"):
         key.unlink()  # a base has none
     # sshd's shell would read it for every command: this machine's, which may do anything.
     (root / Path(pwd.getpwnam("root").pw_dir).relative_to("/") / ".bashrc").unlink(missing_ok=True)
     subprocess.run(["tar", "-x", "--no-same-owner", "-C", root, "-f", archive], check=True)
+
+
+def _write_program(path: Path, text: str) -> None:
+    """In the place of what this machine has there, which may be a link."""
+    path.unlink(missing_ok=True)
+    path.write_text(text)
+    path.chmod(0o755)
 
 
 def main() -> int:

@@ -84,7 +84,7 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
 def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
     boat = changed(rig, "dry")
     before = (boat.root / HOSTAPD).read_bytes()
-    (result,) = push([boat.target], options(boat, check=True))
+    (result,) = push([boat.target], options(boat, dry_run=True))
     assert result.outcome is Outcome.WOULD_CHANGE, result
     assert f"--- aboard/{HOSTAPD}\n+++ new/{HOSTAPD}\n" in result.diff
     assert "+wpa_psk=<secret " in result.diff

@@ -44,7 +44,7 @@ def test_the_same_again_changes_nothing(kittiwake: Virtual) -> None:
 def test_a_dry_run_changes_nothing(kittiwake: Virtual, changed: Club) -> None:
     """It names the files that a push would change."""
     before = kittiwake.status()
-    result = kittiwake.push(changed, check=True)
+    result = kittiwake.push(changed, dry_run=True)
     assert result.outcome is Outcome.WOULD_CHANGE
     assert "/etc/hostapd/boat.conf" in result.changed
     after = kittiwake.status()
