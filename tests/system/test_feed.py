@@ -14,7 +14,7 @@ import shlex
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -103,6 +103,17 @@ def instruments(fulmar: Virtual) -> Instruments:
     return fulmar.bench.instruments
 
 
+@pytest.fixture(scope="module")
+def logging(fulmar: Virtual) -> Callable[[], None]:
+    """Writes the log more often from now on. Call it to wait until the card has some of it."""
+    config = json.loads(fulmar.ask("cat /etc/boat/feed.json"))
+    config["log"]["interval"] = INTERVAL
+    text = shlex.quote(json.dumps(config))
+    fulmar.ask(f"echo {text} > /etc/boat/feed.json && systemctl restart boat-feed")
+    written = time.monotonic() + INTERVAL + KERNEL + 30
+    return lambda: time.sleep(max(0.0, written - time.monotonic()))
+
+
 def listen(boat: Virtual, seconds: float, **more: object) -> dict[str, Any]:
     """What the tablet receives over TCP."""
     return boat.bench.tablet.ask("listen", **FEED, seconds=seconds, **more)
@@ -149,15 +160,83 @@ def test_the_clock_is_right_a_minute_after_the_first_fix(
     assert [(source[0], source[2]) for source in sources] == [("#", "GNSS")]
 
 
+# Which source to believe
+
+
+def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
+    """The tablet has positions again within the set time, each once, whoever tells them."""
+    emulator = fulmar.bench.emulator
+    fulmar.bench.join(mac=STRANGER)
+    until(lambda: believed(fulmar) == "gnss", "the first receiver")
+    with ThreadPoolExecutor(1) as pool:
+        passage = pool.submit(listen, fulmar, 110)
+        time.sleep(6)
+        emulator.unplug("gnss")
+        until(lambda: believed(fulmar) == "gnss-2", "the second receiver", SILENCE + 2 * LATE)
+        time.sleep(4)
+        emulator.plug("gnss")
+        plugged = time.monotonic()
+        until(lambda: believed(fulmar) == "gnss", "the first receiver again")
+        assert time.monotonic() - plugged >= STEADY
+        pulling = time.monotonic()
+        emulator.unplug("gnss")
+        emulator.unplug("gnss-2")
+        pulling = time.monotonic() - pulling
+        until(lambda: believed(fulmar) == "backbone", "the network", SILENCE + 2 * LATE)
+        time.sleep(4)
+        emulator.plug("gnss-2")
+        emulator.plug("gnss")
+        until(lambda: believed(fulmar) == "gnss", "the first receiver at last")
+        assert not passage.done(), "the tablet listened too shortly"
+        heard = passage.result()
+    lines = heard["lines"]
+    for formatter in ("RMC", "GGA"):
+        times = [line.split(",")[1] for line in lines if line.startswith(f"$GP{formatter}")]
+        assert len(times) == len(set(times)), f"{formatter} of the same moment twice"
+        assert times == sorted(times)
+        assert len(times) > 50
+    # Told by the headings in between: a busy bench delays those as well.
+    gaps, since = [], 0
+    for line in lines:
+        if line.startswith(("$GPRMC", "$IIGLL")):
+            gaps.append((since / HEADINGS, line))
+            since = 0
+        since += line.startswith("$HCHDG")
+    said = fulmar.ask("journalctl --unit boat-feed --output short-monotonic")
+    longest, then = max(gaps)
+    # Both receivers are silent only when the second has gone, too.
+    assert longest <= pulling + SILENCE + 2, f"{longest} s without a position, then {then}\n{said}"
+    assert any(line.startswith("$IIGLL") for line in lines)
+    # What tablets believe; a pilot that may not hear the network has a choice of its own.
+    changes = " ".join(re.findall(r"\]: position: (\S+) is believed now", said))
+    assert re.search("gnss gnss-2 gnss backbone (gnss-2 )?gnss$", changes), changes
+
+
+# A source on the network
+
+
+def test_an_instrument_on_the_network_reaches_everybody(fulmar: Virtual) -> None:
+    """The tablet plays it, and whoever reads the feed gets the ship."""
+    fulmar.bench.join()
+    line = SHIP.decode().rstrip()
+    with reading(fulmar) as received:
+        said = fulmar.bench.tablet.ask("serve", port=10111, lines=[line], seconds=30)["said"]
+        until(lambda: SHIP in [one for _, one in received], "the ship")
+    assert 1 <= [one for _, one in received].count(SHIP) <= said
+    assert fulmar.feed()["inputs"]["ais-net"]["sentences"] >= 1
+
+
 # NMEA 2000
 
 
+@pytest.mark.usefixtures("logging")
 def test_an_nmea_2000_network_arrives_as_sentences(
     fulmar: Virtual, instruments: Instruments
 ) -> None:
     """Over a controller's own driver, at the network's bit rate (ISO 11783-2 / NMEA 2000)."""
     said = fulmar.ask("ip -json -details link show can0")
     (interface,) = json.loads(said)
+    fulmar.settle()
     assert "UP" in interface["flags"]
     assert interface["linkinfo"]["info_data"]["bittiming"]["bitrate"] == 250_000
     fulmar.bench.join(mac=STRANGER)
@@ -229,71 +308,6 @@ def test_multicast_reaches_the_tablets(fulmar: Virtual, name: str) -> None:
     assert len(counts) == len(set(counts))
 
 
-# Which source to believe
-
-
-def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
-    """The tablet has positions again within the set time, each once, whoever tells them."""
-    emulator = fulmar.bench.emulator
-    until(lambda: believed(fulmar) == "gnss", "the first receiver")
-    with ThreadPoolExecutor(1) as pool:
-        passage = pool.submit(listen, fulmar, 110)
-        time.sleep(6)
-        emulator.unplug("gnss")
-        until(lambda: believed(fulmar) == "gnss-2", "the second receiver", SILENCE + 2 * LATE)
-        time.sleep(4)
-        emulator.plug("gnss")
-        plugged = time.monotonic()
-        until(lambda: believed(fulmar) == "gnss", "the first receiver again")
-        assert time.monotonic() - plugged >= STEADY
-        pulling = time.monotonic()
-        emulator.unplug("gnss")
-        emulator.unplug("gnss-2")
-        pulling = time.monotonic() - pulling
-        until(lambda: believed(fulmar) == "backbone", "the network", SILENCE + 2 * LATE)
-        time.sleep(4)
-        emulator.plug("gnss-2")
-        emulator.plug("gnss")
-        until(lambda: believed(fulmar) == "gnss", "the first receiver at last")
-        assert not passage.done(), "the tablet listened too shortly"
-        heard = passage.result()
-    lines = heard["lines"]
-    for formatter in ("RMC", "GGA"):
-        times = [line.split(",")[1] for line in lines if line.startswith(f"$GP{formatter}")]
-        assert len(times) == len(set(times)), f"{formatter} of the same moment twice"
-        assert times == sorted(times)
-        assert len(times) > 50
-    # Told by the headings in between: a busy bench delays those as well.
-    gaps, since = [], 0
-    for line in lines:
-        if line.startswith(("$GPRMC", "$IIGLL")):
-            gaps.append((since / HEADINGS, line))
-            since = 0
-        since += line.startswith("$HCHDG")
-    said = fulmar.ask("journalctl --unit boat-feed --output short-monotonic")
-    longest, then = max(gaps)
-    # Both receivers are silent only when the second has gone, too.
-    assert longest <= pulling + SILENCE + 2, f"{longest} s without a position, then {then}\n{said}"
-    assert any(line.startswith("$IIGLL") for line in lines)
-    # What tablets believe; a pilot that may not hear the network has a choice of its own.
-    changes = " ".join(re.findall(r"\]: position: (\S+) is believed now", said))
-    assert re.search("gnss gnss-2 gnss backbone (gnss-2 )?gnss$", changes), changes
-
-
-# A source on the network
-
-
-def test_an_instrument_on_the_network_reaches_everybody(fulmar: Virtual) -> None:
-    """The tablet plays it, and whoever reads the feed gets the ship."""
-    fulmar.bench.join()
-    line = SHIP.decode().rstrip()
-    with reading(fulmar) as received:
-        said = fulmar.bench.tablet.ask("serve", port=10111, lines=[line], seconds=30)["said"]
-        until(lambda: SHIP in [one for _, one in received], "the ship")
-    assert 1 <= [one for _, one in received].count(SHIP) <= said
-    assert fulmar.feed()["inputs"]["ais-net"]["sentences"] >= 1
-
-
 # The voyage log, and a power cut
 
 
@@ -330,14 +344,10 @@ def played_back(boat: Virtual, file: Path) -> tuple[list[str], dict[str, Any]]:
 
 
 def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
-    fulmar: Virtual, instruments: Instruments, tmp_path: Path
+    fulmar: Virtual, instruments: Instruments, logging: Callable[[], None], tmp_path: Path
 ) -> None:
     """What was logged is played back to the boat, and the tablet has it all again."""
-    config = json.loads(fulmar.ask("cat /etc/boat/feed.json"))
-    config["log"]["interval"] = INTERVAL
-    text = shlex.quote(json.dumps(config))
-    fulmar.ask(f"echo {text} > /etc/boat/feed.json && systemctl restart boat-feed")
-    time.sleep(INTERVAL + KERNEL + 30)
+    logging()
     uptime, clock = map(float, fulmar.ask("cut -d' ' -f1 /proc/uptime; date +%s.%N").split())
     with silent(instruments):
         fulmar.hang_up()
