@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the user can mend: one exception, with its place and a hint."""
+"""What the user can mend: one exception, with its location and a hint."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 @dataclass(frozen=True)
-class Place:
+class Location:
     """Where in the user's files something stands; lines and columns count from 1."""
 
     file: Path
@@ -28,32 +28,32 @@ class Place:
 class UserError(Exception):
     """Something the user can mend.
 
-    `message` says what is wrong, `place` where, `hint` what to try. Only the command
-    line prints it; nothing else catches it except to add a place.
+    `message` says what is wrong, `location` where, `hint` what to try. Only the command
+    line prints it; nothing else catches it except to add a location.
     """
 
-    def __init__(self, message: str, *, place: Place | None = None, hint: str = "") -> None:
+    def __init__(self, message: str, *, location: Location | None = None, hint: str = "") -> None:
         super().__init__(message)
         self.message = message
-        self.place = place
+        self.location = location
         self.hint = hint
         self.included_by: tuple[Path, ...] = ()
-        """The boats' files that include the file at `place`, when it is not a boat's own."""
+        """The boats' files that include the file at `location`, when it is not a boat's own."""
 
     def __str__(self) -> str:
-        text = f"{self.place}: {self.message}" if self.place else self.message
+        text = f"{self.location}: {self.message}" if self.location else self.message
         if self.included_by:
             text += f"\n  included by {', '.join(map(str, self.included_by))}"
         return f"{text}\n  hint: {self.hint}" if self.hint else text
 
     def as_json(self) -> dict[str, object]:
         """The error as plain data, for `--json`."""
-        place = self.place
+        location = self.location
         return {
             "message": self.message,
-            "file": str(place.file) if place else None,
-            "line": place.line if place else None,
-            "key": place.key if place else "",
+            "file": str(location.file) if location else None,
+            "line": location.line if location else None,
+            "key": location.key if location else "",
             "hint": self.hint,
             **({"included_by": [*map(str, self.included_by)]} if self.included_by else {}),
         }

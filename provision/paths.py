@@ -9,7 +9,7 @@ import shlex
 import stat
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 PACKAGE = Path(__file__).parent
 
@@ -58,19 +58,19 @@ def _own(variable: str, usual: str) -> Path:
     except OSError as error:
         raise UserError(
             f"cannot be made: {error.strerror}",
-            place=Place(folder),
+            location=Location(folder),
             hint=f"name a folder where you may write with ${variable}",
         ) from error
     if status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         raise UserError(
             f"other users can write into it (mode {stat.S_IMODE(status.st_mode):04o})",
-            place=Place(folder),
+            location=Location(folder),
             hint=f"remove it, or if you trust what is in it: chmod -R go-w {folder}",
         )
     if os.geteuid() and status.st_uid not in (0, os.geteuid()):
         raise UserError(
             "belongs to another user",
-            place=Place(folder),
+            location=Location(folder),
             hint=f"name a folder of your own with ${variable}",
         )
     return folder

@@ -19,7 +19,7 @@ from provision.bench.qemu.ports import hold_port, number
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.tablet_client import Tablet, frequency
 from provision.boards import Board
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets, psk
 from provision.progress import note
@@ -223,4 +223,6 @@ def _folder(profile: Profile) -> Path:
         return folder
     folder.rmdir()
     hint = "set TMPDIR to one with a shorter name, such as /tmp"
-    raise UserError("sockets in this folder cannot be named", place=Place(folder.parent), hint=hint)
+    raise UserError(
+        "sockets in this folder cannot be named", location=Location(folder.parent), hint=hint
+    )

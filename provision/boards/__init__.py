@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 import yaml
 from pydantic import BaseModel, ConfigDict, Field
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 FOLDER = Path(__file__).parent
 
@@ -106,15 +106,15 @@ def names() -> list[str]:
     return sorted(path.stem for path in FOLDER.glob("*.yml"))
 
 
-def board(name: str, place: Place | None = None) -> Board:
-    """The board called `name`; UserError at `place` with the nearest name when there is none."""
+def board(name: str, location: Location | None = None) -> Board:
+    """The board called `name`; UserError at `location` with the nearest name when there is none."""
     known = names()
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
         meant = f"did you mean {near[0]}? " if near else ""
         raise UserError(
             f"{name!r} is not a known board",
-            place=place,
+            location=location,
             hint=f"{meant}The boards are {', '.join(known)}",
         )
     return _read(name)

@@ -25,7 +25,7 @@ from provision.card.bootloader import boot_files
 from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
 from provision.card.image import identity as identity_of
 from provision.card.layout import Layout, Partition
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.render import Settings
 
 _ELSEWHERE = "make room, or name a file in another folder"
@@ -71,7 +71,7 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
     if wanted is not None and found != wanted:
         raise UserError(
             "the cached base is damaged",
-            place=Place(source),
+            location=Location(source),
             hint=f"remove {base.folder}, and it is built again",
         )
     return found
@@ -141,13 +141,13 @@ def refuse(target: Path) -> None:
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):
             raise UserError(
                 "this is a device or a folder, not a file for a card image",
-                place=Place(target),
+                location=Location(target),
                 hint=f"build into a file, then: provision write FILE {target}",
             )
         if target.is_symlink() and not target.exists():
             raise UserError(
                 "this is a link that leads nowhere",
-                place=Place(target),
+                location=Location(target),
                 hint="remove it, or name another file",
             )
         if target.exists():
@@ -157,7 +157,9 @@ def refuse(target: Path) -> None:
         raise _cannot(target, error) from error
     if not there:
         raise UserError(
-            "there is no such folder", place=Place(target.parent), hint="make it, or name another"
+            "there is no such folder",
+            location=Location(target.parent),
+            hint="make it, or name another",
         )
     if not os.access(target.parent, os.W_OK | os.X_OK):
         raise _cannot(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
@@ -170,7 +172,7 @@ def _refuse_another_kind(target: Path) -> None:
     except UserError as error:
         raise UserError(
             "is there already and is not the image of a boat's card; it stays as it is",
-            place=Place(target),
+            location=Location(target),
             hint="name another file, or move this one away",
         ) from error
     with target.open("rb") as file:
@@ -178,7 +180,9 @@ def _refuse_another_kind(target: Path) -> None:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise UserError(
-                "a bench uses this image", place=Place(target), hint="end it, or name another file"
+                "a bench uses this image",
+                location=Location(target),
+                hint="end it, or name another file",
             ) from error
 
 
@@ -202,7 +206,7 @@ def _whole_or_nothing(target: Path, work: Path) -> Iterator[Path]:
         # Programs that were called have each their own words for it.
         for full, hint in ((target, _ELSEWHERE), (work, _WORK_ELSEWHERE)):
             if _full(full.parent):
-                raise UserError("the disk is full", place=Place(full), hint=hint) from error
+                raise UserError("the disk is full", location=Location(full), hint=hint) from error
         if isinstance(error, OSError):
             raise _cannot(target, error) from error
         raise
@@ -211,7 +215,7 @@ def _whole_or_nothing(target: Path, work: Path) -> Iterator[Path]:
 
 
 def _cannot(target: Path, error: OSError) -> UserError:
-    return UserError(f"cannot write: {error.strerror}", place=Place(target), hint=_ELSEWHERE)
+    return UserError(f"cannot write: {error.strerror}", location=Location(target), hint=_ELSEWHERE)
 
 
 def _full(folder: Path) -> bool:

@@ -32,7 +32,7 @@ from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
 from provision.card.mmdebstrap_errors import explained
 from provision.commands import environment, failure, find, run
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.progress import note, step
 from provision.render.code import feed_code
 
@@ -159,7 +159,7 @@ class Base:
         except (OSError, ValueError, AttributeError) as error:
             raise UserError(
                 "the cached base is damaged",
-                place=Place(file),
+                location=Location(file),
                 hint=f"remove {self.folder}, and it is built again",
             ) from error
 

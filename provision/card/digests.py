@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from provision.card.layout import MIB, Layout, Partition
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 MAGIC = b"provision card digests 1\n"
 #: Where the record is in an image, and its size, in bytes.
@@ -153,6 +153,6 @@ def _covers(found: Mapping[str, tuple[int, int, str]], size: int) -> bool:
 def _damaged(image: Path, what: str) -> UserError:
     return UserError(
         f"the image is damaged: {what}",
-        place=Place(image),
+        location=Location(image),
         hint="build it again: provision card BOAT -o FILE (a copy of a used card differs, too)",
     )

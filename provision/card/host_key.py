@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.serialization import (
 
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition, identity
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.onboard.settings.archive import read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.tar import LIMIT
@@ -52,7 +52,7 @@ def refuse_lost(image: Path, boat: str, boats: Path) -> None:
         raise UserError(
             f"was built before a card of {boat} was lost or stolen ({record.since}), and "
             "holds the same secrets; nothing was written",
-            place=Place(image),
+            location=Location(image),
             hint=f"build it again: provision card {argument(profile)} -o {image.name}, "
             "and destroy this one",
         )

@@ -69,7 +69,7 @@ def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
 def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:
     """The findings; those in a file that other boats include name this one."""
     for finding in findings:
-        own = finding.place.file in (boat.file, file_of(boat.file))
+        own = finding.location.file in (boat.file, file_of(boat.file))
         yield finding if own else replace(finding, boat=boat.name)
 
 
@@ -95,6 +95,6 @@ def _unaccepted(boat: Boat, findings: list[Finding]) -> Iterator[Finding]:
                 "warning",
                 "accepted",
                 f"{name} is accepted, but is no warning about this boat",
-                boat.place(f"accepted.{name}"),
+                boat.location(f"accepted.{name}"),
                 "take it out, so that it hides nothing later",
             )

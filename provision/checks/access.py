@@ -22,5 +22,5 @@ def check(boat: Boat) -> Iterator[Finding]:
         try:
             entry_lines(boat, number)
         except UserError as error:
-            assert error.place is not None
-            yield Finding("error", "access-key", error.message, error.place, error.hint)
+            assert error.location is not None
+            yield Finding("error", "access-key", error.message, error.location, error.hint)

@@ -39,7 +39,7 @@ def check(boat: Boat) -> Iterator[Finding]:
                 f"link-load.{name}",
                 f"what {name} {way} takes {full:.0%} of its {second} characters a second at "
                 f"{link.baud} baud, and {longest:.0%} with the longest sentences",
-                boat.place(f"links.{name}.{way}"),
+                boat.location(f"links.{name}.{way}"),
                 "send fewer sentences or less often, or set instrument and link to a higher "
                 "baud rate (38400 in IEC 61162-2)",
             )

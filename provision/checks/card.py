@@ -34,7 +34,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "card-size",
             f"the card's image takes {image / 10**9:.1f} GB, and the card has {size / 10**9:g} GB",
-            boat.place("card.size"),
+            boat.location("card.size"),
             "use a card of 16 GB or more",
         )
         return
@@ -44,7 +44,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "log-cap",
             f"a voyage log of {log.cap / 10**9:g} GB does not fit on a card of "
             f"{size / 10**9:g} GB, which has {left / 10**9:.1f} GB for it",
-            boat.place("log.cap"),
+            boat.location("log.cap"),
             "write a smaller log.cap, or take a larger card and write its size under card",
         )
     if size < SMALLEST:
@@ -52,6 +52,6 @@ def check(boat: Boat) -> Iterator[Finding]:
             "warning",
             "card-size",
             f"a card of {size / 10**9:g} GB leaves little room for a second base and for data",
-            boat.place("card.size"),
+            boat.location("card.size"),
             "use a card of 16 GB or more",
         )

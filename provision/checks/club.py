@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from provision.checks.finding import Finding
-from provision.errors import Place
+from provision.errors import Location
 from provision.paths import argument
 from provision.profile.load import Boat
 from provision.profile.secrets.store import file_of
@@ -29,7 +29,7 @@ def _same_name(boat: Boat, other: Boat) -> Finding:
             "warning",
             f"same-name.{other.file.name}",
             f"{other.file} is about a boat {boat.name}, too",
-            boat.place("boat"),
+            boat.location("boat"),
             "take a copy out of the folder; what is to be a boat has a name, an address and a "
             "file of its own",
         )
@@ -37,8 +37,8 @@ def _same_name(boat: Boat, other: Boat) -> Finding:
         "error",
         f"same-name.{other.file.name}",
         f"two boats are called {boat.name}",
-        boat.place("boat"),
-        _other(other.place("boat")),
+        boat.location("boat"),
+        _other(other.location("boat")),
     )
 
 
@@ -53,7 +53,7 @@ def _secrets(boat: Boat, other: Boat) -> Iterator[Finding]:
             "error",
             f"same-secrets.{other.name}",
             f"{boat.name} has the secrets of {other.name}, so that one may pass for the other",
-            Place(file_of(boat.file)),
+            Location(file_of(boat.file)),
             f"provision keys {argument(boat.file)} --rotate host_key --rotate pass_phrase",
         )
 
@@ -65,16 +65,16 @@ def _network(boat: Boat, other: Boat) -> Iterator[Finding]:
             "warning",
             f"same-ssid.{other.name}",
             f"{boat.name} has the SSID of {other.name}: a tablet joins whichever is nearer",
-            boat.place("network.access_point.ssid"),
-            _other(other.place("network.access_point.ssid")),
+            boat.location("network.access_point.ssid"),
+            _other(other.location("network.access_point.ssid")),
         )
     if network.address.ip == own.address.ip:
         yield Finding(
             "error",
             f"same-address.{other.name}",
             f"{other.name} and {boat.name} have one address, {own.address.ip}",
-            boat.place("network.address"),
-            _other(other.place("network.address")),
+            boat.location("network.address"),
+            _other(other.location("network.address")),
         )
     elif network.address.network.overlaps(own.address.network):
         yield Finding(
@@ -82,8 +82,8 @@ def _network(boat: Boat, other: Boat) -> Iterator[Finding]:
             f"same-network.{other.name}",
             f"the network {own.address.network} of {boat.name} overlaps with "
             f"{network.address.network} of {other.name}",
-            boat.place("network.address"),
-            f"give each boat a network of its own; {_other(other.place('network.address'))}",
+            boat.location("network.address"),
+            f"give each boat a network of its own; {_other(other.location('network.address'))}",
         )
 
 
@@ -95,5 +95,5 @@ def _vault(boat: Boat) -> bytes:
         return b""
 
 
-def _other(place: Place) -> str:
-    return f"the other stands in {place.file}:{place.line}"
+def _other(location: Location) -> str:
+    return f"the other stands in {location.file}:{location.line}"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from provision.errors import Place
+from provision.errors import Location
 
 Level = Literal["error", "warning"]
 
@@ -21,10 +21,10 @@ class Finding:
     check: str
     """What `accepted:` calls it, such as usb-power or link-load.gnss."""
     message: str
-    place: Place
+    location: Location
     hint: str = ""
     boat: str = ""
-    """The boat's name, where the place is in a file that others include, too."""
+    """The boat's name, where the location is in a file that others include, too."""
 
     @property
     def kind(self) -> str:
@@ -35,7 +35,7 @@ class Finding:
     def text(self) -> str:
         """Place and message, without the hint."""
         boat = f"{self.boat}: " if self.boat else ""
-        return f"{self.place}: {self.level}: {boat}{self.message} [{self.check}]"
+        return f"{self.location}: {self.level}: {boat}{self.message} [{self.check}]"
 
     def __str__(self) -> str:
         return f"{self.text}\n  hint: {self.hint}" if self.hint else self.text
@@ -46,9 +46,9 @@ class Finding:
             "level": self.level,
             "check": self.check,
             "message": self.message,
-            "file": str(self.place.file),
-            "line": self.place.line,
-            "key": self.place.key,
+            "file": str(self.location.file),
+            "line": self.location.line,
+            "key": self.location.key,
             "hint": self.hint,
             "boat": self.boat,
         }

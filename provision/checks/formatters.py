@@ -61,7 +61,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "warning",
             f"unknown-sentence.{formatter}",
             f"no standard has a sentence {formatter}: nothing may ever come under that name",
-            boat.place(key),
+            boat.location(key),
             f"{meant}A maker's own begins with P, such as PXYZ1; if the instrument's manual says "
             f"{formatter}, write that under accepted, as unknown-sentence.{formatter}: REASON",
         )
@@ -88,7 +88,7 @@ def _listed(boat: Boat, key: str, sentences: dict[str, float]) -> Iterator[tuple
     """Sentences of a list or a mapping: a list's entries stand under their numbers."""
     for number, formatter in enumerate(sentences):
         mapped = f"{key}.{formatter}"
-        yield (mapped if mapped in boat.places else f"{key}[{number}]"), formatter
+        yield (mapped if mapped in boat.locations else f"{key}[{number}]"), formatter
 
 
 def _filtered(key: str, passes: Filter | None) -> Iterator[tuple[str, str]]:

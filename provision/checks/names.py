@@ -25,7 +25,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "boat-name",
             f"the host name {boat.name} {why}",
-            boat.place("boat"),
+            boat.location("boat"),
             "call the boat, and its file, something else",
         )
     if boat.file.stem != boat.name:
@@ -33,7 +33,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "file-name",
             f"the file of the boat {boat.name} is called {boat.file.name}",
-            boat.place("boat"),
+            boat.location("boat"),
             f"call the file {boat.name}.yml, or the boat {boat.file.stem}",
         )
     for tablet in boat.profile.network.tablets:
@@ -49,6 +49,6 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             f"tablet-name.{tablet}",
             f"the tablet {tablet} {why}",
-            boat.place(f"network.tablets.{tablet}"),
+            boat.location(f"network.tablets.{tablet}"),
             "call the tablet something else",
         )

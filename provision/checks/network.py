@@ -34,8 +34,8 @@ def check(boat: Boat) -> Iterator[Finding]:
     try:
         shared = leases(boat)
     except UserError as error:
-        assert error.place is not None
-        yield Finding("error", "tablets", error.message, error.place, error.hint)
+        assert error.location is not None
+        yield Finding("error", "tablets", error.message, error.location, error.hint)
     else:
         yield from _hosts(boat, shared)
     if boat.profile.feed.multicast and boat.profile.network.wired == "shore":
@@ -43,7 +43,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "multicast",
             "multicast is for instruments on the wired port, and that leads ashore",
-            boat.place("feed.multicast"),
+            boat.location("feed.multicast"),
             "write wired: boat under network, or multicast: false",
         )
 
@@ -62,7 +62,7 @@ def _ports(boat: Boat) -> Iterator[Finding]:
                 "error",
                 f"port.{port}",
                 f"port {port} is for programs with privileges, and the feed has none",
-                boat.place(key),
+                boat.location(key),
                 f"take one from {FIRST_PORT} up; 10110 is nmea-0183 (IANA, from memory)",
             )
 
@@ -77,7 +77,7 @@ def _shore(boat: Boat) -> Iterator[Finding]:
         "shore-network",
         f"many routers ashore use {own}, too: on such a one nothing ashore can be reached, and "
         "perhaps no tablet",
-        boat.place("network.address"),
+        boat.location("network.address"),
         "give the boat a network that is rarely used, such as 10.47.1.1/24",
     )
 
@@ -112,10 +112,10 @@ def _hosts(boat: Boat, shared: Leases) -> Iterator[Finding]:
                 "warning",
                 check_name,
                 f"{address} is one that any guest may be given",
-                boat.place(key),
+                boat.location(key),
                 f"set the device to one before {shared.first}, or name it under network.tablets",
             )
             continue
         else:
             continue
-        yield Finding("error", check_name, message, boat.place(key), hint)
+        yield Finding("error", check_name, message, boat.location(key), hint)

@@ -54,7 +54,7 @@ def check(boat: Boat) -> Iterator[Finding]:
                 "warning",
                 f"no-preference.{kind}",
                 f"{_and(telling)} all tell {kind}, and tablets get it from each",
-                boat.place("feed.prefer" if prefer else "feed"),
+                boat.location("feed.prefer" if prefer else "feed"),
                 f"say whom to believe first, with feed.prefer: {{{kind}: [{', '.join(telling)}]}}",
             )
 
@@ -65,13 +65,13 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
     assert prefer is not None
     possible = {*telling, *unknown}
     for number, name in enumerate(prefer.order[kind]):
-        place = boat.place(f"feed.prefer.{kind}[{number}]")
+        location = boat.location(f"feed.prefer.{kind}[{number}]")
         if name not in possible:
             yield Finding(
                 "error",
                 f"prefer.{kind}.{name}",
                 f"{name} tells nothing of {kind}",
-                place,
+                location,
                 f"that would be {', '.join(TELLING[kind])} in what it talks",
             )
         source = profile.links.get(name) or profile.inputs[name]
@@ -82,7 +82,7 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
                 f"prefer-silence.{kind}.{name}",
                 f"{name} tells {kind} every {1 / often:g} s, and counts as silent after "
                 f"{prefer.silence:g} s",
-                place,
+                location,
                 "let silence be twice as long as what lies between two sentences, or more",
             )
     if len(possible) == 1:
@@ -90,7 +90,7 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
             "warning",
             f"prefer-alone.{kind}",
             f"nothing but {_and([*telling, *unknown])} tells {kind}: there is nothing to prefer",
-            boat.place(f"feed.prefer.{kind}"),
+            boat.location(f"feed.prefer.{kind}"),
             "add the second source under links or inputs, or take the order out",
         )
 

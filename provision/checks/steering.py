@@ -38,7 +38,7 @@ def _steered(boat: Boat) -> Iterator[Finding]:
         "warning",
         "steering",
         f"{steering.link} obeys {', '.join(senders)}: what goes wrong there moves the rudder",
-        boat.place("steering"),
+        boat.location("steering"),
         "this is no primary means of navigation: keep a lookout and an independent backup, know "
         "how to disengage the pilot by hand, try it in open water; then write who has seen to it "
         "under accepted, as steering: REASON",
@@ -56,7 +56,7 @@ def _unproven(boat: Boat, name: str, key: str) -> Iterator[Finding]:
             f"steering-guest.{name}",
             f"any guest who knows the Wi-Fi's pass-phrase can pass for {name} and steer: its "
             "addresses can be copied",
-            boat.place(key),
+            boat.location(key),
             f"give {name} its own_pass_phrase: true under network.tablets, then run provision "
             f"keys {boat.name}",
         )
@@ -78,7 +78,7 @@ def _unsteered(boat: Boat) -> Iterator[Finding]:
             "warning",
             f"unsteered.{name}",
             f"{name} listens for {sentences}, and nothing may send that to it",
-            boat.place(f"links.{name}.listens"),
+            boat.location(f"links.{name}.listens"),
             f"add {sentences} to steering.sentences, if its senders may steer by that"
             if named
             else f"say who may steer, such as steering: {{link: {name}, from: [chart-table], "
@@ -110,7 +110,7 @@ def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
                     f"open-to-network.{name}.{source}",
                     f"any device on the boat's network can pass for {source}, and {name} gets its "
                     f"{', '.join(passes)}: a pilot follows false headings and winds",
-                    boat.place(f"links.{name}.listens_to[{number}]"),
+                    boat.location(f"links.{name}.listens_to[{number}]"),
                     f"take {source} out, or write who has seen to it under accepted, as "
                     f"open-to-network.{name}.{source}: REASON",
                 )
@@ -140,7 +140,7 @@ def _unfed(boat: Boat) -> Iterator[Finding]:
                     f"unfed.{name}.{source}",
                     f"{name} listens for {', '.join(missed)}, which {source} alone talks, and "
                     "nothing from the network is sent to it",
-                    boat.place(f"links.{name}.listens"),
+                    boat.location(f"links.{name}.listens"),
                     f"add listens_to: [{source}] to {name} if it may hear any device that passes "
                     f"for {source}; or take {', '.join(missed)} out of what it listens for",
                 )
@@ -163,7 +163,7 @@ def _second_pilots(boat: Boat) -> Iterator[Finding]:
                 f"two-pilots.{name}",
                 f"{name} and {first} both listen for {', '.join(shared)}: two pilots would turn "
                 "one rudder",
-                boat.place(f"links.{name}.listens"),
+                boat.location(f"links.{name}.listens"),
                 f"let one of them listen for it; if {name} only shows it, write that under "
                 f"accepted, as two-pilots.{name}: REASON",
             )

@@ -31,7 +31,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "usb-ports",
             f"{len(hubs)} hubs do not fit into the board's {board.usb.ports} USB sockets",
-            boat.place("usb.hubs"),
+            boat.location("usb.hubs"),
             "use fewer hubs with more ports",
         )
     elif adapters > sockets:
@@ -39,7 +39,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "error",
             "usb-ports",
             f"{adapters} adapters do not fit into {sockets} USB sockets",
-            boat.place("usb.hubs" if hubs else "links"),
+            boat.location("usb.hubs" if hubs else "links"),
             own_hub,
         )
     for name, hub in hubs.items():
@@ -49,7 +49,7 @@ def check(boat: Boat) -> Iterator[Finding]:
                 f"usb-power.{name}",
                 f"a hub without its own supply can feed {BUS_POWERED_PORTS} ports, "
                 f"not {hub.ports} (USB 2.0)",
-                boat.place(f"usb.hubs.{name}"),
+                boat.location(f"usb.hubs.{name}"),
                 "give the hub its own 5 V supply",
             )
     # Whoever has a hub with a supply plugs adapters in there first.
@@ -61,6 +61,6 @@ def check(boat: Boat) -> Iterator[Finding]:
             "usb-power",
             f"{loads * UNIT_LOAD} mA are wanted from the board's USB sockets, which give "
             f"{board.usb.milliamps} mA in all (100 mA an adapter, USB 2.0)",
-            boat.place("usb.hubs" if hubs else "links"),
+            boat.location("usb.hubs" if hubs else "links"),
             own_hub,
         )

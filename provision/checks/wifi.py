@@ -50,7 +50,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     """A channel that does not exist, is not allowed, needs radar detection, or is not on the
     radio; more tablets than the radio serves."""
     point, radio = boat.profile.network.access_point, boards.board(boat.profile.board).wifi
-    place = boat.place("network.access_point.channel")
+    location = boat.location("network.access_point.channel")
     tell = "channels 1, 6 and 11 are allowed nearly everywhere and do not overlap"
     centre = frequency(point.channel)
     band = "2.4 GHz" if point.channel in _LOW else "5 GHz"
@@ -60,15 +60,15 @@ def check(boat: Boat) -> Iterator[Finding]:
             "warning",
             "wifi-clients",
             f"{tablets} tablets are named, and the board's radio serves {radio.clients} at once",
-            boat.place("network.tablets"),
+            boat.location("network.tablets"),
             "the radio turns away those who come later: name those that are used at once",
         )
     if centre is None:
         message = f"there is no 20 MHz channel {point.channel}"
-        yield Finding("error", "wifi-channel", message, place, tell)
+        yield Finding("error", "wifi-channel", message, location, tell)
     elif band not in radio.bands:
         message = f"the board's radio has no {band} band, where channel {point.channel} is"
-        yield Finding("error", "wifi-channel", message, place, tell)
+        yield Finding("error", "wifi-channel", message, location, tell)
     elif (table := regdb.installed()) is not None:
         yield from _by_table(boat, table, centre, tell)
     elif point.channel not in EVERYWHERE:
@@ -78,17 +78,17 @@ def check(boat: Boat) -> Iterator[Finding]:
 def _by_rule_of_thumb(boat: Boat, tell: str) -> Finding:
     """What can be said about a channel that is not allowed everywhere, without the table."""
     point = boat.profile.network.access_point
-    place = boat.place("network.access_point.channel")
+    location = boat.location("network.access_point.channel")
     where = f"channel {point.channel} in {point.country}"
     if point.channel in RADAR:
-        return Finding("error", "wifi-channel", f"{where} {_RADAR_WORDS}", place, tell)
+        return Finding("error", "wifi-channel", f"{where} {_RADAR_WORDS}", location, tell)
     if point.channel == NOWHERE or (point.channel in _LOW and point.country in SHORT_BAND):
-        return Finding("error", "wifi-channel", f"{where} is not allowed", place, tell)
+        return Finding("error", "wifi-channel", f"{where} is not allowed", location, tell)
     return Finding(
         "warning",
         "wifi-unchecked",
         f"whether {where} is allowed could not be checked",
-        place,
+        location,
         "sudo apt-get install wireless-regdb",
     )
 
@@ -100,7 +100,7 @@ def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterato
             "error",
             "wifi-country",
             f"the kernel knows no rules for the country {point.country}",
-            boat.place("network.access_point.country"),
+            boat.location("network.access_point.country"),
             "write the two letters of ISO 3166-1, such as GB, FR or US",
         )
         return
@@ -117,5 +117,5 @@ def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterato
         level, message = "warning", f"{where} is for indoor use only"
     else:
         return
-    place = boat.place("network.access_point.channel")
-    yield Finding(level, "wifi-channel", message, place, tell)
+    location = boat.location("network.access_point.channel")
+    yield Finding(level, "wifi-channel", message, location, tell)

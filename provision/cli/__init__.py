@@ -18,7 +18,7 @@ import typer
 
 from provision.cli import bench, cards, keys, profiles, push, replay
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 __all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay"]
 
@@ -60,9 +60,9 @@ def main() -> None:
     except OSError as error:
         if error.errno not in DISK:
             raise
-        place = Place(Path(os.fsdecode(error.filename))) if error.filename else None
+        location = Location(Path(os.fsdecode(error.filename))) if error.filename else None
         reason = os.strerror(error.errno)
-        sys.exit(fail(UserError(reason, place=place, hint=DISK[error.errno])))
+        sys.exit(fail(UserError(reason, location=location, hint=DISK[error.errno])))
 
 
 def _end(number: int, _frame: FrameType | None) -> None:

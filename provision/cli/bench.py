@@ -16,7 +16,7 @@ import typer
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.opening import OpenBoat, open_boat
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, argument
 
@@ -113,7 +113,7 @@ def _compare(image: Path, known: OpenBoat) -> None:
     if card["board"] != known.board.id:
         raise UserError(
             f"this card is for the board {card['board']}, the profile's is {known.board.id}",
-            place=Place(image),
+            location=Location(image),
             hint=f"build it again: provision card {argument(known.boat.file)} "
             f"-o {shlex.quote(str(image))}",
         )

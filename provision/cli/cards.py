@@ -13,7 +13,7 @@ import typer
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.opening import OpenBoat, chosen_files, open_boat, print_check_errors
-from provision.errors import Place, UserError, UserErrors
+from provision.errors import Location, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
 
@@ -71,7 +71,7 @@ def _in_folder(folder: Path, file: Path) -> Path:
     except OSError as error:
         raise UserError(
             f"cannot be made: {error.strerror}",
-            place=Place(folder),
+            location=Location(folder),
             hint="for several boats -o names a folder",
         ) from error
     return folder / f"{file.stem}.img"
@@ -87,7 +87,8 @@ def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
     found = [finding for boat in boats for finding in errors(boat)]
     if found:
         errors_found = [
-            UserError(finding.message, place=finding.place, hint=finding.hint) for finding in found
+            UserError(finding.message, location=finding.location, hint=finding.hint)
+            for finding in found
         ]
         hint = "correct it first; --anyway builds it all the same"
         raise UserErrors([*errors_found, UserError("no card was built", hint=hint)])

@@ -13,7 +13,7 @@ import typer
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def keys(  # noqa: PLR0913
         if not load.names_a_boat(file):
             raise UserError(
                 "is about no boat",
-                place=Place(file),
+                location=Location(file),
                 hint="a boat's file has the key boat at its top",
             )
     if shown:

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.secrets.keygen import OPERATOR
 
 _PUBLIC = f"{OPERATOR}.pub"
@@ -54,7 +54,7 @@ def _secrets_lost(profile: Path) -> UserError | None:
         return None
     return UserError(
         f"is not here, but {profile.stem} was built with it: {'; '.join(found)}",
-        place=Place(file),
+        location=Location(file),
         hint=f"put it back: {_where(profile)}. With new secrets that boat answers no push, and "
         "tablets do not join it by the new pass-phrase, until it has a new card; --replace-lost "
         "makes them all the same",
@@ -94,7 +94,7 @@ def _pair_lost(folder: Path) -> UserError | None:
         return None
     return UserError(
         f"is not here, nor is {_PUBLIC}, but boats were built with it: {', '.join(built)}",
-        place=Place(folder / OPERATOR),
+        location=Location(folder / OPERATOR),
         hint="put both back, from backups or other computers with this folder: those boats let "
         "in a new one only after a push by somebody whom they let in, or by a new card; "
         "--replace-lost makes it all the same",

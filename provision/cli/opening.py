@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.harmless import harmless
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
     key = vault.password(boat.file.parent, password)
     opened = secrets.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)
-    return OpenBoat(boat, board(boat.profile.board, boat.place("board")), opened)
+    return OpenBoat(boat, board(boat.profile.board, boat.location("board")), opened)
 
 
 def refuse_beside_profiles(out: Path, boats: Path) -> None:
@@ -58,7 +58,7 @@ def refuse_beside_profiles(out: Path, boats: Path) -> None:
     if beside or resolved.is_relative_to(boats.resolve()):
         raise UserError(
             "lies in the folder of the boats; the boat's secrets would stand there in the clear",
-            place=Place(out),
+            location=Location(out),
             hint="name one elsewhere",
         )
 

@@ -35,7 +35,7 @@ def leases(boat: Boat) -> Leases:
     except ValueError as error:
         raise UserError(
             str(error),
-            place=boat.place("network.tablets"),
+            location=boat.location("network.tablets"),
             hint="give network.address a shorter prefix, such as /24",
         ) from error
 

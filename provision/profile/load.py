@@ -14,7 +14,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from provision import boards
-from provision.errors import Place, UserError, UserErrors
+from provision.errors import Location, UserError, UserErrors
 from provision.profile.schema.boat import Profile
 from provision.profile.yaml import nulls, references, uniqueness
 from provision.profile.yaml.errors import explain, nearest
@@ -30,19 +30,19 @@ class Boat:
 
     profile: Profile
     file: Path
-    places: Mapping[str, Place] = field(compare=False, repr=False)
-    """The place of each key, such as links.gnss.baud or access.keys[0], in whichever file."""
+    locations: Mapping[str, Location] = field(compare=False, repr=False)
+    """The location of each key, such as links.gnss.baud or access.keys[0], in whichever file."""
 
     @property
     def name(self) -> str:
         """The boat's name."""
         return self.profile.boat
 
-    def place(self, key: str) -> Place:
+    def location(self, key: str) -> Location:
         """Where `key` stands, or else the nearest key above it that the files have."""
-        while key and key not in self.places:
+        while key and key not in self.locations:
             key = key.rpartition(".")[0]
-        return self.places.get(key) or Place(self.file)
+        return self.locations.get(key) or Location(self.file)
 
     def digest(self) -> str:
         """SHA-256 in hex of the merged profile as canonical JSON.
@@ -60,7 +60,7 @@ def read(path: Path) -> Boat:
         return _read(path)
     except UserError as error:
         for one in error.errors if isinstance(error, UserErrors) else [error]:
-            if one.place and one.place.file != path:
+            if one.location and one.location.file != path:
                 one.included_by = (path,)
         raise
 
@@ -74,18 +74,20 @@ def _read(path: Path) -> Boat:
     errors = reader.errors
     root = nulls.drop(root, Profile, errors)
     # A value that already has an error would only be refused again.
-    known = {error.place for error in errors}
+    known = {error.location for error in errors}
     try:
         profile = Profile.model_validate(root.plain())
     except ValidationError as error:
-        errors += [e for e in explain(error, root, Profile) if e.place not in known]
-    told = {error.place.key for error in errors if error.place}
-    errors += [e for e in nulls.blanks(root) if e.place and e.place.key not in told]
+        errors += [e for e in explain(error, root, Profile) if e.location not in known]
+    told = {error.location.key for error in errors if error.location}
+    errors += [e for e in nulls.blanks(root) if e.location and e.location.key not in told]
     _board(root, errors)
     raise_all(errors)
-    places = dict(_places(root, ""))
-    boat = Boat(profile, path, places)
-    raise_all([*uniqueness.all_of(profile, boat.place), *references.broken(profile, boat.place)])
+    locations = dict(_locations(root, ""))
+    boat = Boat(profile, path, locations)
+    raise_all(
+        [*uniqueness.all_of(profile, boat.location), *references.broken(profile, boat.location)]
+    )
     return boat
 
 
@@ -97,7 +99,7 @@ def find(name_or_path: str, boats: Path) -> Path:
             near = nearest(path.name, [file.name for file in files(path.parent)])
             meant = path.with_name(near) if near else boats / path.name
             hint = f"did you mean {meant}?" if near or _is_there(meant) else "name a boat's file"
-            raise UserError("there is no such file", place=Place(path), hint=hint)
+            raise UserError("there is no such file", location=Location(path), hint=hint)
         return path
     path = boats / f"{name_or_path}.yml"
     if not _is_there(path):
@@ -126,7 +128,7 @@ def _is_there(path: Path) -> bool:
     except OSError as error:
         hint = "check the path and its permissions"
         raise UserError(
-            f"cannot be read: {error.strerror}", place=Place(path), hint=hint
+            f"cannot be read: {error.strerror}", location=Location(path), hint=hint
         ) from error
 
 
@@ -169,7 +171,7 @@ def once(errors: Iterable[UserError]) -> list[UserError]:
     """Each error once: one in a file that several boats include names all of these."""
     found: dict[tuple[str, str], UserError] = {}
     for error in errors:
-        first = found.setdefault((str(error.place), error.message), error)
+        first = found.setdefault((str(error.location), error.message), error)
         if first is not error:
             first.included_by = tuple(dict.fromkeys([*first.included_by, *error.included_by]))
     return list(found.values())
@@ -202,17 +204,19 @@ class _Reader:
         if root is None or not isinstance(root.value, dict):
             what = "the file is empty" if root is None else "the file has no keys"
             self.errors.append(
-                UserError(what, place=Place(file, 1), hint="it starts with a key, such as boat:")
+                UserError(
+                    what, location=Location(file, 1), hint="it starts with a key, such as boat:"
+                )
             )
             return None
-        under = Node({}, root.place, root.at)
+        under = Node({}, root.location, root.at)
         includes = root.value.get("includes")
         for item in includes.value if includes and isinstance(includes.value, list) else []:
             self.included.append(file)
             if len(self.included) > MAX_INCLUDES:
                 hint = "join files that are always included together"
                 what = f"a boat includes {MAX_INCLUDES} files at most"
-                self.errors.append(UserError(what, place=item.at, hint=hint))
+                self.errors.append(UserError(what, location=item.at, hint=hint))
                 break
             if isinstance(item.value, str):
                 included = self._include(file.parent / item.value, item.at, trail)
@@ -225,12 +229,12 @@ class _Reader:
         if sum(self.sizes) > MAX_BYTES:
             raise UserError(
                 f"with what it includes it is larger than {MAX_BYTES // 1024} KiB",
-                place=Place(self.file),
+                location=Location(self.file),
                 hint="a profile is a short text",
             )
         return text
 
-    def _include(self, file: Path, at: Place, trail: tuple[Path, ...]) -> Node | None:
+    def _include(self, file: Path, at: Location, trail: tuple[Path, ...]) -> Node | None:
         here = file
         try:
             here = _real(file)
@@ -243,7 +247,7 @@ class _Reader:
             self.errors.append(
                 UserError(
                     f"{file} is not below the boat's folder",
-                    place=at,
+                    location=at,
                     hint=f"copy the file into {self.folder}",
                 )
             )
@@ -251,7 +255,7 @@ class _Reader:
         if here in trail:
             loop = " -> ".join(path.name for path in (*trail[trail.index(here) :], here))
             self.errors.append(
-                UserError(f"the files include each other: {loop}", place=at, hint="take one out")
+                UserError(f"the files include each other: {loop}", location=at, hint="take one out")
             )
             return None
         if not exists:
@@ -259,7 +263,7 @@ class _Reader:
             self.errors.append(
                 UserError(
                     f"there is no file {file}",
-                    place=at,
+                    location=at,
                     hint=f"did you mean {near}?" if near else "the path counts from this file",
                 )
             )
@@ -281,14 +285,14 @@ def _board(root: Node, errors: list[UserError]) -> None:
             errors.append(error)
 
 
-def _places(node: Node, key: str) -> list[tuple[str, Place]]:
-    found = [(key, node.place if isinstance(node.value, dict | list) else node.at)]
+def _locations(node: Node, key: str) -> list[tuple[str, Location]]:
+    found = [(key, node.location if isinstance(node.value, dict | list) else node.at)]
     if isinstance(node.value, dict):
         for name, child in node.value.items():
-            found += _places(child, f"{key}.{name}" if key else name)
+            found += _locations(child, f"{key}.{name}" if key else name)
     elif isinstance(node.value, list):
         for number, child in enumerate(node.value):
-            found += _places(child, f"{key}[{number}]")
+            found += _locations(child, f"{key}[{number}]")
     return found
 
 

@@ -8,7 +8,7 @@ import shutil
 from pathlib import Path
 
 from provision import paths
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.secrets import private_file, vault
 
 _IGNORED = """# Secrets are encrypted and may be shared; these may not.
@@ -27,7 +27,9 @@ def start(folder: Path) -> list[str]:
     try:
         if folder.exists() and any(folder.iterdir()):
             raise UserError(
-                "this folder is not empty", place=Place(folder), hint="name a folder that is new"
+                "this folder is not empty",
+                location=Location(folder),
+                hint="name a folder that is new",
             )
         folder.mkdir(parents=True, exist_ok=True)
         try:
@@ -39,7 +41,7 @@ def start(folder: Path) -> list[str]:
     except OSError as error:
         raise UserError(
             f"cannot be made: {error.strerror}",
-            place=Place(folder),
+            location=Location(folder),
             hint="name a folder that is new, where you may write",
         ) from error
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile.secrets.stolen import Stolen, file_of, recall
 from provision.push.plan import Target
@@ -46,7 +46,9 @@ class HeldBack:
     @property
     def error(self) -> UserError:
         """Return the reason and the hint as an error."""
-        return UserError(self.reason, place=Place(file_of(self.target.boat.file)), hint=self.hint)
+        return UserError(
+            self.reason, location=Location(file_of(self.target.boat.file)), hint=self.hint
+        )
 
     def result(self) -> PushResult:
         """Return the result of a push that was not tried. No connection was opened."""

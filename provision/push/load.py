@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.errors import Place, UserError, UserErrors
+from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
 from provision.push.known_boats import recall
@@ -37,15 +37,15 @@ class InvalidBoat:
     def reason(self) -> str:
         """Say what is wrong first, and where."""
         first = self.errors[0]
-        place = f"{first.place}: " if first.place else ""
+        location = f"{first.location}: " if first.location else ""
         more = f", and {len(self.errors) - 1} more" if len(self.errors) > 1 else ""
-        return f"{place}{first.message}{more}"
+        return f"{location}{first.message}{more}"
 
     @property
     def problem(self) -> str:
         """Name the problem in a word or two."""
-        place, private = self.errors[0].place, store.file_of(self.file)
-        if place is None or place.file != private:
+        location, private = self.errors[0].location, store.file_of(self.file)
+        if location is None or location.file != private:
             return "wrong"
         return "secrets wrong" if private.exists() else "no secrets"
 
@@ -117,6 +117,6 @@ def _is_copy(file: Path, boat: load.Boat | UserError) -> bool:
 def _copied(boat: load.Boat, other: load.Boat) -> UserError:
     return UserError(
         f"{other.file} is about a boat {boat.name}, too",
-        place=Place(boat.file),
+        location=Location(boat.file),
         hint="take a copy out of the folder",
     )

@@ -18,7 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 import provision
 from provision import paths
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.store import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
@@ -106,7 +106,7 @@ def write(settings: Settings, folder: Path) -> None:
     except OSError as error:
         raise UserError(
             f"cannot be written: {error.strerror}",
-            place=Place(Path(error.filename or folder)),
+            location=Location(Path(error.filename or folder)),
             hint="name a folder where you may write, on a disk with room",
         ) from error
 
@@ -118,7 +118,7 @@ def _write(settings: Settings, folder: Path) -> None:
             if path.exists() or path.is_symlink():
                 raise UserError(
                     "is there already, and may be somebody's own",
-                    place=Place(path),
+                    location=Location(path),
                     hint="name a folder that is new",
                 )
     folder.mkdir(parents=True, exist_ok=True)

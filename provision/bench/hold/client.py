@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 #: In a held bench's folder: how to reach everything around the boat, as JSON, and the socket
 #: that takes commands.
@@ -63,11 +63,11 @@ def _where(file: Path) -> dict[str, Any]:
             raise TypeError
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+        raise UserError(f"cannot be read: {reason}", location=Location(file)) from error
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise UserError(
             "does not say where a bench's links are",
-            place=Place(file),
+            location=Location(file),
             hint="it is what `provision bench BOAT --hold --json` prints",
         ) from error
     return dict(found)

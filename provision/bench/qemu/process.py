@@ -11,7 +11,7 @@ from provision.bench.qemu.machine import Machine, Wire
 from provision.bench.qemu.qmp import Qmp
 from provision.boards import Board
 from provision.commands import environment, find
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 #: Characters of the emulator's last words that are shown.
 TAIL = 2000
@@ -75,7 +75,7 @@ class Emulator(Machine):
             raise UserError(f"the emulator ended with status {status}:\n{self._last_words()}")
         if self.running and self.qmp.command("query-status")["status"] == "io-error":
             hint = "make room there, or set TMPDIR to another folder"
-            raise UserError("the disk is full", place=Place(self.folder.parent), hint=hint)
+            raise UserError("the disk is full", location=Location(self.folder.parent), hint=hint)
 
     def _last_words(self) -> str:
         return self.log.read_text(errors="replace")[-TAIL:].strip()

@@ -17,7 +17,7 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 from provision.bench.replay.replay_wires import Wire, is_open
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.onboard.feed.voyage_log import reader
 from provision.progress import step
 
@@ -87,11 +87,11 @@ def survey(file: Path) -> Recording:
             origins[entry.origin] += 1
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UserError(f"cannot be read: {reason}", place=Place(file)) from error
+        raise UserError(f"cannot be read: {reason}", location=Location(file)) from error
     if not origins:
         raise UserError(
             "this is no voyage log, or an empty one",
-            place=Place(file),
+            location=Location(file),
             hint="a boat whose profile says `log:` keeps them as /data/log/log-NUMBER-DAY.gz",
         )
     return Recording(file, begin, end, offset, origins, sum(damage))

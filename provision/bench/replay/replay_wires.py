@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 #: The least that the kernel grants a socket: what nobody reads must not pile up on the wire.
 SEND_BUFFER = 4608
@@ -107,7 +107,7 @@ def sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
             except OSError as error:
                 raise UserError(
                     f"the socket of {link} does not answer: {error.strerror}",
-                    place=Place(path),
+                    location=Location(path),
                     hint="is the bench still held, and its power on?",
                 ) from error
             end.setblocking(False)
@@ -138,7 +138,7 @@ def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
             elif device.is_symlink() or device.exists():
                 raise UserError(
                     "is there already; it stays as it is",
-                    place=Place(device),
+                    location=Location(device),
                     hint="name a folder that is new",
                 )
             device.symlink_to(os.ttyname(near))

@@ -19,7 +19,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile import load
 from provision.profile.load import Boat
@@ -119,7 +119,7 @@ def make_operator(boats: Path) -> bool:
     except (ValueError, TypeError, UnsupportedAlgorithm):
         raise UserError(
             "is no private key in OpenSSH's format, or has a pass-phrase",
-            place=Place(private_half),
+            location=Location(private_half),
             hint=f"put its public half beside it, as {public_half.name}",
         ) from None
     line = key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH)
@@ -157,7 +157,7 @@ def entry_lines(boat: Boat, number: int) -> list[str]:
     if not file.exists():
         raise UserError(
             f"the public key {file} is not there",
-            place=boat.place(key),
+            location=boat.location(key),
             hint=f"provision keys {argument(boat.file)} makes {OPERATOR}.pub; any other has to be "
             "put there",
         )
@@ -167,7 +167,7 @@ def entry_lines(boat: Boat, number: int) -> list[str]:
     if bad or not found:
         raise UserError(
             "is no OpenSSH public key, or an RSA key below 2048 bits",
-            place=Place(file, bad[0] if bad else 1, key=key),
+            location=Location(file, bad[0] if bad else 1, key=key),
             hint="one key a line, as ssh-keygen writes it into a .pub file, and nothing else",
         )
     return [line for _, line in found]

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile import load
 from provision.profile.load import Boat
 from provision.profile.schema.types import is_public_key
@@ -78,7 +78,7 @@ def read_public_key(file: Path) -> list[str]:
     if "PRIVATE KEY-----" in text:
         raise UserError(
             "is a private key, which is its owner's alone",
-            place=Place(file, 1),
+            location=Location(file, 1),
             hint="ask for its public half, the file that ends in .pub; if this one came by mail or "
             "on a stick, its owner is better off with a new pair",
         )
@@ -86,7 +86,7 @@ def read_public_key(file: Path) -> list[str]:
     if text.startswith("---- BEGIN SSH2 PUBLIC KEY"):
         raise UserError(
             "is a public key in another form than OpenSSH's",
-            place=Place(file, 1),
+            location=Location(file, 1),
             hint=f"ssh-keygen -i -f {file} prints it in OpenSSH's: put that line into the file",
         )
     lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), 1)]
@@ -94,13 +94,15 @@ def read_public_key(file: Path) -> list[str]:
         if line and not is_public_key(line):
             raise UserError(
                 "is no whole OpenSSH public key, or an RSA key below 2048 bits",
-                place=Place(file, number),
+                location=Location(file, number),
                 hint="copy the whole file that ssh-keygen wrote, one line a key: a mail may have "
                 "cut the line",
             )
     found = [line for _, line in lines if line]
     if not found:
-        raise UserError("is empty", place=Place(file), hint="copy the file that ssh-keygen wrote")
+        raise UserError(
+            "is empty", location=Location(file), hint="copy the file that ssh-keygen wrote"
+        )
     return found
 
 
@@ -119,17 +121,21 @@ def _check_name(public_key: Path, file: Path, lines: Sequence[str]) -> None:
     if not _NAME.fullmatch(file.name):
         raise UserError(
             "has no name for the key of a person: letters, digits and . _ -, and .pub behind",
-            place=Place(public_key),
+            location=Location(public_key),
             hint=away,
         )
     if file.exists():
         if [line.strip() for line in decode(file).splitlines() if line.strip()] != lines:
             raise UserError(
-                f"{file} is there already, and is another key", place=Place(public_key), hint=away
+                f"{file} is there already, and is another key",
+                location=Location(public_key),
+                hint=away,
             )
     elif file.stem == OPERATOR:
         raise UserError(
-            f"{file.name} is the name of the folder's own key", place=Place(public_key), hint=away
+            f"{file.name} is the name of the folder's own key",
+            location=Location(public_key),
+            hint=away,
         )
 
 
@@ -170,7 +176,7 @@ def _sharers(folder: Path) -> dict[Path, set[Path]]:
 
 
 def _source(boat: Boat) -> Path:
-    return boat.place("access.keys").file.resolve()
+    return boat.location("access.keys").file.resolve()
 
 
 def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> dict[Path, str]:
@@ -181,7 +187,7 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
         source, own = _source(boat), boat.file.resolve()
         shared_by = sharers.get(source)
         everybody = source == own or (shared_by is not None and shared_by <= asked)
-        target = boat.place("access.keys").file if everybody else boat.file
+        target = boat.location("access.keys").file if everybody else boat.file
         if target in edits:
             continue
         text = decode(target)
@@ -194,7 +200,7 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
             listed = ", ".join([*boat.profile.access.keys, name])
             raise UserError(
                 "access.keys is written in a form that is left to you; nothing was changed",
-                place=Place(target, key="access.keys"),
+                location=Location(target, key="access.keys"),
                 hint=f"copy the key beside the boats, and write: access: {{keys: [{listed}]}}",
             ) from None
     return edits

@@ -7,7 +7,7 @@ import stat
 from collections.abc import Iterable
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.secrets import private_file
 from provision.profile.secrets.pass_phrases import PassPhrases
 
@@ -25,7 +25,7 @@ def write(file: Path, found: Iterable[PassPhrases]) -> None:
         file.unlink()
         raise UserError(
             f"does not stay private: that disk gives it mode {mode:04o}; it was removed",
-            place=Place(file),
+            location=Location(file),
             hint="name a file on a disk of this computer",
         )
 
@@ -43,19 +43,21 @@ def _is_ours(file: Path) -> bool:
     except FileNotFoundError:
         if file.name == "-":
             raise UserError(
-                "is not taken for standard output", place=Place(file), hint="name a file: -o FILE"
+                "is not taken for standard output",
+                location=Location(file),
+                hint="name a file: -o FILE",
             ) from None
         return False
     except OSError as error:
         raise UserError(
             f"cannot be read: {error.strerror}",
-            place=Place(file),
+            location=Location(file),
             hint="check the path and its permissions",
         ) from error
     if not ours:
         raise UserError(
             "holds something else, and is not overwritten",
-            place=Place(file),
+            location=Location(file),
             hint="name a new file",
         )
     return True

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile import load
 from provision.profile.load import Boat
@@ -75,7 +75,7 @@ def check_settable(boat: Boat, name: str) -> None:
     if name in tablets:
         raise UserError(
             f"{name} has no pass-phrase of its own: it joins by the boat's",
-            place=boat.place(f"network.tablets.{name}"),
+            location=boat.location(f"network.tablets.{name}"),
             hint=f"write own_pass_phrase: true there, or set {BOATS_OWN}",
         )
     known = ", ".join([BOATS_OWN, *boat.profile.own_pass_phrases])
@@ -114,7 +114,7 @@ def set_pass_phrase(profile: Path, key: bytes, name: str, new: str) -> bool:
         # hostapd knows a tablet by its pass-phrase alone, so that two may not be equal.
         raise UserError(
             f"{same[0]} has that pass-phrase",
-            place=Place(store.file_of(profile)),
+            location=Location(store.file_of(profile)),
             hint="the boat knows a tablet by its pass-phrase: choose another",
         )
     changed = had | {name: new}

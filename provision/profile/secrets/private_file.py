@@ -8,7 +8,7 @@ import secrets
 import stat
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 
 
 def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
@@ -39,12 +39,14 @@ def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) 
             os.close(folder)
     except FileExistsError as error:
         raise UserError(
-            "is there already and stays as it is", place=Place(file), hint="move it away first"
+            "is there already and stays as it is",
+            location=Location(file),
+            hint="move it away first",
         ) from error
     except OSError as error:
         raise UserError(
             f"cannot be written: {error.strerror}",
-            place=Place(file),
+            location=Location(file),
             hint="see to the folder's permissions and to room on the disk",
         ) from error
 
@@ -60,13 +62,13 @@ def read(file: Path, *, encrypted: bool = False) -> bytes:
             if mode & 0o077 and not encrypted:
                 raise UserError(
                     f"holds secrets, but others on this machine may use it (mode {mode:04o})",
-                    place=Place(file),
+                    location=Location(file),
                     hint=f"chmod 600 {file}",
                 )
             return stream.read()
     except OSError as error:
         raise UserError(
             f"cannot be read: {error.strerror}",
-            place=Place(file),
+            location=Location(file),
             hint="check the path and its permissions",
         ) from error

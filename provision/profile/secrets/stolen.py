@@ -15,7 +15,7 @@ import time
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile.load import Boat
 from provision.profile.schema.types import is_public_key
@@ -69,7 +69,7 @@ def recall(profile: Path) -> Stolen | None:
     except (OSError, ValueError, LookupError, TypeError, RecursionError) as error:
         raise UserError(
             "is no record of a lost card, or cannot be read",
-            place=Place(file),
+            location=Location(file),
             hint="put it back as it was, from another copy of the folder; or report the card "
             f"again: provision keys {argument(profile)} --stolen",
         ) from error
@@ -110,7 +110,7 @@ def refuse_old_secrets(boat: Boat, opened: Secrets) -> None:
     if is_revoked(recall(boat.file), store.host_public_key(opened)):
         raise UserError(
             "holds the secrets of a card that was lost or stolen",
-            place=Place(store.file_of(boat.file)),
+            location=Location(store.file_of(boat.file)),
             hint="take the file that was made since, from another copy of the folder; if there "
             f"is none: provision keys {argument(boat.file)} --stolen",
         )
@@ -137,6 +137,6 @@ def _write(file: Path, record: Stolen) -> None:
     except OSError as error:
         raise UserError(
             f"cannot be given to the folder's owner: {error.strerror}",
-            place=Place(file),
+            location=Location(file),
             hint="see to the folder's permissions",
         ) from error

@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile.load import Boat
 from provision.profile.schema.base import Model
@@ -103,7 +103,7 @@ def expect(profile: Path) -> Path:
     if not file.exists():
         raise UserError(
             "the boat has no secrets yet",
-            place=Place(file),
+            location=Location(file),
             hint=f"provision keys {argument(profile)}",
         )
     return file
@@ -121,7 +121,7 @@ def read(profile: Path, key: bytes) -> Secrets:
     try:
         content = yaml.safe_load(text)
         if not isinstance(content, dict):
-            raise UserError("holds no keys", place=Place(file), hint=mend)
+            raise UserError("holds no keys", location=Location(file), hint=mend)
         return Secrets.model_validate(content)
     except ValidationError as error:
         detail = error.errors()[0]
@@ -131,10 +131,10 @@ def read(profile: Path, key: bytes) -> Secrets:
             "string_type": "has to be text in quotes",
         }
         said = words.get(detail["type"]) or str(detail.get("ctx", {}).get("error", "is wrong"))
-        place = Place(file, key=".".join(map(str, detail["loc"])))
-        raise UserError(said, place=place, hint=mend) from None
+        location = Location(file, key=".".join(map(str, detail["loc"])))
+        raise UserError(said, location=location, hint=mend) from None
     except (yaml.YAMLError, ValueError, OverflowError, RecursionError):
-        raise UserError("holds no valid YAML", place=Place(file), hint=mend) from None
+        raise UserError("holds no valid YAML", location=Location(file), hint=mend) from None
 
 
 def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False) -> Path:
@@ -162,7 +162,7 @@ def own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
         if name not in secrets.own_pass_phrases:
             raise UserError(
                 f"{name} has no pass-phrase of its own yet",
-                place=boat.place(f"network.tablets.{name}.own_pass_phrase"),
+                location=boat.location(f"network.tablets.{name}.own_pass_phrase"),
                 hint=f"provision keys {argument(boat.file)}",
             )
     ssid = boat.profile.network.access_point.ssid

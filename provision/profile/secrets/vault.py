@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import folder_option
 from provision.profile.secrets import private_file
 
@@ -65,7 +65,7 @@ def _found(file: Path) -> bytes:
     if os.access(file, os.X_OK) and file.is_file():
         raise UserError(
             "is executable, and a program found in a folder is not run",
-            place=Place(file),
+            location=Location(file),
             hint=f"chmod 600 {file} if it holds the password itself; if it is a program of yours, "
             f"name it with --vault-password-file or ${VARIABLE}",
         )
@@ -84,7 +84,7 @@ def _from_file(file: Path) -> bytes:
         except vault.AnsibleError as error:
             raise UserError(
                 f"gave no vault password: {_first_line(error)}",
-                place=Place(file),
+                location=Location(file),
                 hint="a file that may be run is run, and has to print it",
             ) from error
         return bytes(secret.bytes)
@@ -94,7 +94,7 @@ def _from_file(file: Path) -> bytes:
 def _text(file: Path) -> bytes:
     found = private_file.read(file).strip()
     if not found:
-        raise UserError("holds no vault password", place=Place(file), hint="write it there")
+        raise UserError("holds no vault password", location=Location(file), hint="write it there")
     return found
 
 
@@ -157,7 +157,9 @@ def decrypt(file: Path, key: bytes) -> str:
     data = private_file.read(file, encrypted=True)
     vault = _ansible()
     if not vault.VaultLib.is_encrypted(data):
-        raise UserError("is not encrypted", place=Place(file), hint=f"ansible-vault encrypt {file}")
+        raise UserError(
+            "is not encrypted", location=Location(file), hint=f"ansible-vault encrypt {file}"
+        )
     content = unseal(data, key)
     try:
         if content is not None:
@@ -169,7 +171,7 @@ def decrypt(file: Path, key: bytes) -> str:
         finish = f"provision keys --change-vault-password{folder_option(file.parent)}"
         hint = f"a change of the vault password was cut off; this finishes it: {finish}"
     raise UserError(
-        "the vault password does not open it, or it is damaged", place=Place(file), hint=hint
+        "the vault password does not open it, or it is damaged", location=Location(file), hint=hint
     )
 
 

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.paths import folder_option
 from provision.profile.secrets import private_file, vault
 from provision.profile.yaml.tree import raise_all
@@ -61,13 +61,13 @@ def check_old(folder: Path, old: bytes) -> None:
     if not files and not _keeps(folder, old):
         raise UserError(
             "holds nothing that is encrypted",
-            place=Place(folder),
+            location=Location(folder),
             hint="provision keys makes the boats' secrets",
         )
     if files and not any(_opens(file, old) for file in files):
         raise UserError(
             "the vault password opens no file of the folder",
-            place=Place(folder),
+            location=Location(folder),
             hint="it is the one that the files have now",
         )
 
@@ -101,7 +101,7 @@ def change(folder: Path, old: bytes, new: bytes) -> Change:
         if isinstance(error, OSError):
             raise UserError(
                 f"cannot be written: {error.strerror}; this run has changed nothing",
-                place=Place(Path(os.fsdecode(error.filename)) if error.filename else folder),
+                location=Location(Path(os.fsdecode(error.filename)) if error.filename else folder),
                 hint="see to the folder's permissions and to room on the disk",
             ) from error
         raise
@@ -114,7 +114,9 @@ def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
     try:
         for one in vaults:
             if private_file.read(one.file, encrypted=True) != one.data:
-                raise UserError("was written meanwhile", place=Place(one.file), hint=_again(folder))
+                raise UserError(
+                    "was written meanwhile", location=Location(one.file), hint=_again(folder)
+                )
             _staged(one.file).replace(one.file)
         _sync(folder)
         if keeps:
@@ -125,7 +127,7 @@ def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
         raise UserError(
             f"the change broke off: {error.strerror}; each file opens by the old vault password "
             "or the new",
-            place=Place(folder),
+            location=Location(folder),
             hint=_again(folder),
         ) from error
 
@@ -147,7 +149,7 @@ def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:
             errors.append(
                 UserError(
                     "opens neither by the vault password nor by the new one; nothing was changed",
-                    place=Place(file),
+                    location=Location(file),
                     hint="give the passwords of the change that was cut off, if there was one, or "
                     "take the file out of the folder",
                 )
@@ -160,7 +162,7 @@ def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:
 def _linked(file: Path) -> UserError:
     return UserError(
         f"is a link to {os.readlink(file)}, and stays as it is; nothing was changed",
-        place=Place(file),
+        location=Location(file),
         hint="put the file itself here, or change the password in its own folder",
     )
 
@@ -216,7 +218,7 @@ def _stage(one: _Vault, new: bytes) -> None:
         stream.flush()
         os.fsync(stream.fileno())
     if vault.unseal(file.read_bytes(), new) != one.content:
-        raise UserError("does not come back as it was written", place=Place(file))
+        raise UserError("does not come back as it was written", location=Location(file))
 
 
 def _sweep(folder: Path) -> None:

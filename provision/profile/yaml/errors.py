@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the models found wrong, in plain words and with the place in the file."""
+"""What the models found wrong, in plain words and with the location in the file."""
 
 from __future__ import annotations
 
@@ -71,15 +71,15 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
     loc, kind = detail["loc"], detail["type"]
     keys = _untagged(model, loc)
     node, last = locate(root, keys), str(loc[-1]) if loc else ""
-    place = node.place if isinstance(node.value, dict | list) else node.at
+    location = node.location if isinstance(node.value, dict | list) else node.at
     context, hint = detail.get("ctx", {}), ""
     match kind:
         case "missing":
             message = f"the key {last} is missing"
-            place = replace(node.place, key=".".join(map(str, keys)))
+            location = replace(node.location, key=".".join(map(str, keys)))
         case "extra_forbidden":
             message = f"there is no key {last} here"
-            place = node.place
+            location = node.location
             hint = _meant(last, keys_at(model, loc[:-1]))
         case _ if kind in _WANTED:
             message = f"expected {_WANTED[kind]}, found {_found(node)}"
@@ -102,7 +102,9 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
         case _:
             message = detail["msg"]
     written = example(keys)
-    return UserError(message, place=place, hint=hint or (f"such as {written}" if written else ""))
+    return UserError(
+        message, location=location, hint=hint or (f"such as {written}" if written else "")
+    )
 
 
 def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
@@ -117,7 +119,7 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
             items = [item for i, item in enumerate(value) if part in (i, item.value)]
             node = items[0] if items else node
         elif part == "[key]":
-            return Node(str(above), node.place, node.place, str(above))
+            return Node(str(above), node.location, node.location, str(above))
     return node
 
 

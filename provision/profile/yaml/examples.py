@@ -69,7 +69,7 @@ GLANCE = 84
 
 
 def example(key: Sequence[int | str]) -> str:
-    """How the key at this place is written, such as `channel: 6`; empty when none is known.
+    """How the key at this location is written, such as `channel: 6`; empty when none is known.
 
     >>> example(("links", "any", "talks", "RMC")), example(("access", "keys", 0))
     ('talks: [RMC, GGA, VTG]', 'keys: [operator.pub]')

@@ -45,8 +45,8 @@ def _drop(parts: Mapping[str, Node], kind: Any, errors: list[UserError]) -> dict
 def _nothing_there(node: Node, name: str, others: list[str]) -> UserError:
     near = nearest(name, others)
     return UserError(
-        f"null drops what an included file has, and no included file has {node.place.key}",
-        place=node.place,
+        f"null drops what an included file has, and no included file has {node.location.key}",
+        location=node.location,
         hint=f"did you mean {near}?" if near else "take the line out",
     )
 
@@ -70,11 +70,11 @@ def blanks(node: Node) -> list[UserError]:
         return [error for part in node.value for error in blanks(part)]
     if not node.is_blank:
         return []
-    name = node.place.key.rpartition(".")[2]
+    name = node.location.key.rpartition(".")[2]
     return [
         UserError(
             f"{name} is left blank, and would mean none",
-            place=node.place,
+            location=node.location,
             hint=f"write {name}: null for none, its value, or {name}: {{}} for a group of keys "
             "that are all as usual",
         )

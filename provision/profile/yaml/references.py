@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.onboard.feed.nmea0183.sentence import STEERS, steers
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.feed import DATED
@@ -14,41 +14,42 @@ from provision.profile.schema.links import Filter, Link
 from provision.profile.yaml.errors import nearest
 from provision.profile.yaml.tree import MAX_ERRORS
 
-At = Callable[[str], Place]
+At = Callable[[str], Location]
 
 
-def broken(profile: Profile, place: At) -> list[UserError]:
+def broken(profile: Profile, location: At) -> list[UserError]:
     """An error for each name that means nothing, or nothing of the kind that is needed.
 
-    `place` tells where a key of the profile stands. It returns one more than `MAX_ERRORS` at most.
+    `location` tells where a key of the profile stands. The list has at most one error more than
+    `MAX_ERRORS`.
     """
     found = (
         error
         for part in (_names, _filters, _listens_to, _prefer, _steering, _clock)
-        for error in part(profile, place)
+        for error in part(profile, location)
     )
     return list(islice(found, MAX_ERRORS + 1))
 
 
-def _unknown(name: str, what: str, known: Iterable[str], place: Place) -> UserError:
+def _unknown(name: str, what: str, known: Iterable[str], location: Location) -> UserError:
     names = list(dict.fromkeys(known))
     near = nearest(name, names)
     there = ", ".join(names) or "none"
     hint = f"did you mean {near}?" if near else f"known here: {there}"
-    return UserError(f"there is no {what} {name}", place=place, hint=hint)
+    return UserError(f"there is no {what} {name}", location=location, hint=hint)
 
 
-def _names(profile: Profile, place: At) -> Iterator[UserError]:
+def _names(profile: Profile, location: At) -> Iterator[UserError]:
     for name in profile.inputs:
         if name in profile.links:
             yield UserError(
                 f"{name} is the name of a link already",
-                place=place(f"inputs.{name}"),
+                location=location(f"inputs.{name}"),
                 hint="call the input something else",
             )
 
 
-def _filters(profile: Profile, place: At) -> Iterator[UserError]:
+def _filters(profile: Profile, location: At) -> Iterator[UserError]:
     sources = {**profile.links, **profile.inputs}
     taking = [(f"links.{name}", link.takes) for name, link in profile.links.items()]
     taking += [(f"inputs.{name}", source.takes) for name, source in profile.inputs.items()]
@@ -56,7 +57,7 @@ def _filters(profile: Profile, place: At) -> Iterator[UserError]:
         for at, _ in _linked(f"{key}.takes", filter_):
             yield UserError(
                 "all that is taken here comes from one link",
-                place=place(at),
+                location=location(at),
                 hint="name a talker or a formatter; `gives` can tell links apart",
             )
     giving = [(f"links.{n}.gives", link.gives) for n, link in profile.serial_links.items()]
@@ -64,7 +65,7 @@ def _filters(profile: Profile, place: At) -> Iterator[UserError]:
     for key, filter_ in giving:
         for at, link in _linked(key, filter_):
             if link not in sources:
-                yield _unknown(link, "link or input", sources, place(at))
+                yield _unknown(link, "link or input", sources, location(at))
     outputs = {"tcp": True, "udp": bool(profile.feed.udp)}
     if isinstance(profile.feed.udp, list):
         outputs |= dict.fromkeys(profile.feed.udp, True)
@@ -72,7 +73,7 @@ def _filters(profile: Profile, place: At) -> Iterator[UserError]:
     for output in profile.feed.gives:
         if not outputs.get(output):
             there = [name for name, used in outputs.items() if used]
-            yield _unknown(output, "output", there, place(f"feed.gives.{output}"))
+            yield _unknown(output, "output", there, location(f"feed.gives.{output}"))
 
 
 def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
@@ -84,88 +85,88 @@ def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
                 yield f"{key}.{way}[{number}].link", pattern.link
 
 
-def _listens_to(profile: Profile, place: At) -> Iterator[UserError]:
+def _listens_to(profile: Profile, location: At) -> Iterator[UserError]:
     for name, link in profile.serial_links.items():
         wanted = [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
         heard = set(wanted)
         for number, source in enumerate(link.listens_to or ()):
-            at = place(f"links.{name}.listens_to[{number}]")
+            at = location(f"links.{name}.listens_to[{number}]")
             if source not in profile.inputs:
                 yield _unknown(source, "input", profile.inputs, at)
                 continue
             if heard.isdisjoint(profile.inputs[source].talks):
                 yield UserError(
                     f"{source} talks nothing that {name} may hear from it",
-                    place=at,
+                    location=at,
                     hint=f"name what it sends under inputs.{source}.talks, such as "
                     f"[{', '.join(wanted) or 'MWV'}]; who may steer stands under steering",
                 )
 
 
-def _prefer(profile: Profile, place: At) -> Iterator[UserError]:
+def _prefer(profile: Profile, location: At) -> Iterator[UserError]:
     sources = {**profile.links, **profile.inputs}
     for kind, order in profile.feed.prefer.order.items() if profile.feed.prefer else ():
         for number, name in enumerate(order):
             if name not in sources:
-                at = place(f"feed.prefer.{kind}[{number}]")
+                at = location(f"feed.prefer.{kind}[{number}]")
                 yield _unknown(name, "link or input", sources, at)
 
 
-def _serial(profile: Profile, name: str, place: Place) -> Link | UserError:
+def _serial(profile: Profile, name: str, location: Location) -> Link | UserError:
     links = profile.serial_links
     if name in links:
         return links[name]
     if name in profile.can_links:
         return UserError(
             f"{name} is an NMEA 2000 network, not a serial link",
-            place=place,
+            location=location,
             hint=f"the serial links are {', '.join(links) or 'none'}",
         )
-    return _unknown(name, "link", links, place)
+    return _unknown(name, "link", links, location)
 
 
-def _steering(profile: Profile, place: At) -> Iterator[UserError]:
+def _steering(profile: Profile, location: At) -> Iterator[UserError]:
     steering = profile.steering
     if steering is None:
         return
-    pilot = _serial(profile, steering.link, place("steering.link"))
+    pilot = _serial(profile, steering.link, location("steering.link"))
     if isinstance(pilot, UserError):
         yield pilot
     for number, name in enumerate(steering.sentences):
-        at = place(f"steering.sentences[{number}]")
+        at = location(f"steering.sentences[{number}]")
         # Three letters that begin with P are a formatter like any other.
         if not steers("P" if len(name) > 3 else "", name):
             yield UserError(
                 f"{name} does not steer",
-                place=at,
+                location=at,
                 hint=f"those that do are {', '.join(sorted(STEERS))} and proprietary ones",
             )
         elif isinstance(pilot, Link) and name not in pilot.listens:
             yield UserError(
                 f"{steering.link} does not listen for {name}",
-                place=at,
+                location=at,
                 hint=f"add {name} to links.{steering.link}.listens, or take it out here",
             )
     for number, name in enumerate(steering.senders):
-        yield from _sender(profile, name, place(f"steering.from[{number}]"))
+        yield from _sender(profile, name, location(f"steering.from[{number}]"))
 
 
-def _sender(profile: Profile, name: str, at: Place) -> Iterator[UserError]:
+def _sender(profile: Profile, name: str, at: Location) -> Iterator[UserError]:
     assert profile.steering is not None
     tablets = profile.network.tablets
     if name in tablets and name in profile.links:
         yield UserError(
-            f"{name} is both a tablet and a link", place=at, hint="give one of them another name"
+            f"{name} is both a tablet and a link", location=at, hint="give one of them another name"
         )
     elif name in profile.inputs:
         yield UserError(
             f"{name} is an input, and whoever takes its address could steer",
-            place=at,
+            location=at,
             hint="name the device under network.tablets, by its hardware address",
         )
     elif name == profile.steering.link:
         yield UserError(
-            f"{name} would steer itself", place=at, hint="name who sends to it, not the link"
+            f"{name} would steer itself", location=at, hint="name who sends to it, not the link"
         )
     elif name not in tablets:
         if name not in profile.links:
@@ -177,20 +178,20 @@ def _sender(profile: Profile, name: str, at: Place) -> Iterator[UserError]:
         elif not set(profile.steering.sentences) & set(sender.talks):
             yield UserError(
                 f"{name} talks none of the sentences that steer",
-                place=at,
+                location=at,
                 hint=f"add what it sends to links.{name}.talks, or take it out here",
             )
 
 
-def _clock(profile: Profile, place: At) -> Iterator[UserError]:
+def _clock(profile: Profile, location: At) -> Iterator[UserError]:
     for number, name in enumerate(profile.clock.sources if profile.clock else ()):
-        at = place(f"clock.from[{number}]")
+        at = location(f"clock.from[{number}]")
         link = _serial(profile, name, at)
         if isinstance(link, UserError):
             yield link
         elif not set(DATED) & set(link.talks):
             yield UserError(
                 f"{name} does not tell the date",
-                place=at,
+                location=at,
                 hint=f"name a link that talks {' or '.join(DATED)}",
             )

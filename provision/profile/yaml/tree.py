@@ -14,7 +14,7 @@ from pathlib import Path
 
 import yaml
 
-from provision.errors import Place, UserError, UserErrors
+from provision.errors import Location, UserError, UserErrors
 
 Scalar = str | int | float | bool | None
 Plain = Scalar | list["Plain"] | dict[str, "Plain"]
@@ -38,11 +38,11 @@ MAX_DEPTH = 16
 
 @dataclass(frozen=True)
 class Node:
-    """A value with the place of its key (`place`) and of itself (`at`)."""
+    """A value with the location of its key (`location`) and of itself (`at`)."""
 
     value: Scalar | list[Node] | dict[str, Node]
-    place: Place
-    at: Place
+    location: Location
+    at: Location
     written: str = ""
     covers: bool = False
     """Whether it is a written null that lies over something of another file."""
@@ -69,7 +69,7 @@ class Node:
         joined = dict(other.value)
         for key, node in self.value.items():
             joined[key] = node.over(joined[key]) if key in joined else node
-        return Node(joined, self.place, self.at)
+        return Node(joined, self.location, self.at)
 
 
 def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
@@ -89,17 +89,19 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
         line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
         raise UserError(
             f"the character U+{ord(text[error.position]):04X} is not allowed in YAML",
-            place=Place(file, line, column),
+            location=Location(file, line, column),
             hint="take it out",
         ) from error
     except RecursionError as error:
         raise UserError(
-            "brackets are nested too deep", place=_reached(file, loader), hint="close the brackets"
+            "brackets are nested too deep",
+            location=_reached(file, loader),
+            hint="close the brackets",
         ) from error
     except (ValueError, OverflowError) as error:
         raise UserError(
             "not valid YAML: a number without sense",
-            place=_reached(file, loader),
+            location=_reached(file, loader),
             hint=r"an escape such as \U0001F426 names a character, up to \U0010FFFF",
         ) from error
     return None if root is None else _Builder(file, errors, set()).node(root, "", None)
@@ -110,20 +112,20 @@ def decode(file: Path) -> str:
     try:
         status = file.stat()
         if not stat.S_ISREG(status.st_mode):
-            raise UserError("is no plain file", place=Place(file), hint="name a file of text")
+            raise UserError("is no plain file", location=Location(file), hint="name a file of text")
         with file.open("rb") as opened:
             data = opened.read(MAX_BYTES + 1)
         if len(data) > MAX_BYTES:
             raise UserError(
                 f"is larger than {MAX_BYTES // 1024} KiB",
-                place=Place(file),
+                location=Location(file),
                 hint="a profile or a public key is a short text",
             )
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise UserError(
             f"cannot be read: {reason}",
-            place=Place(file),
+            location=Location(file),
             hint="check the path and its permissions",
         ) from error
     try:
@@ -131,13 +133,13 @@ def decode(file: Path) -> str:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise UserError(
-            "is not UTF-8 text", place=Place(file, line), hint="save the file as UTF-8"
+            "is not UTF-8 text", location=Location(file, line), hint="save the file as UTF-8"
         ) from error
 
 
-def _reached(file: Path, loader: yaml.SafeLoader | None) -> Place:
+def _reached(file: Path, loader: yaml.SafeLoader | None) -> Location:
     """How far the reading of a text came."""
-    return Place(file, loader.line + 1, loader.column + 1) if loader else Place(file)
+    return Location(file, loader.line + 1, loader.column + 1) if loader else Location(file)
 
 
 def _syntax(file: Path, error: yaml.MarkedYAMLError) -> UserError:
@@ -151,8 +153,8 @@ def _syntax(file: Path, error: yaml.MarkedYAMLError) -> UserError:
         hint = "one file holds one boat: take the line --- out"
     else:
         hint = "check the indentation, brackets and quotes here and in the line before"
-    place = Place(file, mark.line + 1, mark.column + 1) if mark else Place(file)
-    return UserError(f"not valid YAML: {problem}", place=place, hint=hint)
+    location = Location(file, mark.line + 1, mark.column + 1) if mark else Location(file)
+    return UserError(f"not valid YAML: {problem}", location=location, hint=hint)
 
 
 @dataclass(frozen=True)
@@ -162,77 +164,79 @@ class _Builder:
     seen: set[int]
 
     def node(self, node: yaml.Node, key: str, key_node: yaml.Node | None, depth: int = 0) -> Node:
-        at = self.place(node, key)
-        place = self.place(key_node, key) if key_node else at
+        at = self.location(node, key)
+        location = self.location(key_node, key) if key_node else at
         if id(node) in self.seen:
             hint = "share keys through `includes`"
-            self.errors.append(UserError("an alias is not read here", place=place, hint=hint))
-            return Node(None, place, at)
+            self.errors.append(UserError("an alias is not read here", location=location, hint=hint))
+            return Node(None, location, at)
         self.seen.add(id(node))
         if depth > MAX_DEPTH:
             hint = "close the brackets, and indent keys by their group alone"
-            self.errors.append(UserError("keys are nested too deep", place=place, hint=hint))
-            return Node(None, place, at)
+            self.errors.append(UserError("keys are nested too deep", location=location, hint=hint))
+            return Node(None, location, at)
         if isinstance(node, yaml.MappingNode) and node.tag == f"{_TAG}map":
-            return Node(self.mapping(node, key, depth), place, at)
+            return Node(self.mapping(node, key, depth), location, at)
         if isinstance(node, yaml.SequenceNode) and node.tag == f"{_TAG}seq":
             items = [
                 self.node(item, f"{key}[{index}]", None, depth + 1)
                 for index, item in enumerate(node.value)
             ]
-            return Node(items, place, at)
+            return Node(items, location, at)
         if isinstance(node, yaml.ScalarNode):
-            return Node(self.scalar(node, at), place, at, str(node.value))
+            return Node(self.scalar(node, at), location, at, str(node.value))
         self.errors.append(_tag(node, at))
-        return Node(None, place, at)
+        return Node(None, location, at)
 
-    def place(self, node: yaml.Node, key: str) -> Place:
+    def location(self, node: yaml.Node, key: str) -> Location:
         mark = node.start_mark
-        return Place(self.file, mark.line + 1, mark.column + 1, key)
+        return Location(self.file, mark.line + 1, mark.column + 1, key)
 
     def mapping(self, node: yaml.MappingNode, key: str, depth: int) -> dict[str, Node]:
         found: dict[str, Node] = {}
         for key_node, value in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
-                place = self.place(key_node, key)
+                location = self.location(key_node, key)
                 self.errors.append(
-                    UserError("a key has to be a word", place=place, hint="write KEY: VALUE")
+                    UserError("a key has to be a word", location=location, hint="write KEY: VALUE")
                 )
                 continue
-            name = self.text(key_node, self.place(key_node, key))
+            name = self.text(key_node, self.location(key_node, key))
             if not name.isprintable():
-                place = self.place(key_node, key)
+                location = self.location(key_node, key)
                 hint = "write it without line breaks and control characters"
-                self.errors.append(UserError("a key has to be a word", place=place, hint=hint))
+                self.errors.append(
+                    UserError("a key has to be a word", location=location, hint=hint)
+                )
                 continue
             if len(name) > MAX_KEY_CHARS:
-                place = self.place(key_node, key)
+                location = self.location(key_node, key)
                 hint = f"a key has at most {MAX_KEY_CHARS} characters"
-                self.errors.append(UserError("a key is too long", place=place, hint=hint))
+                self.errors.append(UserError("a key is too long", location=location, hint=hint))
                 continue
             full = f"{key}.{name}" if key else name
             if name in found:
                 self.errors.append(
                     UserError(
                         f"the key {name} stands here twice",
-                        place=self.place(key_node, full),
-                        hint=f"the first one is in line {found[name].place.line}; keep one",
+                        location=self.location(key_node, full),
+                        hint=f"the first one is in line {found[name].location.line}; keep one",
                     )
                 )
                 continue
             found[name] = self.node(value, full, key_node, depth + 1)
         return found
 
-    def text(self, node: yaml.ScalarNode, at: Place) -> str:
+    def text(self, node: yaml.ScalarNode, at: Location) -> str:
         """The scalar as written; an escape can name half a character, which no file holds."""
         written = str(node.value)
         whole = written.encode(errors="replace").decode()
         if written != whole:
             hint = "write the character itself"
-            self.errors.append(UserError("half of a character is no text", place=at, hint=hint))
+            self.errors.append(UserError("half of a character is no text", location=at, hint=hint))
         return whole
 
-    def scalar(self, node: yaml.ScalarNode, at: Place) -> Scalar:
+    def scalar(self, node: yaml.ScalarNode, at: Location) -> Scalar:
         written = self.text(node, at)
         match node.tag.removeprefix(_TAG):
             case "str":
@@ -250,7 +254,7 @@ class _Builder:
                 self.errors.append(
                     UserError(
                         f"YAML takes {written[:40]} for {what}",
-                        place=at,
+                        location=at,
                         hint=f'if it is meant as text, quote it: "{written[:40]}"',
                     )
                 )
@@ -259,8 +263,10 @@ class _Builder:
         return written
 
 
-def _tag(node: yaml.Node, at: Place) -> UserError:
-    return UserError(f"the tag {node.tag} is not read here", place=at, hint="write a plain value")
+def _tag(node: yaml.Node, at: Location) -> UserError:
+    return UserError(
+        f"the tag {node.tag} is not read here", location=at, hint="write a plain value"
+    )
 
 
 def raise_all(errors: list[UserError]) -> None:
@@ -279,5 +285,7 @@ def raise_all(errors: list[UserError]) -> None:
 
 
 def _order(error: UserError) -> tuple[str, int, int]:
-    place = error.place
-    return (str(place.file), place.line or 0, place.column or 0) if place else ("", 0, 0)
+    location = error.location
+    return (
+        (str(location.file), location.line or 0, location.column or 0) if location else ("", 0, 0)
+    )

@@ -6,29 +6,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import Adapter
 
 
-def all_of(profile: Profile, place: Callable[[str], Place]) -> list[UserError]:
+def all_of(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
     """An error for each pair of links, inputs or tablets that mean one thing or device.
 
-    `place` tells where a key of the profile stands.
+    `location` tells where a key of the profile stands.
     """
-    return [*_adapters(profile, place), *_taken_twice(profile, place)]
+    return [*_adapters(profile, location), *_taken_twice(profile, location)]
 
 
-def _taken_twice(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+def _taken_twice(profile: Profile, location: Callable[[str], Location]) -> Iterator[UserError]:
     holders: dict[str, str] = {}
     for what, key in _taken(profile):
         first = holders.setdefault(what, key)
         if first != key:
-            where = place(first)
+            where = location(first)
             yield UserError(
                 f"{what} is taken by {first} already",
-                place=place(key),
+                location=location(key),
                 hint=f"that stands in {where.file}:{where.line}; give each its own",
             )
 
@@ -51,17 +51,17 @@ def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
             yield f"UDP port {GROUPS[group][1]}", f"inputs.{name}.multicast"
 
 
-def _adapters(profile: Profile, place: Callable[[str], Place]) -> Iterator[UserError]:
+def _adapters(profile: Profile, location: Callable[[str], Location]) -> Iterator[UserError]:
     """Yield an error for each link whose adapter an earlier link has, or hides behind."""
     seen = _Seen()
     for second, link in profile.serial_links.items():
         first, reason = seen.clash(link.adapter)
         seen.add(second, link.adapter)
         if reason:
-            where = place(f"links.{first}.adapter")
+            where = location(f"links.{first}.adapter")
             yield UserError(
                 f"the links {first} and {second} are on one adapter: {reason}",
-                place=place(f"links.{second}.adapter"),
+                location=location(f"links.{second}.adapter"),
                 hint=f"{first} stands in {where.file}:{where.line}; for a chip with several "
                 "ports give each link its interface",
             )

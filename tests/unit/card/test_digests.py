@@ -151,7 +151,7 @@ def test_a_damaged_base_goes_into_no_card(
     out.parent.mkdir()
     with pytest.raises(UserError, match="the cached base is damaged") as caught:
         assemble(BOARD, settings, small, out)
-    assert caught.value.place and caught.value.place.file == small.folder / name
+    assert caught.value.location and caught.value.location.file == small.folder / name
     assert str(small.folder) in caught.value.hint
     assert not [*out.parent.iterdir()]
 

@@ -89,7 +89,7 @@ def test_two_boats_with_one_address_or_name(tmp_path: Path) -> None:
     two = boat(tmp_path, ("tern\n", "petrel\n"), ("Tern", "Petrel"), name="petrel")
     three = boat(tmp_path / "far", ("9.1/24", "8.1/24"), ("Tern", "Third"), ("l: 6", "l: 15"))
     told = checks.check([one, two, three])
-    assert [(str(one.place), one.level, one.message) for one in told] == [
+    assert [(str(one.location), one.level, one.message) for one in told] == [
         (
             f"{tmp_path}/petrel.yml:4:12: network.address",
             "error",
@@ -136,7 +136,7 @@ def test_the_secrets_of_another_boat(tmp_path: Path) -> None:
         (tmp_path / f"{name}.secrets.yml").write_text(content)
     (finding,) = checks.check([one, two])
     assert (finding.level, finding.check) == ("error", "same-secrets.tern")
-    assert finding.place.file == tmp_path / "petrel.secrets.yml"
+    assert finding.location.file == tmp_path / "petrel.secrets.yml"
     # As it stands, from any folder.
     assert finding.hint.startswith(f"provision keys {tmp_path}/petrel.yml --rotate")
     (tmp_path / "petrel.secrets.yml").write_text("another salt")
@@ -150,7 +150,7 @@ def test_a_file_that_is_not_called_as_its_boat(tmp_path: Path) -> None:
     (finding,) = checks.check([boat(tmp_path, name="petrel")])
     assert (finding.level, finding.check) == ("error", "file-name")
     assert finding.hint == "call the file tern.yml, or the boat petrel"
-    assert str(finding.place) == f"{tmp_path}/petrel.yml:1:7: boat"
+    assert str(finding.location) == f"{tmp_path}/petrel.yml:1:7: boat"
 
 
 @pytest.mark.parametrize("name", ["localhost", '"2026"'])
@@ -169,7 +169,7 @@ def tablets(*names: str) -> tuple[str, str]:
 def test_tablets_whose_names_mean_something_else(tmp_path: Path, name: str) -> None:
     (finding,) = checks.check([boat(tmp_path, tablets("mate", name))])
     assert (finding.level, finding.check) == ("error", f"tablet-name.{name}")
-    assert finding.place.key == f"network.tablets.{name}"
+    assert finding.location.key == f"network.tablets.{name}"
     assert finding.hint
 
 
@@ -183,7 +183,7 @@ def test_more_tablets_than_the_network_has_room_for(tmp_path: Path) -> None:
     assert found(boat(tmp_path, small, tablets("a", "b", "c"))) == []
     (finding,) = checks.check([boat(tmp_path, small, tablets("a", "b", "c", "d"))])
     assert (finding.level, finding.check) == ("error", "tablets")
-    assert str(finding.place).endswith("tern.yml:4:3: network.tablets")
+    assert str(finding.location).endswith("tern.yml:4:3: network.tablets")
     assert "shorter prefix" in finding.hint
 
 
@@ -196,8 +196,8 @@ def test_keys_that_cannot_be_had(tmp_path: Path) -> None:
     tern = boat(tmp_path, ("[operator.pub]", "[operator.pub, mate.pub, junk.pub]"))
     told = checks.check([tern])
     assert [(one.level, one.check) for one in told] == [("error", "access-key")] * 2
-    assert str(told[0].place).endswith("tern.yml:9:24: access.keys[1]")
-    assert str(told[1].place).endswith("junk.pub:1: access.keys[2]")
+    assert str(told[0].location).endswith("tern.yml:9:24: access.keys[1]")
+    assert str(told[1].location).endswith("junk.pub:1: access.keys[2]")
     assert all(finding.hint for finding in told)
     (tmp_path / "operator.pub").write_text("")
     assert len(checks.check([tern])) == 3
@@ -237,7 +237,7 @@ def test_a_higher_baud_rate_has_room(tmp_path: Path) -> None:
 def test_a_full_link_is_told_at_its_rates(tmp_path: Path) -> None:
     entry = "ais: {adapter: {serial: S}, talks: {VDM: 12}}"
     (finding,) = checks.check([boat(tmp_path, links(entry))])
-    assert str(finding.place) == f"{tmp_path}/tern.yml:8:31: links.ais.talks"
+    assert str(finding.location) == f"{tmp_path}/tern.yml:8:31: links.ais.talks"
     assert "480 characters a second at 4800 baud" in finding.message
     assert "38400" in finding.hint
 
@@ -342,7 +342,7 @@ def test_channels(tmp_path: Path, channel: int, level: str | None, words: str) -
     assert [finding.level for finding in findings] == ([level] if level else [])
     for finding in findings:
         assert words in finding.message
-        assert finding.place.key == "network.access_point.channel"
+        assert finding.location.key == "network.access_point.channel"
 
 
 def test_a_country_that_the_kernel_does_not_know(tmp_path: Path) -> None:

@@ -111,7 +111,7 @@ def test_kinds_of_an_nmea_2000_network_and_of_inputs_count(tmp_path: Path) -> No
 def test_a_source_that_tells_nothing_of_it(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, SECOND, prefer("position: [gnss, pilot]"))
     assert (finding.level, finding.check) == ("error", "prefer.position.pilot")
-    assert str(finding.place).endswith("tern.yml:11:34: feed.prefer.position[1]")
+    assert str(finding.location).endswith("tern.yml:11:34: feed.prefer.position[1]")
     assert "RMC" in finding.hint
 
 
@@ -185,7 +185,7 @@ def test_a_tablet_that_any_guest_can_pass_for(tmp_path: Path) -> None:
     assert (finding.level, finding.check) == ("warning", "steering-guest.chart-table")
     assert "any guest who knows the Wi-Fi's pass-phrase can pass for chart-table" in finding.message
     assert "own_pass_phrase: true" in finding.hint and "provision keys tern" in finding.hint
-    assert finding.place.key == "steering.from[0]"
+    assert finding.location.key == "steering.from[0]"
     assert found(tmp_path, steering, accepted, OWN) == []
 
 
@@ -216,7 +216,7 @@ def test_hosts_that_can_be_reached(
     assert [(f.level, f.check) for f in told] == [
         (level, f"udp-host.{address}") for level, _ in expected
     ]
-    assert all(finding.place.key == "feed.udp[1]" for finding in told)
+    assert all(finding.location.key == "feed.udp[1]" for finding in told)
 
 
 def test_ports_for_programs_with_privileges(tmp_path: Path) -> None:
@@ -263,7 +263,7 @@ def test_a_pilot_that_nothing_may_steer(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, heard, accepted=False)
     assert (finding.level, finding.check) == ("warning", "unsteered.pilot")
     assert "pilot listens for APB, XTE, and nothing may send that to it" in finding.message
-    assert str(finding.place).endswith("tern.yml:9:52: links.pilot.listens")
+    assert str(finding.location).endswith("tern.yml:9:52: links.pilot.listens")
     assert "steering: {link: pilot, from: [chart-table], sentences: [APB, XTE]}" in finding.hint
 
 
@@ -290,7 +290,7 @@ def test_two_pilots_that_listen_for_the_same(tmp_path: Path) -> None:
     told = findings(tmp_path, wheel, accepted=False)
     assert [one.check for one in told] == ["unsteered.wheel", "unsteered.pilot", "two-pilots.pilot"]
     assert "pilot and wheel both listen for APB" in told[2].message
-    assert told[2].place.key == "links.pilot.listens"
+    assert told[2].location.key == "links.pilot.listens"
     # Headings and waypoints are for displays as well.
     display = listening("display: {adapter: {serial: A3}, listens: [HDG, RMB]}")
     told = findings(tmp_path, display, ("[APB]}", "[APB, HDG, RMB]}"), accepted=False)
@@ -321,7 +321,7 @@ def test_two_pilots_that_listen_for_the_same(tmp_path: Path) -> None:
 def test_a_sentence_that_no_standard_has(tmp_path: Path, old: str, new: str, key: str) -> None:
     (finding,) = findings(tmp_path, (old, new))
     assert (finding.level, finding.check) == ("warning", "unknown-sentence.RCM")
-    assert finding.place.key == key
+    assert finding.location.key == key
     assert "did you mean RMC?" in finding.hint
     assert "PXYZ1" in finding.hint
 
@@ -374,7 +374,7 @@ def test_a_link_that_the_network_can_deceive(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, WIND, HEARS)
     assert (finding.level, finding.check) == ("warning", "open-to-network.pilot.wind")
     assert "pilot gets its MWV" in finding.message
-    assert finding.place.key == "links.pilot.listens_to[0]"
+    assert finding.location.key == "links.pilot.listens_to[0]"
 
 
 def test_a_link_that_may_not_hear_the_only_sender(tmp_path: Path) -> None:
@@ -398,4 +398,4 @@ def test_a_link_that_may_not_hear_the_only_sender(tmp_path: Path) -> None:
 def test_inputs_that_a_link_cannot_listen_to(tmp_path: Path, source: str, says: str) -> None:
     with pytest.raises(UserError, match=says) as caught:
         findings(tmp_path, WIND, (HEARS[0], HEARS[1].replace("[wind]", f"[{source}]")))
-    assert caught.value.place is not None
+    assert caught.value.location is not None

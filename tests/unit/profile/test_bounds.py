@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision import checks
-from provision.errors import Place, UserError, UserErrors
+from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.schema.boat import MAX_ACCESS_KEYS
 from provision.profile.schema.links import Adapter
@@ -194,7 +194,7 @@ def _profile(part: Profile) -> Profile:
 
 def _node(value: Any, key: str = "") -> Node:
     """What the YAML of a value is read into; the parser itself takes one step a character."""
-    place = Place(Path("teal.yml"), 1, 1, key)
+    place = Location(Path("teal.yml"), 1, 1, key)
     if isinstance(value, dict):
         inner = {name: _node(v, f"{key}.{name}".lstrip(".")) for name, v in value.items()}
         return Node(inner, place, place)
@@ -263,8 +263,8 @@ def test_so_has_a_profile_with_all_that_it_includes(tmp_path: Path) -> None:
     assert errors_of(tmp_path, "includes: [a.yml]\n" + PLAIN, a=club) == []
     (error,) = errors_of(tmp_path, f"includes: [a.yml, b.yml]\n{PLAIN}", a=club, b=club)
     assert "with what it includes it is larger than 128 KiB" in str(error)
-    assert error.place is not None
-    assert error.place.file == tmp_path / "teal.yml"
+    assert error.location is not None
+    assert error.location.file == tmp_path / "teal.yml"
 
 
 def test_a_file_that_grows_while_it_is_read_is_read_no_further(

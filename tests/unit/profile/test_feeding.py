@@ -178,7 +178,7 @@ def test_each_mistake_is_told_with_its_place(
     tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
 ) -> None:
     told = {
-        str(error.place).removeprefix(f"{tmp_path}/tern.yml:"): error
+        str(error.location).removeprefix(f"{tmp_path}/tern.yml:"): error
         for error in errors_of(tmp_path, old, new)
     }
     assert place in told
@@ -192,7 +192,7 @@ def test_a_tablet_and_a_link_of_one_name_cannot_both_be_meant(tmp_path: Path) ->
         tmp_path, 'e: {mac: "02', 'e: {mac: "02:00:00:00:00:01"}, plotter: {mac: "02'
     )
     assert "plotter is both a tablet and a link" in error.message
-    assert str(error.place) == f"{tmp_path}/tern.yml:19:45: steering.from[1]"
+    assert str(error.location) == f"{tmp_path}/tern.yml:19:45: steering.from[1]"
 
 
 @pytest.mark.parametrize(

@@ -189,8 +189,8 @@ def test_what_is_no_public_key_is_refused_with_its_place(
         file.write_text(text)
         with pytest.raises(UserError, match=told) as caught:
             operators.add(profiles(club), file)
-        assert caught.value.place
-        assert (caught.value.place.file, caught.value.place.line) == (file, number)
+        assert caught.value.location
+        assert (caught.value.location.file, caught.value.location.line) == (file, number)
         assert caught.value.hint
     for missing in (tmp_path / "none.pub", tmp_path):
         with pytest.raises(UserError):
@@ -207,7 +207,7 @@ def test_a_name_that_is_refused(club: Path, mate: Path, tmp_path: Path, name: st
     before = contents(club)
     with pytest.raises(UserError) as caught:
         operators.add(profiles(club), file)
-    assert caught.value.place and caught.value.place.file == file
+    assert caught.value.location and caught.value.location.file == file
     assert "copy it to another name" in caught.value.hint
     assert contents(club) == before
 
@@ -233,7 +233,7 @@ def test_a_form_that_is_left_to_its_author(club: Path, mate: Path) -> None:
     before = contents(club)
     with pytest.raises(UserError, match="left to you") as caught:
         operators.add(profiles(club, "dunlin", "turnstone"), mate)
-    assert caught.value.place and caught.value.place.file.name == "dunlin.yml"
+    assert caught.value.location and caught.value.location.file.name == "dunlin.yml"
     assert "access: {keys: [operator.pub, mate.pub]}" in caught.value.hint
     assert contents(club) == before
 

@@ -47,8 +47,8 @@ def refused(folder: Path, old: str, new: str) -> UserError:
     path = folder / "tern.yml"
     path.write_text(GOOD.replace(old, new))
     (error,) = errors_of(path)
-    assert error.place is not None
-    assert error.place.file == path
+    assert error.location is not None
+    assert error.location.file == path
     return error
 
 
@@ -60,7 +60,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
     assert boat.profile.links["gnss"].talks == {"RMC": 1.0, "GGA": 1.0}
     assert boat.profile.links["wind"].talks == {"MWV": 2.0}
     assert boat.profile.links["wind"].baud == 4800
-    place = boat.place("links.wind.talks.MWV")
+    place = boat.location("links.wind.talks.MWV")
     assert (place.line, place.column) == (10, 18)
 
 
@@ -195,7 +195,7 @@ def test_each_mistake_is_told_once_with_its_place(
     tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
 ) -> None:
     error = refused(tmp_path, old, new)
-    told = str(error.place).removeprefix(f"{tmp_path}/tern.yml:")
+    told = str(error.location).removeprefix(f"{tmp_path}/tern.yml:")
     assert told == place
     assert message in error.message
     assert hint in error.hint
@@ -228,7 +228,7 @@ def test_all_mistakes_are_told_at_once_in_order(tmp_path: Path) -> None:
     path = tmp_path / "tern.yml"
     text = GOOD.replace("4800", "4801").replace("GB", "NO").replace("x86-64", "x86")
     path.write_text(text + "colour: red\n")
-    lines = [error.place.line for error in errors_of(path) if error.place]
+    lines = [error.location.line for error in errors_of(path) if error.location]
     assert lines == [2, 5, 7, 13]
 
 
@@ -241,7 +241,7 @@ def test_a_file_without_keys(tmp_path: Path, text: str, message: str) -> None:
     path.write_text(text)
     (error,) = errors_of(path)
     assert message in error.message
-    assert str(error.place) == f"{path}:1"
+    assert str(error.location) == f"{path}:1"
 
 
 def test_aliases_are_refused_even_within_themselves(tmp_path: Path) -> None:
@@ -253,7 +253,7 @@ def test_aliases_are_refused_even_within_themselves(tmp_path: Path) -> None:
 def test_a_missing_file(tmp_path: Path) -> None:
     (error,) = errors_of(tmp_path / "tern.yml")
     assert "No such file" in error.message
-    assert str(error.place) == str(tmp_path / "tern.yml")
+    assert str(error.location) == str(tmp_path / "tern.yml")
 
 
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
@@ -266,8 +266,8 @@ def test_a_file_that_is_not_utf8(tmp_path: Path) -> None:
     path = tmp_path / "tern.yml"
     path.write_bytes(b"boat: tern\nssid: \xff\n")
     (error,) = errors_of(path)
-    assert error.place is not None
-    assert error.place.line == 2
+    assert error.location is not None
+    assert error.location.line == 2
 
 
 def test_a_file_that_is_no_text_is_not_read(tmp_path: Path) -> None:
@@ -345,21 +345,21 @@ def test_own_keys_win_over_included_ones_and_places_follow(tmp_path: Path) -> No
     point = boat.profile.network.access_point
     assert (point.country, point.channel) == ("GB", 1)
     assert (boat.profile.feed.tcp, boat.profile.feed.udp) == (2000, None)
-    assert boat.place("feed.tcp").file.name == "second.yml"
-    assert boat.place("network.access_point.channel").file.name == "first.yml"
-    assert boat.place("network.access_point.country").file.name == "tern.yml"
+    assert boat.location("feed.tcp").file.name == "second.yml"
+    assert boat.location("network.access_point.channel").file.name == "first.yml"
+    assert boat.location("network.access_point.country").file.name == "tern.yml"
 
 
 def test_a_mistake_in_an_included_file_is_told_there(tmp_path: Path) -> None:
     write(tmp_path, tern="includes: [club.yml]\n" + GOOD, club="feed: {tcp: lots}\n")
     (error,) = errors_of(tmp_path / "tern.yml")
-    assert str(error.place) == f"{tmp_path}/club.yml:1:13: feed.tcp"
+    assert str(error.location) == f"{tmp_path}/club.yml:1:13: feed.tcp"
 
 
 def test_an_included_file_that_is_not_there(tmp_path: Path) -> None:
     write(tmp_path, tern="includes: [clubs.yml]\n" + GOOD, club="feed: {tcp: 2000}\n")
     (error,) = errors_of(tmp_path / "tern.yml")
-    assert str(error.place) == f"{tmp_path}/tern.yml:1:12: includes[0]"
+    assert str(error.location) == f"{tmp_path}/tern.yml:1:12: includes[0]"
     assert error.hint == "did you mean club.yml?"
 
 
@@ -372,7 +372,7 @@ def test_an_include_loop(tmp_path: Path) -> None:
     )
     (error,) = errors_of(tmp_path / "tern.yml")
     assert "club.yml -> area.yml -> club.yml" in error.message
-    assert str(error.place) == f"{tmp_path}/area.yml:1:12: includes[0]"
+    assert str(error.location) == f"{tmp_path}/area.yml:1:12: includes[0]"
 
 
 def test_a_file_that_includes_itself(tmp_path: Path) -> None:
@@ -431,7 +431,7 @@ def test_what_is_dropped_has_to_be_there(tmp_path: Path) -> None:
     own = GOOD.replace("links:", "links:\n  asi: null")
     write(tmp_path, tern="includes: [club.yml]\n" + own + "feed: {prefer: null}\n", club=CLUB)
     (error,) = errors_of(tmp_path / "tern.yml")
-    assert str(error.place) == f"{tmp_path}/tern.yml:8:3: links.asi"
+    assert str(error.location) == f"{tmp_path}/tern.yml:8:3: links.asi"
     assert "no included file has links.asi" in error.message
     assert error.hint == "did you mean ais?"
 
@@ -443,7 +443,7 @@ def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) ->
     write(tmp_path, tern=own, petrel=own.replace("tern", "petrel"), club=club)
     (error,) = errors_of(tmp_path / "tern.yml")
     assert "the key adapter is missing" in error.message
-    assert error.place is not None and error.place.file.name == "club.yml"
+    assert error.location is not None and error.location.file.name == "club.yml"
     assert f"included by {tmp_path}/tern.yml" in str(error)
     assert error.as_json()["included_by"] == [str(tmp_path / "tern.yml")]
     with pytest.raises(UserError) as caught:
@@ -467,7 +467,7 @@ def test_what_is_left_blank_is_told(
 ) -> None:
     """It would mean none: no log, without a word."""
     error = refused(tmp_path, old, new)
-    assert str(error.place).removeprefix(f"{tmp_path}/tern.yml:") == place
+    assert str(error.location).removeprefix(f"{tmp_path}/tern.yml:") == place
     assert "left blank" in error.message
     assert hint in error.hint
 
@@ -516,7 +516,7 @@ def test_two_links_on_one_adapter(tmp_path: Path, one: str, two: str, clash: boo
     if clash:
         (error,) = errors_of(path)
         assert "gnss and wind are on one adapter" in error.message
-        assert str(error.place) == f"{path}:9:5: links.wind.adapter"
+        assert str(error.location) == f"{path}:9:5: links.wind.adapter"
     else:
         assert load.read(path)
 
@@ -579,7 +579,7 @@ def test_a_name_that_no_file_can_have(boats: Path, name: str) -> None:
     (boats / "loop.yml").symlink_to("loop.yml")
     with pytest.raises(UserError, match="cannot be read") as caught:
         load.find(name, boats)
-    assert caught.value.place and caught.value.hint
+    assert caught.value.location and caught.value.hint
 
 
 def test_what_an_editor_leaves_behind_is_no_boat(boats: Path) -> None:
@@ -598,7 +598,7 @@ def test_what_cannot_be_read_is_told_of_and_nothing_hangs(boats: Path) -> None:
             load.read(file)
         except UserError as error:
             errors.append(error)
-    assert [error.place.file.stem for error in errors if error.place] == ["loop", "pipe"]
+    assert [error.location.file.stem for error in errors if error.location] == ["loop", "pipe"]
 
 
 def test_a_boat_that_is_here(boats: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -626,7 +626,7 @@ def test_the_mistakes_of_a_whole_club_are_told_at_once(boats: Path) -> None:
         file.write_text(file.read_text().replace("board:", "bord:"))
     with pytest.raises(UserErrors) as caught:
         load.read_all(load.files(boats))
-    assert [error.place.file.stem for error in caught.value.errors if error.place] == [
+    assert [error.location.file.stem for error in caught.value.errors if error.location] == [
         "dunlin",
         "kittiwake",
     ]

@@ -124,8 +124,8 @@ def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> 
         file.with_suffix(".pub").unlink()
     with pytest.raises(UserError, match="no private key") as caught:
         keygen.make_keys(kittiwake, KEY)
-    assert caught.value.place
-    assert caught.value.place.file == file
+    assert caught.value.location
+    assert caught.value.location.file == file
     assert "operator.pub" in caught.value.hint
 
 
@@ -193,8 +193,8 @@ def test_a_wrong_password(kittiwake: Path) -> None:
     keygen.make_keys(kittiwake, KEY)
     with pytest.raises(UserError, match="password does not open it") as caught:
         store.read(kittiwake, b"wrong")
-    assert caught.value.place
-    assert caught.value.place.file == store.file_of(kittiwake)
+    assert caught.value.location
+    assert caught.value.location.file == store.file_of(kittiwake)
     with pytest.raises(UserError):
         keygen.make_keys(kittiwake, b"wrong", rotate=["host_key"])
 
@@ -381,7 +381,7 @@ def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     with pytest.raises(UserError) as caught:
         keygen.access_keys(boat)
     assert f"provision keys {kittiwake} makes" in caught.value.hint
-    assert caught.value.place == boat.place("access.keys[0]")
+    assert caught.value.location == boat.location("access.keys[0]")
     keygen.make_keys(kittiwake, KEY)
     (line,) = keygen.access_keys(boat)
     assert line == (kittiwake.parent / "operator.pub").read_text().strip()
@@ -403,7 +403,7 @@ def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, li
     file.write_text(content)
     with pytest.raises(UserError, match="no OpenSSH public key") as caught:
         keygen.access_keys(load.read(kittiwake))
-    assert str(caught.value.place) == f"{file}:{line}: access.keys[0]"
+    assert str(caught.value.location) == f"{file}:{line}: access.keys[0]"
     assert "ssh-keygen" in caught.value.hint
 
 

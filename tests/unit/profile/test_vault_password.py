@@ -248,7 +248,7 @@ def test_a_file_of_another_password_stops_it(club: Path) -> None:
     before = {file: file.read_bytes() for file in club.iterdir()}
     with pytest.raises(UserError, match="opens neither") as caught:
         vault_password.change(club, OLD, NEW)
-    assert caught.value.place and caught.value.place.file == club / "other.yml"
+    assert caught.value.location and caught.value.location.file == club / "other.yml"
     assert {file: file.read_bytes() for file in club.iterdir()} == before
 
 
@@ -258,7 +258,7 @@ def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
     (club / "notes").symlink_to(tmp_path / "notes")
     with pytest.raises(UserError, match="is a link") as caught:
         vault_password.change(club, OLD, NEW)
-    assert caught.value.place and caught.value.place.file == club / "notes"
+    assert caught.value.location and caught.value.location.file == club / "notes"
     assert held(club, OLD) == ALL
 
 

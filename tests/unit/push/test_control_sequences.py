@@ -17,7 +17,7 @@ from provision import checks, progress
 from provision.card import devices
 from provision.checks import Finding
 from provision.cli import cards, common, opening, profiles, push
-from provision.errors import Place
+from provision.errors import Location
 from provision.progress import step
 from provision.push import diff, poll, rollout
 from provision.push.console import fleet_table, push_table, verify_table
@@ -178,7 +178,7 @@ def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
 
 
 def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    finding = Finding("error", "x", EVIL, Place(Path("teal.yml"), 1))
+    finding = Finding("error", "x", EVIL, Location(Path("teal.yml"), 1))
     monkeypatch.setattr(checks, "errors", lambda _: [finding])
     opening.print_check_errors([SimpleNamespace()])  # type: ignore[list-item]
     clean(capsys.readouterr().err)

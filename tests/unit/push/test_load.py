@@ -134,7 +134,9 @@ def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> Non
         no_secrets(files[name])
     with pytest.raises(UserErrors) as told:
         load_named_or_all(["kittiwake", "turnstone"], files["dunlin"].parent, None)
-    assert [str(error.place).endswith(".secrets.yml") for error in told.value.errors] == [True] * 2
+    assert [str(error.location).endswith(".secrets.yml") for error in told.value.errors] == [
+        True
+    ] * 2
 
 
 def test_all_are_well(files: dict[str, Path]) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from provision import __version__
-from provision.errors import Place, UserError
+from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.keygen import private_key
 from provision.profile.secrets.store import Secrets
@@ -177,7 +177,7 @@ def test_nothing_is_removed_that_it_did_not_make(rendered: Render, tmp_path: Pat
     own.touch()
     with pytest.raises(UserError, match="somebody's own") as caught:
         write(rendered(), tmp_path)
-    assert caught.value.place == Place(tmp_path / "tree")
+    assert caught.value.location == Location(tmp_path / "tree")
     assert [path.name for path in tmp_path.iterdir()] == ["tree"]
     assert own.exists()
     # Nor through a link that took the place of an earlier tree.
@@ -203,18 +203,18 @@ def test_a_folder_that_cannot_be_made(rendered: Render, tmp_path: Path, name: st
     (tmp_path / "file").touch()
     with pytest.raises(UserError, match="cannot be written") as caught:
         write(rendered(), tmp_path / name)
-    assert caught.value.place
-    assert str(caught.value.place.file).startswith(str(tmp_path))
+    assert caught.value.location
+    assert str(caught.value.location.file).startswith(str(tmp_path))
     assert caught.value.hint
 
 
 def test_a_key_file_is_read_and_one_that_is_not_there_is_told_with_a_hint(tmp_path: Path) -> None:
     asked = boat(tmp_path, access={"keys": [KEY, "mate.pub"]})
-    place = Place(asked.file, 7, 3, "access.keys[1]")
+    place = Location(asked.file, 7, 3, "access.keys[1]")
     asked = Boat(asked.profile, asked.file, {"access.keys[1]": place})
     with pytest.raises(UserError, match=r"mate\.pub is not there") as caught:
         render(asked, SECRETS)
-    assert caught.value.place == place
+    assert caught.value.location == place
     assert f"provision keys {tmp_path}/kittiwake.yml makes" in caught.value.hint
     (tmp_path / "mate.pub").write_text(f"{KEY}\n")
     settings = render(asked, SECRETS)

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.errors import Place
+from provision.errors import Location
 from provision.onboard.feed.config import models, parse
 from provision.onboard.feed.net.subnet import Subnet
 from provision.onboard.feed.nmea0183.filters import Filter, Pattern
@@ -189,9 +189,9 @@ def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None
         feed=draw(sending | filters),
     )
     boat = profile(network={"tablets": {"mate": {"mac": "02:00:00:12:34:56"}}}, **whole)
-    if uniqueness.all_of(boat, lambda _: Place(Path("tern.yml"))):
+    if uniqueness.all_of(boat, lambda _: Location(Path("tern.yml"))):
         return
-    assert references.broken(boat, lambda _: Place(Path("tern.yml"))) == []
+    assert references.broken(boat, lambda _: Location(Path("tern.yml"))) == []
     told = feed(boat, share(boat.network.address, boat.network.tablets))
     read = parse.parse(json.loads(json.dumps(told)))
     assert {link.name for link in (*read.links, *read.cans)} == links.keys()
