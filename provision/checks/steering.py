@@ -7,8 +7,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
-from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.sentence import STEERS, steers
+from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import Link
@@ -120,7 +120,8 @@ def _unfed(boat: Boat) -> Iterator[Finding]:
     """Warn of links that listen for what only the network sends, and that may not hear it."""
     profile = boat.profile
     talkers = Counter(f for link in profile.serial_links.values() for f in link.talks)
-    backbone = {f for can in profile.can_links.values() for kind in can.talks for f in KINDS[kind]}
+    networks = profile.can_links.values()
+    backbone = {f for can in networks for kind in can.talks for f in MADE_OF[kind]}
     network = defaultdict(set)
     for source, by in profile.inputs.items():
         for formatter in by.talks:

@@ -5,8 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from provision.onboard.feed.nmea0183.kinds import KINDS
-from provision.onboard.feed.nmea2000.pgn import FORMATTERS
+from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.onboard.feed.outputs.time_source import RELEASED
 from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
@@ -67,12 +66,7 @@ def _link(name: str, link: Link | Can) -> Json:
 
 def _made_of(kinds: Mapping[Kind, float]) -> dict[str, float]:
     """The sentences that are made of kinds of data, with their rates."""
-    return {
-        formatter: rate
-        for kind, rate in kinds.items()
-        for formatter in KINDS[kind]
-        if formatter in FORMATTERS
-    }
+    return {formatter: rate for kind, rate in kinds.items() for formatter in MADE_OF[kind]}
 
 
 def _input(source: Input, address: str) -> Json:

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed.nmea0183.kinds import KIND_OF, KINDS
+from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import LENGTH, LONG
+from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.verify.job import Answers, Command, Job
 
 #: Part of its rate by which a sentence may be slower or faster, and the sentences that may
@@ -150,7 +151,7 @@ def test_can_link_is_heard(can_link: str, states: dict[str, Any], profile: dict[
     missing = [
         kind
         for kind in profile["links"][can_link]["talks"]
-        if not any(heard.get(formatter) for formatter in KINDS[kind])
+        if not any(heard.get(formatter) for formatter in MADE_OF[kind])
     ]
     assert missing == [], f"nothing of {', '.join(missing)} is heard"
 

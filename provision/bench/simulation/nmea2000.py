@@ -12,7 +12,9 @@ import struct
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import cycle
 
+from provision.bench.simulation import nmea2000_ais
 from provision.bench.simulation.boat import KNOT, State, Voyage
 from provision.bench.simulation.sentences import SATELLITES, TRANSDUCER_DEPTH
 
@@ -41,6 +43,11 @@ def _speed(knots: float) -> int:
 def _heading(state: State) -> bytes:
     variation = round(math.radians(state.variation) * 1e4)
     return struct.pack("<BHhhB", 0, _angle(state.magnetic_heading), 0x7FFF, variation, 0xFD)
+
+
+def _rate_of_turn(state: State) -> bytes:
+    rate = round(math.radians(state.rate_of_turn) * 32e6)
+    return struct.pack("<Bi3x", 0, rate)
 
 
 def _water_speed(state: State) -> bytes:
@@ -73,25 +80,42 @@ def _wind(state: State) -> bytes:
     return struct.pack("<BHHBBB", 0, _speed(wind.speed), _angle(wind.angle), 0xFA, 0xFF, 0xFF)
 
 
+def _sea(state: State) -> bytes:
+    kelvin = round((state.water_temperature + 273.15) * 100)
+    return struct.pack("<BBBHHB", 0, 0, 0, kelvin, 0xFFFF, 0xFF)
+
+
+def _air(state: State) -> bytes:
+    """Pack air a degree warmer than the sea, at 1013 hPa."""
+    kelvin = round((state.water_temperature + 274.15) * 100)
+    return struct.pack("<BBHhH", 0, 0xC1, kelvin, 0x7FFF, 1013)
+
+
 #: Of each parameter group, what makes its data, and the address of the device that sends it.
 GROUPS: dict[int, tuple[Callable[[State], bytes], int]] = {
     127250: (_heading, 11),
+    127251: (_rate_of_turn, 11),
     128259: (_water_speed, 22),
     128267: (_depth, 22),
     129025: (_position, 33),
     129026: (_motion, 33),
     129029: (_fix, 33),
     130306: (_wind, 44),
+    130311: (_air, 44),
+    130312: (_sea, 22),
 }
 
 #: The groups that tell of each kind of data, as a profile names them.
 KINDS = {
     "position": (129025, 129026, 129029),
-    "heading": (127250,),
+    "heading": (127250, 127251),
     "depth": (128267,),
     "wind": (130306,),
     "speed": (128259,),
     "time": (129029,),
+    "temperature": (130312,),
+    "weather": (130311,),
+    "ais": nmea2000_ais.GROUPS,
 }
 
 
@@ -101,6 +125,7 @@ class Backbone:
     def __init__(self, voyage: Voyage) -> None:
         self._voyage = voyage
         self._packets: Counter[int] = Counter()
+        self._targets = cycle(voyage.targets)
 
     def burst(self, kind: str, moment: datetime) -> list[bytes]:
         """The frames of one kind of data at a moment, as one piece."""
@@ -108,12 +133,18 @@ class Backbone:
 
     def frames(self, kind: str, moment: datetime) -> list[bytes]:
         """What is sent of one kind of data at a moment: struct can_frame, sixteen bytes each."""
+        if kind == "ais":
+            ship = next(self._targets)
+            said = nmea2000_ais.reports(ship, self._voyage.target(ship, moment))
+            device = nmea2000_ais.DEVICE
+            return [f for group, data in said for f in self._group(group, data, device)]
         state = self._voyage.at(moment)
-        return [frame for group in KINDS[kind] for frame in self._group(group, state)]
+        makers = [(group, *GROUPS[group]) for group in KINDS[kind]]
+        return [
+            f for group, make, source in makers for f in self._group(group, make(state), source)
+        ]
 
-    def _group(self, group: int, state: State) -> list[bytes]:
-        make, source = GROUPS[group]
-        data = make(state)
+    def _group(self, group: int, data: bytes, source: int) -> list[bytes]:
         identifier = EXTENDED | PRIORITY << 26 | group << 8 | source
         pieces = [data] if len(data) <= 8 else self._fast_packet(group, data)
         return [FRAME.pack(identifier, len(piece), piece) for piece in pieces]

@@ -205,8 +205,11 @@ Sentences = Annotated[
 ]
 
 #: Kinds of data that an NMEA 2000 network is heard for; position comes with course and
-#: speed over ground, speed is that through the water.
-Kind = Literal["position", "heading", "depth", "wind", "speed", "time"]
+#: speed over ground, heading with the rate of turn. speed is that through the water, temperature
+#: the sea's, weather the air's temperature and pressure. Of ais all reports pass, at any rate.
+Kind = Literal[
+    "position", "heading", "depth", "wind", "speed", "time", "temperature", "weather", "ais"
+]
 
 #: Kinds of data with how often a second each is heard at most.
 Kinds = Annotated[

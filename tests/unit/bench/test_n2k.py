@@ -13,6 +13,7 @@ from typing import get_args
 
 import pytest
 
+from provision.bench.simulation import nmea2000_ais
 from provision.bench.simulation.boat import KNOT, Voyage
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.nmea2000 import FRAME, GROUPS, KINDS, Backbone
@@ -45,8 +46,15 @@ def degrees(radians):
 
 def test_all_kinds_agree_with_the_simulated_boat():
     backbone, state = Backbone(VOYAGE), VOYAGE.at(MOMENT)
-    found = decoded([frame for kind in KINDS for frame in backbone.frames(kind, MOMENT)])
+    kinds = KINDS.keys() - {"ais"}
+    found = decoded([frame for kind in kinds for frame in backbone.frames(kind, MOMENT)])
     assert found.keys() == GROUPS.keys()
+    assert state.rate_of_turn == degrees(found[127251]["rate"])
+    assert found[130312]["source"] == "Sea Temperature"
+    sea = pytest.approx(state.water_temperature + 273.15, abs=0.01)
+    assert found[130312]["actualTemperature"] == sea
+    assert found[130311]["temperatureSource"] == "Outside Temperature"
+    assert found[130311]["atmosphericPressure"] == 101300
     assert state.magnetic_heading == degrees(found[127250]["heading"])
     assert state.variation == degrees(found[127250]["variation"])
     assert found[127250]["reference"] == "Magnetic"
@@ -69,6 +77,23 @@ def test_all_kinds_agree_with_the_simulated_boat():
     assert wind["reference"] == "Apparent"
 
 
+def test_ships_agree_with_the_simulated_ones():
+    backbone = Backbone(VOYAGE)
+    for ship in VOYAGE.targets:
+        found = decoded(backbone.frames("ais", MOMENT))
+        fix = VOYAGE.target(ship, MOMENT)
+        position = found[129038 if ship.class_a else 129039]
+        assert position["userId"] == ship.mmsi
+        assert position["latitude"] == pytest.approx(fix.latitude, abs=1e-7)
+        assert position["longitude"] == pytest.approx(fix.longitude, abs=1e-7)
+        assert fix.course == degrees(position["cog"])
+        assert position["sog"] == pytest.approx(fix.ground_speed * KNOT, abs=0.01)
+        if ship.class_a:
+            static = found[129794]
+            assert (static["name"], static["callsign"]) == (ship.name, ship.call_sign)
+            assert (static["length"], static["beam"]) == (ship.length, ship.beam)
+
+
 def test_each_fix_is_a_fast_packet_of_its_own():
     backbone = Backbone(VOYAGE)
     frames = [FRAME.unpack(frame)[2] for _ in range(9) for frame in backbone.frames("time", MOMENT)]
@@ -77,7 +102,7 @@ def test_each_fix_is_a_fast_packet_of_its_own():
 
 
 def test_all_that_the_boat_understands_is_sent():
-    assert set(GROUPS) == set(pgn.GROUPS)
+    assert {*GROUPS, *nmea2000_ais.GROUPS} == set(pgn.GROUPS)
     assert set(KINDS) == set(get_args(Kind))
 
 

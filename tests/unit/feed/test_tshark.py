@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.onboard.feed.nmea0183.sentence import frame
-from provision.onboard.feed.nmea2000 import pgn
+from provision.onboard.feed.nmea2000 import motion
 from provision.onboard.feed.outputs.udp import pack
 
 from .conftest import GGA
@@ -46,8 +46,8 @@ def capture(datagram: bytes, path: Path) -> None:
             {"talker": "GP", "sentence": "GLL", "gll_latitude_degree": "50"},
         ),
         (GGA, {"sentence": "GGA", "gga_quality": "1", "gga_number_satellites": "08"}),
-        (frame("$II" + pgn.depth(DEPTH)[0]), {"dpt_depth": "5.23", "dpt_max_range": "100"}),
-        (frame("$II" + pgn.heading(TRUE_HEADING)[0]), {"hdt_heading": "101.1"}),
+        (frame("$II" + motion.depth(DEPTH)[0]), {"dpt_depth": "5.23", "dpt_max_range": "100"}),
+        (frame("$II" + motion.heading(TRUE_HEADING)[0]), {"hdt_heading": "101.1"}),
     ],
 )
 def test_tshark_reads_our_datagrams(

@@ -214,6 +214,7 @@ def test_what_is_no_duration(written: object) -> None:
 
 def test_the_kinds_and_groups_are_those_of_the_feed() -> None:
     assert set(feed.Prefer.model_fields) - {"silence", "steady"} == set(kinds.KINDS)
-    made = {kinds.KIND_OF[formatter] for formatter in pgn.FORMATTERS}
-    assert set(types.Kind.__args__) == made  # type: ignore[attr-defined]
+    assert set(types.Kind.__args__) == set(pgn.MADE_OF)  # type: ignore[attr-defined]
+    for kind, made in pgn.MADE_OF.items():
+        assert {kinds.KIND_OF.get(formatter, kind) for formatter in made} == {kind}
     assert set(links.Group.__args__) == set(transmission_groups.GROUPS)  # type: ignore[attr-defined]

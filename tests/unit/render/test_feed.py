@@ -75,7 +75,7 @@ def test_links(busy: models.Config) -> None:
 
 def test_can_links_make_the_sentences_of_their_kinds(busy: models.Config) -> None:
     assert {can.name: (can.interface, can.talks) for can in busy.cans} == {
-        "backbone": ("can0", {"HDG": 10.0, "HDT": 10.0, "DPT": 2.0}),
+        "backbone": ("can0", {"HDG": 10.0, "HDT": 10.0, "ROT": 10.0, "DPT": 2.0}),
         "engine-room": ("vcan1", {"ZDA": 1.0}),
     }
     assert busy.cans[1].filter == Filter(None, (Pattern(formatter="GSV"),))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Keep each formatter to its rate."""
+"""Keep each sentence to its rate."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ SLACK = 0.5
 
 
 class Pace:
-    """Passes no more sentences a second of each formatter than its rate.
+    """Passes no more sentences a second of each stream than its formatter's rate.
+
+    A stream is what a sentence measures. Most often that is its formatter.
 
     Sentences that come a little early are not lost: what counts is the rate, not the gap.
     """
@@ -19,11 +21,12 @@ class Pace:
         self._rates = rates
         self._due: dict[str, float] = {}
 
-    def passes(self, formatter: str, now: float) -> bool:
+    def passes(self, formatter: str, now: float, stream: str | None = None) -> bool:
         """Report whether one more sentence may pass at `now`, in seconds."""
         interval = 1.0 / self._rates[formatter]
-        due = self._due.get(formatter, 0.0)
+        stream = stream or formatter
+        due = self._due.get(stream, 0.0)
         if now < due - SLACK * interval:
             return False
-        self._due[formatter] = max(due, now - SLACK * interval) + interval
+        self._due[stream] = max(due, now - SLACK * interval) + interval
         return True

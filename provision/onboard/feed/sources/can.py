@@ -11,22 +11,17 @@ import asyncio
 import os
 import socket
 import struct
+from collections import defaultdict
+from collections.abc import Mapping
 from typing import Any
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.nmea0183.sentence import make
+from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED, Sentence, make
 from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.nmea2000.fast_packet import FastPackets, split_identifier
-from provision.onboard.feed.nmea2000.pgn import (
-    FAST,
-    FIX,
-    FORMATTERS,
-    GROUPS,
-    SHORTEST,
-    TALKER,
-    fix_mode,
-    sentences,
-)
+from provision.onboard.feed.nmea2000.group import Group, stream_of
+from provision.onboard.feed.nmea2000.pgn import FORMATTERS, GROUPS, sentences
+from provision.onboard.feed.nmea2000.position import FIX, fix_mode
 from provision.onboard.feed.policy.rate_limit import Pace
 from provision.onboard.feed.policy.stalls import Stalls
 from provision.onboard.feed.report.fault_log import Teller
@@ -71,8 +66,9 @@ class Can:
         self._made = frozenset(can.talks or FORMATTERS)
         self._fast = FastPackets()
         self._silence = silence
-        self._believed: dict[int, tuple[int, float]] = {}
-        """The device that is believed for each group, and when its data were valid last."""
+        self._believed: dict[int | str, tuple[int, float]] = {}
+        """The device that is believed for each group, or stream of a group that devices share,
+        and when its data were valid last."""
         self._fixes: dict[int, tuple[str, float]] = {}
         """The mode of each device's fixes, and when it reported it."""
         self._channel: socket.socket | None = None
@@ -140,40 +136,52 @@ class Can:
                     self._take(identifier & 0x1FFFFFFF, data[:length], since)
 
     def _take(self, identifier: int, data: bytes, since: float) -> None:
-        group, source = split_identifier(identifier)
-        if group not in GROUPS:
+        number, source = split_identifier(identifier)
+        group = GROUPS.get(number)
+        if group is None:
             return
-        whole = self._fast.take(group, source, data) if group in FAST else data
-        if whole is None or len(whole) < SHORTEST.get(group, 8):
+        whole = self._fast.take(number, source, data) if group.is_fast else data
+        if whole is None or len(whole) < group.min_bytes:
             return
         now = self._loop.time()
-        if group == FIX and (told := fix_mode(whole)):
+        if number == FIX and (told := fix_mode(whole)):
             self._fixes[source] = (told, now)
         said = [
-            make(f"${TALKER}{body}", origin=self.name, heard=now)._replace(waited=now - since)
-            for body in sentences(group, whole, self._mode(source, now))
+            make(text, origin=self.name, heard=now)._replace(waited=now - since)
+            for text in sentences(number, whole, self._mode(source, now))
         ]
-        wanted = [sentence for sentence in said if sentence.formatter in self._made]
-        # A device that sends only what the profile does not ask for silences no other device.
-        valid = bool(wanted) and not any(is_void(sentence) for sentence in said)
-        if self._believes(group, source, now, valid=valid):
-            passed = [s for s in wanted if self._pace.passes(s.formatter, now)]
+        believed, passed = False, list[Sentence]()
+        for topic, about in _by_topic(group, said).items():
+            wanted = [sentence for sentence in about if sentence.formatter in self._made]
+            # A device that sends only what the profile does not ask for silences no other device.
+            valid = bool(wanted) and not any(is_void(sentence) for sentence in about)
+            if self._believes(topic, source, now, valid=valid):
+                believed = True
+                passed += [sentence for sentence in wanted if self._is_due(sentence, now)]
+        if believed:
             self._intake.took(len(data), passed)
+
+    def _is_due(self, sentence: Sentence, now: float) -> bool:
+        """Report whether the sentence keeps its rate. AIS reports of many ships all pass."""
+        formatter = sentence.formatter
+        if formatter in ENCAPSULATED:
+            return True
+        return self._pace.passes(formatter, now, stream_of(formatter, sentence.fields))
 
     def _mode(self, source: int, now: float) -> str:
         """Return the mode of a device's positions: 'autonomous' if it reports no fix."""
         mode, at = self._fixes.get(source, ("A", now))
         return mode if now - at < FIX_HOLDS_S else "A"
 
-    def _believes(self, group: int, source: int, now: float, *, valid: bool) -> bool:
-        """Report whether `source` is believed for `group`: the first device with valid data.
+    def _believes(self, topic: int | str, source: int, now: float, *, valid: bool) -> bool:
+        """Report whether `source` is believed for `topic`: the first device with valid data.
 
         Another device takes over when the believed one had no valid data for `silence` seconds.
         Before a device had valid data, all pass.
         """
-        believed, last = self._believed.get(group, (None, now))
+        believed, last = self._believed.get(topic, (None, now))
         if valid and (believed in (None, source) or now - last > self._silence):
-            self._believed[group] = (source, now)
+            self._believed[topic] = (source, now)
             return True
         return believed in (None, source)
 
@@ -201,3 +209,13 @@ class Can:
             "frames": self.frames,
             "torn": self._fast.dropped,
         }
+
+
+def _by_topic(group: Group, said: list[Sentence]) -> Mapping[int | str, list[Sentence]]:
+    """Sort a group's sentences by what one device is believed for: the group, or a stream."""
+    if not group.shared:
+        return {group.number: said}
+    topics: defaultdict[int | str, list[Sentence]] = defaultdict(list)
+    for sentence in said:
+        topics[stream_of(sentence.formatter, sentence.fields)].append(sentence)
+    return topics

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""NMEA 2000: rate of turn, temperatures and pressure, as a reference library reads them."""
+
+import math
+import struct
+
+import pytest
+
+from provision.onboard.feed.nmea2000 import environment, motion
+
+from .conftest import Bench, Tablet, until
+from .test_can import decoded, parsed
+from .test_can_void import Say, play
+
+SEA, OUTSIDE, CABIN = 0, 1, 4
+
+
+def turning(steps: int) -> bytes:
+    """127251 with this many steps of 1/32 microradian a second."""
+    return struct.pack("<Bi3x", 1, steps)
+
+
+def temperature(source: int, kelvin_hundredths: int) -> bytes:
+    """130312 of instance 0."""
+    return struct.pack("<BBBHHB", 1, 0, source, kelvin_hundredths, 0xFFFF, 0xFF)
+
+
+def surroundings(source: int, kelvin_hundredths: int, hectopascals: int) -> bytes:
+    """130311 without a humidity."""
+    return struct.pack("<BBHhH", 1, 3 << 6 | source, kelvin_hundredths, 0x7FFF, hectopascals)
+
+
+@pytest.mark.parametrize("steps", [0, 1_000_000, -1_000_000, 3_000_000])
+def test_rate_of_turn(steps: int) -> None:
+    (ours,) = map(parsed, motion.rate_of_turn(turning(steps)))
+    theirs = decoded(127251, turning(steps))["rate"]
+    assert float(ours.rate_of_turn) == pytest.approx(math.degrees(theirs) * 60, abs=0.05)
+    assert ours.status == "A"
+
+
+@pytest.mark.parametrize("steps", [0x7FFFFFFF, 0x7FFFFFFE, 0x7FFFFFFD, 0x7FFFFFFC, -0x80000000])
+def test_a_rate_of_turn_without_a_value_or_of_more_than_a_turn_a_second_is_none(steps: int) -> None:
+    assert motion.rate_of_turn(turning(steps)) == []
+
+
+def test_the_temperature_of_the_sea() -> None:
+    theirs = decoded(130312, temperature(SEA, 28815))
+    (mtw,) = map(parsed, environment.temperature(temperature(SEA, 28815)))
+    assert theirs["source"] == "Sea Temperature"
+    assert float(mtw.temperature) == pytest.approx(theirs["actualTemperature"] - 273.15, abs=0.05)
+    assert environment.environment(surroundings(SEA, 28815, 0xFFFF)) == ["MTW,15.0,C"]
+
+
+def test_the_temperature_of_the_air_and_its_pressure() -> None:
+    data = surroundings(OUTSIDE, 29165, 1013)
+    theirs = decoded(130311, data)
+    assert theirs["temperatureSource"] == "Outside Temperature"
+    warm, pressure = map(parsed, environment.environment(data))
+    celsius = pytest.approx(theirs["temperature"] - 273.15, abs=0.05)
+    assert (warm.type, warm.units, warm.id) == ("C", "C", "AIR")
+    assert float(warm.value) == celsius
+    assert (pressure.type, pressure.units, pressure.id) == ("P", "P", "AIR")
+    assert float(pressure.value) == theirs["atmosphericPressure"]
+
+
+@pytest.mark.parametrize("raw", [0xFFFF, 0xFFFE, 0xFFFD, 0xFFFC, 0, 26700, 32500, 36000])
+def test_a_temperature_that_is_not_available_or_not_of_this_earth_is_none(raw: int) -> None:
+    # 26700 is -6 degrees Celsius, 32500 is 52.
+    assert environment.temperature(temperature(SEA, raw)) == []
+    assert environment.environment(surroundings(SEA, raw, 0xFFFF)) == []
+
+
+@pytest.mark.parametrize("pressure", [0, 499, 1101, 0xFFFC, 0xFFFD, 0xFFFE, 0xFFFF])
+def test_a_pressure_out_of_range_is_none(pressure: int) -> None:
+    assert environment.environment(surroundings(OUTSIDE, 0xFFFF, pressure)) == []
+
+
+def test_the_temperature_of_a_cabin_is_not_the_seas() -> None:
+    assert environment.temperature(temperature(CABIN, 29315)) == []
+    assert environment.environment(surroundings(CABIN, 29315, 0xFFFF)) == []
+
+
+def test_devices_share_out_temperatures_and_pressure(bench: Bench) -> None:
+    """One device has the sea's temperature, another the air's, and a third the pressure."""
+
+    async def story(say: Say, tablet: Tablet) -> None:
+        await say(130312, temperature(SEA, 28815), 1)
+        await say(130312, temperature(OUTSIDE, 29165), 2)
+        await say(130311, surroundings(CABIN, 29315, 1013), 3)
+        # A second device with the sea's temperature is not believed beside the first.
+        await say(130311, surroundings(SEA, 28315, 0xFFFF), 4)
+        await say(130312, temperature(SEA, 28815), 1)
+        await until(lambda: tablet.look().count(b"MTW") == 2)
+        lines = [line.partition("*")[0] for line in tablet.seen.decode().split()]
+        assert lines == [
+            "$IIMTW,15.0,C", "$IIXDR,C,18.5,C,AIR", "$IIXDR,P,101300,P,AIR", "$IIMTW,15.0,C",
+        ]  # fmt: skip
+
+    play(bench, {"MTW": 1000, "XDR": 1}, story)
