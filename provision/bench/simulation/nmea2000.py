@@ -91,6 +91,15 @@ def _air(state: State) -> bytes:
     return struct.pack("<BBHhH", 0, 0xC1, kelvin, 0x7FFF, 1013)
 
 
+def _pressure(_: State) -> bytes:
+    return struct.pack("<BBBiB", 0, 0, 0, 1_013_000, 0xFF)
+
+
+def _sea_extended(state: State) -> bytes:
+    kelvin = round((state.water_temperature + 273.15) * 1000)
+    return bytes(3) + kelvin.to_bytes(3, "little") + b"\xff\xff"
+
+
 #: Of each parameter group, what makes its data, and the address of the device that sends it.
 GROUPS: dict[int, tuple[Callable[[State], bytes], int]] = {
     127250: (_heading, 11),
@@ -103,6 +112,8 @@ GROUPS: dict[int, tuple[Callable[[State], bytes], int]] = {
     130306: (_wind, 44),
     130311: (_air, 44),
     130312: (_sea, 22),
+    130314: (_pressure, 44),
+    130316: (_sea_extended, 22),
 }
 
 #: The groups that tell of each kind of data, as a profile names them.
@@ -113,8 +124,8 @@ KINDS = {
     "wind": (130306,),
     "speed": (128259,),
     "time": (129029,),
-    "temperature": (130312,),
-    "weather": (130311,),
+    "temperature": (130312, 130316),
+    "weather": (130311, 130314),
     "ais": nmea2000_ais.GROUPS,
 }
 

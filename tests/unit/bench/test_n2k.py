@@ -53,6 +53,9 @@ def test_all_kinds_agree_with_the_simulated_boat():
     assert found[130312]["source"] == "Sea Temperature"
     sea = pytest.approx(state.water_temperature + 273.15, abs=0.01)
     assert found[130312]["actualTemperature"] == sea
+    assert found[130316]["source"] == "Sea Temperature"
+    assert found[130316]["temperature"] == sea
+    assert (found[130314]["source"], found[130314]["pressure"]) == ("Atmospheric", 101300)
     assert found[130311]["temperatureSource"] == "Outside Temperature"
     assert found[130311]["atmosphericPressure"] == 101300
     assert state.magnetic_heading == degrees(found[127250]["heading"])

@@ -63,6 +63,24 @@ def test_the_temperature_of_the_air_and_its_pressure() -> None:
     assert float(pressure.value) == theirs["atmosphericPressure"]
 
 
+def test_what_only_says_a_pressure_or_a_temperature() -> None:
+    data = struct.pack("<BBBiB", 1, 0, 0, 1_013_250, 0xFF)
+    theirs = decoded(130314, data)
+    assert (theirs["source"], theirs["pressure"]) == ("Atmospheric", 101325)
+    assert environment.actual_pressure(data) == ["XDR,P,101325,P,AIR"]
+    # The pressure of water in a pipe.
+    assert environment.actual_pressure(data[:2] + b"\1" + data[3:]) == []
+    data = bytes([1, 0, SEA]) + (288150).to_bytes(3, "little") + b"\xff\xff"
+    theirs = decoded(130316, data)
+    assert theirs["temperature"] == pytest.approx(288.15)
+    assert environment.extended_temperature(data) == ["MTW,15.0,C"]
+    for none in (0xFFFFFD, 0xFFFFFE, 0xFFFFFF):
+        data = bytes([1, 0, SEA]) + none.to_bytes(3, "little") + b"\xff\xff"
+        assert environment.extended_temperature(data) == []
+    for none in (0x7FFFFFFD, 0x7FFFFFFE, 0x7FFFFFFF):
+        assert environment.actual_pressure(struct.pack("<BBBiB", 1, 0, 0, none, 0xFF)) == []
+
+
 @pytest.mark.parametrize("raw", [0xFFFF, 0xFFFE, 0xFFFD, 0xFFFC, 0, 26700, 32500, 36000])
 def test_a_temperature_that_is_not_available_or_not_of_this_earth_is_none(raw: int) -> None:
     # 26700 is -6 degrees Celsius, 32500 is 52.
