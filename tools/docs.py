@@ -19,7 +19,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from provision import __version__
 from provision.cli import app
 from provision.cli.help import ORDER
-from provision.profile.schema.json_schema import schema
+from provision.profile.schema.json_schema import build_schema
 
 TOP = Path(__file__).parent.parent
 TEMPLATES = Path(__file__).parent / "docs"
@@ -51,7 +51,7 @@ def _help(name: str) -> str:
 
 def sections() -> Iterator[dict[str, Any]]:
     """The profile from its top down: each mapping once, with a row for each of its keys."""
-    whole = schema()
+    whole = build_schema()
     definitions = whole["$defs"]
     waiting = [("", whole)]
     seen = set()

@@ -21,7 +21,7 @@ from provision.bench.tablet_client import Tablet, frequency
 from provision.boards import Board
 from provision.errors import Location, UserError
 from provision.profile.schema.boat import Profile
-from provision.profile.secrets.store import Secrets, psk
+from provision.profile.secrets.store import Secrets, derive_psk
 from provision.progress import note
 
 #: Octets that a socket's path has at most (unix(7)).
@@ -186,7 +186,7 @@ class Bench:
             "join",
             seconds=seconds,
             ssid=point.ssid.encode().hex(),
-            psk=psk(pass_phrase, point.ssid),
+            psk=derive_psk(pass_phrase, point.ssid),
             frequency=frequency(point.channel),
             mac=mac,
         )

@@ -47,7 +47,7 @@ def refuse_lost(image: Path, boat: str, boats: Path) -> None:
     The boat's record, if there is one, lies in the folder `boats`.
     """
     profile = boats / f"{boat}.yml"
-    record = stolen.recall(profile)
+    record = stolen.read_record(profile)
     if record and stolen.is_revoked(record, host_key(image)):
         raise UserError(
             f"was built before a card of {boat} was lost or stolen ({record.since}), and "
@@ -61,6 +61,6 @@ def refuse_lost(image: Path, boat: str, boats: Path) -> None:
 def note_written(image: Path, boat: str, boats: Path) -> bool:
     """Record that a card of the boat was written and read back; True when pushes were held back."""
     profile = boats / f"{boat}.yml"
-    if stolen.recall(profile) is None:
+    if stolen.read_record(profile) is None:
         return False
-    return stolen.has_new_card(profile, host_key(image))
+    return stolen.record_new_card(profile, host_key(image))

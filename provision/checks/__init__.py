@@ -22,7 +22,7 @@ from provision.checks import (
 )
 from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
-from provision.profile.secrets.store import file_of
+from provision.profile.secrets.store import secrets_path
 
 __all__ = ["Finding", "Level", "check", "errors"]
 
@@ -69,7 +69,7 @@ def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
 def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:
     """The findings; those in a file that other boats include name this one."""
     for finding in findings:
-        own = finding.location.file in (boat.file, file_of(boat.file))
+        own = finding.location.file in (boat.file, secrets_path(boat.file))
         yield finding if own else replace(finding, boat=boat.name)
 
 

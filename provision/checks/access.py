@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision.checks.finding import Finding
 from provision.errors import UserError
 from provision.profile.load import Boat
-from provision.profile.secrets.keygen import OPERATOR, entry_lines
+from provision.profile.secrets.keygen import OPERATOR, read_entry
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -20,7 +20,7 @@ def check(boat: Boat) -> Iterator[Finding]:
         if entry == f"{OPERATOR}.pub" and not (boat.file.parent / entry).exists():
             continue
         try:
-            entry_lines(boat, number)
+            read_entry(boat, number)
         except UserError as error:
             assert error.location is not None
             yield Finding("error", "access-key", error.message, error.location, error.hint)

@@ -9,7 +9,7 @@ from provision.checks.finding import Finding
 from provision.errors import Location
 from provision.paths import argument
 from provision.profile.load import Boat
-from provision.profile.secrets.store import file_of
+from provision.profile.secrets.store import secrets_path
 
 
 def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
@@ -53,7 +53,7 @@ def _secrets(boat: Boat, other: Boat) -> Iterator[Finding]:
             "error",
             f"same-secrets.{other.name}",
             f"{boat.name} has the secrets of {other.name}, so that one may pass for the other",
-            Location(file_of(boat.file)),
+            Location(secrets_path(boat.file)),
             f"provision keys {argument(boat.file)} --rotate host_key --rotate pass_phrase",
         )
 
@@ -90,7 +90,7 @@ def _network(boat: Boat, other: Boat) -> Iterator[Finding]:
 def _vault(boat: Boat) -> bytes:
     """The boat's secrets as they lie there: never the same for two, each having its own salt."""
     try:
-        return file_of(boat.file).read_bytes()
+        return secrets_path(boat.file).read_bytes()
     except OSError:
         return b""
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision.checks.finding import Finding
 from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED, STEERS
 from provision.profile.load import Boat
-from provision.profile.schema.links import Filter, Link
+from provision.profile.schema.links import FilterConfig, LinkConfig
 
 #: The approved sentence formatters as the NMEA 0183 dissector of Wireshark knows them
 #: (epan/dissectors/packet-nmea0183.c, table known_sentence_ids, read in 2026).
@@ -78,7 +78,7 @@ def _named(boat: Boat) -> Iterator[tuple[str, str]]:
     sources = [(f"links.{name}", link) for name, link in profile.links.items()]
     for key, any_source in [*sources, *((f"inputs.{n}", s) for n, s in profile.inputs.items())]:
         yield from _filtered(f"{key}.takes", any_source.takes)
-        if isinstance(any_source, Link):
+        if isinstance(any_source, LinkConfig):
             yield from _filtered(f"{key}.gives", any_source.gives)
     for output, passes in profile.feed.gives.items():
         yield from _filtered(f"feed.gives.{output}", passes)
@@ -91,7 +91,7 @@ def _listed(boat: Boat, key: str, sentences: dict[str, float]) -> Iterator[tuple
         yield (mapped if mapped in boat.locations else f"{key}[{number}]"), formatter
 
 
-def _filtered(key: str, passes: Filter | None) -> Iterator[tuple[str, str]]:
+def _filtered(key: str, passes: FilterConfig | None) -> Iterator[tuple[str, str]]:
     for way in ("only", "but"):
         for number, pattern in enumerate((getattr(passes, way) or []) if passes else []):
             if pattern.formatter:

@@ -8,7 +8,7 @@ from ipaddress import IPv4Address, IPv4Network
 
 from provision.checks.finding import Finding
 from provision.errors import UserError
-from provision.profile.leases import Leases, leases
+from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 
 #: Lower ports are for programs with privileges, and the feed has none (ip(7)).
@@ -32,7 +32,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     yield from _ports(boat)
     yield from _shore(boat)
     try:
-        shared = leases(boat)
+        shared = plan_leases(boat)
     except UserError as error:
         assert error.location is not None
         yield Finding("error", "tablets", error.message, error.location, error.hint)

@@ -9,7 +9,7 @@ from provision.checks.finding import Finding
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.policy.source_priority import MUTE
 from provision.profile.load import Boat
-from provision.profile.schema.links import Can, Filter, Input, Link
+from provision.profile.schema.links import CanConfig, FilterConfig, InputConfig, LinkConfig
 
 #: The sentences by which a source of each kind of data is chosen.
 TELLING = {
@@ -18,17 +18,17 @@ TELLING = {
 }
 
 
-def rates(source: Link | Can | Input, kind: str) -> dict[str, float]:
+def rates(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
     """List what a source tells of a kind of data and is taken, with the rates per second.
 
     Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
     """
     taken = [name for name in TELLING[kind] if _taken(source.takes, name)]
-    wanted = [kind] if isinstance(source, Can) and taken else taken
+    wanted = [kind] if isinstance(source, CanConfig) and taken else taken
     return {name: rate for name, rate in source.talks.items() if name in wanted}
 
 
-def _taken(passes: Filter | None, formatter: str) -> bool:
+def _taken(passes: FilterConfig | None, formatter: str) -> bool:
     """Whether sentences with this formatter can get through."""
     if passes is None:
         return True
@@ -40,7 +40,7 @@ def _taken(passes: Filter | None, formatter: str) -> bool:
 def check(boat: Boat) -> Iterator[Finding]:
     """Orders of preference that cannot work or mean nothing, and kinds that want for one."""
     profile = boat.profile
-    sources: dict[str, Link | Can | Input] = {**profile.links, **profile.inputs}
+    sources: dict[str, LinkConfig | CanConfig | InputConfig] = {**profile.links, **profile.inputs}
     # Of an input that says nothing of itself, anything may come.
     unknown = [name for name, source in profile.inputs.items() if not source.talks]
     prefer = profile.feed.prefer

@@ -11,7 +11,7 @@ from provision.onboard.feed.nmea0183.sentence import STEERS, steers
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import Link
+from provision.profile.schema.links import LinkConfig
 
 #: Sentences that order a rudder, and that a display has little use for (IEC 61162-1; which of
 #: them a pilot follows is common practice).
@@ -147,7 +147,7 @@ def _unfed(boat: Boat) -> Iterator[Finding]:
                 )
 
 
-def _instruments(link: Link) -> list[str]:
+def _instruments(link: LinkConfig) -> list[str]:
     """The sentences that a link listens for and that do not steer."""
     return [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
 

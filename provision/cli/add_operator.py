@@ -20,7 +20,7 @@ def add_operator(
     from provision.ssh.endpoint import fingerprint
 
     files = chosen_files(names, boats, everyone or not names)
-    added = operators.add(files, public_key)
+    added = operators.add_operator(files, public_key)
     prints = [fingerprint(line) for line in added.keys]
     if as_json:
         show(

@@ -24,15 +24,15 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
     from provision.profile.secrets import vault, vault_password
 
     every_file(boats)
-    old = vault.password(boats, password)
-    new = vault_password.begun(boats)
+    old = vault.read_password(boats, password)
+    new = vault_password.read_pending(boats)
     if new is not None:
         print("finishing the change that was cut off", file=sys.stderr)
     else:
         vault_password.check_old(boats, old)
         check = partial(vault_password.check_new, old=old)
         new = new_secret("vault password", check).encode()
-    done = vault_password.change(boats, old, new)
+    done = vault_password.change_password(boats, old, new)
     names = [file.name for file in done.turned]
     if as_json:
         show({"folder": str(boats), "changed": names, "password_file": done.kept})
@@ -42,14 +42,17 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
         print(line)
 
 
-def _next(boats: Path, password: Path | None, done: vault_password.Change) -> list[str]:
+def _next(boats: Path, password: Path | None, done: vault_password.PasswordChange) -> list[str]:
     """Say which files hold a vault password, and what still opens by the one before."""
     from provision.profile.secrets import vault
 
-    beside, lines = boats / vault.BESIDE, []
+    beside, lines = boats / vault.PASSWORD_FILE, []
     if done.kept:
         lines.append(f"{beside} holds the new one")
-    named = password or (os.environ.get(vault.VARIABLE) and Path(os.environ[vault.VARIABLE]))
+    named = password or (
+        os.environ.get(vault.PASSWORD_FILE_VARIABLE)
+        and Path(os.environ[vault.PASSWORD_FILE_VARIABLE])
+    )
     if named and not (done.kept and named.resolve() == beside.resolve()):
         lines.append(f"next: put the new one into {shlex.quote(str(named))}, which is not changed")
     elif not done.kept and beside.exists():

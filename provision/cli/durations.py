@@ -15,13 +15,13 @@ def between(min_s: float, max_s: float, words: str) -> Callable[[str], float]:
     """Make a parser of durations in seconds. `words` say which are allowed."""
 
     def duration(text: str) -> float:
-        from provision.profile.schema.types import Quantity, Refused
+        from provision.profile.schema.types import InvalidValue, Quantity
 
         units = Quantity(_UNITS, "a duration", "90 s, 5 min or 2 h")
         written = str(text).strip()
         try:
             seconds = units.read(written if written[-1:].isalpha() else f"{written} s")
-        except Refused as error:
+        except InvalidValue as error:
             raise typer.BadParameter(f"{error}: {error.hint}") from None
         if not min_s <= seconds <= max_s:
             raise typer.BadParameter(f"{text} is out of range: {words}")

@@ -17,7 +17,7 @@ from provision.errors import Location, UserError
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
-    from provision.profile.secrets.keygen import Made
+    from provision.profile.secrets.keygen import MadeKeys
 
 
 @app.command(cls=Command, epilog=example("keys kittiwake"))
@@ -189,7 +189,7 @@ def _make(
         note(f"what to type on the tablets: provision keys {which} --show")
 
 
-def _made_json(made: Made, missing: Iterable[Path]) -> dict[str, object]:
+def _made_json(made: MadeKeys, missing: Iterable[Path]) -> dict[str, object]:
     lacks = [str(file) for file in missing if file.parent == made.secrets.parent]
     entries: dict[str, object] = {"secrets": str(made.secrets), "made": made.fresh}
     return entries | ({"missing": lacks} if lacks else {})
@@ -201,5 +201,7 @@ def _passwords(files: Sequence[Path], password: Path | None) -> dict[Path, bytes
 
     fresh = {file.parent: False for file in files}
     for file in files:
-        fresh[file.parent] |= not store.file_of(file).exists()
-    return {folder: vault.password(folder, password, twice=new) for folder, new in fresh.items()}
+        fresh[file.parent] |= not store.secrets_path(file).exists()
+    return {
+        folder: vault.read_password(folder, password, twice=new) for folder, new in fresh.items()
+    }

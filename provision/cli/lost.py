@@ -48,7 +48,7 @@ def _secrets_lost(profile: Path) -> UserError | None:
     from provision.profile.secrets import store
     from provision.push.built import evidence
 
-    file = store.file_of(profile)
+    file = store.secrets_path(profile)
     found = [] if file.exists() else evidence(profile)
     if not found:
         return None
@@ -72,7 +72,7 @@ def _look_alikes(profile: Path) -> list[str]:
     """List files that may be the lost one: copies of it, and secrets of no boat of the folder."""
     from provision.profile.secrets import store
 
-    name = store.file_of(profile).name
+    name = store.secrets_path(profile).name
     found = []
     for file in sorted(profile.parent.iterdir()):
         boat = file.name.removesuffix(".secrets.yml")
@@ -89,7 +89,7 @@ def _pair_lost(folder: Path) -> UserError | None:
 
     if (folder / _PUBLIC).exists() or (folder / OPERATOR).exists():
         return None
-    built = [file.stem for file in load.files(folder) if _lets_in(file) and evidence(file)]
+    built = [file.stem for file in load.list_profiles(folder) if _lets_in(file) and evidence(file)]
     if not built:
         return None
     return UserError(

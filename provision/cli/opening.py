@@ -42,8 +42,8 @@ def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
     from provision.profile.secrets import store as secrets
 
     boat = load.read(load.find(name, boats))
-    secrets.expect(boat.file)
-    key = vault.password(boat.file.parent, password)
+    secrets.require(boat.file)
+    key = vault.read_password(boat.file.parent, password)
     opened = secrets.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)
     return OpenBoat(boat, board(boat.profile.board, boat.location("board")), opened)
@@ -54,7 +54,7 @@ def refuse_beside_profiles(out: Path, boats: Path) -> None:
     from provision.profile import load
 
     resolved = out.resolve()
-    beside = any(load.files(folder) for folder in (resolved, resolved.parent))
+    beside = any(load.list_profiles(folder) for folder in (resolved, resolved.parent))
     if beside or resolved.is_relative_to(boats.resolve()):
         raise UserError(
             "lies in the folder of the boats; the boat's secrets would stand there in the clear",
@@ -96,7 +96,7 @@ def every_file(boats: Path) -> list[Path]:
     """List the files of all boats of the folder. Raise UserError when there is none."""
     from provision.profile import load
 
-    found = load.files(boats)
+    found = load.list_profiles(boats)
     if not found:
         raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
     return found

@@ -25,11 +25,11 @@ def show_pass_phrases(
     """Show pass-phrases where only the operator reads them."""
     from provision.profile import load
     from provision.profile.secrets import pass_phrase_file, store, vault
-    from provision.profile.secrets.pass_phrases import pass_phrases
+    from provision.profile.secrets.pass_phrases import collect_pass_phrases
 
     if out is not None:
         refuse_beside_profiles(out, files[0].parent)
-        pass_phrase_file.refuse(out)
+        pass_phrase_file.check_target(out)
     elif not sys.stdout.isatty():
         raise UserError(
             "pass-phrases are shown on a terminal only, and this goes elsewhere",
@@ -37,10 +37,13 @@ def show_pass_phrases(
         )
     boats = load.read_all(files)
     for file in files:
-        store.expect(file)
+        store.require(file)
     folders = dict.fromkeys(file.parent for file in files)
-    vault_password = {folder: vault.password(folder, password) for folder in folders}
-    found = [pass_phrases(boat, _opened(boat, vault_password[boat.file.parent])) for boat in boats]
+    vault_password = {folder: vault.read_password(folder, password) for folder in folders}
+    found = [
+        collect_pass_phrases(boat, _opened(boat, vault_password[boat.file.parent]))
+        for boat in boats
+    ]
     if out is not None:
         pass_phrase_file.write(out, found)
     if as_json:
@@ -66,18 +69,18 @@ def choose_pass_phrase(
     (file,) = files
     boat = load.read(file)
     check_settable(boat, name)
-    store.expect(file)
-    vault_password = vault.password(file.parent, password)
+    store.require(file)
+    vault_password = vault.read_password(file.parent, password)
     # Refuse a wrong vault password before the operator types anything.
     _opened(boat, vault_password)
     changed = set_pass_phrase(file, vault_password, name, new_secret("pass-phrase", check_new))
     if as_json:
-        show({"secrets": str(store.file_of(file)), "set": [name] if changed else []})
+        show({"secrets": str(store.secrets_path(file)), "set": [name] if changed else []})
     elif changed:
-        print(f"{store.file_of(file)}: set {name}")
+        print(f"{store.secrets_path(file)}: set {name}")
         print(f"next: provision push {argument(file)}; until then the boat has the one before")
     else:
-        print(f"{store.file_of(file)}: {name} is that already")
+        print(f"{store.secrets_path(file)}: {name} is that already")
 
 
 def _opened(boat: Boat, vault_password: bytes) -> Secrets:

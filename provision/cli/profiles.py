@@ -43,9 +43,9 @@ def init(
     It gets a vault password of its own, which encrypts the boats' secrets.
     """
 
-    from provision.profile.scaffold import start
+    from provision.profile.scaffold import create_club
 
-    made = start(folder)
+    made = create_club(folder)
     if as_json:
         show({"folder": str(folder), "made": made})
         return
@@ -56,7 +56,7 @@ def init(
 @app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))
 def schema(as_json: Json = False) -> None:
     """Print the JSON Schema of boats' files, for an editor."""
-    from provision.profile.schema.json_schema import schema as profile_schema
+    from provision.profile.schema.json_schema import build_schema as profile_schema
 
     show(profile_schema())
 
@@ -66,7 +66,7 @@ def _neighbours(folders: set[Path]) -> list[Boat]:
     from provision.profile import load
 
     found = []
-    for file in (file for folder in folders for file in load.files(folder)):
+    for file in (file for folder in folders for file in load.list_profiles(folder)):
         with contextlib.suppress(UserError):
             found.append(load.read(file))
     return found

@@ -15,7 +15,7 @@ def replace_stolen(
 ) -> None:
     """Replace all secrets of the boats with these files, and print what to do next."""
     from provision.profile.secrets import store, vault
-    from provision.profile.secrets.anew import make_anew, next_steps
+    from provision.profile.secrets.replace_all import next_steps, replace_all_secrets
     from provision.progress import note
 
     if everyone:
@@ -26,9 +26,9 @@ def replace_stolen(
     vault_passwords = {}
     for file in files:
         if file.parent not in vault_passwords:
-            new = not store.file_of(file).exists()
-            vault_passwords[file.parent] = vault.password(file.parent, password, twice=new)
-    made = {file: make_anew(file, vault_passwords[file.parent]) for file in files}
+            new = not store.secrets_path(file).exists()
+            vault_passwords[file.parent] = vault.read_password(file.parent, password, twice=new)
+    made = {file: replace_all_secrets(file, vault_passwords[file.parent]) for file in files}
     if as_json:
         entries = [
             {"boat": file.stem, "secrets": str(one.secrets), "made": one.fresh}

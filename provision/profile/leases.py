@@ -15,7 +15,7 @@ from provision.errors import UserError
 from provision.profile.load import Boat
 
 #: No boat has more guests; dnsmasq takes at most 1000 leases unless told otherwise.
-MOST = 800
+MAX_LEASES = 800
 
 
 @dataclass(frozen=True)
@@ -27,11 +27,11 @@ class Leases:
     fixed: dict[str, IPv4Address]
 
 
-def leases(boat: Boat) -> Leases:
+def plan_leases(boat: Boat) -> Leases:
     """Who gets what on the boat's network; UserError when it has no room for all tablets."""
     network = boat.profile.network
     try:
-        return share(network.address, network.tablets)
+        return divide_network(network.address, network.tablets)
     except ValueError as error:
         raise UserError(
             str(error),
@@ -40,7 +40,7 @@ def leases(boat: Boat) -> Leases:
         ) from error
 
 
-def share(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
+def divide_network(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
     """Share out the network of `address`, the boat's own, which nobody else gets.
 
     Tablets get theirs in the order of the profile, so that adding one at the end moves
@@ -59,7 +59,7 @@ def share(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
         )
     if begin <= own < end:
         begin, end = max((begin, own), (own + 1, end), key=lambda run: run[1] - run[0])
-    end = min(end, begin + MOST)
+    end = min(end, begin + MAX_LEASES)
     return Leases(
         first=IPv4Address(begin),
         last=IPv4Address(end - 1),

@@ -18,7 +18,7 @@ from provision.errors import Location, UserError, UserErrors
 from provision.profile.schema.boat import Profile
 from provision.profile.yaml import nulls, references, uniqueness
 from provision.profile.yaml.errors import explain, nearest
-from provision.profile.yaml.tree import MAX_BYTES, Node, decode, parse, raise_all
+from provision.profile.yaml.tree import MAX_BYTES, Node, parse, raise_all, read_text
 
 #: Files that a boat includes, counted each time that a file names one.
 MAX_INCLUDES = 32
@@ -66,13 +66,13 @@ def read(path: Path) -> Boat:
 
 
 def _read(path: Path) -> Boat:
-    reader = _Reader(path, _real(path).parent)
+    reader = _IncludeReader(path, _resolve(path).parent)
     root = reader.gather(path, ())
     if root is None:
         raise_all(reader.errors)
         raise AssertionError("a file was refused without a reason")
     errors = reader.errors
-    root = nulls.drop(root, Profile, errors)
+    root = nulls.drop_nulls(root, Profile, errors)
     # A value that already has an error would only be refused again.
     known = {error.location for error in errors}
     try:
@@ -80,13 +80,16 @@ def _read(path: Path) -> Boat:
     except ValidationError as error:
         errors += [e for e in explain(error, root, Profile) if e.location not in known]
     told = {error.location.key for error in errors if error.location}
-    errors += [e for e in nulls.blanks(root) if e.location and e.location.key not in told]
-    _board(root, errors)
+    errors += [e for e in nulls.find_blanks(root) if e.location and e.location.key not in told]
+    _check_board(root, errors)
     raise_all(errors)
-    locations = dict(_locations(root, ""))
+    locations = dict(_collect_locations(root, ""))
     boat = Boat(profile, path, locations)
     raise_all(
-        [*uniqueness.all_of(profile, boat.location), *references.broken(profile, boat.location)]
+        [
+            *uniqueness.find_duplicates(profile, boat.location),
+            *references.find_broken(profile, boat.location),
+        ]
     )
     return boat
 
@@ -95,21 +98,21 @@ def find(name_or_path: str, boats: Path) -> Path:
     """The file of a boat named as in the folder `boats`, or given as a path."""
     if "/" in name_or_path or name_or_path.endswith((".yml", ".yaml")):
         path = Path(name_or_path)
-        if not _is_there(path):
-            near = nearest(path.name, [file.name for file in files(path.parent)])
+        if not _is_file(path):
+            near = nearest(path.name, [file.name for file in list_profiles(path.parent)])
             meant = path.with_name(near) if near else boats / path.name
-            hint = f"did you mean {meant}?" if near or _is_there(meant) else "name a boat's file"
+            hint = f"did you mean {meant}?" if near or _is_file(meant) else "name a boat's file"
             raise UserError("there is no such file", location=Location(path), hint=hint)
         return path
     path = boats / f"{name_or_path}.yml"
-    if not _is_there(path):
-        known = [file.stem for file in files(boats)]
+    if not _is_file(path):
+        known = [file.stem for file in list_profiles(boats)]
         near = nearest(name_or_path, known)
-        if _is_there(path.with_suffix(".yaml")):
+        if _is_file(path.with_suffix(".yaml")):
             hint = f"call the file {path.name}"
         elif near:
             hint = f"did you mean {near}?"
-        elif _is_there(Path(path.name)):
+        elif _is_file(Path(path.name)):
             hint = f"did you mean the file {path.name}?"
         elif known:
             hint = f"the boats there are {', '.join(known)}"
@@ -119,7 +122,7 @@ def find(name_or_path: str, boats: Path) -> Path:
     return path
 
 
-def _is_there(path: Path) -> bool:
+def _is_file(path: Path) -> bool:
     """Whether a plain file is there; UserError when that cannot be told."""
     try:
         return stat.S_ISREG(path.stat().st_mode)
@@ -132,7 +135,7 @@ def _is_there(path: Path) -> bool:
         ) from error
 
 
-def files(boats: Path) -> list[Path]:
+def list_profiles(boats: Path) -> list[Path]:
     """The profiles in a folder, sorted: its *.yml files that name a boat.
 
     Hidden files are none: editors keep locks and copies there.
@@ -164,10 +167,10 @@ def read_each(profiles: Iterable[Path]) -> tuple[list[Boat], list[UserError]]:
             errors += several.errors
         except UserError as error:
             errors.append(error)
-    return found, once(errors)
+    return found, merge_duplicates(errors)
 
 
-def once(errors: Iterable[UserError]) -> list[UserError]:
+def merge_duplicates(errors: Iterable[UserError]) -> list[UserError]:
     """Each error once: one in a file that several boats include names all of these."""
     found: dict[tuple[str, str], UserError] = {}
     for error in errors:
@@ -178,7 +181,7 @@ def once(errors: Iterable[UserError]) -> list[UserError]:
 
 
 @dataclass(frozen=True)
-class _Reader:
+class _IncludeReader:
     file: Path
     folder: Path
     """The folder of the boat's own file, without links: includes stay below it."""
@@ -190,7 +193,7 @@ class _Reader:
 
     def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """The file's tree laid over those that it includes; a later one covers an earlier."""
-        here = _real(file)
+        here = _resolve(file)
         if here not in self.done:
             self.done[here] = self._gather(file, (*trail, here))
         return self.done[here]
@@ -224,7 +227,7 @@ class _Reader:
         return root.over(under)
 
     def _decode(self, file: Path) -> str:
-        text = decode(file)
+        text = read_text(file)
         self.sizes.append(len(text))
         if sum(self.sizes) > MAX_BYTES:
             raise UserError(
@@ -237,7 +240,7 @@ class _Reader:
     def _include(self, file: Path, at: Location, trail: tuple[Path, ...]) -> Node | None:
         here = file
         try:
-            here = _real(file)
+            here = _resolve(file)
             exists = file.is_file()
         except PermissionError:
             exists = True  # whoever reads it is told
@@ -271,12 +274,12 @@ class _Reader:
         return self.gather(file, trail)
 
 
-def _real(file: Path) -> Path:
+def _resolve(file: Path) -> Path:
     """The file's path without links; unlike Path.resolve, of a link to itself as well."""
     return Path(os.path.realpath(file))
 
 
-def _board(root: Node, errors: list[UserError]) -> None:
+def _check_board(root: Node, errors: list[UserError]) -> None:
     node = root.value.get("board") if isinstance(root.value, dict) else None
     if node and isinstance(node.value, str):
         try:
@@ -285,21 +288,21 @@ def _board(root: Node, errors: list[UserError]) -> None:
             errors.append(error)
 
 
-def _locations(node: Node, key: str) -> list[tuple[str, Location]]:
+def _collect_locations(node: Node, key: str) -> list[tuple[str, Location]]:
     found = [(key, node.location if isinstance(node.value, dict | list) else node.at)]
     if isinstance(node.value, dict):
         for name, child in node.value.items():
-            found += _locations(child, f"{key}.{name}" if key else name)
+            found += _collect_locations(child, f"{key}.{name}" if key else name)
     elif isinstance(node.value, list):
         for number, child in enumerate(node.value):
-            found += _locations(child, f"{key}[{number}]")
+            found += _collect_locations(child, f"{key}[{number}]")
     return found
 
 
 def names_a_boat(file: Path) -> bool:
     """Whether the file has `boat` at its top; a file that cannot be told is taken as one."""
     try:
-        root = parse(file, decode(file), [])
+        root = parse(file, read_text(file), [])
     except UserError:
         return True
     return root is not None and isinstance(root.value, dict) and "boat" in root.value

@@ -11,7 +11,7 @@ from provision import paths
 from provision.errors import Location, UserError
 from provision.profile.secrets import private_file, vault
 
-_IGNORED = """# Secrets are encrypted and may be shared; these may not.
+_GITIGNORE = """# Secrets are encrypted and may be shared; these may not.
 /.vault-password*
 /..vault-password*
 /operator
@@ -19,7 +19,7 @@ _IGNORED = """# Secrets are encrypted and may be shared; these may not.
 """
 
 
-def start(folder: Path) -> list[str]:
+def create_club(folder: Path) -> list[str]:
     """Make `folder` and fill it; the names of what was made.
 
     Nothing there is overwritten, and nothing half-made is left.
@@ -52,6 +52,6 @@ def _fill(folder: Path) -> list[str]:
         if not source.name.endswith(".secrets.yml"):
             shutil.copyfile(source, folder / source.name)
             made.append(source.name)
-    private_file.write(folder / vault.BESIDE, (secrets.token_urlsafe(24) + "\n").encode())
-    (folder / ".gitignore").write_text(_IGNORED)
-    return [*made, vault.BESIDE, ".gitignore"]
+    private_file.write(folder / vault.PASSWORD_FILE, (secrets.token_urlsafe(24) + "\n").encode())
+    (folder / ".gitignore").write_text(_GITIGNORE)
+    return [*made, vault.PASSWORD_FILE, ".gitignore"]

@@ -44,8 +44,10 @@ def evidence(profile: Path) -> list[str]:
         if seen := recall(profile):
             found.append(f"the boat answered on {_day(seen.seen)} at {seen.endpoint}")
     with contextlib.suppress(UserError):
-        if lost := stolen.recall(profile):
-            found.append(f"a card of it was lost on {lost.since} ({stolen.file_of(profile).name})")
+        if lost := stolen.read_record(profile):
+            found.append(
+                f"a card of it was lost on {lost.since} ({stolen.record_path(profile).name})"
+            )
     found += [f"{image} is an image of its card" for image in _images(profile)]
     return found
 

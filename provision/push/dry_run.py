@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from provision.profile.secrets.store import psk
+from provision.profile.secrets.store import derive_psk
 from provision.push.diff import FilesUnreadable, diff, fetch, unpack
 from provision.push.inventory import Deployment
 from provision.push.plan import Target
@@ -31,4 +31,8 @@ def secret_values(target: Target) -> list[str]:
     secrets = target.secrets
     radio = target.boat.profile.network.access_point
     pass_phrases = [secrets.pass_phrase, *secrets.own_pass_phrases.values()]
-    return [secrets.host_key, *pass_phrases, *(psk(each, radio.ssid) for each in pass_phrases)]
+    return [
+        secrets.host_key,
+        *pass_phrases,
+        *(derive_psk(each, radio.ssid) for each in pass_phrases),
+    ]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from provision.errors import Location, UserError
 from provision.paths import argument
-from provision.profile.secrets.stolen import Stolen, file_of, recall
+from provision.profile.secrets.stolen import StolenRecord, read_record, record_path
 from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 
@@ -18,7 +18,7 @@ class HeldBack:
     """Hold a boat to which no push goes, and why."""
 
     target: Target
-    record: Stolen
+    record: StolenRecord
 
     @property
     def name(self) -> str:
@@ -47,7 +47,7 @@ class HeldBack:
     def error(self) -> UserError:
         """Return the reason and the hint as an error."""
         return UserError(
-            self.reason, location=Location(file_of(self.target.boat.file)), hint=self.hint
+            self.reason, location=Location(record_path(self.target.boat.file)), hint=self.hint
         )
 
     def result(self) -> PushResult:
@@ -60,7 +60,7 @@ def hold_back(targets: Sequence[Target]) -> tuple[list[Target], list[HeldBack]]:
     free: list[Target] = []
     held: list[HeldBack] = []
     for target in targets:
-        record = recall(target.boat.file)
+        record = read_record(target.boat.file)
         if record is not None and not record.new_card:
             held.append(HeldBack(target, record))
         else:

@@ -44,7 +44,7 @@ class InvalidBoat:
     @property
     def problem(self) -> str:
         """Name the problem in a word or two."""
-        location, private = self.errors[0].location, store.file_of(self.file)
+        location, private = self.errors[0].location, store.secrets_path(self.file)
         if location is None or location.file != private:
             return "wrong"
         return "secrets wrong" if private.exists() else "no secrets"
@@ -84,12 +84,12 @@ def load_boats(
                 raise boat
             if boat.name in valid:
                 raise _copied(boat, valid[boat.name].boat)
-            store.expect(file)
+            store.require(file)
         except UserError as error:
             invalid.append(InvalidBoat(file, error))
             continue
         folder = file.parent
-        keys[folder] = keys.get(folder) or vault.password(folder, password)
+        keys[folder] = keys.get(folder) or vault.read_password(folder, password)
         try:
             target = Target(boat, store.read(file, keys[folder]))
             stolen.refuse_old_secrets(boat, target.secrets)

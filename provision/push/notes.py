@@ -8,7 +8,7 @@ import subprocess
 import time
 
 from provision.errors import UserError
-from provision.profile.secrets.stolen import has_new_card
+from provision.profile.secrets.stolen import record_new_card
 from provision.push.inventory import Deployment
 from provision.push.known_boats import KnownBoat, recall, remember
 from provision.push.plan import Target
@@ -48,7 +48,7 @@ def remember_answer(
     remember(target.boat.file, KnownBoat(endpoint, time.time(), known, key))
     # Only a host key that is not revoked was accepted: the boat has a new card.
     with contextlib.suppress(UserError):
-        has_new_card(target.boat.file, ssh_target.host_key)
+        record_new_card(target.boat.file, ssh_target.host_key)
 
 
 def shows_new_key(deployment: Deployment, endpoint: Endpoint) -> bool:

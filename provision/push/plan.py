@@ -12,9 +12,9 @@ from pathlib import Path
 from provision.boards import board
 from provision.paths import argument
 from provision.profile.load import Boat
-from provision.profile.secrets.keygen import access_keys
+from provision.profile.secrets.keygen import read_access_keys
 from provision.profile.secrets.stolen import is_revoked
-from provision.profile.secrets.stolen import recall as recall_stolen
+from provision.profile.secrets.stolen import read_record as recall_stolen
 from provision.profile.secrets.store import Secrets, host_public_key
 from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
@@ -165,7 +165,7 @@ def job(target: Target, settings: Settings, user: str, ssh_config: Path) -> Job:
     """Make the job of the suite for the boat."""
     profile = target.boat.profile
     plain = profile.model_dump(mode="json")
-    plain["access"]["keys"] = access_keys(target.boat)
+    plain["access"]["keys"] = read_access_keys(target.boat)
     return Job(
         boat=target.name,
         user=user,

@@ -6,11 +6,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from provision.boards import Board, board
-from provision.profile.leases import Leases, leases
+from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.secrets.keygen import access_keys
-from provision.profile.secrets.store import Secrets, host_public_key, own_psks, psk
+from provision.profile.secrets.keygen import read_access_keys
+from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk, host_public_key
 from provision.render.feed import feed
 from provision.render.identity import mac_address, machine_id
 from provision.render.ports import Ports, ports
@@ -49,7 +49,7 @@ def context(boat: Boat, secrets: Secrets) -> Context:
     network = profile.network
     radio = network.access_point
     machine = machine_id(profile.boat, host_public_key(secrets))
-    shared = leases(boat)
+    shared = plan_leases(boat)
     return Context(
         profile=profile,
         board=board(profile.board),
@@ -58,10 +58,10 @@ def context(boat: Boat, secrets: Secrets) -> Context:
         machine_id=machine,
         bridge_mac=mac_address(machine, "boat0"),
         hw_mode="a" if radio.channel >= FIRST_5_GHZ_CHANNEL else "g",
-        psk=psk(secrets.pass_phrase, radio.ssid),
-        own_psks=own_psks(boat, secrets),
+        psk=derive_psk(secrets.pass_phrase, radio.ssid),
+        own_psks=derive_own_psks(boat, secrets),
         host_key=secrets.host_key,
-        authorized_keys=access_keys(boat),
+        authorized_keys=read_access_keys(boat),
         ports=ports(profile),
         feed=feed(profile, shared),
     )

@@ -9,9 +9,9 @@ from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.onboard.feed.outputs.time_source import RELEASED
 from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.feed import DATED, Steering
-from provision.profile.schema.links import Can, Filter, Input, Link
-from provision.profile.schema.types import Kind
+from provision.profile.schema.feed import DATED_FORMATTERS, SteeringConfig
+from provision.profile.schema.links import CanConfig, FilterConfig, InputConfig, LinkConfig
+from provision.profile.schema.types import DataKind
 
 #: Where chrony takes the time from the feed; its configuration says the same.
 CLOCK_SOCKET = "/run/chrony/boat.sock"
@@ -46,8 +46,8 @@ def feed(profile: Profile, leases: Leases) -> Json:
     return made
 
 
-def _link(name: str, link: Link | Can) -> Json:
-    if isinstance(link, Can):
+def _link(name: str, link: LinkConfig | CanConfig) -> Json:
+    if isinstance(link, CanConfig):
         return {"can": link.can, "talks": _made_of(link.talks), **_filter(link.takes)}
     made: Json = {
         "device": f"/dev/boat/{name}",
@@ -64,12 +64,12 @@ def _link(name: str, link: Link | Can) -> Json:
     return made
 
 
-def _made_of(kinds: Mapping[Kind, float]) -> dict[str, float]:
+def _made_of(kinds: Mapping[DataKind, float]) -> dict[str, float]:
     """The sentences that are made of kinds of data, with their rates."""
     return {formatter: rate for kind, rate in kinds.items() for formatter in MADE_OF[kind]}
 
 
-def _input(source: Input, address: str) -> Json:
+def _input(source: InputConfig, address: str) -> Json:
     made: Json = {
         way: value
         for way in ("tcp", "listen", "udp", "multicast")
@@ -83,11 +83,11 @@ def _input(source: Input, address: str) -> Json:
     return {**made, **_allowed(source), **_filter(source.takes)}
 
 
-def _allowed(source: Link | Input) -> Json:
+def _allowed(source: LinkConfig | InputConfig) -> Json:
     return {name: True for name in ("unchecked", "long") if getattr(source, name)}
 
 
-def _filter(passes: Filter | None) -> Json:
+def _filter(passes: FilterConfig | None) -> Json:
     return passes.model_dump(exclude_defaults=True) if passes else {}
 
 
@@ -115,7 +115,7 @@ def _outputs(profile: Profile) -> Json:
     return made
 
 
-def _steering(profile: Profile, steering: Steering, leases: Leases) -> Json:
+def _steering(profile: Profile, steering: SteeringConfig, leases: Leases) -> Json:
     tablets = profile.network.tablets
     return {
         "link": steering.link,
@@ -136,4 +136,8 @@ def _steering(profile: Profile, steering: Steering, leases: Leases) -> Json:
 def _clock_links(profile: Profile) -> list[str]:
     if profile.clock:
         return profile.clock.sources
-    return [name for name, link in profile.serial_links.items() if set(DATED) & set(link.talks)]
+    return [
+        name
+        for name, link in profile.serial_links.items()
+        if set(DATED_FORMATTERS) & set(link.talks)
+    ]

@@ -24,8 +24,8 @@ from provision.bench.qemu.process import Emulator
 from provision.boards import Board, board
 from provision.commands import run
 from provision.errors import UserError
-from provision.profile.scaffold import start
-from provision.profile.schema.links import Adapter
+from provision.profile.scaffold import create_club
+from provision.profile.schema.links import AdapterConfig
 from tests.measure import plain
 from tests.measure.figures import Amount, Ratio
 from tests.system.boats import Club, Virtual
@@ -57,7 +57,7 @@ def start_ours(club: Club) -> tuple[float, float]:
     return seconds, (memory["MemTotal"] - memory["MemAvailable"]) / 1024
 
 
-def start_theirs(kind: Board, adapters: dict[str, Adapter]) -> float:
+def start_theirs(kind: Board, adapters: dict[str, AdapterConfig]) -> float:
     """Seconds to multi-user.target."""
     with tempfile.TemporaryDirectory(prefix="measure-boot-") as work:
         folder = Path(work)
@@ -90,7 +90,7 @@ def main() -> None:
     """Print the figures."""
     with tempfile.TemporaryDirectory(prefix="measure-boats-") as work:
         folder = Path(work) / "boats"
-        start(folder)
+        create_club(folder)
         club = Club(folder)
         club.card("kittiwake")
         profile = club.target("kittiwake").boat.profile

@@ -22,7 +22,7 @@ from pathlib import Path
 from provision.boards import board
 from provision.card.assemble import assemble
 from provision.card.base import base
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from tests.measure.figures import Ratio
 from tests.system.boats import Club
 
@@ -47,7 +47,7 @@ def main() -> None:
     """Print the figure."""
     with tempfile.TemporaryDirectory(prefix="measure-card-") as work:
         folder = Path(work)
-        start(folder / "boats")
+        create_club(folder / "boats")
         club = Club(folder / "boats")
         first = club.card("kittiwake")
         bytes_on_disk = first.stat().st_blocks * 512

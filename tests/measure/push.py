@@ -25,7 +25,7 @@ from pathlib import Path
 import yaml
 
 from provision.paths import shipped
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from provision.push.options import PushOptions
 from provision.push.push import lay_out
 from provision.push.result import Outcome
@@ -140,7 +140,7 @@ def main() -> None:
                 moored.switch_on(BOATS)
                 many_against_one(moored)
         if "ordinary" in what:
-            start(Path(work) / "boats")
+            create_club(Path(work) / "boats")
             club = Club(Path(work) / "boats")
             with club.launch("kittiwake") as boat:
                 boat.settle()

@@ -42,7 +42,7 @@ class Club:
     def target(self, name: str) -> Target:
         """A boat with its secrets, as its file stands now."""
         file = load.find(name, self.folder)
-        key = vault.password(self.folder)
+        key = vault.read_password(self.folder)
         make_keys(file, key)
         return Target(load.read(file), store.read(file, key))
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from tests.system.boats import Club, Virtual
 
 #: Seconds that a boat gets to come back by itself after its kernel failed.
@@ -27,7 +27,7 @@ pytest_plugins = ["tests.system.reporting"]
 def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
     """The example club in a folder of its own, with secrets for every boat."""
     folder = tmp_path_factory.mktemp("club") / "boats"
-    start(folder)
+    create_club(folder)
     return Club(folder)
 
 

@@ -25,7 +25,7 @@ from provision.boards import board
 from provision.commands import environment, find, run
 from provision.errors import UserError
 from provision.profile import load
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.known_boats import recall, remember
@@ -74,7 +74,7 @@ class Moorings:
     def target(self, name: str) -> Target:
         """A boat with its secrets, as its profile stands now."""
         boat = load.read(self.file(name))
-        return Target(boat, store.read(boat.file, vault.password(self.boats)))
+        return Target(boat, store.read(boat.file, vault.read_password(self.boats)))
 
     def change(self, name: str, value: object, *keys: str) -> None:
         """Another value in a profile."""
@@ -198,12 +198,12 @@ def moorings(
             hint="run these tests as root",
         )
     boats = folder / "boats"
-    start(boats)
+    create_club(boats)
     for demo in boats.glob("*.yml"):
         demo.unlink()
     for name, profile in profiles.items():
         (boats / f"{name}.yml").write_text(yaml.safe_dump(profile))
-        make_keys(boats / f"{name}.yml", vault.password(boats))
+        make_keys(boats / f"{name}.yml", vault.read_password(boats))
     _install(folder / "installed", subjects)
     (folder / "state").mkdir()
     shore = _spawn(["sleep", "infinity"], folder / "shore.log")

@@ -21,7 +21,7 @@ from pyais.stream import IterMessages
 
 from provision.bench.simulation.instruments import Heard, Instruments
 from provision.bench.simulation.sentences import checksum, sentence
-from provision.profile.schema.links import Link
+from provision.profile.schema.links import LinkConfig
 from provision.push.result import Outcome
 from tests.system.boats import Virtual
 from tests.system.breakages.breakage import until
@@ -129,7 +129,7 @@ def wanted(kittiwake: Virtual) -> dict[str, str]:
     adapters = {
         name: link.adapter
         for name, link in kittiwake.bench.profile.links.items()
-        if isinstance(link, Link)
+        if isinstance(link, LinkConfig)
     }
     return {name: adapter.serial for name, adapter in adapters.items() if adapter.serial}
 

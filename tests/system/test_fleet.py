@@ -18,7 +18,7 @@ from itertools import groupby
 
 import pytest
 
-from provision.profile.secrets.keygen import former, private_key
+from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import host_public_key
 from provision.push.known_boats import recall
 from provision.push.options import PushOptions
@@ -69,7 +69,11 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
     """The old key and the new one are accepted while it goes on, and the new one alone after."""
     boat = rig("rotates")
     old = boat.secrets
-    new = {"host_key": private_key(), "former_host_keys": former(old), "pass_phrase": f"{CANARY}!"}
+    new = {
+        "host_key": generate_private_key(),
+        "former_host_keys": remember_host_key(old),
+        "pass_phrase": f"{CANARY}!",
+    }
     boat.secrets = old.model_copy(update=new)
     (result,) = push([boat.target], options(boat))
     assert result.outcome is Outcome.KEPT, result
@@ -177,7 +181,7 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
 
 
 def test_another_machine_in_a_boats_place_counts_as_a_failure(rig: Make) -> None:
-    boats = [rig("impostor", host_key=private_key()), changed(rig, "behind")]
+    boats = [rig("impostor", host_key=generate_private_key()), changed(rig, "behind")]
     chosen = options(*boats, at_once=1, stop_after=1)
     ended = roll_out([boat.target for boat in boats], chosen, Rollout())
     assert [result.outcome for result in ended] == [Outcome.REFUSED, Outcome.HELD]

@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"
@@ -53,7 +53,7 @@ def test_a_revoked_key_stays_revoked_when_the_kept_settings_are_damaged(
 ) -> None:
     key = tmp_path / "former"
     key.touch(0o600)
-    key.write_text(private_key())
+    key.write_text(generate_private_key())
     public = load_ssh_private_key(key.read_bytes(), password=None).public_key()
     line = public.public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
     boat = launch(BOAT)

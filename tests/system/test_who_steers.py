@@ -20,7 +20,7 @@ import pytest
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.tablet_client import frequency
 from provision.errors import UserError
-from provision.profile.secrets.store import psk
+from provision.profile.secrets.store import derive_psk
 from provision.push.result import Outcome
 from tests.system.boats import Club, Virtual
 from tests.system.breakages.breakage import until
@@ -109,7 +109,7 @@ def steers(boat: Virtual, instruments: Instruments, number: int) -> bool:
 def second_device(boat: Virtual, mac: str, address: str) -> Iterator[None]:
     """Another device joins by the boat's own pass-phrase, with addresses of its choice."""
     point = boat.bench.profile.network.access_point
-    key = psk(boat.bench.secrets.pass_phrase, point.ssid)
+    key = derive_psk(boat.bench.secrets.pass_phrase, point.ssid)
     conf = (
         f"ctrl_interface=/run/guest\nnetwork={{\n ssid={point.ssid.encode().hex()}\n psk={key}\n"
         f" scan_freq={frequency(point.channel)}\n key_mgmt=WPA-PSK\n}}\n"

@@ -20,7 +20,7 @@ from provision.card.image import boot_partition
 from provision.commands import find, run
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import Link
+from provision.profile.schema.links import LinkConfig
 from provision.profile.yaml.tree import raise_all
 from provision.progress import note
 
@@ -120,7 +120,7 @@ def networks(profile: Profile) -> list[str]:
     return counted if all(counted) else []
 
 
-def _emulated(name: str, link: Link) -> bool:
+def _emulated(name: str, link: LinkConfig) -> bool:
     """Whether the emulator has such an adapter."""
     if link.adapter.interface:
         note(f"{name} is not plugged in: the emulator has no adapters with several ports")

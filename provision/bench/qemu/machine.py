@@ -10,7 +10,7 @@ from pathlib import Path
 from provision.boards import Board
 from provision.commands import find
 from provision.errors import UserError
-from provision.profile.schema.links import Adapter
+from provision.profile.schema.links import AdapterConfig
 
 #: UEFI firmware for x86-64, as Debian 12 and 13 name the files.
 _CODE = Path("/usr/share/OVMF/OVMF_CODE_4M.fd")
@@ -80,7 +80,7 @@ class Machine:
         self.folder = folder
         self.disk = disk
         self.wire = wire
-        self.adapters: dict[str, Adapter] = {}
+        self.adapters: dict[str, AdapterConfig] = {}
         self.order: list[str] = []
         self.networks: list[str] = []
         """CAN links, whose controllers the boat's kernel counts in this order."""

@@ -28,7 +28,7 @@ from provision.bench.simulation.pacing import Player
 from provision.bench.simulation.sentences import compose
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import Can, Link
+from provision.profile.schema.links import CanConfig, LinkConfig
 
 #: Seconds between tries to reach a socket that is not there.
 RETRY = 0.25
@@ -167,8 +167,8 @@ class Instruments:
                 for name in self._links:
                     group.create_task(self._keep(name))
 
-    def _player(self, name: str, link: Link | Can) -> Player:
-        if isinstance(link, Can):
+    def _player(self, name: str, link: LinkConfig | CanConfig) -> Player:
+        if isinstance(link, CanConfig):
             burst = Backbone(self.voyage).burst
             kinds = {str(kind): rate for kind, rate in link.talks.items()}
             return Player(BIT_RATE, kinds, burst, self._epoch)

@@ -9,24 +9,25 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer
 
-from provision.profile.schema.types import Refused, Text, once, said
+from provision.profile.schema.types import InvalidValue, Text, check_unique, describe_value
 
 _ADDRESS = r"([0-9]{1,3}\.){3}[0-9]{1,3}"
 _INTERFACE = f"{_ADDRESS}/[0-9]{{1,2}}"
 
 
-def _interface(value: Any) -> Any:
+def _parse_interface(value: Any) -> Any:
     text = value if isinstance(value, str) else ""
     if re.fullmatch(_ADDRESS, text):
-        raise Refused(f"{text} names no prefix length", f"write it as {text}/24")
+        raise InvalidValue(f"{text} names no prefix length", f"write it as {text}/24")
     try:
         # A netmask would be taken as well, and so would what only looks like one.
         if re.fullmatch(_INTERFACE, text):
             return ipaddress.IPv4Interface(text)
     except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
         pass
-    raise Refused(
-        f"{said(value)} is not an IPv4 address with its prefix length", "write it as 10.47.1.1/24"
+    raise InvalidValue(
+        f"{describe_value(value)} is not an IPv4 address with its prefix length",
+        "write it as 10.47.1.1/24",
     )
 
 
@@ -34,7 +35,7 @@ def _interface(value: Any) -> Any:
 Interface = Annotated[
     ipaddress.IPv4Interface,
     BeforeValidator(
-        _interface, json_schema_input_type=Annotated[str, Field(pattern=f"^{_INTERFACE}$")]
+        _parse_interface, json_schema_input_type=Annotated[str, Field(pattern=f"^{_INTERFACE}$")]
     ),
     PlainSerializer(str, return_type=str),
 ]
@@ -53,13 +54,13 @@ MacAddress = Annotated[
     AfterValidator(lambda value: value.lower().replace("-", ":")),
 ]
 
-_EVERYBODY = ipaddress.IPv4Address("255.255.255.255")
+_LIMITED_BROADCAST = ipaddress.IPv4Address("255.255.255.255")
 
 #: IANA service name registry, nmea-0183, from memory.
 NMEA_PORT = 10110
 
 
-def endpoint(value: Any, default: int | None = None) -> str:
+def parse_endpoint(value: Any, default: int | None = None) -> str:
     """ADDRESS:PORT of a host; without a port `default` is meant, if there is one."""
     example = f"write it as 10.47.2.60:{NMEA_PORT}"
     text = value if isinstance(value, str) else ""
@@ -67,16 +68,16 @@ def endpoint(value: Any, default: int | None = None) -> str:
     try:
         host = ipaddress.IPv4Address(address)
     except ipaddress.AddressValueError:
-        raise Refused(
-            f"{said(value)} is not an IPv4 address and a port",
+        raise InvalidValue(
+            f"{describe_value(value)} is not an IPv4 address and a port",
             f"{example}; aboard no names are looked up",
         ) from None
-    if host.is_multicast or host.is_unspecified or host.is_loopback or host == _EVERYBODY:
-        raise Refused(f"{host} is not the address of a device", example)
+    if host.is_multicast or host.is_unspecified or host.is_loopback or host == _LIMITED_BROADCAST:
+        raise InvalidValue(f"{host} is not the address of a device", example)
     if not port and default is not None:
         return f"{host}:{default}"
     if not re.fullmatch("[1-9][0-9]{0,4}", port) or int(port) > 65535:
-        raise Refused(f"{port!r} is not a port", example)
+        raise InvalidValue(f"{port!r} is not a port", example)
     return f"{host}:{port}"
 
 
@@ -84,28 +85,28 @@ def endpoint(value: Any, default: int | None = None) -> str:
 Endpoint = Annotated[
     str,
     BeforeValidator(
-        endpoint, json_schema_input_type=Annotated[str, Field(pattern=f"^{_ADDRESS}:[0-9]+$")]
+        parse_endpoint, json_schema_input_type=Annotated[str, Field(pattern=f"^{_ADDRESS}:[0-9]+$")]
     ),
 ]
 
 _Host = Annotated[str, Field(pattern=f"^{_ADDRESS}(:[0-9]+)?$")]
 
 
-def _datagrams(value: Any) -> Any:
+def _parse_udp_destinations(value: Any) -> Any:
     if isinstance(value, list):
         if not value:
-            raise Refused("no host is named", "write null for no UDP at all")
-        return once([endpoint(item, NMEA_PORT) for item in value])
+            raise InvalidValue("no host is named", "write null for no UDP at all")
+        return check_unique([parse_endpoint(item, NMEA_PORT) for item in value])
     if value is None or (type(value) is int and 1 <= value <= 65535):
         return value
-    raise Refused(
-        f"{said(value)} is neither a port nor a list of hosts",
+    raise InvalidValue(
+        f"{describe_value(value)} is neither a port nor a list of hosts",
         f"write {NMEA_PORT} for a broadcast, a list such as [10.47.2.60], or null for none",
     )
 
 
 #: The port of a broadcast, a list of hosts (each as ADDRESS:PORT), or None.
-Datagrams = Annotated[
+UdpDestinations = Annotated[
     int | list[str] | None,
-    BeforeValidator(_datagrams, json_schema_input_type=Port | list[_Host] | None),
+    BeforeValidator(_parse_udp_destinations, json_schema_input_type=Port | list[_Host] | None),
 ]

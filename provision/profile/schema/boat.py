@@ -12,42 +12,42 @@ from pydantic import Field, field_validator
 
 from provision.profile.schema.addresses import Interface, MacAddress
 from provision.profile.schema.base import Model
-from provision.profile.schema.feed import Clock, Feed, Log, Steering
-from provision.profile.schema.links import AnyLink, Can, Input, Link
+from provision.profile.schema.feed import ClockConfig, FeedConfig, LogConfig, SteeringConfig
+from provision.profile.schema.links import AnyLink, CanConfig, InputConfig, LinkConfig
 from provision.profile.schema.types import (
     AccessKey,
     Country,
     HostName,
+    InvalidValue,
     LinkName,
-    Refused,
     Size,
 )
 
 #: IEEE Std 802.11: an SSID has 1 to 32 octets.
-SSID_OCTETS = 32
+MAX_SSID_OCTETS = 32
 
 #: From a club's worth of addresses down to a dozen tablets.
-PREFIXES = range(16, 29)
+PREFIX_LENGTHS = range(16, 29)
 
 
 #: hostapd remembers so many characters of a pass-phrase's name (wpa_psk_file, keyid).
-KEYID_LENGTH = 31
+MAX_KEYID_CHARS = 31
 
 #: Each may be a file of several public keys, and the boat reads all of them at a login.
 MAX_ACCESS_KEYS = 100
 
 
-class Card(Model):
+class CardConfig(Model):
     """The card that the image will be written to."""
 
     size: Size = 16 * 10**9
     """What the card's label says, such as 32 GB."""
 
 
-class AccessPoint(Model):
+class AccessPointConfig(Model):
     """The boat's own Wi-Fi."""
 
-    ssid: Annotated[str, Field(json_schema_extra={"minLength": 1, "maxLength": SSID_OCTETS})]
+    ssid: Annotated[str, Field(json_schema_extra={"minLength": 1, "maxLength": MAX_SSID_OCTETS})]
     """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
     country: Country
     """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
@@ -58,14 +58,14 @@ class AccessPoint(Model):
     @classmethod
     def _octets(cls, value: str) -> str:
         octets = len(value.encode())
-        if not 1 <= octets <= SSID_OCTETS:
-            raise ValueError(f"an SSID has 1 to {SSID_OCTETS} octets, this one has {octets}")
+        if not 1 <= octets <= MAX_SSID_OCTETS:
+            raise ValueError(f"an SSID has 1 to {MAX_SSID_OCTETS} octets, this one has {octets}")
         if any(unicodedata.category(character) == "Cc" for character in value):
             raise ValueError("an SSID with a control character cannot be typed on a tablet")
         return value
 
 
-class Tablet(Model):
+class TabletConfig(Model):
     """A known device aboard: it gets a name and a fixed address."""
 
     mac: MacAddress
@@ -77,24 +77,24 @@ class Tablet(Model):
     """
 
 
-class Network(Model):
+class NetworkConfig(Model):
     """The boat's own network and the ways out of it."""
 
     address: Interface
     """The boat's own address on it, with the prefix length: 10.47.1.1/24."""
-    access_point: AccessPoint
+    access_point: AccessPointConfig
     wired: Literal["boat", "shore"] = "boat"
     """boat: the wired port joins the boat's own network; shore: it is an uplink."""
-    tablets: dict[HostName, Tablet] = Field(default={})
+    tablets: dict[HostName, TabletConfig] = Field(default={})
 
     @field_validator("tablets")
     @classmethod
-    def _short_names(cls, value: dict[str, Tablet]) -> dict[str, Tablet]:
+    def _short_names(cls, value: dict[str, TabletConfig]) -> dict[str, TabletConfig]:
         for name, tablet in value.items():
-            if tablet.own_pass_phrase and len(name) > KEYID_LENGTH:
-                raise Refused(
+            if tablet.own_pass_phrase and len(name) > MAX_KEYID_CHARS:
+                raise InvalidValue(
                     f"{name} is too long a name for a tablet with a pass-phrase of its own",
-                    f"use at most {KEYID_LENGTH} characters",
+                    f"use at most {MAX_KEYID_CHARS} characters",
                 )
         return value
 
@@ -108,14 +108,14 @@ class Network(Model):
             raise ValueError(
                 f"{value} is not in a private range (RFC 1918): 10/8, 172.16/12, 192.168/16"
             )
-        if value.network.prefixlen not in PREFIXES:
+        if value.network.prefixlen not in PREFIX_LENGTHS:
             raise ValueError(f"/{value.network.prefixlen} leaves no sensible room; use /16 to /28")
         if value.ip in (value.network.network_address, value.network.broadcast_address):
             raise ValueError(f"{value.ip} is the network's own or its broadcast address")
         return value
 
 
-class Access(Model):
+class AccessConfig(Model):
     """Who may log in; by key only."""
 
     keys: list[AccessKey] = Field(min_length=1, max_length=MAX_ACCESS_KEYS)
@@ -124,7 +124,7 @@ class Access(Model):
     """Whether SSH also answers on the uplink side."""
 
 
-class Hub(Model):
+class HubConfig(Model):
     """A USB hub between the board and adapters."""
 
     ports: Annotated[int, Field(ge=2, le=16)]
@@ -132,10 +132,10 @@ class Hub(Model):
     """Whether it has a 5 V supply of its own."""
 
 
-class Usb(Model):
+class UsbConfig(Model):
     """What the board's own sockets are extended with."""
 
-    hubs: dict[HostName, Hub] = Field(default={})
+    hubs: dict[HostName, HubConfig] = Field(default={})
 
 
 class Profile(Model):
@@ -147,20 +147,20 @@ class Profile(Model):
     """Files whose keys this profile shares; its own keys win."""
     board: str
     """The onboard computer's model."""
-    card: Card = Card()
-    network: Network
+    card: CardConfig = CardConfig()
+    network: NetworkConfig
     links: dict[LinkName, AnyLink] = Field(min_length=1)
     """What is wired to the boat's computer."""
-    inputs: dict[LinkName, Input] = Field(default={})
+    inputs: dict[LinkName, InputConfig] = Field(default={})
     """Sources on the boat's own network."""
-    feed: Feed = Feed()
-    steering: Steering | None = None
+    feed: FeedConfig = FeedConfig()
+    steering: SteeringConfig | None = None
     """Without it no sentence from the network steers."""
-    clock: Clock | None = None
-    log: Log | None = None
+    clock: ClockConfig | None = None
+    log: LogConfig | None = None
     """Without it nothing is logged."""
-    access: Access
-    usb: Usb = Usb()
+    access: AccessConfig
+    usb: UsbConfig = UsbConfig()
     accepted: dict[str, str] = Field(default={})
     """Warnings of `check` that are known, each with the reason."""
 
@@ -170,11 +170,11 @@ class Profile(Model):
         return [name for name, tablet in self.network.tablets.items() if tablet.own_pass_phrase]
 
     @cached_property
-    def serial_links(self) -> dict[str, Link]:
+    def serial_links(self) -> dict[str, LinkConfig]:
         """The links that have an adapter."""
-        return {name: link for name, link in self.links.items() if isinstance(link, Link)}
+        return {name: link for name, link in self.links.items() if isinstance(link, LinkConfig)}
 
     @cached_property
-    def can_links(self) -> dict[str, Can]:
+    def can_links(self) -> dict[str, CanConfig]:
         """The links that are CAN interfaces."""
-        return {name: link for name, link in self.links.items() if isinstance(link, Can)}
+        return {name: link for name, link in self.links.items() if isinstance(link, CanConfig)}

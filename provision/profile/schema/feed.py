@@ -13,37 +13,37 @@ from pydantic import (
     model_validator,
 )
 
-from provision.profile.schema.addresses import NMEA_PORT, Datagrams, Port, endpoint
+from provision.profile.schema.addresses import NMEA_PORT, Port, UdpDestinations, parse_endpoint
 from provision.profile.schema.base import Model
-from provision.profile.schema.links import Filter
+from provision.profile.schema.links import FilterConfig
 from provision.profile.schema.types import (
     Duration,
     Formatter,
     HostName,
+    InvalidValue,
     LinkName,
-    Refused,
     Size,
-    once,
+    check_unique,
 )
 
-Sources = Annotated[list[LinkName], Field(min_length=1), AfterValidator(once)]
+Sources = Annotated[list[LinkName], Field(min_length=1), AfterValidator(check_unique)]
 
 #: Sentences that have both date and time (IEC 61162-1).
-DATED = ("RMC", "ZDA")
+DATED_FORMATTERS = ("RMC", "ZDA")
 
-_DAY = 86400.0
+_DAY_S = 86400.0
 
 
-def _some_time(value: float) -> float:
+def _check_positive(value: float) -> float:
     if not 1 <= value <= 3600:
-        raise Refused(f"{value:g} s is out of range", "from 1 s to 1 h")
+        raise InvalidValue(f"{value:g} s is out of range", "from 1 s to 1 h")
     return value
 
 
-Silence = Annotated[Duration, AfterValidator(_some_time)]
+Silence = Annotated[Duration, AfterValidator(_check_positive)]
 
 
-class Prefer(Model):
+class PreferConfig(Model):
     """For each kind of data the links and inputs to believe, the best first.
 
     Others come behind those that are named; AIS targets of all pass.
@@ -72,29 +72,29 @@ class Prefer(Model):
     @model_validator(mode="after")
     def _says_something(self) -> Self:
         if not self.order:
-            raise Refused("no kind of data has an order", "such as position: [gnss, gnss-2]")
+            raise InvalidValue("no kind of data has an order", "such as position: [gnss, gnss-2]")
         return self
 
 
-def _output(value: Any) -> Any:
+def _parse_output(value: Any) -> Any:
     if value in ("tcp", "udp", "multicast"):
         return value
     try:
-        return endpoint(value, NMEA_PORT)
-    except Refused:
+        return parse_endpoint(value, NMEA_PORT)
+    except InvalidValue:
         hint = "tcp, udp, multicast, or a host that feed.udp lists"
-        raise Refused(f"{value} is no output", hint) from None
+        raise InvalidValue(f"{value} is no output", hint) from None
 
 
-Output = Annotated[str, BeforeValidator(_output, json_schema_input_type=str)]
+Output = Annotated[str, BeforeValidator(_parse_output, json_schema_input_type=str)]
 
 
-class Feed(Model):
+class FeedConfig(Model):
     """Where the sentences go."""
 
     tcp: Port = NMEA_PORT
     """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
-    udp: Datagrams = NMEA_PORT
+    udp: UdpDestinations = NMEA_PORT
     """The port of a broadcast on the boat's own network, a list of hosts, or null for none.
 
     What came from that network is not broadcast there again; TCP has it.
@@ -104,9 +104,9 @@ class Feed(Model):
 
     What came from that network is not sent there again; TCP has it.
     """
-    gives: dict[Output, Filter] = Field(default={})
+    gives: dict[Output, FilterConfig] = Field(default={})
     """Which sentences go where: by tcp, udp, multicast or a host that udp lists."""
-    prefer: Prefer | None = None
+    prefer: PreferConfig | None = None
     """Which source to believe; without it the sentences of all pass."""
 
     @field_validator("gives", mode="before")
@@ -114,32 +114,34 @@ class Feed(Model):
     def _each_once(cls, value: Any) -> Any:
         if isinstance(value, dict):
             # A host is one with its usual port and without.
-            once([key if ":" in str(key) else f"{key}:{NMEA_PORT}" for key in value])
+            check_unique([key if ":" in str(key) else f"{key}:{NMEA_PORT}" for key in value])
         return value
 
 
-class Steering(Model):
+class SteeringConfig(Model):
     """Who may steer from the network, or by a link that is not the autopilot's own."""
 
     link: LinkName
     """The link that the autopilot is on."""
-    senders: Annotated[list[HostName], Field(alias="from", min_length=1), AfterValidator(once)]
+    senders: Annotated[
+        list[HostName], Field(alias="from", min_length=1), AfterValidator(check_unique)
+    ]
     """Tablets and links that may steer; one at a time does."""
-    sentences: Annotated[list[Formatter], Field(min_length=1), AfterValidator(once)]
+    sentences: Annotated[list[Formatter], Field(min_length=1), AfterValidator(check_unique)]
     """The steering sentences that pass, such as [APB, RMB, XTE]."""
 
 
-class Clock(Model):
+class ClockConfig(Model):
     """Where the time comes from; without it from all links that tell the date."""
 
     sources: Annotated[Sources, Field(alias="from")]
     """Serial links that talk RMC or ZDA."""
 
 
-class Log(Model):
+class LogConfig(Model):
     """The voyage log: everything heard, in daily files on the data partition."""
 
-    keep: Duration = 30 * _DAY
+    keep: Duration = 30 * _DAY_S
     """How many days on which something was logged are kept, such as 30 days."""
     cap: Size = 2 * 10**9
     """How large all files together may grow, such as 2 GB."""
@@ -147,13 +149,13 @@ class Log(Model):
     @field_validator("keep")
     @classmethod
     def _days(cls, value: float) -> float:
-        if value % _DAY or not 1 <= value / _DAY <= 10000:
-            raise Refused("the log is kept for whole days", "from 1 day to 10000 days")
+        if value % _DAY_S or not 1 <= value / _DAY_S <= 10000:
+            raise InvalidValue("the log is kept for whole days", "from 1 day to 10000 days")
         return value
 
     @field_validator("cap")
     @classmethod
     def _useful(cls, value: int) -> int:
         if value < 10**7:
-            raise Refused(f"a log of {value / 10**6:g} MB is none", "10 MB at least")
+            raise InvalidValue(f"a log of {value / 10**6:g} MB is none", "10 MB at least")
         return value

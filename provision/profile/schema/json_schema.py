@@ -11,7 +11,7 @@ from provision.profile.schema.boat import Profile
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
-def schema() -> dict[str, Any]:
+def build_schema() -> dict[str, Any]:
     """The schema (JSON Schema 2020-12) of one file: a boat's, or one that boats include.
 
     Keys that another file may bring are not required.
@@ -20,25 +20,25 @@ def schema() -> dict[str, Any]:
     for model in (made, *made["$defs"].values()):
         model.pop("required", None)
     made["properties"]["board"]["enum"] = boards.names()
-    _close(made)
-    _drop(made)
+    _forbid_unknown_names(made)
+    _allow_null(made)
     return {"$schema": DIALECT, **made}
 
 
-def _close(part: Any) -> None:
+def _forbid_unknown_names(part: Any) -> None:
     """Refuse names that no pattern allows, which pydantic leaves open."""
     children = part.values() if isinstance(part, dict) else part if isinstance(part, list) else ()
     if isinstance(part, dict) and "patternProperties" in part:
         part["additionalProperties"] = False
     for child in children:
-        _close(child)
+        _forbid_unknown_names(child)
 
 
-def _drop(part: Any) -> None:
+def _allow_null(part: Any) -> None:
     """Allow null where the profile chooses the names: it drops what an included file has."""
     children = part.values() if isinstance(part, dict) else part if isinstance(part, list) else ()
     for child in list(children):
-        _drop(child)
+        _allow_null(child)
     if isinstance(part, dict):
         nothing = {"type": "null"}
         for pattern, value in part.get("patternProperties", {}).items():

@@ -12,18 +12,18 @@ from provision.profile.schema.base import Model
 from provision.profile.schema.types import (
     BaudRate,
     CanInterface,
+    DataKinds,
     Formatter,
-    Kinds,
     LinkName,
     Sentences,
     Serial,
     Talker,
     UsbPort,
-    once,
+    check_unique,
 )
 
 
-class Adapter(Model):
+class AdapterConfig(Model):
     """Which USB-to-serial adapter: by serial number, or by the socket it is in."""
 
     serial: Serial | None = None
@@ -48,7 +48,7 @@ class Adapter(Model):
         return self.chip if self.interface is None else f"{self.chip} interface {self.interface}"
 
 
-class Pattern(Model):
+class SentencePattern(Model):
     """Sentences that have in common all that is named here."""
 
     talker: Talker | None = None
@@ -63,17 +63,20 @@ class Pattern(Model):
         return self
 
 
-def _pattern(value: Any) -> Any:
+def _parse_pattern(value: Any) -> Any:
     return {"formatter": value} if isinstance(value, str) else value
 
 
 #: A formatter alone may be written as it is.
 Patterns = list[
-    Annotated[Pattern, BeforeValidator(_pattern, json_schema_input_type=Formatter | Pattern)]
+    Annotated[
+        SentencePattern,
+        BeforeValidator(_parse_pattern, json_schema_input_type=Formatter | SentencePattern),
+    ]
 ]
 
 
-class Filter(Model):
+class FilterConfig(Model):
     """Which sentences pass: only these, all but these, or only these without those."""
 
     only: Annotated[Patterns, Field(min_length=1)] | None = None
@@ -88,33 +91,35 @@ class Filter(Model):
         return self
 
 
-class _Source(Model):
+class _SourceConfig(Model):
     """What may be allowed to whoever sends sentences."""
 
     unchecked: bool = False
     """Whether sentences without a checksum are taken; never steering ones."""
     long: bool = False
     """Whether sentences of more than 82 characters are taken (IEC 61162-1)."""
-    takes: Filter | None = None
+    takes: FilterConfig | None = None
     """Which of its sentences are taken."""
 
 
-class Link(_Source):
+class LinkConfig(_SourceConfig):
     """One serial connection to an instrument."""
 
-    adapter: Adapter
+    adapter: AdapterConfig
     baud: BaudRate = 4800
     """4800 (IEC 61162-1), 38400 (IEC 61162-2), or what else the instrument is set to."""
     talks: Sentences = Field(default={})
     """What the instrument sends: a list (once a second each) or the rate per second."""
     listens: Sentences = Field(default={})
     """What the instrument is sent: a list (once a second each) or the rate per second."""
-    listens_to: Annotated[list[LinkName], Field(min_length=1), AfterValidator(once)] | None = None
+    listens_to: (
+        Annotated[list[LinkName], Field(min_length=1), AfterValidator(check_unique)] | None
+    ) = None
     """Inputs whose sentences it is sent, such as [wind-net]: those that their talks names.
 
     Nothing else from the boat's network reaches it. Who may steer stands under steering.
     """
-    gives: Filter | None = None
+    gives: FilterConfig | None = None
     """Which of the sentences that it listens to it is given."""
 
     @model_validator(mode="after")
@@ -128,20 +133,20 @@ class Link(_Source):
         return self
 
 
-class Can(Model):
+class CanConfig(Model):
     """An NMEA 2000 network behind a SocketCAN interface; it is only listened to."""
 
     can: CanInterface
     """The interface's name; it is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000)."""
-    talks: Annotated[Kinds, Field(min_length=1)]
+    talks: Annotated[DataKinds, Field(min_length=1)]
     """Kinds of data: a list (once a second each at most) or the rate per second."""
-    takes: Filter | None = None
+    takes: FilterConfig | None = None
     """Which of the sentences made of its data are taken."""
 
 
-def way(value: Any) -> str:
+def link_tag(value: Any) -> str:
     """The tag of the kind of link that `value` is."""
-    return "CAN link" if isinstance(value, Can) or "can" in _keys(value) else "serial link"
+    return "CAN link" if isinstance(value, CanConfig) or "can" in _keys(value) else "serial link"
 
 
 def _keys(value: Any) -> Any:
@@ -150,16 +155,17 @@ def _keys(value: Any) -> Any:
 
 #: What `links` holds.
 AnyLink = Annotated[
-    Annotated[Link, Tag("serial link")] | Annotated[Can, Tag("CAN link")], Discriminator(way)
+    Annotated[LinkConfig, Tag("serial link")] | Annotated[CanConfig, Tag("CAN link")],
+    Discriminator(link_tag),
 ]
 
 #: Transmission groups of IEC 61162-450, from memory.
-Group = Literal["MISC", "TGTD", "SATD", "NAVD", "VDRD", "RCOM", "TIME", "PROP"]
+TransmissionGroup = Literal["MISC", "TGTD", "SATD", "NAVD", "VDRD", "RCOM", "TIME", "PROP"]
 
-_WAYS = ("tcp", "listen", "udp", "multicast")
+_TRANSPORTS = ("tcp", "listen", "udp", "multicast")
 
 
-class Input(_Source):
+class InputConfig(_SourceConfig):
     """A source of sentences on the boat's own network."""
 
     tcp: Endpoint | None = None
@@ -168,15 +174,15 @@ class Input(_Source):
     """A TCP port of the boat's where others bring sentences."""
     udp: Port | None = None
     """A UDP port of the boat's where others send sentences."""
-    multicast: Annotated[list[Group], Field(min_length=1)] | None = None
+    multicast: Annotated[list[TransmissionGroup], Field(min_length=1)] | None = None
     """Transmission groups of IEC 61162-450, such as [NAVD, TGTD]."""
     talks: Sentences = Field(default={})
     """What it sends, as far as known: a list (once a second each) or the rate per second."""
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if sum(getattr(self, way) is not None for way in _WAYS) != 1:
-            raise ValueError(f"an input comes in one way: {', '.join(_WAYS)}")
+        if sum(getattr(self, transport) is not None for transport in _TRANSPORTS) != 1:
+            raise ValueError(f"an input comes in one way: {', '.join(_TRANSPORTS)}")
         if self.multicast:
-            once(self.multicast)
+            check_unique(self.multicast)
         return self

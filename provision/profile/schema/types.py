@@ -15,7 +15,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 
-class Refused(ValueError):
+class InvalidValue(ValueError):
     """A value that is refused, with what to write instead."""
 
     def __init__(self, message: str, hint: str) -> None:
@@ -23,7 +23,7 @@ class Refused(ValueError):
         self.hint = hint
 
 
-def said(value: object) -> str:
+def describe_value(value: object) -> str:
     """A value as an error calls it."""
     match value:
         case dict():
@@ -60,7 +60,7 @@ class Text:
 
     def _check(self, value: str) -> str:
         if not re.fullmatch(self.pattern, value):
-            raise Refused(f"{value!r} is not {self.name}", self.hint)
+            raise InvalidValue(f"{value!r} is not {self.name}", self.hint)
         return value
 
 
@@ -100,14 +100,16 @@ Formatter = Annotated[
 BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
 
 
-def _baud(value: Any) -> Any:
+def _check_baud(value: Any) -> Any:
     if type(value) is int and value not in BAUD_RATES:
         rates = ", ".join(map(str, BAUD_RATES))
-        raise Refused(f"{value} is not a baud rate", f"the rates are {rates}")
+        raise InvalidValue(f"{value} is not a baud rate", f"the rates are {rates}")
     return value
 
 
-BaudRate = Annotated[int, BeforeValidator(_baud), Field(json_schema_extra={"enum": [*BAUD_RATES]})]
+BaudRate = Annotated[
+    int, BeforeValidator(_check_baud), Field(json_schema_extra={"enum": [*BAUD_RATES]})
+]
 
 
 _BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
@@ -135,7 +137,7 @@ class Quantity:
         if isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
             return float(match[1]) * self.scale[match[2]]
         hint = f"write a number and its unit, such as {self.example}"
-        raise Refused(f"{said(value)} is not {self.name}", hint)
+        raise InvalidValue(f"{describe_value(value)} is not {self.name}", hint)
 
 
 _SIZE = Quantity(_BYTES, "a size", "32 GB")
@@ -160,11 +162,11 @@ Duration = Annotated[
 ]
 
 
-def once(value: list[Any]) -> list[Any]:
+def check_unique(value: list[Any]) -> list[Any]:
     """The list, when nothing stands in it twice."""
     for item, times in Counter(value).items():
         if times > 1:
-            raise Refused(f"{item} stands here twice", "name it once")
+            raise InvalidValue(f"{item} stands here twice", "name it once")
     return value
 
 
@@ -180,13 +182,13 @@ class Rates:
         """The mapping."""
         if isinstance(value, list) and all(isinstance(item, str) for item in value):
             if twice := sorted(item for item, times in Counter(value).items() if times > 1):
-                raise Refused(
+                raise InvalidValue(
                     f"{', '.join(twice)} stands here twice",
                     f"what comes more often has a rate: {self.rated}",
                 )
             return dict.fromkeys(value, 1.0)
         if not isinstance(value, dict):
-            raise Refused(
+            raise InvalidValue(
                 f"these are no {self.name}",
                 f"write a list, such as {self.listed}, or the rates, such as {self.rated}",
             )
@@ -207,16 +209,16 @@ Sentences = Annotated[
 #: Kinds of data that an NMEA 2000 network is heard for; position comes with course and
 #: speed over ground, heading with the rate of turn. speed is that through the water, temperature
 #: the sea's, weather the air's temperature and pressure. Of ais all reports pass, at any rate.
-Kind = Literal[
+DataKind = Literal[
     "position", "heading", "depth", "wind", "speed", "time", "temperature", "weather", "ais"
 ]
 
 #: Kinds of data with how often a second each is heard at most.
-Kinds = Annotated[
-    dict[Kind, Rate],
+DataKinds = Annotated[
+    dict[DataKind, Rate],
     BeforeValidator(
         Rates("kinds of data", "[heading, depth]", "{heading: 10, depth: 1}").read,
-        json_schema_input_type=list[Kind] | dict[Kind, Rate],
+        json_schema_input_type=list[DataKind] | dict[DataKind, Rate],
     ),
 ]
 
@@ -251,7 +253,7 @@ def _chips_own(value: str) -> str:
     if match := _BY_ID.fullmatch(value):
         interface = int(match["interface"], 16)
         more = f", interface: {interface}" if interface else ""
-        raise Refused(
+        raise InvalidValue(
             f"{value} is a name of /dev/serial/by-id, not the chip's serial number",
             f"its last part is the number, if the chip has one: serial: {match['serial']}{more}; "
             "`udevadm info` shows it as ID_SERIAL_SHORT",
@@ -307,7 +309,7 @@ def is_public_key(line: str) -> bool:
 
 def _whole(value: str) -> str:
     if " " in value and not is_public_key(value):
-        raise Refused(
+        raise InvalidValue(
             "this is no whole OpenSSH public key, or an RSA key below 2048 bits",
             "copy the line of an id_*.pub file; ssh-keygen -t ed25519 makes a new one",
         )

@@ -27,7 +27,7 @@ from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file
 from provision.profile.secrets import store as secrets
 from provision.profile.secrets.store import Secrets
-from provision.profile.yaml.tree import decode
+from provision.profile.yaml.tree import read_text
 
 Secret = Literal["pass_phrase", "host_key"]
 
@@ -35,16 +35,16 @@ Secret = Literal["pass_phrase", "host_key"]
 #: handshake, and typed on a phone without shifting. No letter that looks like a digit.
 CONSONANTS = "bdfghjkmnprstvz"
 VOWELS = "aeiou"
-WORDS = 4
+PASS_PHRASE_WORDS = 4
 
 #: Host keys that were rotated away and are remembered: a boat may have slept through as many.
-FORMER = 5
+MAX_FORMER_HOST_KEYS = 5
 
 OPERATOR = "operator"
 
 
 @dataclass(frozen=True)
-class Made:
+class MadeKeys:
     """What `make_keys` made; the rest was there and stayed as it was."""
 
     secrets: Path
@@ -52,19 +52,23 @@ class Made:
     """Of pass_phrase, host_key, the names of tablets with a pass-phrase of their own, operator."""
 
 
-def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> Made:
+def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> MadeKeys:
     """Make the boat's secrets and the operator's key pair where they do not exist.
 
     `profile` is the boat's file, `key` the vault password. Nothing is overwritten but
     what `rotate` names: pass_phrase, host_key, or a tablet with a pass-phrase of its own.
     """
-    file = secrets.file_of(profile)
+    file = secrets.secrets_path(profile)
     tablets = load.read(profile).profile.own_pass_phrases
     check_rotation(rotate, tablets)
     fresh: list[str] = []
     if not file.exists():
-        own = {name: pass_phrase() for name in tablets}
-        made = Secrets(pass_phrase=pass_phrase(), host_key=private_key(), own_pass_phrases=own)
+        own = {name: generate_pass_phrase() for name in tablets}
+        made = Secrets(
+            pass_phrase=generate_pass_phrase(),
+            host_key=generate_private_key(),
+            own_pass_phrases=own,
+        )
         secrets.write(profile, made, key)
         fresh += ["pass_phrase", "host_key", *tablets]
     elif rotate or tablets:
@@ -73,18 +77,20 @@ def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> Made:
         fresh += [*(name for name in ("pass_phrase", "host_key") if name in rotate), *new]
         if fresh:
             changed = Secrets(
-                pass_phrase=pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
-                host_key=private_key() if "host_key" in rotate else kept.host_key,
+                pass_phrase=generate_pass_phrase() if "pass_phrase" in rotate else kept.pass_phrase,
+                host_key=generate_private_key() if "host_key" in rotate else kept.host_key,
                 own_pass_phrases={
                     **kept.own_pass_phrases,
-                    **{name: pass_phrase() for name in new},
+                    **{name: generate_pass_phrase() for name in new},
                 },
-                former_host_keys=former(kept) if "host_key" in rotate else kept.former_host_keys,
+                former_host_keys=remember_host_key(kept)
+                if "host_key" in rotate
+                else kept.former_host_keys,
             )
             secrets.write(profile, changed, key, replace=True)
     if make_operator(profile.parent):
         fresh.append(OPERATOR)
-    return Made(file, tuple(fresh))
+    return MadeKeys(file, tuple(fresh))
 
 
 def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
@@ -99,9 +105,9 @@ def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
             )
 
 
-def former(kept: Secrets) -> tuple[str, ...]:
+def remember_host_key(kept: Secrets) -> tuple[str, ...]:
     """The host keys to remember when the one of `kept` is replaced."""
-    return (secrets.host_public_key(kept), *kept.former_host_keys)[:FORMER]
+    return (secrets.host_public_key(kept), *kept.former_host_keys)[:MAX_FORMER_HOST_KEYS]
 
 
 def make_operator(boats: Path) -> bool:
@@ -113,7 +119,7 @@ def make_operator(boats: Path) -> bool:
     if public_half.exists():
         return False
     if not private_half.exists():
-        private_file.write(private_half, private_key().encode())
+        private_file.write(private_half, generate_private_key().encode())
     try:
         key = load_ssh_private_key(private_file.read(private_half), password=None)
     except (ValueError, TypeError, UnsupportedAlgorithm):
@@ -128,27 +134,27 @@ def make_operator(boats: Path) -> bool:
     return True
 
 
-def pass_phrase() -> str:
+def generate_pass_phrase() -> str:
     """A new pass-phrase that can be read out and typed: four words such as bafor."""
     return "-".join(
         "".join(random.choice(CONSONANTS if i % 2 == 0 else VOWELS) for i in range(5))
-        for _ in range(WORDS)
+        for _ in range(PASS_PHRASE_WORDS)
     )
 
 
-def private_key() -> str:
+def generate_private_key() -> str:
     """A new ed25519 private key in OpenSSH's format."""
     key = Ed25519PrivateKey.generate()
     return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
 
 
-def access_keys(boat: Boat) -> list[str]:
+def read_access_keys(boat: Boat) -> list[str]:
     """The public key lines of all who may log in, with *.pub files beside the profile read."""
     entries = range(len(boat.profile.access.keys))
-    return list(dict.fromkeys(line for number in entries for line in entry_lines(boat, number)))
+    return list(dict.fromkeys(line for number in entries for line in read_entry(boat, number)))
 
 
-def entry_lines(boat: Boat, number: int) -> list[str]:
+def read_entry(boat: Boat, number: int) -> list[str]:
     """The public key lines that one entry of access.keys means; UserError when it has none."""
     entry, key = boat.profile.access.keys[number], f"access.keys[{number}]"
     if " " in entry:
@@ -161,7 +167,7 @@ def entry_lines(boat: Boat, number: int) -> list[str]:
             hint=f"provision keys {argument(boat.file)} makes {OPERATOR}.pub; any other has to be "
             "put there",
         )
-    lines = [(n, line.strip()) for n, line in enumerate(decode(file).splitlines(), 1)]
+    lines = [(n, line.strip()) for n, line in enumerate(read_text(file).splitlines(), 1)]
     found = [(n, line) for n, line in lines if line]
     bad = [n for n, line in found if not is_public_key(line)]
     if bad or not found:

@@ -17,17 +17,17 @@ from provision.profile import load
 from provision.profile.load import Boat
 from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file
-from provision.profile.secrets.keygen import OPERATOR, entry_lines
+from provision.profile.secrets.keygen import OPERATOR, read_entry
 from provision.profile.yaml import edit
-from provision.profile.yaml.tree import decode
+from provision.profile.yaml.tree import read_text
 
 #: How access.keys names a file beside the profile.
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*\.pub")
-_KEYS = ("access", "keys")
+_KEYS_PATH = ("access", "keys")
 
 
 @dataclass(frozen=True)
-class Added:
+class AddedOperator:
     """Whose login was added where."""
 
     file: Path
@@ -42,7 +42,7 @@ class Added:
     """Of those, the profiles that have a list of their own now, and had a shared one before."""
 
 
-def add(profiles: Sequence[Path], public_key: Path) -> Added:
+def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
     """Make each boat accept a person's public key; boats that do so already stay as they are.
 
     A file that boats share is changed when all that share it are among `profiles`; else each
@@ -62,8 +62,8 @@ def add(profiles: Sequence[Path], public_key: Path) -> Added:
         private_file.write(file, "".join(f"{line}\n" for line in lines).encode(), mode=0o644)
     for changed, text in edits.items():
         _rewrite(changed, text)
-    shared = {boat.file for boat in unnamed if _source(boat) != boat.file.resolve()}
-    return Added(
+    shared = {boat.file for boat in unnamed if _file_of_keys(boat) != boat.file.resolve()}
+    return AddedOperator(
         file=file,
         keys=tuple(lines),
         boats=tuple(boat.name for boat in new),
@@ -74,7 +74,7 @@ def add(profiles: Sequence[Path], public_key: Path) -> Added:
 
 def read_public_key(file: Path) -> list[str]:
     """Read the lines of a person's public key; UserError when it is private, cut or too short."""
-    text = decode(file)
+    text = read_text(file)
     if "PRIVATE KEY-----" in text:
         raise UserError(
             "is a private key, which is its owner's alone",
@@ -125,7 +125,7 @@ def _check_name(public_key: Path, file: Path, lines: Sequence[str]) -> None:
             hint=away,
         )
     if file.exists():
-        if [line.strip() for line in decode(file).splitlines() if line.strip()] != lines:
+        if [line.strip() for line in read_text(file).splitlines() if line.strip()] != lines:
             raise UserError(
                 f"{file} is there already, and is another key",
                 location=Location(public_key),
@@ -151,11 +151,11 @@ def _accepts(boat: Boat, file: Path, lines: Sequence[str]) -> bool:
     for number in range(len(boat.profile.access.keys)):
         # The operator's own may not be made yet.
         with contextlib.suppress(UserError):
-            known |= {_key(line) for line in entry_lines(boat, number)}
-    return known >= {_key(line) for line in lines}
+            known |= {_strip_comment(line) for line in read_entry(boat, number)}
+    return known >= {_strip_comment(line) for line in lines}
 
 
-def _key(line: str) -> tuple[str, ...]:
+def _strip_comment(line: str) -> tuple[str, ...]:
     """Take a key without its comment."""
     return tuple(line.split()[:2])
 
@@ -166,16 +166,16 @@ def _sharers(folder: Path) -> dict[Path, set[Path]]:
     Of a folder with a profile that cannot be read nothing is known to be shared by all.
     """
     found: dict[Path, set[Path]] = {}
-    for profile in load.files(folder):
+    for profile in load.list_profiles(folder):
         try:
             boat = load.read(profile)
         except UserError:
             return {}
-        found.setdefault(_source(boat), set()).add(profile.resolve())
+        found.setdefault(_file_of_keys(boat), set()).add(profile.resolve())
     return found
 
 
-def _source(boat: Boat) -> Path:
+def _file_of_keys(boat: Boat) -> Path:
     return boat.location("access.keys").file.resolve()
 
 
@@ -184,19 +184,19 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
     asked = {boat.file.resolve() for boat in new}
     edits: dict[Path, str] = {}
     for boat in new:
-        source, own = _source(boat), boat.file.resolve()
+        source, own = _file_of_keys(boat), boat.file.resolve()
         shared_by = sharers.get(source)
         everybody = source == own or (shared_by is not None and shared_by <= asked)
         target = boat.location("access.keys").file if everybody else boat.file
         if target in edits:
             continue
-        text = decode(target)
+        text = read_text(target)
         try:
             if everybody:
-                edits[target] = edit.append(text, _KEYS, name)
+                edits[target] = edit.append_item(text, _KEYS_PATH, name)
             else:
-                edits[target] = edit.put(text, _KEYS, [*boat.profile.access.keys, name])
-        except edit.NotEdited:
+                edits[target] = edit.add_list(text, _KEYS_PATH, [*boat.profile.access.keys, name])
+        except edit.CannotEdit:
             listed = ", ".join([*boat.profile.access.keys, name])
             raise UserError(
                 "access.keys is written in a form that is left to you; nothing was changed",

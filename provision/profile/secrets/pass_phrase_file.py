@@ -30,7 +30,7 @@ def write(file: Path, found: Iterable[PassPhrases]) -> None:
         )
 
 
-def refuse(file: Path) -> None:
+def check_target(file: Path) -> None:
     """Refuse what is not such a file before anybody is asked for a password."""
     _is_ours(file)
 
@@ -39,7 +39,7 @@ def _is_ours(file: Path) -> bool:
     """Tell whether such a file is there; UserError when anything else is."""
     try:
         # Not through a link: it could lead to a pipe, or to the only copy of something.
-        ours = stat.S_ISREG(file.lstat().st_mode) and _first(file) == FIRST_LINE
+        ours = stat.S_ISREG(file.lstat().st_mode) and _read_first_line(file) == FIRST_LINE
     except FileNotFoundError:
         if file.name == "-":
             raise UserError(
@@ -63,6 +63,6 @@ def _is_ours(file: Path) -> bool:
     return True
 
 
-def _first(file: Path) -> bytes:
+def _read_first_line(file: Path) -> bytes:
     with file.open("rb") as stream:
         return stream.read(len(FIRST_LINE))

@@ -15,7 +15,7 @@ from provision.profile.secrets import store
 from provision.profile.secrets.store import Secrets
 
 #: What the boat's own is called, beside the tablets' names.
-BOATS_OWN = "pass_phrase"
+BOAT_PASS_PHRASE = "pass_phrase"  # noqa: S105
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class PassPhrases:
         """Lay them out for people to read."""
         return [
             f'{self.boat}: Wi-Fi "{self.ssid}"',
-            f"  {BOATS_OWN}: {self.pass_phrase}",
+            f"  {BOAT_PASS_PHRASE}: {self.pass_phrase}",
             *(f"  {name} (its own): {text}" for name, text in self.own.items()),
             *(
                 f"  {name} (its own): not made yet; provision keys {self.called} makes it"
@@ -49,12 +49,12 @@ class PassPhrases:
         return {
             "boat": self.boat,
             "ssid": self.ssid,
-            BOATS_OWN: self.pass_phrase,
+            BOAT_PASS_PHRASE: self.pass_phrase,
             "own_pass_phrases": dict(self.own),
         }
 
 
-def pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
+def collect_pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
     """Collect the pass-phrases that the boat's profile asks for out of its secrets."""
     names = boat.profile.own_pass_phrases
     return PassPhrases(
@@ -70,15 +70,15 @@ def pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
 def check_settable(boat: Boat, name: str) -> None:
     """Refuse to set anything but the boat's pass-phrase and those of its tablets."""
     tablets = boat.profile.network.tablets
-    if name == BOATS_OWN or name in boat.profile.own_pass_phrases:
+    if name == BOAT_PASS_PHRASE or name in boat.profile.own_pass_phrases:
         return
     if name in tablets:
         raise UserError(
             f"{name} has no pass-phrase of its own: it joins by the boat's",
             location=boat.location(f"network.tablets.{name}"),
-            hint=f"write own_pass_phrase: true there, or set {BOATS_OWN}",
+            hint=f"write own_pass_phrase: true there, or set {BOAT_PASS_PHRASE}",
         )
-    known = ", ".join([BOATS_OWN, *boat.profile.own_pass_phrases])
+    known = ", ".join([BOAT_PASS_PHRASE, *boat.profile.own_pass_phrases])
     # What was given may be the pass-phrase itself: it is not repeated.
     raise UserError(
         f"{boat.name} has no pass-phrase by the name that --set gives",
@@ -90,7 +90,7 @@ def check_settable(boat: Boat, name: str) -> None:
 def check_new(new: str) -> None:
     """Refuse a pass-phrase that the standard does, without quoting it."""
     try:
-        store.typable(new)
+        store.check_pass_phrase(new)
     except ValueError as error:
         raise UserError(
             f"the new pass-phrase {error}",
@@ -107,21 +107,21 @@ def set_pass_phrase(profile: Path, key: bytes, name: str, new: str) -> bool:
     check_settable(boat, name)
     check_new(new)
     kept = store.read(profile, key)
-    had = {BOATS_OWN: kept.pass_phrase, **kept.own_pass_phrases}
+    had = {BOAT_PASS_PHRASE: kept.pass_phrase, **kept.own_pass_phrases}
     if had.get(name) == new:
         return False
     if same := [other for other, text in had.items() if other != name and text == new]:
         # hostapd knows a tablet by its pass-phrase alone, so that two may not be equal.
         raise UserError(
             f"{same[0]} has that pass-phrase",
-            location=Location(store.file_of(profile)),
+            location=Location(store.secrets_path(profile)),
             hint="the boat knows a tablet by its pass-phrase: choose another",
         )
     changed = had | {name: new}
     store.write(
         profile,
         kept.model_copy(
-            update={BOATS_OWN: changed.pop(BOATS_OWN), "own_pass_phrases": changed},
+            update={BOAT_PASS_PHRASE: changed.pop(BOAT_PASS_PHRASE), "own_pass_phrases": changed},
         ),
         key,
         replace=True,

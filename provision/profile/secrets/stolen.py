@@ -26,11 +26,11 @@ from provision.profile.secrets.store import Secrets
 _DAY = re.compile(r"(\d{4}-\d\d-\d\d)?", re.ASCII)
 
 #: Bytes that a record is read to; one with a hundred keys has 10 kB.
-MAX_BYTES = 2**16
+MAX_RECORD_BYTES = 2**16
 
 
 @dataclass(frozen=True)
-class Stolen:
+class StolenRecord:
     """What is known of a boat's lost or stolen cards.
 
     `since` is the day of the last loss, such as 2026-11-27. `host_keys` are the public host keys
@@ -43,24 +43,24 @@ class Stolen:
     new_card: str = ""
 
 
-def file_of(profile: Path) -> Path:
+def record_path(profile: Path) -> Path:
     """Where the record of the boat with this profile is kept."""
     return profile.with_name(f"{profile.stem}.stolen.json")
 
 
-def recall(profile: Path) -> Stolen | None:
+def read_record(profile: Path) -> StolenRecord | None:
     """Read the record of the boat with this profile; None when no card of it was reported.
 
     UserError when the record is damaged: a guess would be wrong either way.
     """
-    file = file_of(profile)
+    file = record_path(profile)
     try:
         with file.open("rb") as stream:
-            text = stream.read(MAX_BYTES + 1)
+            text = stream.read(MAX_RECORD_BYTES + 1)
         raw = json.loads(text)
         keys = tuple(raw["host_keys"])
         days = (raw["since"], raw["new_card"])
-        if len(text) > MAX_BYTES or not all(map(_DAY.fullmatch, days)):
+        if len(text) > MAX_RECORD_BYTES or not all(map(_DAY.fullmatch, days)):
             raise ValueError
         if not all(map(is_public_key, keys)):
             raise ValueError
@@ -73,44 +73,44 @@ def recall(profile: Path) -> Stolen | None:
             hint="put it back as it was, from another copy of the folder; or report the card "
             f"again: provision keys {argument(profile)} --stolen",
         ) from error
-    return Stolen(days[0], keys, days[1])
+    return StolenRecord(days[0], keys, days[1])
 
 
-def revoke(profile: Path, host_keys: tuple[str, ...]) -> Stolen:
+def record_loss(profile: Path, host_keys: tuple[str, ...]) -> StolenRecord:
     """Record that a card with these public host keys was lost, and that there is no new one."""
     try:
-        before = recall(profile)
+        before = read_record(profile)
     except UserError:
         before = None
     known = (*host_keys, *(before.host_keys if before else ()))
-    record = Stolen(_today(), tuple(dict.fromkeys(known)))
-    _write(file_of(profile), record)
+    record = StolenRecord(_today(), tuple(dict.fromkeys(known)))
+    _write(record_path(profile), record)
     return record
 
 
-def has_new_card(profile: Path, host_key: str) -> bool:
+def record_new_card(profile: Path, host_key: str) -> bool:
     """Record that a card with this public host key was written, or answered with it.
 
     True when pushes were held back until now. A card with a revoked host key changes nothing.
     """
-    record = recall(profile)
+    record = read_record(profile)
     if record is None or record.new_card or _plain(host_key) in record.host_keys:
         return False
-    _write(file_of(profile), replace(record, new_card=_today()))
+    _write(record_path(profile), replace(record, new_card=_today()))
     return True
 
 
-def is_revoked(record: Stolen | None, host_key: str) -> bool:
+def is_revoked(record: StolenRecord | None, host_key: str) -> bool:
     """Whether a card with this public host key was lost."""
     return record is not None and _plain(host_key) in record.host_keys
 
 
 def refuse_old_secrets(boat: Boat, opened: Secrets) -> None:
     """UserError when a boat's secrets are those of a card that was lost."""
-    if is_revoked(recall(boat.file), store.host_public_key(opened)):
+    if is_revoked(read_record(boat.file), store.host_public_key(opened)):
         raise UserError(
             "holds the secrets of a card that was lost or stolen",
-            location=Location(store.file_of(boat.file)),
+            location=Location(store.secrets_path(boat.file)),
             hint="take the file that was made since, from another copy of the folder; if there "
             f"is none: provision keys {argument(boat.file)} --stolen",
         )
@@ -125,7 +125,7 @@ def _today() -> str:
     return time.strftime("%Y-%m-%d")
 
 
-def _write(file: Path, record: Stolen) -> None:
+def _write(file: Path, record: StolenRecord) -> None:
     """Replace the record; `provision write` may run as root, and the file stays its owner's."""
     text = json.dumps(asdict(record), indent=1) + "\n"
     private_file.write(file, text.encode(), replace=True)

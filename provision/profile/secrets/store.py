@@ -25,7 +25,7 @@ from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file, vault
 
 #: IEEE Std 802.11: a pass-phrase has 8 to 63 printable ASCII characters.
-PASS_PHRASE = range(8, 64)
+PASS_PHRASE_CHARS = range(8, 64)
 
 #: What sshd loads: from its first line to its last, with nothing around it.
 _ARMOURED = re.compile(
@@ -48,13 +48,13 @@ class Secrets(Model):
     @field_validator("pass_phrase")
     @classmethod
     def _typable(cls, value: str) -> str:
-        return typable(value)
+        return check_pass_phrase(value)
 
     @field_validator("own_pass_phrases")
     @classmethod
     def _all_different(cls, value: dict[str, str], info: ValidationInfo) -> dict[str, str]:
         for pass_phrase in value.values():
-            typable(pass_phrase)
+            check_pass_phrase(pass_phrase)
         # hostapd names a pass-phrase by its key: two that are equal cannot be told apart.
         if len({*value.values(), info.data.get("pass_phrase")}) <= len(value):
             raise ValueError("has to hold pass-phrases that differ from the boat's and each other")
@@ -81,25 +81,25 @@ class Secrets(Model):
         return value
 
 
-def typable(pass_phrase: str) -> str:
+def check_pass_phrase(pass_phrase: str) -> str:
     """Give a pass-phrase back; ValueError that does not quote it when no Wi-Fi takes it."""
     printable = pass_phrase.isascii() and pass_phrase.isprintable()
-    if len(pass_phrase) not in PASS_PHRASE or not printable:
+    if len(pass_phrase) not in PASS_PHRASE_CHARS or not printable:
         raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
     return pass_phrase
 
 
-def file_of(profile: Path) -> Path:
+def secrets_path(profile: Path) -> Path:
     """Where the secrets of the boat with this profile are kept."""
     return profile.with_name(f"{profile.stem}.secrets.yml")
 
 
-def expect(profile: Path) -> Path:
+def require(profile: Path) -> Path:
     """Where the secrets are; UserError when there are none yet.
 
     To be seen to before anybody is asked for a password.
     """
-    file = file_of(profile)
+    file = secrets_path(profile)
     if not file.exists():
         raise UserError(
             "the boat has no secrets yet",
@@ -115,7 +115,7 @@ def read(profile: Path, key: bytes) -> Secrets:
     `key` is the vault password. UserError when there are none yet, when `key` is wrong or
     when they are not what they should be; no message quotes a secret.
     """
-    file = expect(profile)
+    file = require(profile)
     text = vault.decrypt(file, key)
     mend = f"ansible-vault edit {file}"
     try:
@@ -139,7 +139,7 @@ def read(profile: Path, key: bytes) -> Secrets:
 
 def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False) -> Path:
     """Encrypt the secrets with the vault password `key` and write them beside the profile."""
-    file = file_of(profile)
+    file = secrets_path(profile)
     text = yaml.safe_dump(
         secrets.model_dump(mode="json", exclude_defaults=True), default_style="|", sort_keys=False
     )
@@ -153,7 +153,7 @@ def host_public_key(secrets: Secrets) -> str:
     return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 
 
-def own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
+def derive_own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
     """The WPA2 keys of the tablets with a pass-phrase of their own, by name, as `psk` has them.
 
     UserError when a tablet's has not been made yet.
@@ -167,11 +167,12 @@ def own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
             )
     ssid = boat.profile.network.access_point.ssid
     return {
-        name: psk(secrets.own_pass_phrases[name], ssid) for name in boat.profile.own_pass_phrases
+        name: derive_psk(secrets.own_pass_phrases[name], ssid)
+        for name in boat.profile.own_pass_phrases
     }
 
 
-def psk(pass_phrase: str, ssid: str) -> str:
+def derive_psk(pass_phrase: str, ssid: str) -> str:
     """The WPA2 key of a network as 64 hex digits.
 
     IEEE Std 802.11: PBKDF2-HMAC-SHA1 over the SSID's octets, 4096 rounds, 256 bits.

@@ -19,30 +19,30 @@ from provision.errors import Location, UserError
 from provision.paths import folder_option
 from provision.profile.secrets import private_file
 
-VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"
-BESIDE = ".vault-password"
-CONFIGURATION = "ANSIBLE_CONFIG"
+PASSWORD_FILE_VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"  # noqa: S105
+PASSWORD_FILE = ".vault-password"  # noqa: S105
+CONFIG_VARIABLE = "ANSIBLE_CONFIG"
 
 #: With a point before and this behind it, a name is that of what is to replace a file.
-STAGED = ".new"
+STAGED_SUFFIX = ".new"
 
 #: How every vault begins, whatever its version.
-MARK = b"$ANSIBLE_VAULT;"
+VAULT_MAGIC = b"$ANSIBLE_VAULT;"
 
 
-def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
+def read_password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
     """The vault password of the folder `boats`.
 
     It comes from `file`, else from the file that $ANSIBLE_VAULT_PASSWORD_FILE names, else
     from .vault-password in the folder, else from a prompt on the terminal (asked `twice`
     when something new is to be encrypted). UserError when there is none of these.
     """
-    if file is None and os.environ.get(VARIABLE):
-        file = Path(os.path.expanduser(os.environ[VARIABLE]))
+    if file is None and os.environ.get(PASSWORD_FILE_VARIABLE):
+        file = Path(os.path.expanduser(os.environ[PASSWORD_FILE_VARIABLE]))
     if file is not None:
         return _from_file(file)
-    if (boats / BESIDE).exists():
-        return _found(boats / BESIDE)
+    if (boats / PASSWORD_FILE).exists():
+        return _from_found_file(boats / PASSWORD_FILE)
     said = ""
     if sys.stdin.isatty():
         try:
@@ -54,20 +54,20 @@ def password(boats: Path, file: Path | None = None, *, twice: bool = False) -> b
     if not said:
         raise UserError(
             "there is no vault password",
-            hint=f"put one into {boats / BESIDE} (mode 0600), or name its file with "
-            f"--vault-password-file or ${VARIABLE}",
+            hint=f"put one into {boats / PASSWORD_FILE} (mode 0600), or name its file with "
+            f"--vault-password-file or ${PASSWORD_FILE_VARIABLE}",
         )
     return said.encode()
 
 
-def _found(file: Path) -> bytes:
+def _from_found_file(file: Path) -> bytes:
     """Read the password from a file that no user named, and that may come from anybody."""
     if os.access(file, os.X_OK) and file.is_file():
         raise UserError(
             "is executable, and a program found in a folder is not run",
             location=Location(file),
             hint=f"chmod 600 {file} if it holds the password itself; if it is a program of yours, "
-            f"name it with --vault-password-file or ${VARIABLE}",
+            f"name it with --vault-password-file or ${PASSWORD_FILE_VARIABLE}",
         )
     return _text(file)
 
@@ -114,29 +114,29 @@ def _ansible() -> Any:
 @contextmanager
 def _no_configuration() -> Iterator[None]:
     """Keep Ansible from reading an ansible.cfg: that of the current folder may be anybody's."""
-    before = os.environ.get(CONFIGURATION)
+    before = os.environ.get(CONFIG_VARIABLE)
     with tempfile.NamedTemporaryFile(prefix="provision-", suffix=".cfg") as empty:
-        os.environ[CONFIGURATION] = empty.name
+        os.environ[CONFIG_VARIABLE] = empty.name
         try:
             yield
         finally:
-            del os.environ[CONFIGURATION]
+            del os.environ[CONFIG_VARIABLE]
             if before is not None:
-                os.environ[CONFIGURATION] = before
+                os.environ[CONFIG_VARIABLE] = before
 
 
 def encrypt(text: str, key: bytes) -> bytes:
     """`text` as a vault that `key` opens."""
-    return seal(text.encode(), key)
+    return encrypt_bytes(text.encode(), key)
 
 
-def seal(content: bytes, key: bytes, label: str = "") -> bytes:
+def encrypt_bytes(content: bytes, key: bytes, label: str = "") -> bytes:
     """Encrypt `content` as a vault that `key` opens, under Ansible's vault id `label`."""
     vault = _ansible()
     return bytes(vault.VaultLib().encrypt(content, vault.VaultSecret(key), vault_id=label or None))
 
 
-def unseal(data: bytes, key: bytes) -> bytes | None:
+def decrypt_bytes(data: bytes, key: bytes) -> bytes | None:
     """Decrypt a vault; None when `key` does not open it, or it is damaged."""
     vault = _ansible()
     try:
@@ -145,7 +145,7 @@ def unseal(data: bytes, key: bytes) -> bytes | None:
         return None
 
 
-def label_of(data: bytes) -> str:
+def read_label(data: bytes) -> str:
     """Read the vault id that a vault's first line names; nothing when it names none."""
     # Mark, version, cipher, vault id.
     parts = data.partition(b"\n")[0].decode(errors="replace").strip().split(";")
@@ -160,14 +160,17 @@ def decrypt(file: Path, key: bytes) -> str:
         raise UserError(
             "is not encrypted", location=Location(file), hint=f"ansible-vault encrypt {file}"
         )
-    content = unseal(data, key)
+    content = decrypt_bytes(data, key)
     try:
         if content is not None:
             return content.decode()
     except UnicodeDecodeError:
         pass
-    hint = f"the password comes from --vault-password-file, ${VARIABLE} or {BESIDE}"
-    if any(file.parent.glob(f".*{STAGED}")):
+    hint = (
+        f"the password comes from --vault-password-file, ${PASSWORD_FILE_VARIABLE} or "
+        f"{PASSWORD_FILE}"
+    )
+    if any(file.parent.glob(f".*{STAGED_SUFFIX}")):
         finish = f"provision keys --change-vault-password{folder_option(file.parent)}"
         hint = f"a change of the vault password was cut off; this finishes it: {finish}"
     raise UserError(

@@ -21,11 +21,11 @@ from provision.profile.secrets import private_file, vault
 from provision.profile.yaml.tree import raise_all
 
 #: Characters of a vault password at least; from memory, NIST SP 800-63B.
-SHORTEST = 8
+MIN_PASSWORD_CHARS = 8
 
 
 @dataclass(frozen=True)
-class Change:
+class PasswordChange:
     """How a change of the vault password ended."""
 
     turned: tuple[Path, ...]
@@ -45,10 +45,10 @@ class _Vault:
 
 def check_new(new: str, old: bytes) -> None:
     """Refuse a vault password that is too short, the old one, or not as a file would hold it."""
-    if len(new) < SHORTEST or new != new.strip() or not new.isprintable():
+    if len(new) < MIN_PASSWORD_CHARS or new != new.strip() or not new.isprintable():
         raise UserError(
-            f"the new vault password has to be {SHORTEST} characters or more, without blanks at "
-            "its ends",
+            f"the new vault password has to be {MIN_PASSWORD_CHARS} characters or more, without "
+            "blanks at its ends",
             hint="a sentence of several words is easy to keep and hard to guess",
         )
     if new.encode() == old:
@@ -58,7 +58,7 @@ def check_new(new: str, old: bytes) -> None:
 def check_old(folder: Path, old: bytes) -> None:
     """Refuse a password by which nothing of the folder opens, before a new one is typed."""
     files = _vault_files(folder)
-    if not files and not _keeps(folder, old):
+    if not files and not _is_password_file(folder, old):
         raise UserError(
             "holds nothing that is encrypted",
             location=Location(folder),
@@ -72,32 +72,32 @@ def check_old(folder: Path, old: bytes) -> None:
         )
 
 
-def begun(folder: Path) -> bytes | None:
+def read_pending(folder: Path) -> bytes | None:
     """Give the new password of a change that was cut off, where the folder keeps its own."""
-    file = _staged(folder / vault.BESIDE)
+    file = _staged(folder / vault.PASSWORD_FILE)
     if not file.exists():
         return None
     return private_file.read(file).strip() or None
 
 
-def change(folder: Path, old: bytes, new: bytes) -> Change:
+def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
     """Encrypt all vaults of the folder by `new` instead of `old`, or finish doing so.
 
     Hidden files are left alone. UserError when a file opens by neither password; before the
     first file is turned a failure leaves all as it was.
     """
     vaults = _read(folder, old, new)
-    keeps = _keeps(folder, old)
+    keeps = _is_password_file(folder, old)
     try:
         if keeps:
-            private_file.write(_staged(folder / vault.BESIDE), new + b"\n", replace=True)
+            private_file.write(_staged(folder / vault.PASSWORD_FILE), new + b"\n", replace=True)
         for one in vaults:
             _stage(one, new)
         _sync(folder)
     except BaseException as error:
         # A run that was cut off may have turned some: its new password has to stay known.
         if not any(_opens(file, new) for file in _vault_files(folder)):
-            _sweep(folder)
+            _remove_leftovers(folder)
         if isinstance(error, OSError):
             raise UserError(
                 f"cannot be written: {error.strerror}; this run has changed nothing",
@@ -105,34 +105,36 @@ def change(folder: Path, old: bytes, new: bytes) -> Change:
                 hint="see to the folder's permissions and to room on the disk",
             ) from error
         raise
-    _turn(folder, vaults, keeps)
-    return Change(tuple(one.file for one in vaults), keeps or _keeps(folder, new))
+    _replace_files(folder, vaults, keeps)
+    return PasswordChange(
+        tuple(one.file for one in vaults), keeps or _is_password_file(folder, new)
+    )
 
 
-def _turn(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
+def _replace_files(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
     """Put the new files into the old ones' places, the password file last."""
     try:
         for one in vaults:
             if private_file.read(one.file, encrypted=True) != one.data:
                 raise UserError(
-                    "was written meanwhile", location=Location(one.file), hint=_again(folder)
+                    "was written meanwhile", location=Location(one.file), hint=_retry_hint(folder)
                 )
             _staged(one.file).replace(one.file)
         _sync(folder)
         if keeps:
-            _staged(folder / vault.BESIDE).replace(folder / vault.BESIDE)
+            _staged(folder / vault.PASSWORD_FILE).replace(folder / vault.PASSWORD_FILE)
             _sync(folder)
-        _sweep(folder)
+        _remove_leftovers(folder)
     except OSError as error:
         raise UserError(
             f"the change broke off: {error.strerror}; each file opens by the old vault password "
             "or the new",
             location=Location(folder),
-            hint=_again(folder),
+            hint=_retry_hint(folder),
         ) from error
 
 
-def _again(folder: Path) -> str:
+def _retry_hint(folder: Path) -> str:
     return f"this finishes it: provision keys --change-vault-password{folder_option(folder)}"
 
 
@@ -142,10 +144,10 @@ def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:
     errors: list[UserError] = []
     for file in _vault_files(folder):
         data = private_file.read(file, encrypted=True)
-        content = vault.unseal(data, old)
+        content = vault.decrypt_bytes(data, old)
         if content is not None:
             found.append(_Vault(file, data, content))
-        elif vault.unseal(data, new) is None:
+        elif vault.decrypt_bytes(data, new) is None:
             errors.append(
                 UserError(
                     "opens neither by the vault password nor by the new one; nothing was changed",
@@ -180,7 +182,7 @@ def _begins_as_vault(file: Path) -> bool:
     with contextlib.suppress(FileNotFoundError):
         if _is_plain(file):
             with file.open("rb") as stream:
-                return stream.read(len(vault.MARK)) == vault.MARK
+                return stream.read(len(vault.VAULT_MAGIC)) == vault.VAULT_MAGIC
     return False
 
 
@@ -193,23 +195,23 @@ def _is_plain(file: Path) -> bool:
 
 
 def _opens(file: Path, key: bytes) -> bool:
-    return vault.unseal(private_file.read(file, encrypted=True), key) is not None
+    return vault.decrypt_bytes(private_file.read(file, encrypted=True), key) is not None
 
 
-def _keeps(folder: Path, key: bytes) -> bool:
+def _is_password_file(folder: Path, key: bytes) -> bool:
     """Tell whether the folder's own password file, and no link, holds this password."""
-    file = folder / vault.BESIDE
+    file = folder / vault.PASSWORD_FILE
     return file.is_file() and not file.is_symlink() and private_file.read(file).strip() == key
 
 
 def _staged(file: Path) -> Path:
     """Name what is to replace a file."""
-    return file.with_name(f".{file.name.removeprefix('.')}{vault.STAGED}")
+    return file.with_name(f".{file.name.removeprefix('.')}{vault.STAGED_SUFFIX}")
 
 
 def _stage(one: _Vault, new: bytes) -> None:
     """Write a vault anew beside itself, whole and synced."""
-    data = vault.seal(one.content, new, vault.label_of(one.data))
+    data = vault.encrypt_bytes(one.content, new, vault.read_label(one.data))
     file = _staged(one.file)
     file.unlink(missing_ok=True)
     descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -217,20 +219,20 @@ def _stage(one: _Vault, new: bytes) -> None:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
-    if vault.unseal(file.read_bytes(), new) != one.content:
+    if vault.decrypt_bytes(file.read_bytes(), new) != one.content:
         raise UserError("does not come back as it was written", location=Location(file))
 
 
-def _sweep(folder: Path) -> None:
+def _remove_leftovers(folder: Path) -> None:
     """Remove what was to replace files, and what a cut left of writing the new password."""
-    for file in [*_leftovers(folder)]:
+    for file in [*_list_leftovers(folder)]:
         file.unlink(missing_ok=True)
     _sync(folder)
 
 
-def _leftovers(folder: Path) -> Iterator[Path]:
-    password = _staged(folder / vault.BESIDE)
-    yield from (file for file in folder.glob(f".*{vault.STAGED}") if _begins_as_vault(file))
+def _list_leftovers(folder: Path) -> Iterator[Path]:
+    password = _staged(folder / vault.PASSWORD_FILE)
+    yield from (file for file in folder.glob(f".*{vault.STAGED_SUFFIX}") if _begins_as_vault(file))
     yield from (file for file in folder.glob(f".{password.name}.*") if file.is_file())
     yield password
 

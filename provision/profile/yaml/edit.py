@@ -17,34 +17,34 @@ import yaml
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9._-]*\.pub")
 
 
-class NotEdited(Exception):
+class CannotEdit(Exception):
     """The text has a form that is left to its author to change."""
 
 
-def append(text: str, keys: Sequence[str], item: str) -> str:
+def append_item(text: str, keys: Sequence[str], item: str) -> str:
     """Add an item to the list at `keys`, such as ("access", "keys")."""
-    found = _at(_root(text), keys)
+    found = _node_at(_root(text), keys)
     if not isinstance(found, yaml.SequenceNode) or not found.value:
-        raise NotEdited
+        raise CannotEdit
     end = found.value[-1].end_mark.index
     if found.flow_style:
-        changed = f"{text[:end]}, {_written(item)}{text[end:]}"
+        changed = f"{text[:end]}, {_format_item(item)}{text[end:]}"
     else:
         line_end = text.find("\n", end)
         newline = _newline(text)
         head = text[: line_end + 1] if line_end >= 0 else text + newline
         tail = text[line_end + 1 :] if line_end >= 0 else ""
-        changed = f"{head}{' ' * found.start_mark.column}- {_written(item)}{newline}{tail}"
-    return _checked(text, changed, keys, [*_plain(text, keys), item])
+        changed = f"{head}{' ' * found.start_mark.column}- {_format_item(item)}{newline}{tail}"
+    return _verify(text, changed, keys, [*_read_list(text, keys), item])
 
 
-def put(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
+def add_list(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
     """Write a list at `keys` of two levels, where there is none."""
     outer, inner = keys
     root = _root(text)
-    listed = f"{inner}: [{', '.join(map(_written, items))}]"
+    listed = f"{inner}: [{', '.join(map(_format_item, items))}]"
     newline = _newline(text)
-    group = _at(root, [outer])
+    group = _node_at(root, [outer])
     if group is None:
         head = text if text.endswith("\n") else text + newline
         changed = f"{head}{outer}: {{{listed}}}{newline}"
@@ -56,33 +56,33 @@ def put(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
         start, column = group.start_mark.index, group.start_mark.column
         changed = f"{text[:start]}{listed}{newline}{' ' * column}{text[start:]}"
     else:
-        raise NotEdited
-    return _checked(text, changed, keys, list(items))
+        raise CannotEdit
+    return _verify(text, changed, keys, list(items))
 
 
 def _root(text: str) -> yaml.Node | None:
     try:
         return yaml.SafeLoader(text).get_single_node()
     except yaml.YAMLError:
-        raise NotEdited from None
+        raise CannotEdit from None
 
 
-def _at(node: yaml.Node | None, keys: Sequence[str]) -> yaml.Node | None:
+def _node_at(node: yaml.Node | None, keys: Sequence[str]) -> yaml.Node | None:
     for key in keys:
         if not isinstance(node, yaml.MappingNode):
-            raise NotEdited
+            raise CannotEdit
         node = next((value for name, value in node.value if name.value == key), None)
     return node
 
 
-def _plain(text: str, keys: Sequence[str]) -> list[str]:
+def _read_list(text: str, keys: Sequence[str]) -> list[str]:
     found = yaml.safe_load(text)
     for key in keys:
         found = found[key]
     return list(found)
 
 
-def _written(item: str) -> str:
+def _format_item(item: str) -> str:
     # A string of JSON is one of YAML, too.
     return item if _PLAIN.fullmatch(item) else json.dumps(item, ensure_ascii=False)
 
@@ -91,7 +91,7 @@ def _newline(text: str) -> str:
     return "\r\n" if "\r\n" in text else "\n"
 
 
-def _checked(text: str, changed: str, keys: Sequence[str], items: list[str]) -> str:
+def _verify(text: str, changed: str, keys: Sequence[str], items: list[str]) -> str:
     """Give `changed` when it says what `text` does, and `items` at `keys`."""
     wanted = yaml.safe_load(text)
     group = wanted
@@ -101,7 +101,7 @@ def _checked(text: str, changed: str, keys: Sequence[str], items: list[str]) -> 
     try:
         found = yaml.safe_load(changed)
     except yaml.YAMLError:
-        raise NotEdited from None
+        raise CannotEdit from None
     if found != wanted:
-        raise NotEdited
+        raise CannotEdit
     return changed

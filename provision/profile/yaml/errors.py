@@ -16,11 +16,11 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from provision.errors import UserError
-from provision.profile.schema.types import said
-from provision.profile.yaml.examples import example
+from provision.profile.schema.types import describe_value
+from provision.profile.yaml.examples import find_example
 from provision.profile.yaml.tree import MAX_ERRORS, Node
 
-_WANTED = {
+_EXPECTED = {
     "string_type": "text",
     "int_type": "a whole number",
     "int_from_float": "a whole number",
@@ -39,12 +39,12 @@ _BOUNDS = {
 }
 
 #: Names that a slip of the hand is compared with.
-MAX_KNOWN = 200
+MAX_CANDIDATES = 200
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Find the word that was probably meant among the first `MAX_KNOWN`; None when none is near."""
-    near = difflib.get_close_matches(word, list(islice(known, MAX_KNOWN)), n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word, list(islice(known, MAX_CANDIDATES)), n=1, cutoff=0.6)
     return near[0] if near else None
 
 
@@ -70,7 +70,7 @@ def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[
 def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserError:
     loc, kind = detail["loc"], detail["type"]
     keys = _untagged(model, loc)
-    node, last = locate(root, keys), str(loc[-1]) if loc else ""
+    node, last = node_at(root, keys), str(loc[-1]) if loc else ""
     location = node.location if isinstance(node.value, dict | list) else node.at
     context, hint = detail.get("ctx", {}), ""
     match kind:
@@ -80,17 +80,17 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
         case "extra_forbidden":
             message = f"there is no key {last} here"
             location = node.location
-            hint = _meant(last, keys_at(model, loc[:-1]))
-        case _ if kind in _WANTED:
-            message = f"expected {_WANTED[kind]}, found {_found(node)}"
+            hint = _did_you_mean(last, keys_at(model, loc[:-1]))
+        case _ if kind in _EXPECTED:
+            message = f"expected {_EXPECTED[kind]}, found {_describe(node)}"
             hint = _quotes(kind, node)
         case _ if kind in _BOUNDS:
             words, name = _BOUNDS[kind]
             message = f"{node.written} is out of range: {words} {context[name]:g}"
         case "literal_error":
             choices = re.findall("'([^']*)'", context["expected"])
-            message = f"{_found(node)} is not one of {', '.join(choices)}"
-            hint = _meant(node.written, choices)
+            message = f"{_describe(node)} is not one of {', '.join(choices)}"
+            hint = _did_you_mean(node.written, choices)
         case "value_error":
             message = str(context["error"])
             hint = getattr(context["error"], "hint", "")
@@ -101,13 +101,13 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
             hint = f"there can be {context['max_length']} at most"
         case _:
             message = detail["msg"]
-    written = example(keys)
+    written = find_example(keys)
     return UserError(
         message, location=location, hint=hint or (f"such as {written}" if written else "")
     )
 
 
-def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
+def node_at(root: Node, loc: tuple[int | str, ...]) -> Node:
     """The node at `loc`, or the nearest one above it that the file has."""
     node = root
     for above, part in zip(("", *loc), loc, strict=False):
@@ -126,7 +126,7 @@ def locate(root: Node, loc: tuple[int | str, ...]) -> Node:
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The keys that the model knows at `loc`; none where the profile chooses the names."""
     kind = list(_walk(model, loc))[-1]
-    return list(fields(kind)) if is_model(kind) else []
+    return list(fields_by_key(kind)) if is_model(kind) else []
 
 
 def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
@@ -134,36 +134,36 @@ def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
     kind: Any = model
     yield kind
     for part in loc:
-        if part in (tags := tagged(kind)):
+        if part in (tags := types_by_tag(kind)):
             kind = tags[str(part)]
         elif is_model(kind):
-            if part not in (known := fields(kind)):
+            if part not in (known := fields_by_key(kind)):
                 return
-            kind = inner(known[str(part)].annotation)
+            kind = unwrap(known[str(part)].annotation)
         else:
-            kind = inner((get_args(kind) or (None,))[-1])
+            kind = unwrap((get_args(kind) or (None,))[-1])
         yield kind
 
 
 def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
     """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
     kinds = list(_walk(model, loc))
-    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in tagged(kind)}
+    tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in types_by_tag(kind)}
     return tuple(part for at, part in enumerate(loc) if at not in tags)
 
 
-def tagged(kind: Any) -> dict[str, Any]:
+def types_by_tag(kind: Any) -> dict[str, Any]:
     """The types of a union by their tags; none where there are no tags."""
     members = get_args(kind) if get_origin(kind) in (Union, types.UnionType) else ()
     return {
-        mark.tag: inner(member)
+        mark.tag: unwrap(member)
         for member in members
         for mark in getattr(member, "__metadata__", ())
         if isinstance(mark, Tag)
     }
 
 
-def fields(kind: type[BaseModel]) -> dict[str, FieldInfo]:
+def fields_by_key(kind: type[BaseModel]) -> dict[str, FieldInfo]:
     """The fields by what the file calls them."""
     return {field.alias or name: field for name, field in kind.model_fields.items()}
 
@@ -172,28 +172,28 @@ def is_model(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
-def inner(kind: Any) -> Any:
+def unwrap(kind: Any) -> Any:
     """The type without its annotations and without `| None`."""
-    while get_origin(kind) in (Annotated, Union, types.UnionType) and not tagged(kind):
+    while get_origin(kind) in (Annotated, Union, types.UnionType) and not types_by_tag(kind):
         kind = get_args(kind)[0]
     return kind
 
 
-def _meant(word: str, known: list[str]) -> str:
+def _did_you_mean(word: str, known: list[str]) -> str:
     near = nearest(word, known)
     return f"did you mean {near}?" if near else f"known here: {', '.join(known)}"
 
 
-def _found(node: Node) -> str:
+def _describe(node: Node) -> str:
     match node.value:
         case bool():
-            return f"{node.written}, which YAML takes for {said(node.value)}"
+            return f"{node.written}, which YAML takes for {describe_value(node.value)}"
         case str():
             return f"the text {node.value!r}"
         case int() | float():
             return f"the number {node.written}"
         case _:
-            return said(node.value)
+            return describe_value(node.value)
 
 
 def _quotes(kind: str, node: Node) -> str:
@@ -202,6 +202,6 @@ def _quotes(kind: str, node: Node) -> str:
         return f'quote it: "{node.written}"'
     if kind in ("int_type", "float_type") and isinstance(value, str):
         return "write the number alone, in digits and without quotes"
-    if _WANTED[kind] == "keys of its own" and value is None:
+    if _EXPECTED[kind] == "keys of its own" and value is None:
         return "indent the keys that belong to it"
     return ""

@@ -65,17 +65,19 @@ accepted: {steering: "tried in open water, 3 May"}
 """
 
 #: Characters that are read at a glance.
-GLANCE = 84
+MAX_EXAMPLE_CHARS = 84
 
 
-def example(key: Sequence[int | str]) -> str:
+def find_example(key: Sequence[int | str]) -> str:
     """How the key at this location is written, such as `channel: 6`; empty when none is known.
 
     >>> example(("links", "any", "talks", "RMC")), example(("access", "keys", 0))
     ('talks: [RMC, GGA, VTG]', 'keys: [operator.pub]')
     """
     for length in range(len(key), 0, -1):
-        found = _found(_tree(), tuple(key[:length])) if isinstance(key[length - 1], str) else None
+        found = (
+            _find_part(_tree(), tuple(key[:length])) if isinstance(key[length - 1], str) else None
+        )
         if found is not None:
             name, value = found
             return f"{name}: {_flow(value)}"
@@ -87,14 +89,14 @@ def _tree() -> Any:
     return yaml.safe_load(EXAMPLE)
 
 
-def _found(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
+def _find_part(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
     """The name and value at `key`; any name that the profile chooses stands for all others."""
     if not isinstance(part, dict):
         return None
     first, rest = key[0], key[1:]
     entries = [first] if first in part else [name for name in part if rest]
     for name in entries:
-        found = _found(part[name], rest) if rest else (str(name), part[name])
+        found = _find_part(part[name], rest) if rest else (str(name), part[name])
         if found is not None:
             return found
     return None
@@ -104,6 +106,6 @@ def _flow(value: Any) -> str:
     """A value in one line of YAML; of a large group only the first keys."""
     text = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6)
     text = text.removesuffix("\n").removesuffix("\n...")
-    if isinstance(value, dict) and len(value) > 1 and len(text) > GLANCE:
+    if isinstance(value, dict) and len(value) > 1 and len(text) > MAX_EXAMPLE_CHARS:
         return _flow(dict(list(value.items())[:-1]))
     return text

@@ -10,12 +10,12 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel
 
 from provision.errors import UserError
-from provision.profile.schema.links import way
-from provision.profile.yaml.errors import fields, inner, is_model, nearest, tagged
+from provision.profile.schema.links import link_tag
+from provision.profile.yaml.errors import fields_by_key, is_model, nearest, types_by_tag, unwrap
 from provision.profile.yaml.tree import MAX_ERRORS, Node
 
 
-def drop(root: Node, model: type[BaseModel], errors: list[UserError]) -> Node:
+def drop_nulls(root: Node, model: type[BaseModel], errors: list[UserError]) -> Node:
     """The tree without the parts that a written null drops.
 
     That goes for parts whose name the profile chooses: links, tablets, sentences. A null that
@@ -54,20 +54,20 @@ def _nothing_there(node: Node, name: str, others: list[str]) -> UserError:
 def _below(kind: Any, name: str, node: Node) -> Any:
     """The type of the part `name` of a `kind`; None where there is no such part."""
     if is_model(kind):
-        field = fields(kind).get(name)
-        found = inner(field.annotation) if field else None
+        field = fields_by_key(kind).get(name)
+        found = unwrap(field.annotation) if field else None
     else:
-        found = inner((get_args(kind) or (None,))[-1]) if get_origin(kind) is dict else None
-    kinds = tagged(found)
-    return kinds[way(node.plain())] if kinds else found
+        found = unwrap((get_args(kind) or (None,))[-1]) if get_origin(kind) is dict else None
+    kinds = types_by_tag(found)
+    return kinds[link_tag(node.plain())] if kinds else found
 
 
-def blanks(node: Node) -> list[UserError]:
+def find_blanks(node: Node) -> list[UserError]:
     """An error for each key that has no value written behind it, not even null."""
     if isinstance(node.value, dict):
-        return [error for part in node.value.values() for error in blanks(part)]
+        return [error for part in node.value.values() for error in find_blanks(part)]
     if isinstance(node.value, list):
-        return [error for part in node.value for error in blanks(part)]
+        return [error for part in node.value for error in find_blanks(part)]
     if not node.is_blank:
         return []
     name = node.location.key.rpartition(".")[2]

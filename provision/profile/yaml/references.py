@@ -9,15 +9,15 @@ from itertools import islice
 from provision.errors import Location, UserError
 from provision.onboard.feed.nmea0183.sentence import STEERS, steers
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.feed import DATED
-from provision.profile.schema.links import Filter, Link
+from provision.profile.schema.feed import DATED_FORMATTERS
+from provision.profile.schema.links import FilterConfig, LinkConfig
 from provision.profile.yaml.errors import nearest
 from provision.profile.yaml.tree import MAX_ERRORS
 
-At = Callable[[str], Location]
+LocationOf = Callable[[str], Location]
 
 
-def broken(profile: Profile, location: At) -> list[UserError]:
+def find_broken(profile: Profile, location: LocationOf) -> list[UserError]:
     """An error for each name that means nothing, or nothing of the kind that is needed.
 
     `location` tells where a key of the profile stands. The list has at most one error more than
@@ -39,7 +39,7 @@ def _unknown(name: str, what: str, known: Iterable[str], location: Location) -> 
     return UserError(f"there is no {what} {name}", location=location, hint=hint)
 
 
-def _names(profile: Profile, location: At) -> Iterator[UserError]:
+def _names(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     for name in profile.inputs:
         if name in profile.links:
             yield UserError(
@@ -49,7 +49,7 @@ def _names(profile: Profile, location: At) -> Iterator[UserError]:
             )
 
 
-def _filters(profile: Profile, location: At) -> Iterator[UserError]:
+def _filters(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     sources = {**profile.links, **profile.inputs}
     taking = [(f"links.{name}", link.takes) for name, link in profile.links.items()]
     taking += [(f"inputs.{name}", source.takes) for name, source in profile.inputs.items()]
@@ -76,7 +76,7 @@ def _filters(profile: Profile, location: At) -> Iterator[UserError]:
             yield _unknown(output, "output", there, location(f"feed.gives.{output}"))
 
 
-def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
+def _linked(key: str, filter_: FilterConfig | None) -> Iterator[tuple[str, str]]:
     """The key of each pattern that names a link, and the link."""
     lists = {"only": filter_.only or [], "but": filter_.but} if filter_ else {}
     for way, patterns in lists.items():
@@ -85,7 +85,7 @@ def _linked(key: str, filter_: Filter | None) -> Iterator[tuple[str, str]]:
                 yield f"{key}.{way}[{number}].link", pattern.link
 
 
-def _listens_to(profile: Profile, location: At) -> Iterator[UserError]:
+def _listens_to(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     for name, link in profile.serial_links.items():
         wanted = [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
         heard = set(wanted)
@@ -103,7 +103,7 @@ def _listens_to(profile: Profile, location: At) -> Iterator[UserError]:
                 )
 
 
-def _prefer(profile: Profile, location: At) -> Iterator[UserError]:
+def _prefer(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     sources = {**profile.links, **profile.inputs}
     for kind, order in profile.feed.prefer.order.items() if profile.feed.prefer else ():
         for number, name in enumerate(order):
@@ -112,7 +112,7 @@ def _prefer(profile: Profile, location: At) -> Iterator[UserError]:
                 yield _unknown(name, "link or input", sources, at)
 
 
-def _serial(profile: Profile, name: str, location: Location) -> Link | UserError:
+def _serial(profile: Profile, name: str, location: Location) -> LinkConfig | UserError:
     links = profile.serial_links
     if name in links:
         return links[name]
@@ -125,7 +125,7 @@ def _serial(profile: Profile, name: str, location: Location) -> Link | UserError
     return _unknown(name, "link", links, location)
 
 
-def _steering(profile: Profile, location: At) -> Iterator[UserError]:
+def _steering(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     steering = profile.steering
     if steering is None:
         return
@@ -141,7 +141,7 @@ def _steering(profile: Profile, location: At) -> Iterator[UserError]:
                 location=at,
                 hint=f"those that do are {', '.join(sorted(STEERS))} and proprietary ones",
             )
-        elif isinstance(pilot, Link) and name not in pilot.listens:
+        elif isinstance(pilot, LinkConfig) and name not in pilot.listens:
             yield UserError(
                 f"{steering.link} does not listen for {name}",
                 location=at,
@@ -183,15 +183,15 @@ def _sender(profile: Profile, name: str, at: Location) -> Iterator[UserError]:
             )
 
 
-def _clock(profile: Profile, location: At) -> Iterator[UserError]:
+def _clock(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     for number, name in enumerate(profile.clock.sources if profile.clock else ()):
         at = location(f"clock.from[{number}]")
         link = _serial(profile, name, at)
         if isinstance(link, UserError):
             yield link
-        elif not set(DATED) & set(link.talks):
+        elif not set(DATED_FORMATTERS) & set(link.talks):
             yield UserError(
                 f"{name} does not tell the date",
                 location=at,
-                hint=f"name a link that talks {' or '.join(DATED)}",
+                hint=f"name a link that talks {' or '.join(DATED_FORMATTERS)}",
             )

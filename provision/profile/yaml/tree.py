@@ -107,7 +107,7 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
     return None if root is None else _Builder(file, errors, set()).node(root, "", None)
 
 
-def decode(file: Path) -> str:
+def read_text(file: Path) -> str:
     """What the file says; UserError when it cannot be read, is too large or is not UTF-8."""
     try:
         status = file.stat()

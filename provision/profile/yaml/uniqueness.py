@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 from provision.errors import Location, UserError
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import Adapter
+from provision.profile.schema.links import AdapterConfig
 
 
-def all_of(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
+def find_duplicates(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
     """An error for each pair of links, inputs or tablets that mean one thing or device.
 
     `location` tells where a key of the profile stands.
@@ -71,14 +71,14 @@ def _adapters(profile: Profile, location: Callable[[str], Location]) -> Iterator
 class _Seen:
     """The adapters of the links so far, by what a later one can share with them."""
 
-    sockets: dict[tuple[str, int | None], tuple[str, Adapter]] = field(default_factory=dict)
+    sockets: dict[tuple[str, int | None], tuple[str, AdapterConfig]] = field(default_factory=dict)
     """The first link of a chip and interface; with None, the first link of the whole chip."""
-    chips: dict[str, tuple[str, Adapter]] = field(default_factory=dict)
+    chips: dict[str, tuple[str, AdapterConfig]] = field(default_factory=dict)
     """The first link of a chip, whatever its interface."""
     hubs: dict[str, tuple[str, str]] = field(default_factory=dict)
     """The first link behind a port that has to be a hub's, and its own port."""
 
-    def add(self, name: str, adapter: Adapter) -> None:
+    def add(self, name: str, adapter: AdapterConfig) -> None:
         """Take in the adapter of the link `name`."""
         chip = adapter.chip
         self.sockets.setdefault((chip, adapter.interface), (name, adapter))
@@ -86,7 +86,7 @@ class _Seen:
         for hub in _above(adapter.port or ""):
             self.hubs.setdefault(hub, (name, adapter.port or ""))
 
-    def clash(self, adapter: Adapter) -> tuple[str, str]:
+    def clash(self, adapter: AdapterConfig) -> tuple[str, str]:
         """The first link that a new adapter clashes with, and why; both "" when there is none."""
         chip, interface = adapter.chip, adapter.interface
         same = (

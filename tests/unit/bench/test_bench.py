@@ -18,7 +18,7 @@ from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from tests.unit.bench.fake_emulator import command
 
@@ -60,7 +60,7 @@ def make(temporary: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ma
     card.write_bytes(bytes(2**20))
     monkeypatch.setattr(build, "works", lambda _: False)
     monkeypatch.setattr(Emulator, "command", lambda self: command(self.folder))
-    secrets = Secrets(pass_phrase="a pass-phrase", host_key=private_key())
+    secrets = Secrets(pass_phrase="a pass-phrase", host_key=generate_private_key())
 
     def one(card: Path = card, **network: Any) -> Bench:
         return Bench(profile(**network), secrets, board("x86-64"), card, instruments=False)

@@ -17,7 +17,7 @@ from provision.bench.qemu.machine import Wire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
-from provision.profile.schema.links import Adapter
+from provision.profile.schema.links import AdapterConfig
 from tests.unit.bench.fake_emulator import command
 
 
@@ -35,7 +35,7 @@ class Fake(Emulator):
 def emulator(tmp_path: Path) -> Iterator[Fake]:
     wire = Wire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
     emulator = Fake(board("x86-64"), tmp_path, tmp_path / "disk", wire)
-    emulator.adapters = {"gnss": Adapter(serial="A1")}
+    emulator.adapters = {"gnss": AdapterConfig(serial="A1")}
     yield emulator
     emulator.power_cut()
 

@@ -19,7 +19,7 @@ from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.nmea2000 import FRAME, GROUPS, KINDS, Backbone
 from provision.onboard.feed.nmea2000 import pgn
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.types import Kind
+from provision.profile.schema.types import DataKind
 
 nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
 
@@ -106,7 +106,7 @@ def test_each_fix_is_a_fast_packet_of_its_own():
 
 def test_all_that_the_boat_understands_is_sent():
     assert {*GROUPS, *nmea2000_ais.GROUPS} == set(pgn.GROUPS)
-    assert set(KINDS) == set(get_args(Kind))
+    assert set(KINDS) == set(get_args(DataKind))
 
 
 @pytest.fixture

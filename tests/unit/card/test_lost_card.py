@@ -18,7 +18,7 @@ from provision.card.write import Written
 from provision.errors import UserError
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
-from provision.profile.secrets.store import Secrets, host_public_key, psk
+from provision.profile.secrets.store import Secrets, derive_psk, host_public_key
 from provision.render import render
 from tests.unit.card.test_digests import BOARD, small
 from tests.unit.cli.conftest import Call, boats, call
@@ -54,12 +54,12 @@ def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def opened(boats: Path) -> Secrets:
-    return store.read(boats / f"{BOAT}.yml", vault.password(boats))
+    return store.read(boats / f"{BOAT}.yml", vault.read_password(boats))
 
 
 def waits(boats: Path) -> bool:
     """Whether pushes to the boat are held back."""
-    record = stolen.recall(boats / f"{BOAT}.yml")
+    record = stolen.read_record(boats / f"{BOAT}.yml")
     return record is not None and not record.new_card
 
 
@@ -72,7 +72,7 @@ def test_the_new_card_holds_no_former_secret_anywhere(
     old, ssid = opened(boats), load.read(boats / f"{BOAT}.yml").profile.network.access_point.ssid
     needles = [
         *old.host_key.splitlines()[2:-1],
-        *(psk(old.pass_phrase, ssid), host_public_key(old).split()[1]),
+        *(derive_psk(old.pass_phrase, ssid), host_public_key(old).split()[1]),
         *(key.split()[1] for key in old.former_host_keys),
     ]
     before = build("before.img").read_bytes()
@@ -139,7 +139,7 @@ def test_the_record_stays_readable_and_its_owners(
 ) -> None:
     """Also when root writes the card."""
     call("keys", BOAT, "--stolen", "--boats", boats)
-    record = stolen.file_of(boats / f"{BOAT}.yml")
+    record = stolen.record_path(boats / f"{BOAT}.yml")
     if os.geteuid() == 0:
         os.chown(boats, 1234, 1234)
     call("write", build("new.img"), target, "--yes", "--boats", boats)
@@ -161,7 +161,7 @@ def test_the_record_stays_readable_and_its_owners(
 )
 def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: str) -> None:
     call("keys", BOAT, "--boats", boats)
-    stolen.file_of(boats / f"{BOAT}.yml").write_text(text)
+    stolen.record_path(boats / f"{BOAT}.yml").write_text(text)
     said = call("push", BOAT, "--boats", boats)
     assert said.status == 2
     assert "is no record of a lost card" in said.err and "--stolen" in said.err

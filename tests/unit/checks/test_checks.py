@@ -72,7 +72,7 @@ def links(*entries: str) -> tuple[str, str]:
 
 def test_nothing_is_found_in_the_demo_club(tmp_path: Path) -> None:
     shutil.copytree(shipped("boats"), tmp_path / "boats")
-    assert checks.check(load.read_all(load.files(tmp_path / "boats"))) == []
+    assert checks.check(load.read_all(load.list_profiles(tmp_path / "boats"))) == []
 
 
 def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:

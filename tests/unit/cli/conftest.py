@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from provision.cli import main
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def call(
 def boats(tmp_path: Path) -> Path:
     """A folder of boats as `init` makes it."""
     folder = tmp_path / "the club's boats"
-    start(folder)
+    create_club(folder)
     return folder
 
 

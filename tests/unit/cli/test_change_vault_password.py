@@ -39,12 +39,12 @@ def piped(call: Call, club: Path, monkeypatch: pytest.MonkeyPatch) -> Piped:
 
 
 def test_the_folder_opens_by_the_new_one_as_before(call: Call, club: Path, piped: Piped) -> None:
-    before = {name: store.read(club / f"{name}.yml", vault.password(club)) for name in NAMES}
+    before = {name: store.read(club / f"{name}.yml", vault.read_password(club)) for name in NAMES}
     said = piped(b"of seven seas\n")
     assert said.status == 0
     assert "seven" not in said.out + said.err
-    assert vault.password(club) == b"of seven seas"
-    assert f"{club / vault.BESIDE} holds the new one" in said.out
+    assert vault.read_password(club) == b"of seven seas"
+    assert f"{club / vault.PASSWORD_FILE} holds the new one" in said.out
     for name in NAMES:
         assert store.read(club / f"{name}.yml", b"of seven seas") == before[name]
     assert call("keys", "--all", "--boats", club).status == 0
@@ -68,7 +68,7 @@ def test_a_terminal_is_asked_twice(club: Path) -> None:
     status, shown = on_a_terminal(*words, types=("of seven seas", "of seven seas"))
     assert status == 0, shown
     assert "seven" not in shown
-    assert vault.password(club) == b"of seven seas"
+    assert vault.read_password(club) == b"of seven seas"
     store.read(club / "dunlin.yml", b"of seven seas")
 
 
@@ -76,16 +76,16 @@ def test_a_password_file_elsewhere_is_named_and_left_alone(
     club: Path, piped: Piped, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mine = tmp_path / "mine"
-    (club / vault.BESIDE).rename(mine)
+    (club / vault.PASSWORD_FILE).rename(mine)
     before = mine.read_bytes()
     said = piped(b"of seven seas", "--vault-password-file", mine)
     assert said.status == 0
     assert f"next: put the new one into {mine}" in said.out
     assert mine.read_bytes() == before
     private_file.write(mine, b"of seven seas", replace=True)
-    monkeypatch.setenv(vault.VARIABLE, str(mine))
+    monkeypatch.setenv(vault.PASSWORD_FILE_VARIABLE, str(mine))
     assert f"next: put the new one into {mine}" in piped(b"of eight seas").out
-    assert not (club / vault.BESIDE).exists()
+    assert not (club / vault.PASSWORD_FILE).exists()
 
 
 def test_a_change_that_was_cut_off_is_finished_without_a_question(
@@ -95,7 +95,7 @@ def test_a_change_that_was_cut_off_is_finished_without_a_question(
         raise SystemExit(143)
 
     with monkeypatch.context() as patch:
-        patch.setattr(vault_password, "_turn", cut)
+        patch.setattr(vault_password, "_replace_files", cut)
         assert piped(b"of seven seas").status == 143
     private_file.write(
         club / "kittiwake.secrets.yml",
@@ -104,7 +104,7 @@ def test_a_change_that_was_cut_off_is_finished_without_a_question(
     )
     said = piped(b"")
     assert "finishing" in said.err
-    assert vault.password(club) == b"of seven seas"
+    assert vault.read_password(club) == b"of seven seas"
     for name in NAMES:
         store.read(club / f"{name}.yml", b"of seven seas")
 
@@ -134,7 +134,7 @@ def test_what_is_not_taken(
 
 def test_the_old_one_again_or_a_wrong_one(club: Path, piped: Piped, tmp_path: Path) -> None:
     before = {file: file.read_bytes() for file in club.iterdir()}
-    said = piped(vault.password(club), "--json")
+    said = piped(vault.read_password(club), "--json")
     assert "the one before" in said.result["errors"][0]["message"]
     private_file.write(tmp_path / "wrong", b"of no seas")
     said = piped(b"of seven seas", "--vault-password-file", tmp_path / "wrong", "--json")

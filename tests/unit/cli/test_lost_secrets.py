@@ -51,7 +51,7 @@ def image_by_another_name(club: Path) -> str:
 
 
 def card_lost(club: Path) -> str:
-    stolen.revoke(club / "kittiwake.yml", ())
+    stolen.record_loss(club / "kittiwake.yml", ())
     return f"a card of it was lost on {time.strftime('%Y-%m-%d')} (kittiwake.stolen.json)"
 
 
@@ -89,7 +89,7 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
     said = call("keys", "kittiwake", "--replace-lost", "--boats", club)
     assert (said.status, "made pass_phrase, host_key" in said.out) == (0, True)
     assert "after a new card: provision card" in " ".join(said.err.split())
-    assert store.read(club / "kittiwake.yml", vault.password(club))
+    assert store.read(club / "kittiwake.yml", vault.read_password(club))
 
 
 def test_a_card_that_is_built_is_remembered(

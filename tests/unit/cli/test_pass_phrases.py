@@ -32,7 +32,7 @@ def club(call: Call, boats: Path) -> Path:
 
 
 def kept(club: Path) -> store.Secrets:
-    return store.read(club / "dunlin.yml", vault.password(club))
+    return store.read(club / "dunlin.yml", vault.read_password(club))
 
 
 @pytest.fixture
@@ -159,7 +159,7 @@ def test_setting_changes_the_one_named(set_to: Call, club: Path, secret: str) ->
     assert {key for key in before if before[key] != after[key]} == {group}
     assert "  of seven seas " in (after[group], after["own_pass_phrases"]["chart-table"])
     assert set_to(secret, b"  of seven seas ", "--json").result["set"] == []
-    assert store.file_of(club / "dunlin.yml").stat().st_mode & 0o777 == 0o600
+    assert store.secrets_path(club / "dunlin.yml").stat().st_mode & 0o777 == 0o600
 
 
 def test_setting_says_what_has_to_follow(set_to: Call, club: Path) -> None:
@@ -248,7 +248,7 @@ def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(
         assert said.status == 2
         assert "lost or stolen" in said.result["errors"][0]["message"]
     assert (file.read_bytes(), out.exists()) == (old, False)
-    store.write(club / "dunlin.yml", new, vault.password(club), replace=True)
+    store.write(club / "dunlin.yml", new, vault.read_password(club), replace=True)
     assert call("keys", "dunlin", "--show", "-o", out, "--boats", club).status == 0
     assert new.pass_phrase in out.read_text()
 

@@ -20,7 +20,7 @@ from provision import checks
 from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.schema.boat import MAX_ACCESS_KEYS
-from provision.profile.schema.links import Adapter
+from provision.profile.schema.links import AdapterConfig
 from provision.profile.yaml import tree
 from provision.profile.yaml.tree import MAX_BYTES, MAX_DEPTH, MAX_ERRORS, MAX_KEY_CHARS, Node
 
@@ -278,7 +278,7 @@ def test_a_file_that_grows_while_it_is_read_is_read_no_further(
     status = small.stat()
     monkeypatch.setattr(Path, "stat", lambda *_, **__: status)
     with pytest.raises(UserError, match="larger than 128 KiB"):
-        tree.decode(file)
+        tree.read_text(file)
 
 
 def test_a_boat_includes_a_few_files(tmp_path: Path) -> None:
@@ -314,7 +314,7 @@ def test_a_boat_lets_in_a_hundred_keys(tmp_path: Path) -> None:
     assert "100 at most" in error.hint
 
 
-def _share(one: Adapter, two: Adapter) -> bool:
+def _share(one: AdapterConfig, two: AdapterConfig) -> bool:
     """Whether two links must be on one socket of one chip, told from the pair alone."""
     same = (one.serial, one.port) == (two.serial, two.port)
     if same and (None in (one.interface, two.interface) or one.interface == two.interface):
@@ -326,7 +326,7 @@ def _share(one: Adapter, two: Adapter) -> bool:
 
 
 ADAPTERS = st.builds(
-    lambda way, which, interface: Adapter(**{way: which[way], "interface": interface}),
+    lambda way, which, interface: AdapterConfig(**{way: which[way], "interface": interface}),
     st.sampled_from(["serial", "port"]),
     st.fixed_dictionaries(
         {
@@ -340,7 +340,7 @@ ADAPTERS = st.builds(
 
 @given(st.lists(ADAPTERS, min_size=2, max_size=6))
 def test_shared_adapters_are_those_that_a_comparison_of_all_pairs_finds(
-    tmp_path_factory: pytest.TempPathFactory, adapters: list[Adapter]
+    tmp_path_factory: pytest.TempPathFactory, adapters: list[AdapterConfig]
 ) -> None:
     names = [_name(number) for number in range(len(adapters))]
     links = ", ".join(

@@ -14,20 +14,20 @@ import yaml
 from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.schema.boat import Profile
-from provision.profile.yaml.errors import fields, inner, is_model, tagged
-from provision.profile.yaml.examples import EXAMPLE, example
+from provision.profile.yaml.errors import fields_by_key, is_model, types_by_tag, unwrap
+from provision.profile.yaml.examples import EXAMPLE, find_example
 
 Key = tuple[str, ...]
 
 
 def every_key(kind: Any, at: Key = ()) -> Iterator[Key]:
     """All keys that the models know; `x` where the profile chooses the name."""
-    kind = inner(kind)
+    kind = unwrap(kind)
     if is_model(kind):
-        for name, field in fields(kind).items():
+        for name, field in fields_by_key(kind).items():
             yield (*at, name)
             yield from every_key(field.annotation, (*at, name))
-    elif kinds := tagged(kind):
+    elif kinds := types_by_tag(kind):
         for one in kinds.values():
             yield from every_key(one, at)
     elif typing.get_origin(kind) is dict:
@@ -63,7 +63,7 @@ def test_the_example_is_a_right_profile() -> None:
 
 @pytest.mark.parametrize("key", KEYS, ids=".".join)
 def test_each_key_has_an_example_that_is_right(key: Key) -> None:
-    written = example(key)
+    written = find_example(key)
     assert written.startswith(f"{key[-1]}: "), f"give {'.'.join(key)} an example in EXAMPLE"
     assert len(written) <= 100
     content = yaml.safe_load(EXAMPLE)
@@ -75,7 +75,7 @@ def test_each_key_has_an_example_that_is_right(key: Key) -> None:
 def test_a_wrong_value_has_a_hint_that_says_what_to_write(tmp_path: Path, key: Key) -> None:
     """Of the other kind: a group where there is a value, a number where there is a group."""
     content = yaml.safe_load(EXAMPLE)
-    put(content, key, {"of": {"no": "kind"}} if "{" not in example(key) else 5)
+    put(content, key, {"of": {"no": "kind"}} if "{" not in find_example(key) else 5)
     file = tmp_path / "kittiwake.yml"
     (tmp_path / "club.yml").write_text("accepted: {}\n")
     file.write_text(yaml.safe_dump(content, sort_keys=False))

@@ -74,7 +74,9 @@ def test_without_these_keys_all_of_it_is_off(tmp_path: Path) -> None:
     path.write_text(head + rest[rest.index("access:") :])
     profile = load.read(path).profile
     assert (profile.inputs, profile.steering, profile.clock, profile.log) == ({}, None, None, None)
-    assert profile.feed == feed.Feed(tcp=10110, udp=10110, multicast=False, gives={}, prefer=None)
+    assert profile.feed == feed.FeedConfig(
+        tcp=10110, udp=10110, multicast=False, gives={}, prefer=None
+    )
 
 
 CAN = "can: can0, talks: [heading, depth]"
@@ -208,13 +210,13 @@ def test_durations(written: str, seconds: float) -> None:
     ["", "10", "s", "-1 s", "1 S", "1 second", "1e3 s", "1 s ", "1 d", 10, None, True],
 )
 def test_what_is_no_duration(written: object) -> None:
-    with pytest.raises(types.Refused, match="is not a duration"):
+    with pytest.raises(types.InvalidValue, match="is not a duration"):
         types._DURATION.read(written)
 
 
 def test_the_kinds_and_groups_are_those_of_the_feed() -> None:
-    assert set(feed.Prefer.model_fields) - {"silence", "steady"} == set(kinds.KINDS)
-    assert set(types.Kind.__args__) == set(pgn.MADE_OF)  # type: ignore[attr-defined]
+    assert set(feed.PreferConfig.model_fields) - {"silence", "steady"} == set(kinds.KINDS)
+    assert set(types.DataKind.__args__) == set(pgn.MADE_OF)  # type: ignore[attr-defined]
     for kind, made in pgn.MADE_OF.items():
         assert {kinds.KIND_OF.get(formatter, kind) for formatter in made} == {kind}
-    assert set(links.Group.__args__) == set(transmission_groups.GROUPS)  # type: ignore[attr-defined]
+    assert set(links.TransmissionGroup.__args__) == set(transmission_groups.GROUPS)  # type: ignore[attr-defined]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.profile.leases import share
+from provision.profile.leases import divide_network
 
 
 @st.composite
@@ -23,7 +23,7 @@ def interfaces(draw: st.DrawFn) -> IPv4Interface:
 
 @given(interfaces(), st.integers(0, 2))
 def test_nobody_gets_an_address_twice_nor_the_boats_own(own: IPv4Interface, count: int) -> None:
-    shared = share(own, [f"tablet-{n}" for n in range(count)])
+    shared = divide_network(own, [f"tablet-{n}" for n in range(count)])
     hosts = range(int(own.network.network_address) + 1, int(own.network.broadcast_address))
     handed_out = range(int(shared.first), int(shared.last) + 1)
     fixed = [int(address) for address in shared.fixed.values()]
@@ -36,7 +36,7 @@ def test_nobody_gets_an_address_twice_nor_the_boats_own(own: IPv4Interface, coun
 
 
 def test_the_shares_of_an_ordinary_network() -> None:
-    shared = share(IPv4Interface("10.47.1.1/24"), ["chart-table", "mast"])
+    shared = divide_network(IPv4Interface("10.47.1.1/24"), ["chart-table", "mast"])
     assert (str(shared.first), str(shared.last)) == ("10.47.1.102", "10.47.1.203")
     assert {name: str(a) for name, a in shared.fixed.items()} == {
         "chart-table": "10.47.1.204",
@@ -46,10 +46,10 @@ def test_the_shares_of_an_ordinary_network() -> None:
 
 def test_a_tablet_added_at_the_end_moves_nobody() -> None:
     own = IPv4Interface("10.47.1.210/24")
-    before = share(own, ["mast", "chart-table"]).fixed
-    assert share(own, ["mast", "chart-table", "bunk"]).fixed.items() >= before.items()
+    before = divide_network(own, ["mast", "chart-table"]).fixed
+    assert divide_network(own, ["mast", "chart-table", "bunk"]).fixed.items() >= before.items()
 
 
 def test_more_tablets_than_room_are_refused() -> None:
     with pytest.raises(ValueError, match="room for 3 tablets"):
-        share(IPv4Interface("10.47.1.1/28"), ["a", "b", "c", "d"])
+        divide_network(IPv4Interface("10.47.1.1/28"), ["a", "b", "c", "d"])

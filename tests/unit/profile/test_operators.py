@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
 from provision.profile import load
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import keygen, operators, private_file
 
 NAMES = ("dunlin", "kittiwake", "turnstone")
@@ -23,7 +23,7 @@ NAMES = ("dunlin", "kittiwake", "turnstone")
 def club(tmp_path: Path) -> Path:
     """The example club with its operator's key; all have access.keys from club.yml."""
     folder = tmp_path / "boats"
-    start(folder)
+    create_club(folder)
     keygen.make_operator(folder)
     return folder
 
@@ -45,7 +45,7 @@ def lets_in(club: Path, line: str) -> set[str]:
     """The boats that accept a key."""
     key = line.split()[1]
     boats = [load.read(file) for file in profiles(club)]
-    return {boat.name for boat in boats if any(key in one for one in keygen.access_keys(boat))}
+    return {boat.name for boat in boats if any(key in one for one in keygen.read_access_keys(boat))}
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -54,7 +54,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def test_the_whole_folder_accepts_it_by_one_line_of_what_they_share(club: Path, mate: Path) -> None:
     before = contents(club)
-    added = operators.add(profiles(club), mate)
+    added = operators.add_operator(profiles(club), mate)
     assert lets_in(club, mate.read_text()) == set(NAMES) == set(added.boats)
     assert [file.name for file in added.changed] == ["club.yml"]
     assert added.own == ()
@@ -69,7 +69,7 @@ def test_the_whole_folder_accepts_it_by_one_line_of_what_they_share(club: Path, 
 
 def test_one_boat_accepts_it_and_no_other(club: Path, mate: Path) -> None:
     before = contents(club)
-    added = operators.add(profiles(club, "dunlin"), mate)
+    added = operators.add_operator(profiles(club, "dunlin"), mate)
     assert lets_in(club, mate.read_text()) == {"dunlin"} == set(added.boats)
     assert lets_in(club, (club / "operator.pub").read_text()) == set(NAMES)
     assert contents(club)["club.yml"] == before["club.yml"]
@@ -78,28 +78,28 @@ def test_one_boat_accepts_it_and_no_other(club: Path, mate: Path) -> None:
     )
     assert [file.name for file in added.own] == ["dunlin.yml"]
     # The rest, later: each that has its own list in its own file.
-    added = operators.add(profiles(club), mate)
+    added = operators.add_operator(profiles(club), mate)
     assert lets_in(club, mate.read_text()) == set(NAMES)
     assert set(added.boats) == {"kittiwake", "turnstone"}
     assert [file.name for file in added.changed] == ["club.yml"]
 
 
 def test_a_second_time_nothing_changes(club: Path, mate: Path, tmp_path: Path) -> None:
-    operators.add(profiles(club), mate)
+    operators.add_operator(profiles(club), mate)
     before = contents(club)
-    again = operators.add(profiles(club), mate)
+    again = operators.add_operator(profiles(club), mate)
     assert (again.boats, again.changed) == ((), ())
     # By another name and comment it is the same key.
     other = tmp_path / "other.pub"
     other.write_text(" ".join(mate.read_text().split()[:2]) + " another comment\n")
-    assert operators.add(profiles(club), other).boats == ()
+    assert operators.add_operator(profiles(club), other).boats == ()
     assert contents(club) == before
 
 
 def test_a_key_that_lies_in_the_folder_already(club: Path, mate: Path) -> None:
     here = club / "mate.pub"
     shutil.copyfile(mate, here)
-    operators.add(profiles(club, "dunlin"), here)
+    operators.add_operator(profiles(club, "dunlin"), here)
     assert lets_in(club, mate.read_text()) == {"dunlin"}
 
 
@@ -107,7 +107,7 @@ def test_a_key_that_is_named_but_not_there(club: Path, mate: Path) -> None:
     file = club / "club.yml"
     file.write_text(file.read_text().replace("[operator.pub]", "[operator.pub, mate.pub]"))
     before = contents(club)
-    added = operators.add(profiles(club), mate)
+    added = operators.add_operator(profiles(club), mate)
     assert (set(added.boats), added.changed) == (set(NAMES), ())
     assert lets_in(club, mate.read_text()) == set(NAMES)
     assert contents(club) == {**before, "mate.pub": mate.read_bytes()}
@@ -118,7 +118,7 @@ def test_line_ends_mode_and_the_mark_at_the_start_stay(club: Path, mate: Path) -
     file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes().replace(b"\n", b"\r\n"))
     file.chmod(0o664)
     before = file.read_bytes()
-    operators.add(profiles(club), mate)
+    operators.add_operator(profiles(club), mate)
     assert file.read_bytes() == before.replace(b"[operator.pub]", b"[operator.pub, mate.pub]")
     assert file.stat().st_mode & 0o777 == 0o664
 
@@ -126,7 +126,7 @@ def test_line_ends_mode_and_the_mark_at_the_start_stay(club: Path, mate: Path) -
 def test_a_link_to_a_profile_stays_one(club: Path, mate: Path) -> None:
     (club / "club.yml").rename(club / "shared")
     (club / "club.yml").symlink_to("shared")
-    operators.add(profiles(club), mate)
+    operators.add_operator(profiles(club), mate)
     assert (club / "club.yml").is_symlink()
     assert lets_in(club, mate.read_text()) == set(NAMES)
 
@@ -135,7 +135,7 @@ def test_a_neighbour_that_cannot_be_read_is_given_nobody(club: Path, mate: Path)
     """It may share the list: what it would accept is not known."""
     (club / "gull.yml").write_text("boat: gull\nincludes: [club.yml]\n")
     before = contents(club)
-    operators.add(profiles(club), mate)
+    operators.add_operator(profiles(club), mate)
     assert lets_in(club, mate.read_text()) == set(NAMES)
     assert contents(club)["club.yml"] == before["club.yml"]
 
@@ -159,9 +159,9 @@ def test_a_cut_leaves_what_a_second_run_finishes(
         with monkeypatch.context() as patch:
             patch.setattr(private_file, "write", cut)
             with pytest.raises(KeyboardInterrupt):
-                operators.add(profiles(folder, "dunlin", "turnstone"), mate)
+                operators.add_operator(profiles(folder, "dunlin", "turnstone"), mate)
         assert len(lets_in(folder, mate.read_text())) == max(0, at - 2)
-        operators.add(profiles(folder, "dunlin", "turnstone"), mate)
+        operators.add_operator(profiles(folder, "dunlin", "turnstone"), mate)
         assert lets_in(folder, mate.read_text()) == {"dunlin", "turnstone"}
 
 
@@ -188,13 +188,13 @@ def test_what_is_no_public_key_is_refused_with_its_place(
         file = tmp_path / "wrong.pub"
         file.write_text(text)
         with pytest.raises(UserError, match=told) as caught:
-            operators.add(profiles(club), file)
+            operators.add_operator(profiles(club), file)
         assert caught.value.location
         assert (caught.value.location.file, caught.value.location.line) == (file, number)
         assert caught.value.hint
     for missing in (tmp_path / "none.pub", tmp_path):
         with pytest.raises(UserError):
-            operators.add(profiles(club), missing)
+            operators.add_operator(profiles(club), missing)
     assert contents(club) == before
 
 
@@ -206,7 +206,7 @@ def test_a_name_that_is_refused(club: Path, mate: Path, tmp_path: Path, name: st
     shutil.copyfile(mate, file)
     before = contents(club)
     with pytest.raises(UserError) as caught:
-        operators.add(profiles(club), file)
+        operators.add_operator(profiles(club), file)
     assert caught.value.location and caught.value.location.file == file
     assert "copy it to another name" in caught.value.hint
     assert contents(club) == before
@@ -216,12 +216,12 @@ def test_the_name_of_the_folders_own_key_also_where_that_is_not_made(
     tmp_path: Path, mate: Path
 ) -> None:
     folder = tmp_path / "boats"
-    start(folder)
+    create_club(folder)
     other = tmp_path / "operator.pub"
     shutil.copyfile(mate, other)
     with pytest.raises(UserError, match="folder's own key"):
-        operators.add(profiles(folder), other)
-    operators.add(profiles(folder), mate)
+        operators.add_operator(profiles(folder), other)
+    operators.add_operator(profiles(folder), mate)
     keygen.make_operator(folder)
     assert lets_in(folder, mate.read_text()) == set(NAMES)
 
@@ -232,13 +232,13 @@ def test_a_form_that_is_left_to_its_author(club: Path, mate: Path) -> None:
     (club / "dunlin.yml").write_text((club / "dunlin.yml").read_text() + "...\n")
     before = contents(club)
     with pytest.raises(UserError, match="left to you") as caught:
-        operators.add(profiles(club, "dunlin", "turnstone"), mate)
+        operators.add_operator(profiles(club, "dunlin", "turnstone"), mate)
     assert caught.value.location and caught.value.location.file.name == "dunlin.yml"
     assert "access: {keys: [operator.pub, mate.pub]}" in caught.value.hint
     assert contents(club) == before
 
 
 def test_boats_of_two_folders(club: Path, mate: Path, tmp_path: Path) -> None:
-    start(tmp_path / "other")
+    create_club(tmp_path / "other")
     with pytest.raises(UserError, match="several folders"):
-        operators.add([club / "dunlin.yml", tmp_path / "other" / "dunlin.yml"], mate)
+        operators.add_operator([club / "dunlin.yml", tmp_path / "other" / "dunlin.yml"], mate)

@@ -533,7 +533,7 @@ def boats(tmp_path: Path) -> Path:
 
 def test_the_demo_club_is_read(boats: Path) -> None:
     (boats / "kittiwake.secrets.yml").write_text("not for reading here")
-    assert [boat.name for boat in load.read_all(load.files(boats))] == [
+    assert [boat.name for boat in load.read_all(load.list_profiles(boats))] == [
         "dunlin",
         "kittiwake",
         "turnstone",
@@ -586,14 +586,14 @@ def test_what_an_editor_leaves_behind_is_no_boat(boats: Path) -> None:
     """One leaves a link that leads nowhere beside a file that is open in it."""
     (boats / ".#dunlin.yml").symlink_to("operator@laptop.1234:1700000000")
     (boats / ".dunlin.yml").write_text(GOOD)
-    assert [file.stem for file in load.files(boats)] == ["dunlin", "kittiwake", "turnstone"]
+    assert [file.stem for file in load.list_profiles(boats)] == ["dunlin", "kittiwake", "turnstone"]
 
 
 def test_what_cannot_be_read_is_told_of_and_nothing_hangs(boats: Path) -> None:
     (boats / "loop.yml").symlink_to("loop.yml")
     os.mkfifo(boats / "pipe.yml")
     errors = []
-    for file in load.files(boats):
+    for file in load.list_profiles(boats):
         try:
             load.read(file)
         except UserError as error:
@@ -625,7 +625,7 @@ def test_the_mistakes_of_a_whole_club_are_told_at_once(boats: Path) -> None:
         file = boats / f"{name}.yml"
         file.write_text(file.read_text().replace("board:", "bord:"))
     with pytest.raises(UserErrors) as caught:
-        load.read_all(load.files(boats))
+        load.read_all(load.list_profiles(boats))
     assert [error.location.file.stem for error in caught.value.errors if error.location] == [
         "dunlin",
         "kittiwake",

@@ -16,12 +16,12 @@ from pydantic import ValidationError
 
 from provision.paths import shipped
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.json_schema import schema
+from provision.profile.schema.json_schema import build_schema
 
 
 @pytest.fixture(scope="module")
 def validator() -> jsonschema.Draft202012Validator:
-    made = json.loads(json.dumps(schema()))
+    made = json.loads(json.dumps(build_schema()))
     jsonschema.Draft202012Validator.check_schema(made)
     return jsonschema.Draft202012Validator(made)
 

@@ -55,7 +55,7 @@ def mode(file: Path) -> int:
 
 @pytest.mark.parametrize(("pass_phrase", "ssid", "expected"), PSK)
 def test_psk(pass_phrase: str, ssid: str, expected: str) -> None:
-    assert store.psk(pass_phrase, ssid) == expected
+    assert store.derive_psk(pass_phrase, ssid) == expected
 
 
 def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
@@ -90,17 +90,19 @@ def test_rotating_changes_the_one_named(kittiwake: Path, name: keygen.Secret) ->
     after = store.read(kittiwake, KEY).model_dump()
     changed = {key for key in before if before[key] != after[key]}
     assert changed == {name, *(["former_host_keys"] if name == "host_key" else [])}
-    assert mode(store.file_of(kittiwake)) == 0o600
+    assert mode(store.secrets_path(kittiwake)) == 0o600
 
 
 def test_host_keys_that_were_rotated_away_are_remembered(kittiwake: Path) -> None:
     """As many as a boat may have slept through, since it answers with one of them."""
     keygen.make_keys(kittiwake, KEY)
     had = [store.host_public_key(store.read(kittiwake, KEY))]
-    for _ in range(keygen.FORMER + 1):
+    for _ in range(keygen.MAX_FORMER_HOST_KEYS + 1):
         keygen.make_keys(kittiwake, KEY, rotate=["host_key"])
         had.insert(0, store.host_public_key(store.read(kittiwake, KEY)))
-    assert store.read(kittiwake, KEY).former_host_keys == tuple(had[1 : keygen.FORMER + 1])
+    assert store.read(kittiwake, KEY).former_host_keys == tuple(
+        had[1 : keygen.MAX_FORMER_HOST_KEYS + 1]
+    )
 
 
 def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Path) -> None:
@@ -148,14 +150,14 @@ def test_public_halves_agree_with_ssh_keygen(kittiwake: Path, tmp_path: Path) ->
 
 def test_ansible_vault_reads_it(kittiwake: Path) -> None:
     keygen.make_keys(kittiwake, KEY)
-    private_file.write(kittiwake.parent / vault.BESIDE, KEY + b"\n")
+    private_file.write(kittiwake.parent / vault.PASSWORD_FILE, KEY + b"\n")
     done = subprocess.run(
         [
             Path(sys.executable).with_name("ansible-vault"),
             "view",
             "--vault-password-file",
-            kittiwake.parent / vault.BESIDE,
-            store.file_of(kittiwake),
+            kittiwake.parent / vault.PASSWORD_FILE,
+            store.secrets_path(kittiwake),
         ],
         capture_output=True,
         text=True,
@@ -174,7 +176,7 @@ def test_an_ansible_that_does_not_start(
     kittiwake: Path, settings: dict[str, str], said: str
 ) -> None:
     """In a process of its own: it is imported once."""
-    private_file.write(kittiwake.parent / vault.BESIDE, KEY)
+    private_file.write(kittiwake.parent / vault.PASSWORD_FILE, KEY)
     done = subprocess.run(
         [sys.executable, "-m", "provision", "keys", "kittiwake", "--boats", "."],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), **settings},
@@ -194,7 +196,7 @@ def test_a_wrong_password(kittiwake: Path) -> None:
     with pytest.raises(UserError, match="password does not open it") as caught:
         store.read(kittiwake, b"wrong")
     assert caught.value.location
-    assert caught.value.location.file == store.file_of(kittiwake)
+    assert caught.value.location.file == store.secrets_path(kittiwake)
     with pytest.raises(UserError):
         keygen.make_keys(kittiwake, b"wrong", rotate=["host_key"])
 
@@ -204,10 +206,10 @@ def test_an_encrypted_file_may_be_read_by_all(kittiwake: Path, loose: int) -> No
     """So it lies in a clone, or on a stick; a key that is not encrypted is refused there."""
     keygen.make_keys(kittiwake, KEY)
     made = store.read(kittiwake, KEY)
-    store.file_of(kittiwake).chmod(loose)
+    store.secrets_path(kittiwake).chmod(loose)
     assert store.read(kittiwake, KEY) == made
     assert keygen.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).fresh == ("pass_phrase",)
-    assert store.file_of(kittiwake).stat().st_mode & 0o777 == 0o600
+    assert store.secrets_path(kittiwake).stat().st_mode & 0o777 == 0o600
 
 
 @pytest.mark.parametrize("loose", [0o640, 0o604, 0o620, 0o644])
@@ -228,7 +230,7 @@ def test_no_secrets_yet(kittiwake: Path) -> None:
 
 
 def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
-    private_file.write(store.file_of(kittiwake), b"pass_phrase: hunter22\n")
+    private_file.write(store.secrets_path(kittiwake), b"pass_phrase: hunter22\n")
     with pytest.raises(UserError, match="not encrypted") as caught:
         store.read(kittiwake, KEY)
     assert caught.value.hint.startswith("ansible-vault encrypt")
@@ -253,7 +255,7 @@ def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
 def test_wrong_secrets_are_told_without_quoting_them(
     kittiwake: Path, text: str, message: str
 ) -> None:
-    private_file.write(store.file_of(kittiwake), vault.encrypt(text, KEY))
+    private_file.write(store.secrets_path(kittiwake), vault.encrypt(text, KEY))
     with pytest.raises(UserError) as caught:
         store.read(kittiwake, KEY)
     assert message in str(caught.value)
@@ -265,14 +267,14 @@ def test_wrong_secrets_are_told_without_quoting_them(
     "pass_phrase", ["8 chars!", "~" * 63, "\"#$ \\ ' %", "  spaces  ", "a: b # c"]
 )
 def test_any_allowed_pass_phrase_survives(kittiwake: Path, pass_phrase: str) -> None:
-    kept = store.Secrets(pass_phrase=pass_phrase, host_key=keygen.private_key())
+    kept = store.Secrets(pass_phrase=pass_phrase, host_key=keygen.generate_private_key())
     store.write(kittiwake, kept, KEY)
     assert store.read(kittiwake, KEY) == kept
 
 
 def test_a_host_key_arrives_as_sshd_reads_it(tmp_path: Path) -> None:
     """Of what an editor leaves around it sshd forgives nothing, and would not start."""
-    key = keygen.private_key()
+    key = keygen.generate_private_key()
     for spoilt in (key.replace("\n", "\r\n"), f"\n\n{key}\n\n", key.replace("\n", " \n")):
         kept = store.Secrets(pass_phrase="canary canary", host_key=spoilt)
         assert kept.host_key == key
@@ -282,43 +284,43 @@ def test_a_host_key_arrives_as_sshd_reads_it(tmp_path: Path) -> None:
 
 
 def test_pass_phrases_differ() -> None:
-    assert len({keygen.pass_phrase() for _ in range(1000)}) == 1000
+    assert len({keygen.generate_pass_phrase() for _ in range(1000)}) == 1000
 
 
 # --- where the vault password comes from --------------------------------------------------
 
 
 def test_password_sources_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("option", "variable", vault.BESIDE):
+    for name in ("option", "variable", vault.PASSWORD_FILE):
         private_file.write(tmp_path / name, f"{name}\n".encode())
-    monkeypatch.setenv(vault.VARIABLE, str(tmp_path / "variable"))
-    assert vault.password(tmp_path, tmp_path / "option") == b"option"
-    assert vault.password(tmp_path) == b"variable"
-    monkeypatch.delenv(vault.VARIABLE)
-    assert vault.password(tmp_path) == vault.BESIDE.encode()
+    monkeypatch.setenv(vault.PASSWORD_FILE_VARIABLE, str(tmp_path / "variable"))
+    assert vault.read_password(tmp_path, tmp_path / "option") == b"option"
+    assert vault.read_password(tmp_path) == b"variable"
+    monkeypatch.delenv(vault.PASSWORD_FILE_VARIABLE)
+    assert vault.read_password(tmp_path) == vault.PASSWORD_FILE.encode()
 
 
 def test_a_password_file_that_runs(tmp_path: Path) -> None:
     script = tmp_path / "ask"
     script.write_text("#!/bin/sh\necho from-a-program\n")
     script.chmod(0o755)
-    assert vault.password(tmp_path, script) == b"from-a-program"
+    assert vault.read_password(tmp_path, script) == b"from-a-program"
 
 
 def test_a_loose_password_file_is_refused(tmp_path: Path) -> None:
-    file = tmp_path / vault.BESIDE
+    file = tmp_path / vault.PASSWORD_FILE
     file.write_text("x")
     file.chmod(0o644)
     with pytest.raises(UserError, match="0644"):
-        vault.password(tmp_path)
+        vault.read_password(tmp_path)
 
 
 def test_no_password_and_no_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delenv(vault.VARIABLE, raising=False)
+    monkeypatch.delenv(vault.PASSWORD_FILE_VARIABLE, raising=False)
     with open(os.devnull) as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
         with pytest.raises(UserError) as caught:
-            vault.password(tmp_path)
+            vault.read_password(tmp_path)
     assert "--vault-password-file" in caught.value.hint
 
 
@@ -335,14 +337,14 @@ def test_no_password_and_no_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_a_password_that_is_typed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, typed: list[str | EOFError], said: str
 ) -> None:
-    monkeypatch.delenv(vault.VARIABLE, raising=False)
+    monkeypatch.delenv(vault.PASSWORD_FILE_VARIABLE, raising=False)
     monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
     monkeypatch.setattr(vault.getpass, "getpass", Mock(side_effect=typed))
     if not said:
-        assert vault.password(tmp_path, twice=True) == b"canary"
+        assert vault.read_password(tmp_path, twice=True) == b"canary"
         return
     with pytest.raises(UserError, match=said) as caught:
-        vault.password(tmp_path, twice=True)
+        vault.read_password(tmp_path, twice=True)
     assert caught.value.hint
 
 
@@ -352,7 +354,7 @@ def test_a_password_file_without_password(tmp_path: Path, content: bytes | None)
     if content is not None:
         private_file.write(file, content)
     with pytest.raises(UserError):
-        vault.password(tmp_path, file)
+        vault.read_password(tmp_path, file)
 
 
 # --- private files ------------------------------------------------------------------------
@@ -379,11 +381,11 @@ def test_a_private_file_in_no_folder(tmp_path: Path) -> None:
 def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     boat = load.read(kittiwake)
     with pytest.raises(UserError) as caught:
-        keygen.access_keys(boat)
+        keygen.read_access_keys(boat)
     assert f"provision keys {kittiwake} makes" in caught.value.hint
     assert caught.value.location == boat.location("access.keys[0]")
     keygen.make_keys(kittiwake, KEY)
-    (line,) = keygen.access_keys(boat)
+    (line,) = keygen.read_access_keys(boat)
     assert line == (kittiwake.parent / "operator.pub").read_text().strip()
 
 
@@ -402,7 +404,7 @@ def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, li
     file = kittiwake.parent / "operator.pub"
     file.write_text(content)
     with pytest.raises(UserError, match="no OpenSSH public key") as caught:
-        keygen.access_keys(load.read(kittiwake))
+        keygen.read_access_keys(load.read(kittiwake))
     assert str(caught.value.location) == f"{file}:{line}: access.keys[0]"
     assert "ssh-keygen" in caught.value.hint
 
@@ -415,14 +417,14 @@ def test_an_rsa_key_that_the_boat_would_refuse(kittiwake: Path, bits: int, taken
     (kittiwake.parent / "operator.pub").write_text(f"{line} mate\n")
     boat = load.read(kittiwake)
     if taken:
-        assert keygen.access_keys(boat) == [f"{line} mate"]
+        assert keygen.read_access_keys(boat) == [f"{line} mate"]
     else:
         with pytest.raises(UserError, match="RSA key below 2048 bits"):
-            keygen.access_keys(boat)
+            keygen.read_access_keys(boat)
     assert MIN_RSA_BITS == 2048
 
 
 def test_public_key_files_may_have_several_keys_and_any_names(kittiwake: Path) -> None:
     lines = [PUBLIC, f"{PUBLIC} skippér@café"]
     (kittiwake.parent / "operator.pub").write_text("\r\n\r\n".join(lines))
-    assert keygen.access_keys(load.read(kittiwake)) == lines
+    assert keygen.read_access_keys(load.read(kittiwake)) == lines

@@ -26,10 +26,10 @@ def _program(file: Path) -> Path:
 def test_a_password_program_in_the_folder_is_not_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.delenv(vault.VARIABLE, raising=False)
-    file = _program(tmp_path / vault.BESIDE)
+    monkeypatch.delenv(vault.PASSWORD_FILE_VARIABLE, raising=False)
+    file = _program(tmp_path / vault.PASSWORD_FILE)
     with pytest.raises(UserError, match="not run") as caught:
-        vault.password(tmp_path)
+        vault.read_password(tmp_path)
     assert not (tmp_path / "ran").exists()
     assert f"chmod 600 {file}" in caught.value.hint
 
@@ -37,11 +37,11 @@ def test_a_password_program_in_the_folder_is_not_run(
 def test_a_password_program_that_the_user_names_is_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.delenv(vault.VARIABLE, raising=False)
+    monkeypatch.delenv(vault.PASSWORD_FILE_VARIABLE, raising=False)
     file = _program(tmp_path / "program")
-    assert vault.password(tmp_path, file) == b"secret"
-    monkeypatch.setenv(vault.VARIABLE, str(file))
-    assert vault.password(tmp_path) == b"secret"
+    assert vault.read_password(tmp_path, file) == b"secret"
+    monkeypatch.setenv(vault.PASSWORD_FILE_VARIABLE, str(file))
+    assert vault.read_password(tmp_path) == b"secret"
 
 
 @pytest.mark.parametrize("command", [runner.command, poll.command, diff.command])

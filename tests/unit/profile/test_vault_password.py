@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from provision.errors import UserError
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault, vault_password
 from provision.profile.secrets.keygen import make_keys
 
@@ -32,17 +32,17 @@ MANY = 80
 def club(tmp_path: Path) -> Path:
     """A folder with two vaults, one of them with a vault id, and its own password file."""
     folder = tmp_path / "boats"
-    start(folder)
+    create_club(folder)
     private_file.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
-    private_file.write(folder / "notes", vault.seal(b"\xff of ours", OLD, "club"))
-    private_file.write(folder / vault.BESIDE, OLD + b"\n", replace=True)
+    private_file.write(folder / "notes", vault.encrypt_bytes(b"\xff of ours", OLD, "club"))
+    private_file.write(folder / vault.PASSWORD_FILE, OLD + b"\n", replace=True)
     return folder
 
 
 def held(folder: Path, key: bytes) -> dict[str, bytes]:
     """What the vaults that a password opens hold."""
     found = {name: (folder / name).read_bytes() for name in ("dunlin.secrets.yml", "notes")}
-    opened = {name: vault.unseal(data, key) for name, data in found.items()}
+    opened = {name: vault.decrypt_bytes(data, key) for name, data in found.items()}
     return {name: content for name, content in opened.items() if content is not None}
 
 
@@ -93,7 +93,7 @@ def cut_off(at: int, folder: Path, new: bytes = NEW) -> bool:
     if child == 0:
         try:
             with Cut(at, lambda: os._exit(9)):
-                vault_password.change(folder, OLD, new)
+                vault_password.change_password(folder, OLD, new)
             os._exit(0)
         except BaseException:
             traceback.print_exc()
@@ -118,15 +118,15 @@ def states(club: Path, tmp_path: Path) -> Iterator[tuple[int, Path]]:
 def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None:
     before = names(club)
     profile = (club / "dunlin.yml").read_bytes()
-    done = vault_password.change(club, OLD, NEW)
+    done = vault_password.change_password(club, OLD, NEW)
     assert [file.name for file in done.turned] == sorted(ALL)
     assert done.kept
     assert held(club, NEW) == ALL
     assert held(club, OLD) == {}
     assert names(club) == before
     assert (club / "dunlin.yml").read_bytes() == profile
-    assert (club / vault.BESIDE).read_bytes() == NEW + b"\n"
-    for name in (*ALL, vault.BESIDE):
+    assert (club / vault.PASSWORD_FILE).read_bytes() == NEW + b"\n"
+    for name in (*ALL, vault.PASSWORD_FILE):
         assert (club / name).stat().st_mode & 0o777 == 0o600
     assert (club / "notes").read_bytes().startswith(b"$ANSIBLE_VAULT;1.2;AES256;club\n")
 
@@ -137,8 +137,8 @@ def test_a_cut_before_any_step_loses_nothing_and_is_finished(club: Path, tmp_pat
     for at, folder in states(club, tmp_path):
         by_old, by_new = held(folder, OLD), held(folder, NEW)
         assert {**by_old, **by_new} == ALL, at
-        begun = vault_password.begun(folder)
-        kept = (folder / vault.BESIDE).read_bytes().strip()
+        begun = vault_password.read_pending(folder)
+        kept = (folder / vault.PASSWORD_FILE).read_bytes().strip()
         assert kept in (OLD, NEW)
         assert begun in (None, NEW)
         if by_new:
@@ -146,22 +146,22 @@ def test_a_cut_before_any_step_loses_nothing_and_is_finished(club: Path, tmp_pat
         if kept == NEW:
             assert not by_old, at
         ways.add((len(by_new), kept))
-        vault_password.change(folder, kept, NEW)
+        vault_password.change_password(folder, kept, NEW)
         assert held(folder, NEW) == ALL, at
-        assert (folder / vault.BESIDE).read_bytes() == NEW + b"\n"
+        assert (folder / vault.PASSWORD_FILE).read_bytes() == NEW + b"\n"
         assert names(folder) == before, at
     # It was cut off with none, some and all turned, and with the password file turned.
     assert ways == {(0, OLD), (1, OLD), (2, OLD), (2, NEW)}
 
 
 def test_the_same_where_the_password_is_kept_elsewhere(club: Path, tmp_path: Path) -> None:
-    (club / vault.BESIDE).unlink()
+    (club / vault.PASSWORD_FILE).unlink()
     before, turned = names(club), set()
     for at, folder in states(club, tmp_path):
         by_old, by_new = held(folder, OLD), held(folder, NEW)
         assert {**by_old, **by_new} == ALL, at
         turned.add(len(by_new))
-        assert not vault_password.change(folder, OLD, NEW).kept
+        assert not vault_password.change_password(folder, OLD, NEW).kept
         assert held(folder, NEW) == ALL, at
         assert names(folder) == before, at
     assert turned == {0, 1, 2}
@@ -183,7 +183,7 @@ def test_nothing_is_turned_before_all_is_synced(club: Path) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "fsync", fsync)
         patch.setattr(os, "replace", replace)
-        vault_password.change(club, OLD, NEW)
+        vault_password.change_password(club, OLD, NEW)
     order = [name for kind, name in told if kind == "replace"]
     # The new password itself is put there whole first.
     assert order == [".vault-password.new", "dunlin.secrets.yml", "notes", ".vault-password"]
@@ -207,11 +207,11 @@ def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
         cut = Cut(at, full)
         try:
             with cut:
-                vault_password.change(folder, OLD, NEW)
+                vault_password.change_password(folder, OLD, NEW)
         except UserError as error:
-            untouched = held(folder, OLD) == ALL and (folder / vault.BESIDE).read_bytes() == (
-                OLD + b"\n"
-            )
+            untouched = held(folder, OLD) == ALL and (
+                folder / vault.PASSWORD_FILE
+            ).read_bytes() == (OLD + b"\n")
             assert "No space left" in error.message
             assert error.hint
             assert {**held(folder, OLD), **held(folder, NEW)} == ALL
@@ -219,8 +219,8 @@ def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
             if "broke off" not in error.message:
                 assert untouched
                 assert names(folder) == before
-            kept = (folder / vault.BESIDE).read_bytes().strip()
-            vault_password.change(folder, kept, NEW)
+            kept = (folder / vault.PASSWORD_FILE).read_bytes().strip()
+            vault_password.change_password(folder, kept, NEW)
         assert held(folder, NEW) == ALL
         assert names(folder) == before
         if cut.count < at:
@@ -231,15 +231,15 @@ def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
 
 
 def test_another_new_password_after_a_cut_loses_nothing(club: Path, tmp_path: Path) -> None:
-    (club / vault.BESIDE).unlink()
+    (club / vault.PASSWORD_FILE).unlink()
     for _, folder in states(club, tmp_path):
         if len(held(folder, NEW)) != 1:
             continue
         with pytest.raises(UserError, match="opens neither") as caught:
-            vault_password.change(folder, OLD, b"a third one")
+            vault_password.change_password(folder, OLD, b"a third one")
         assert "cut off" in caught.value.hint
         assert {**held(folder, OLD), **held(folder, NEW)} == ALL
-        vault_password.change(folder, OLD, NEW)
+        vault_password.change_password(folder, OLD, NEW)
         assert held(folder, NEW) == ALL
 
 
@@ -247,7 +247,7 @@ def test_a_file_of_another_password_stops_it(club: Path) -> None:
     private_file.write(club / "other.yml", vault.encrypt("of others", b"their own"))
     before = {file: file.read_bytes() for file in club.iterdir()}
     with pytest.raises(UserError, match="opens neither") as caught:
-        vault_password.change(club, OLD, NEW)
+        vault_password.change_password(club, OLD, NEW)
     assert caught.value.location and caught.value.location.file == club / "other.yml"
     assert {file: file.read_bytes() for file in club.iterdir()} == before
 
@@ -257,7 +257,7 @@ def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
     (club / "notes").rename(tmp_path / "notes")
     (club / "notes").symlink_to(tmp_path / "notes")
     with pytest.raises(UserError, match="is a link") as caught:
-        vault_password.change(club, OLD, NEW)
+        vault_password.change_password(club, OLD, NEW)
     assert caught.value.location and caught.value.location.file == club / "notes"
     assert held(club, OLD) == ALL
 
@@ -275,8 +275,8 @@ def test_a_file_that_is_written_meanwhile_is_not_lost(
     with monkeypatch.context() as patch:
         patch.setattr(vault_password, "_sync", meanwhile)
         with pytest.raises(UserError, match="meanwhile"):
-            vault_password.change(club, OLD, NEW)
-    vault_password.change(club, OLD, NEW)
+            vault_password.change_password(club, OLD, NEW)
+    vault_password.change_password(club, OLD, NEW)
     assert held(club, NEW) == {**ALL, "notes": b"later"}
 
 
@@ -286,7 +286,7 @@ def test_what_is_no_vault_is_left_alone(club: Path) -> None:
     (club / "folder").mkdir()
     (club / ".#notes").write_bytes((club / "notes").read_bytes())
     hidden = (club / ".#notes").read_bytes()
-    vault_password.change(club, OLD, NEW)
+    vault_password.change_password(club, OLD, NEW)
     assert held(club, NEW) == ALL
     assert (club / ".#notes").read_bytes() == hidden
 
@@ -294,16 +294,16 @@ def test_what_is_no_vault_is_left_alone(club: Path) -> None:
 def test_a_password_file_that_is_a_link_or_another_is_left_alone(
     club: Path, tmp_path: Path
 ) -> None:
-    (club / vault.BESIDE).rename(tmp_path / "kept")
-    (club / vault.BESIDE).symlink_to(tmp_path / "kept")
-    assert not vault_password.change(club, OLD, NEW).kept
+    (club / vault.PASSWORD_FILE).rename(tmp_path / "kept")
+    (club / vault.PASSWORD_FILE).symlink_to(tmp_path / "kept")
+    assert not vault_password.change_password(club, OLD, NEW).kept
     assert (tmp_path / "kept").read_bytes().strip() == OLD
 
 
 def test_between_two_runs_it_is_told_how_to_go_on(club: Path, tmp_path: Path) -> None:
     seen = 0
     for _, folder in states(club, tmp_path):
-        kept = (folder / vault.BESIDE).read_bytes().strip()
+        kept = (folder / vault.PASSWORD_FILE).read_bytes().strip()
         if held(folder, NEW) and kept == OLD:
             with pytest.raises(UserError) as caught:
                 vault.decrypt(folder / "dunlin.secrets.yml", OLD)
@@ -347,5 +347,5 @@ def test_a_new_password_that_is_refused(new: str) -> None:
 def test_the_boats_secrets_are_read_by_the_new_one(club: Path) -> None:
     make_keys(club / "kittiwake.yml", OLD)
     before = store.read(club / "kittiwake.yml", OLD)
-    vault_password.change(club, OLD, NEW)
+    vault_password.change_password(club, OLD, NEW)
     assert store.read(club / "kittiwake.yml", NEW) == before

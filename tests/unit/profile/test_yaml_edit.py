@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.profile.yaml.edit import NotEdited, append, put
+from provision.profile.yaml.edit import CannotEdit, add_list, append_item
 
 KEYS = ("access", "keys")
 
@@ -35,7 +35,7 @@ KEYS = ("access", "keys")
     ],
 )
 def test_an_item_joins_a_list(text: str, changed: str) -> None:
-    assert append(text, KEYS, "mate.pub") == changed
+    assert append_item(text, KEYS, "mate.pub") == changed
 
 
 @pytest.mark.parametrize(
@@ -55,7 +55,7 @@ def test_an_item_joins_a_list(text: str, changed: str) -> None:
     ],
 )
 def test_a_list_is_put_where_there_is_none(text: str, changed: str) -> None:
-    assert put(text, KEYS, ["a.pub", "ssh-ed25519 AAAA b: #c"]) == changed
+    assert add_list(text, KEYS, ["a.pub", "ssh-ed25519 AAAA b: #c"]) == changed
 
 
 @pytest.mark.parametrize(
@@ -69,11 +69,11 @@ def test_a_list_is_put_where_there_is_none(text: str, changed: str) -> None:
     ],
 )
 def test_a_form_that_is_not_known_is_left_alone(text: str) -> None:
-    with pytest.raises(NotEdited):
-        append(text, KEYS, "mate.pub")
+    with pytest.raises(CannotEdit):
+        append_item(text, KEYS, "mate.pub")
 
 
 @pytest.mark.parametrize("text", ["{x: 1}\n", "x: 1\n...\n", "access:\n", "access: [1]\n"])
 def test_where_a_list_cannot_be_put(text: str) -> None:
-    with pytest.raises(NotEdited):
-        put(text, KEYS, ["a.pub"])
+    with pytest.raises(CannotEdit):
+        add_list(text, KEYS, ["a.pub"])

@@ -21,7 +21,7 @@ import pytest
 import yaml
 
 from provision.profile import load
-from provision.profile.secrets.keygen import make_operator, private_key
+from provision.profile.secrets.keygen import generate_private_key, make_operator
 from provision.profile.secrets.store import Secrets
 from provision.push import inventory, plan, rollout
 from provision.push.plan import Target
@@ -204,7 +204,9 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
         # A test that is run once more makes its boats anew.
         shutil.rmtree(top / name, ignore_errors=True)
         (top / name).mkdir()
-        boat = RigBoat(file, top / name, Secrets(pass_phrase=CANARY, host_key=private_key()))
+        boat = RigBoat(
+            file, top / name, Secrets(pass_phrase=CANARY, host_key=generate_private_key())
+        )
         boat.boot()
         if up:
             running.append(boat.listen(host_key))

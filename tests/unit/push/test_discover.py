@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import host_public_key
 from provision.push import plan
 from provision.push.known_boats import KnownBoat, recall, record_path, remember
@@ -38,7 +38,7 @@ def test_the_place_that_shows_the_boats_key_comes_first(boat: RigBoat, other: Ri
 def test_a_former_key_is_the_boats_too(boat: RigBoat, other: RigBoat) -> None:
     new, old = (
         host_public_key(boat.secrets.model_copy(update={"host_key": key}))
-        for key in (private_key(), boat.secrets.host_key)
+        for key in (generate_private_key(), boat.secrets.host_key)
     )
     ssh_target = SshTarget("found", (other.endpoint, boat.endpoint), new, former_keys=(old,))
     assert put_answering_first(ssh_target).endpoints[0] == boat.endpoint
@@ -46,7 +46,7 @@ def test_a_former_key_is_the_boats_too(boat: RigBoat, other: RigBoat) -> None:
 
 def test_nowhere(other: RigBoat) -> None:
     """Then the order stays, and whoever connects sees why."""
-    key = host_public_key(other.secrets.model_copy(update={"host_key": private_key()}))
+    key = host_public_key(other.secrets.model_copy(update={"host_key": generate_private_key()}))
     ssh_target = SshTarget("found", (Endpoint("127.0.0.1", free_port()), other.endpoint), key)
     assert put_answering_first(ssh_target) == ssh_target
 

@@ -14,7 +14,7 @@ from provision.cli import main
 from provision.cli.push import endpoints_at, load_named_or_all
 from provision.errors import UserError, UserErrors
 from provision.profile import load
-from provision.profile.scaffold import start
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.load import load_boats
@@ -27,10 +27,10 @@ NAMES = ("dunlin", "kittiwake", "turnstone")
 def files(tmp_path: Path) -> dict[str, Path]:
     """Three boats with secrets."""
     boats = tmp_path / "boats"
-    start(boats)
+    create_club(boats)
     found = {name: boats / f"{name}.yml" for name in NAMES}
     for file in found.values():
-        make_keys(file, vault.password(boats))
+        make_keys(file, vault.read_password(boats))
     return found
 
 
@@ -86,7 +86,7 @@ def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], co
     folder, secret = files["kittiwake"].parent, "kittiwake.secrets.yml"
     shutil.copy(files["kittiwake"], folder / copy)
     shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
-    fit, (wrong,) = load_boats(load.files(folder), None)
+    fit, (wrong,) = load_boats(load.list_profiles(folder), None)
     assert [target.boat.file for target in fit] == list(files.values())
     assert wrong.file == folder / copy
     assert f"{files['kittiwake']} is about a boat kittiwake, too" in wrong.reason

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from provision.cli.push import _prove
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.push import plan
 from provision.push.options import PushOptions
 from provision.push.push import push
@@ -68,7 +68,7 @@ def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyP
 
 
 def test_another_machine_there_is_told_by_a_proof_as_by_a_push(rig: Rig) -> None:
-    boat = rig("impostor", host_key=private_key())
+    boat = rig("impostor", host_key=generate_private_key())
     (proof,) = _prove([boat.target], {"impostor": boat.endpoint})
     assert proof.error.startswith(f"another machine answers at {boat.endpoint}: its host key is")
     assert "\n  hint: look what has that address" in proof.error

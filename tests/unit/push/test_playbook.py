@@ -18,7 +18,7 @@ from provision.cli import main
 from provision.errors import UserError
 from provision.paths import shipped
 from provision.profile.secrets.keygen import make_keys
-from provision.profile.secrets.store import psk
+from provision.profile.secrets.store import derive_psk
 from provision.push.options import PushOptions
 from provision.push.push import lay_out
 from tests.unit.push.loopback import CANARY, RigBoat
@@ -54,7 +54,11 @@ def playbook(boat: RigBoat, folder: Path, *words: str) -> str:
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    secrets = [CANARY, "PRIVATE KEY", *(psk(CANARY, f"plain {word}") for word in ("one", "two"))]
+    secrets = [
+        CANARY,
+        "PRIVATE KEY",
+        *(derive_psk(CANARY, f"plain {word}") for word in ("one", "two")),
+    ]
     assert [secret for secret in secrets if secret in done.stdout + done.stderr] == []
     return done.stdout
 

@@ -19,8 +19,8 @@ from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_pri
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
 from provision import __version__
-from provision.profile.secrets.keygen import private_key
-from provision.profile.secrets.store import psk
+from provision.profile.secrets import keygen
+from provision.profile.secrets.store import derive_psk
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
@@ -115,7 +115,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     names += ("wrongname", "oldbase", "badcard", "newboard", "oldformat", *AILING)
     boats = {name: rig(name) for name in names}
     boats["away"] = rig("away", up=False)
-    boats["impostor"] = rig("impostor", host_key=private_key())
+    boats["impostor"] = rig("impostor", host_key=keygen.generate_private_key())
     boats["stranger"] = rig("stranger", host_key=other_key())
     before = {name: boat.target.render().sha256 for name, boat in boats.items()}
     for name, boat in boats.items():
@@ -271,5 +271,10 @@ def test_nothing_is_written_down_elsewhere(fleet: Fleet, notebook: Path) -> None
 def test_no_secret_is_in_the_list_of_processes(fleet: Fleet) -> None:
     seen = b"\n".join(fleet.listed)
     assert b"provision.push.poll" in seen  # it was looked at in time
-    secrets = [CANARY, "PRIVATE KEY", psk(CANARY, "changes one"), psk(CANARY, "changes two")]
+    secrets = [
+        CANARY,
+        "PRIVATE KEY",
+        derive_psk(CANARY, "changes one"),
+        derive_psk(CANARY, "changes two"),
+    ]
     assert [secret for secret in secrets if secret.encode() in seen] == []

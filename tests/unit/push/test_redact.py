@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.push.diff import diff
 from provision.push.redact import Redactor
 from provision.render import File, Link
@@ -22,8 +22,8 @@ PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"
         ("/etc/hostapd/boat.conf", f"unheard_of {PSK}\n", PSK),
         ("/etc/wpa_supplicant/radio.conf", '  psk="written by hand"\n', "by hand"),
         ("/etc/boat/some.json", '{\n "password": "by hand"\n}\n', "by hand"),
-        ("/etc/boat/key", private_key(), "b3BlbnNzaC1rZXktdjE"),
-        ("/etc/boat/key", private_key().split("\n", 1)[1], "AAAA"),
+        ("/etc/boat/key", generate_private_key(), "b3BlbnNzaC1rZXktdjE"),
+        ("/etc/boat/key", generate_private_key().split("\n", 1)[1], "AAAA"),
         ("/etc/ssh/ssh_host_ed25519_key", "half a key\n", "half"),
         ("/etc/motd", "the word is plain-words-of-ours\n", "plain-words"),
     ],

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from provision import __version__
-from provision.profile.secrets.keygen import former, private_key
-from provision.profile.secrets.store import host_public_key, psk
+from provision.profile.secrets.keygen import generate_private_key, remember_host_key
+from provision.profile.secrets.store import derive_psk, host_public_key
 from provision.push.diff import diff, fetch, unpack
 from provision.push.dry_run import secret_values
 from provision.push.inventory import Deployment
@@ -36,7 +36,7 @@ def boats(rig: Callable[..., RigBoat]) -> dict[str, RigBoat]:
     boats["oldformat"] = rig("oldformat")
     manifest = boats["oldformat"].root / "etc/boat/manifest.json"
     manifest.write_text(json.dumps(json.loads(manifest.read_text()) | {"format": 0}))
-    boats["impostor"] = rig("impostor", host_key=private_key())
+    boats["impostor"] = rig("impostor", host_key=generate_private_key())
     boats["differs"].change("another", "network", "access_point", "ssid")
     (boats["differs"].root / "etc/hostname").write_text("by hand\n")
     return boats
@@ -154,7 +154,7 @@ def test_the_diff_of_every_file(changed: Deployment, boats: dict[str, RigBoat]) 
     assert "\n-ssid2=" in shown
     assert "\n-wpa_psk=<secret 1>\n+wpa_psk=<secret 2>\n" in shown
     assert "ssh_host" not in shown
-    for secret in (CANARY, psk(CANARY, "differs one"), psk(CANARY, "another")):
+    for secret in (CANARY, derive_psk(CANARY, "differs one"), derive_psk(CANARY, "another")):
         assert secret not in shown
 
 
@@ -166,7 +166,9 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
     fleet_status([boat.target], at)  # known by its old key, whatever other tests ran before
     new = dataclasses.replace(
         boat,
-        secrets=old.model_copy(update={"host_key": private_key(), "former_host_keys": former(old)}),
+        secrets=old.model_copy(
+            update={"host_key": generate_private_key(), "former_host_keys": remember_host_key(old)}
+        ),
     )
     (one,) = fleet_status([new.target], at)
     assert one.endpoint == at["well"]

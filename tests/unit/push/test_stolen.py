@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from provision.profile.secrets import stolen, store, vault
-from provision.profile.secrets.anew import make_anew
-from provision.profile.secrets.keygen import former, make_keys, private_key
-from provision.profile.secrets.store import Secrets, host_public_key, psk
+from provision.profile.secrets.keygen import generate_private_key, make_keys, remember_host_key
+from provision.profile.secrets.replace_all import replace_all_secrets
+from provision.profile.secrets.store import Secrets, derive_psk, host_public_key
 from provision.push.known_boats import recall
 from provision.push.options import PushOptions
 from provision.push.push import push
@@ -39,7 +39,7 @@ Rig = Callable[..., RigBoat]
 
 def with_secrets(boat: RigBoat) -> RigBoat:
     """The same boat, with its secrets in the folder of the boats as well."""
-    password = boat.file.with_name(vault.BESIDE)
+    password = boat.file.with_name(vault.PASSWORD_FILE)
     password.unlink(missing_ok=True)
     password.touch(0o600)
     password.write_bytes(KEY)
@@ -60,8 +60,8 @@ def holds(boat: RigBoat, new: Secrets) -> list[str]:
     """The files of the computer in the boat's place that hold one of these secrets."""
     ssid = boat.target.boat.profile.network.access_point.ssid
     needles = [
-        *(new.pass_phrase, psk(new.pass_phrase, ssid), *new.own_pass_phrases.values()),
-        *(psk(one, ssid) for one in new.own_pass_phrases.values()),
+        *(new.pass_phrase, derive_psk(new.pass_phrase, ssid), *new.own_pass_phrases.values()),
+        *(derive_psk(one, ssid) for one in new.own_pass_phrases.values()),
         *new.host_key.splitlines()[2:-1],
     ]
     files = [file for file in boat.folder.rglob("*") if file.is_file()]
@@ -122,7 +122,7 @@ def test_nor_does_it_where_the_record_of_the_loss_is_missing(
 ) -> None:
     """It is connected to, and refused for the host key that it shows."""
     call("keys", "gull", "--stolen", "--boats", thief.file.parent)
-    record = stolen.file_of(thief.file)
+    record = stolen.record_path(thief.file)
     text = record.read_bytes()
     record.unlink()
     try:
@@ -152,20 +152,20 @@ def test_a_push_says_why_and_what_to_do_and_the_others_go(
 
 
 def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> None:
-    make_anew(thief.file, KEY)
+    replace_all_secrets(thief.file, KEY)
     thief.secrets = opened(thief)
     (status,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
     assert "shows the host key of a card of gull's that was lost or stolen" in status.reason
     assert any("no push goes out" in one for one in status.health_issues)
     assert status.refused and not status.up_to_date
-    record = stolen.recall(thief.file)
+    record = stolen.read_record(thief.file)
     assert record is not None and not record.new_card
 
 
 def test_a_boat_that_answers_with_the_new_host_key_has_a_new_card(rig: Rig, call: Call) -> None:
     """One that was written on another computer; from then on pushes go out again."""
     boat = with_secrets(rig("petrel", up=False))
-    make_anew(boat.file, KEY)
+    replace_all_secrets(boat.file, KEY)
     boat.secrets = opened(boat)
     boat.change("petrel two", "network", "access_point", "ssid")
     words = ("--boats", boat.file.parent, "--at", f"petrel={boat.endpoint}", "--json")
@@ -190,14 +190,14 @@ def test_a_boat_that_answers_with_the_new_host_key_has_a_new_card(rig: Rig, call
 def test_no_key_from_before_is_accepted_or_kept(rig: Rig) -> None:
     boat = with_secrets(rig("skua", up=False))
     old = boat.secrets
-    rotated = {"host_key": private_key(), "former_host_keys": former(old)}
+    rotated = {"host_key": generate_private_key(), "former_host_keys": remember_host_key(old)}
     boat.secrets = old.model_copy(update=rotated)
     with_secrets(boat)
-    make_anew(boat.file, KEY)
+    replace_all_secrets(boat.file, KEY)
     new = opened(boat)
     assert new.former_host_keys == () and new.own_pass_phrases == {}
     assert new.pass_phrase != old.pass_phrase
-    record = json.loads(stolen.file_of(boat.file).read_text())
+    record = json.loads(stolen.record_path(boat.file).read_text())
     assert record["host_keys"] == [host_public_key(boat.secrets), host_public_key(old)]
     for gone in (old, boat.secrets):
         boat.secrets = new
@@ -210,7 +210,7 @@ def test_the_secrets_of_a_stolen_card_are_refused_everywhere(
 ) -> None:
     """Such as from another copy of the folder; `keys --stolen` alone still opens them."""
     boat = with_secrets(rig("dipper", up=False))
-    make_anew(boat.file, KEY)
+    replace_all_secrets(boat.file, KEY)
     with_secrets(boat)
     for words in (
         ("push", "dipper"),

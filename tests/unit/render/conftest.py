@@ -13,7 +13,7 @@ import pytest
 from provision.commands import run
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from provision.render import File, Settings, render, write
 from tests.support.programs import ROOT
@@ -21,7 +21,7 @@ from tests.support.programs import ROOT
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+ mate"
 SECRETS = Secrets(
     pass_phrase="canary in a bilge",
-    host_key=private_key(),
+    host_key=generate_private_key(),
     own_pass_phrases={"chart-table": "canary on a chart", "mast": "canary up a mast"},
 )
 

@@ -18,7 +18,7 @@ import pytest
 from provision import __version__
 from provision.errors import Location, UserError
 from provision.profile.load import Boat
-from provision.profile.secrets.keygen import private_key
+from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from provision.render import Link, render, write
 
@@ -81,7 +81,7 @@ def test_another_profile_makes_other_bytes(rendered: Render, change: dict[str, o
 def test_another_secret_makes_other_bytes(rendered: Render, tmp_path: Path) -> None:
     for secrets in (
         Secrets(pass_phrase="another one", host_key=SECRETS.host_key),
-        Secrets(pass_phrase=SECRETS.pass_phrase, host_key=private_key()),
+        Secrets(pass_phrase=SECRETS.pass_phrase, host_key=generate_private_key()),
     ):
         other = render(boat(tmp_path), secrets)
         assert other.sha256 != rendered().sha256

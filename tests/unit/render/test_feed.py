@@ -18,7 +18,7 @@ from provision.errors import Location
 from provision.onboard.feed.config import models, parse
 from provision.onboard.feed.net.subnet import Subnet
 from provision.onboard.feed.nmea0183.filters import Filter, Pattern
-from provision.profile.leases import share
+from provision.profile.leases import divide_network
 from provision.profile.yaml import references, uniqueness
 from provision.render.feed import feed
 
@@ -189,10 +189,10 @@ def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None
         feed=draw(sending | filters),
     )
     boat = profile(network={"tablets": {"mate": {"mac": "02:00:00:12:34:56"}}}, **whole)
-    if uniqueness.all_of(boat, lambda _: Location(Path("tern.yml"))):
+    if uniqueness.find_duplicates(boat, lambda _: Location(Path("tern.yml"))):
         return
-    assert references.broken(boat, lambda _: Location(Path("tern.yml"))) == []
-    told = feed(boat, share(boat.network.address, boat.network.tablets))
+    assert references.find_broken(boat, lambda _: Location(Path("tern.yml"))) == []
+    told = feed(boat, divide_network(boat.network.address, boat.network.tablets))
     read = parse.parse(json.loads(json.dumps(told)))
     assert {link.name for link in (*read.links, *read.cans)} == links.keys()
 

@@ -8,11 +8,17 @@ from pathlib import Path
 from provision.paths import argument
 from provision.profile import load
 from provision.profile.secrets import stolen, store
-from provision.profile.secrets.keygen import OPERATOR, Made, make_operator, pass_phrase, private_key
+from provision.profile.secrets.keygen import (
+    OPERATOR,
+    MadeKeys,
+    generate_pass_phrase,
+    generate_private_key,
+    make_operator,
+)
 from provision.profile.secrets.store import Secrets
 
 
-def make_anew(profile: Path, key: bytes) -> Made:
+def replace_all_secrets(profile: Path, key: bytes) -> MadeKeys:
     """Replace every secret of a boat, and keep nothing of the former ones.
 
     `profile` is the boat's file, `key` the vault password. The boat's record
@@ -20,21 +26,21 @@ def make_anew(profile: Path, key: bytes) -> Made:
     written first: when this is interrupted, the former secrets are refused already. The
     operator's key pair stays, for only its public half was on the card.
     """
-    file = store.file_of(profile)
+    file = store.secrets_path(profile)
     tablets = load.read(profile).profile.own_pass_phrases
     former: tuple[str, ...] = ()
     if file.exists():
         before = store.read(profile, key)
         former = (store.host_public_key(before), *before.former_host_keys)
-    stolen.revoke(profile, former)
+    stolen.record_loss(profile, former)
     made = Secrets(
-        pass_phrase=pass_phrase(),
-        host_key=private_key(),
-        own_pass_phrases={name: pass_phrase() for name in tablets},
+        pass_phrase=generate_pass_phrase(),
+        host_key=generate_private_key(),
+        own_pass_phrases={name: generate_pass_phrase() for name in tablets},
     )
     store.write(profile, made, key, replace=True)
     operator = (OPERATOR,) if make_operator(profile.parent) else ()
-    return Made(file, ("pass_phrase", "host_key", *tablets, *operator))
+    return MadeKeys(file, ("pass_phrase", "host_key", *tablets, *operator))
 
 
 def next_steps(profile: Path) -> list[str]:
