@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from provision.card.layout import Layout
 from provision.checks.finding import Finding
-from provision.onboard.feed.voyage_log.files import SPARE
+from provision.onboard.feed.voyage_log.files import MIN_FREE_BYTES
 from provision.profile.load import Boat
 
 #: 16 GB or more: common practice.
@@ -22,7 +22,7 @@ FILES = 0.95
 def room(size: int) -> int:
     """Bytes that a voyage log can have on a card of `size` bytes."""
     data = size - Layout("gpt", "any").partition("data").offset
-    return int(data * FILES) - SPARE
+    return int(data * FILES) - MIN_FREE_BYTES
 
 
 def check(boat: Boat) -> Iterator[Finding]:

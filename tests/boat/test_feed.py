@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
-from provision.onboard.feed.nmea0183.sentence import LENGTH, LONG
+from provision.onboard.feed.nmea0183.sentence import MAX_LONG_SENTENCE_CHARS, MAX_SENTENCE_CHARS
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.verify.job import Answers, Command, Job
 
@@ -115,7 +115,11 @@ def longest(profile: dict[str, Any]) -> int:
     """Characters that a sentence may have in the feed: more than IEC 61162-1 allows it only
     where the profile lets a link or input send such."""
     sources = [*profile["links"].values(), *profile["inputs"].values()]
-    return LONG if any(source.get("long") for source in sources) else LENGTH
+    return (
+        MAX_LONG_SENTENCE_CHARS
+        if any(source.get("long") for source in sources)
+        else MAX_SENTENCE_CHARS
+    )
 
 
 def formatter(line: str, most: int) -> str | None:

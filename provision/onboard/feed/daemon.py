@@ -12,46 +12,46 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.outputs.multicast import Multicast
-from provision.onboard.feed.outputs.serial_output import Listener
-from provision.onboard.feed.outputs.tcp_server import Server
-from provision.onboard.feed.outputs.time_source import Clock
-from provision.onboard.feed.outputs.udp import Datagrams
-from provision.onboard.feed.policy.loop_guard import Echoes
-from provision.onboard.feed.policy.source_priority import Beliefs
+from provision.onboard.feed.outputs.multicast import MulticastOutput
+from provision.onboard.feed.outputs.serial_output import SerialOutput
+from provision.onboard.feed.outputs.tcp_server import TcpServer
+from provision.onboard.feed.outputs.time_source import TimeSource
+from provision.onboard.feed.outputs.udp import UdpOutput
+from provision.onboard.feed.policy.loop_guard import LoopGuard
+from provision.onboard.feed.policy.source_priority import SourcePriority
 from provision.onboard.feed.policy.stalls import Stalls
 from provision.onboard.feed.policy.station_query import Stations
-from provision.onboard.feed.policy.steering_gate import Gate
-from provision.onboard.feed.policy.tablet_proof import Proof
-from provision.onboard.feed.report.fault_log import Teller, log
+from provision.onboard.feed.policy.steering_gate import SteeringGate
+from provision.onboard.feed.policy.tablet_proof import TabletProof
+from provision.onboard.feed.report.fault_log import FaultLog, log
 from provision.onboard.feed.report.sd_notify import notify, watchdog_interval
 from provision.onboard.feed.report.state_socket import StateSocket
-from provision.onboard.feed.router import Hub
-from provision.onboard.feed.sources.can import SILENCE, Can
+from provision.onboard.feed.router import Router
+from provision.onboard.feed.sources.can import DEVICE_SILENCE_S, CanSource
 from provision.onboard.feed.sources.ingest import Deliver
-from provision.onboard.feed.sources.serial_link import Link
+from provision.onboard.feed.sources.serial_link import SerialLink
 from provision.onboard.feed.sources.tcp_inputs import TcpInput, TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
 from provision.onboard.feed.voyage_log.log import VoyageLog
 
 #: Seconds between two checks of links, clients and the controller.
-WATCH = 2.0
+WATCH_S = 2.0
 
 
 Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
 
 
 def make_input(
-    source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller, own: OwnPorts
+    source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog, own: OwnPorts
 ) -> Input:
     """Return the input that `source` describes. OSError when its port is taken."""
     if source.tcp is not None:
-        return TcpInput(source, deliver, stalls, teller)
+        return TcpInput(source, deliver, stalls, fault_log)
     if source.listen is not None:
-        return TcpServerInput(source, deliver, stalls, teller)
+        return TcpServerInput(source, deliver, stalls, fault_log)
     if source.udp is not None:
-        return UdpInput(source, deliver, stalls, teller, own)
-    return MulticastInput(source, deliver, stalls, teller, own)
+        return UdpInput(source, deliver, stalls, fault_log, own)
+    return MulticastInput(source, deliver, stalls, fault_log, own)
 
 
 def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
@@ -71,73 +71,83 @@ class Feed:
         self._settings = settings
         self._loop = asyncio.get_running_loop()
         self._began = self._loop.time()
-        self.teller = Teller()
+        self.fault_log = FaultLog()
         self.own = OwnPorts()
         named = frozenset(name for link in settings.links for name in link.listens_to)
-        self.echoes = Echoes(may_come_back(settings), self.teller, named)
-        self.beliefs = Beliefs(settings.prefer) if settings.prefer else None
+        self.loop_guard = LoopGuard(may_come_back(settings), self.fault_log, named)
+        self.priority = SourcePriority(settings.prefer) if settings.prefer else None
         self.stalls = Stalls()
-        self.hub = Hub(self.echoes, self.beliefs, self.stalls, self.teller)
-        datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
+        self.router = Router(self.loop_guard, self.priority, self.stalls, self.fault_log)
+        udp_outputs = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
         by_name = {link.name: link for link in settings.links}
-        self.gate = Gate(settings.steering, by_name, datagrams, self.teller)
+        self.gate = SteeringGate(settings.steering, by_name, udp_outputs, self.fault_log)
         listened = frozenset(name for link in settings.links for name in link.listens)
         stations = Stations(settings.stations)
-        self.proof = Proof(settings.steering, listened, stations, self._hang_up, self.teller)
-        deliver = self.hub.publish
+        self.proof = TabletProof(
+            settings.steering, listened, stations, self._hang_up, self.fault_log
+        )
+        deliver = self.router.publish
 
         def deliver_proven(sentences: list[Sentence]) -> None:
             self.proof.take(sentences, deliver)
 
-        self.links = [Link(link, deliver, self.stalls, self.teller) for link in settings.links]
-        silence = settings.prefer.silence if settings.prefer else SILENCE
-        self.cans = [Can(can, deliver, self.stalls, self.teller, silence) for can in settings.cans]
+        self.links = [
+            SerialLink(link, deliver, self.stalls, self.fault_log) for link in settings.links
+        ]
+        silence = settings.prefer.silence if settings.prefer else DEVICE_SILENCE_S
+        self.cans = [
+            CanSource(can, deliver, self.stalls, self.fault_log, silence) for can in settings.cans
+        ]
         self.inputs = [
-            make_input(i, deliver_proven, self.stalls, self.teller, self.own)
+            make_input(i, deliver_proven, self.stalls, self.fault_log, self.own)
             for i in settings.inputs
         ]
-        self.sources: list[Link | Can | Input] = [*self.links, *self.cans, *self.inputs]
+        self.sources: list[SerialLink | CanSource | Input] = [*self.links, *self.cans, *self.inputs]
         self._outputs()
 
     def _outputs(self) -> None:
-        settings, teller = self._settings, self.teller
+        settings, fault_log = self._settings, self.fault_log
         network = {source.name: frozenset(source.talks) for source in settings.inputs}
         self.listeners = [
-            Listener(link, self.gate, teller, network) for link in self.links if link.config.listens
+            SerialOutput(link, self.gate, fault_log, network)
+            for link in self.links
+            if link.config.listens
         ]
         self.server = (
-            Server(settings.tcp, self.hub, self.gate, self.proof, teller) if settings.tcp else None
+            TcpServer(settings.tcp, self.router, self.gate, self.proof, fault_log)
+            if settings.tcp
+            else None
         )
-        self.datagrams = [
-            Datagrams(udp, teller, self.own, self._inputs_of(udp.port)) for udp in settings.udp
+        self.udp_outputs = [
+            UdpOutput(udp, fault_log, self.own, self._inputs_of(udp.port)) for udp in settings.udp
         ]
         self.multicast = (
-            Multicast(settings.multicast, teller, self.own, self._inputs_of(None))
+            MulticastOutput(settings.multicast, fault_log, self.own, self._inputs_of(None))
             if settings.multicast
             else None
         )
         bauds = {link.name: link.baud for link in settings.links}
-        self.clock = Clock(settings.clock, bauds, teller) if settings.clock else None
-        self.log = VoyageLog(settings.log, teller) if settings.log else None
+        self.clock = TimeSource(settings.clock, bauds, fault_log) if settings.clock else None
+        self.log = VoyageLog(settings.log, fault_log) if settings.log else None
         for tap in (self.clock, self.log):
             if tap is not None:
-                self.hub.tap(tap)
+                self.router.tap(tap)
         # The most urgent first.
         for listener in self.listeners:
             if network and settings.prefer:
-                beliefs = Beliefs(settings.prefer, f"{listener.name}: ")
-                self.hub.add_apart(listener, listener.hears, beliefs)
+                priority = SourcePriority(settings.prefer, f"{listener.name}: ")
+                self.router.add_apart(listener, listener.hears, priority)
             else:
-                self.hub.add(listener)
-        for sink in [self.server, *self.datagrams, self.multicast]:
+                self.router.add(listener)
+        for sink in [self.server, *self.udp_outputs, self.multicast]:
             if sink is not None:
-                self.hub.add(sink)
+                self.router.add(sink)
         self.state_socket = StateSocket(settings.state.socket, self.state)
         self.tasks: list[asyncio.Task[None]] = []
 
     def _hang_up(self, address: str, before: float) -> None:
         for part in (self.server, *self.inputs):
-            if isinstance(part, Server | TcpInput | TcpServerInput):
+            if isinstance(part, TcpServer | TcpInput | TcpServerInput):
                 part.hang_up(address, before)
 
     def _inputs_of(self, port: int | None) -> frozenset[str]:
@@ -169,7 +179,7 @@ class Feed:
         error = context.get("exception")
         where = traceback.extract_tb(error.__traceback__)[-1:] if error else []
         place = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
-        self.teller.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
+        self.fault_log.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
 
     def stop(self) -> None:
         """Close everything."""
@@ -180,14 +190,14 @@ class Feed:
             source.close()
         self.proof.close()
         self.stalls.close()
-        outputs = [self.server, *self.datagrams, self.multicast, self.clock, self.log]
+        outputs = [self.server, *self.udp_outputs, self.multicast, self.clock, self.log]
         for part in [*outputs, self.state_socket]:
             if part is not None:
                 part.close()
 
     async def _watch(self) -> None:
         while True:
-            await asyncio.sleep(WATCH)
+            await asyncio.sleep(WATCH_S)
             now = self._loop.time()
             for source in self.sources:
                 source.watch(now)
@@ -243,18 +253,20 @@ class Feed:
         return {
             "running": round(now - self._began, 1),
             "links": {
-                link.name: link.as_json() for link in self.sources if isinstance(link, Link | Can)
+                link.name: link.as_json()
+                for link in self.sources
+                if isinstance(link, SerialLink | CanSource)
             },
             "inputs": {source.name: source.as_json() for source in self.inputs},
             "outputs": {
                 "tcp": self.server.as_json() if self.server else None,
-                "udp": [datagrams.as_json() for datagrams in self.datagrams],
+                "udp": [udp_outputs.as_json() for udp_outputs in self.udp_outputs],
                 "multicast": self.multicast.as_json() if self.multicast else None,
                 "listeners": {listener.name: listener.as_json() for listener in self.listeners},
             },
-            "believed": self.beliefs.as_json(now) if self.beliefs else {},
-            "echoes": self.echoes.dropped,
-            "faults": dict(self.teller.faults),
+            "believed": self.priority.as_json(now) if self.priority else {},
+            "echoes": self.loop_guard.dropped,
+            "faults": dict(self.fault_log.faults),
             "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
             "log": self.log.as_json() if self.log else None,
             "clock": self.clock.as_json() if self.clock else None,

@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple, Protocol
 
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
-from provision.onboard.feed.policy.loop_guard import Echoes
-from provision.onboard.feed.policy.source_priority import Beliefs
-from provision.onboard.feed.policy.stalls import STALE, Stalls
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.policy.loop_guard import LoopGuard
+from provision.onboard.feed.policy.source_priority import SourcePriority
+from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S, Stalls
+from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Routes remembered. A sender that keeps changing its address must not fill memory.
-ROUTES = 4096
+MAX_ROUTES = 4096
 
 
 class Sink(Protocol):
@@ -37,30 +37,34 @@ Hears = Callable[[str, str, str], bool]
 class _Group(NamedTuple):
     """Holds sinks that believe the same sources, of what they may hear."""
 
-    beliefs: Beliefs | None
+    priority: SourcePriority | None
     hears: Hears
     sinks: list[Sink]
 
 
 class _Route(NamedTuple):
     taps: tuple[Sink, ...]
-    groups: tuple[tuple[Beliefs | None, tuple[Sink, ...]], ...]
+    groups: tuple[tuple[SourcePriority | None, tuple[Sink, ...]], ...]
     kind: str | None
 
 
-class Hub:
+class Router:
     """Routes sentences. A route is looked up once for each origin, talker and formatter."""
 
     def __init__(
-        self, echoes: Echoes, beliefs: Beliefs | None, stalls: Stalls, teller: Teller
+        self,
+        loop_guard: LoopGuard,
+        priority: SourcePriority | None,
+        stalls: Stalls,
+        fault_log: FaultLog,
     ) -> None:
         self.stalls = stalls
         """Tells the readers of the hub how long their sentences may have waited."""
-        self._teller = teller
-        self._echoes = echoes
-        self._beliefs = beliefs
+        self._fault_log = fault_log
+        self._loop_guard = loop_guard
+        self._priority = priority
         self._taps: list[Sink] = []
-        self._groups = [_Group(beliefs, lambda *_: True, [])]
+        self._groups = [_Group(priority, lambda *_: True, [])]
         self._routes: dict[tuple[str, str, str], _Route] = {}
 
     def add(self, sink: Sink) -> None:
@@ -68,9 +72,9 @@ class Hub:
         self._groups[-1].sinks.append(sink)
         self._routes.clear()
 
-    def add_apart(self, sink: Sink, hears: Hears, beliefs: Beliefs) -> None:
+    def add_apart(self, sink: Sink, hears: Hears, priority: SourcePriority) -> None:
         """Add a sink with beliefs of its own: a source that it may not hear silences no other."""
-        self._groups.insert(len(self._groups) - 1, _Group(beliefs, hears, [sink]))
+        self._groups.insert(len(self._groups) - 1, _Group(priority, hears, [sink]))
         self._routes.clear()
 
     def tap(self, sink: Sink) -> None:
@@ -80,7 +84,7 @@ class Hub:
 
     def publish(self, sentences: Iterable[Sentence]) -> None:
         """Hand each sentence to the sinks that want it, unless it is an echo of ours."""
-        routes, returns = self._routes, self._echoes.returns
+        routes, returns = self._routes, self._loop_guard.returns
         for heard in sentences:
             sentence = heard
             try:
@@ -88,10 +92,10 @@ class Hub:
                     continue
             except Exception as error:
                 # Rather deliver twice than not at all.
-                self._teller.fault("echoes", f"on {sentence.formatter}", error)
-            if sentence.waited > STALE and steers(sentence.talker, sentence.formatter):
+                self._fault_log.fault("echoes", f"on {sentence.formatter}", error)
+            if sentence.waited > MAX_STEERING_AGE_S and steers(sentence.talker, sentence.formatter):
                 said = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
-                self._teller.warn(sentence.origin, "stale", said)
+                self._fault_log.warn(sentence.origin, "stale", said)
                 sentence = sentence._replace(stored=True)
             key = (sentence.origin, sentence.talker, sentence.formatter)
             route = routes.get(key)
@@ -102,8 +106,8 @@ class Hub:
             if sentence.stored:
                 # It steers, and the programs behind the other sinks could not see its age.
                 continue
-            for beliefs, sinks in route.groups:
-                if self._believes(beliefs, route.kind, sentence):
+            for priority, sinks in route.groups:
+                if self._believes(priority, route.kind, sentence):
                     for sink in sinks:
                         self._put(sink, sentence)
 
@@ -112,32 +116,34 @@ class Hub:
         try:
             sink.put(sentence)
         except Exception as error:
-            self._teller.fault(sink.name, f"on {sentence.formatter}", error)
+            self._fault_log.fault(sink.name, f"on {sentence.formatter}", error)
 
-    def _believes(self, beliefs: Beliefs | None, kind: str | None, sentence: Sentence) -> bool:
+    def _believes(
+        self, priority: SourcePriority | None, kind: str | None, sentence: Sentence
+    ) -> bool:
         """Report whether the source is believed. If that fails, all sources are."""
-        if kind is None or beliefs is None:
+        if kind is None or priority is None:
             return True
         try:
-            return beliefs.passes(kind, sentence)
+            return priority.passes(kind, sentence)
         except Exception as error:
-            self._teller.fault(beliefs.name, f"on {sentence.formatter}", error)
+            self._fault_log.fault(priority.name, f"on {sentence.formatter}", error)
             return True
 
     def _route(self, key: tuple[str, str, str]) -> _Route:
-        if len(self._routes) >= ROUTES:
+        if len(self._routes) >= MAX_ROUTES:
             self._routes.clear()
-        faults = sum(self._teller.faults.values())
+        faults = sum(self._fault_log.faults.values())
         route = _Route(
             tuple(sink for sink in self._taps if self._wants(sink, key)),
             tuple(
-                (group.beliefs, tuple(sink for sink in group.sinks if self._wants(sink, key)))
+                (group.priority, tuple(sink for sink in group.sinks if self._wants(sink, key)))
                 for group in self._groups
                 if self._hears(group, key)
             ),
             self._kind(key[2]),
         )
-        if sum(self._teller.faults.values()) == faults:
+        if sum(self._fault_log.faults.values()) == faults:
             # Else ask the sink that failed again next time.
             self._routes[key] = route
         return route
@@ -147,7 +153,7 @@ class Hub:
         try:
             return sink.wants(*key)
         except Exception as error:
-            self._teller.fault(sink.name, f"on {key[2]}", error)
+            self._fault_log.fault(sink.name, f"on {key[2]}", error)
             return False
 
     def _hears(self, group: _Group, key: tuple[str, str, str]) -> bool:
@@ -155,12 +161,12 @@ class Hub:
         try:
             return group.hears(*key)
         except Exception as error:
-            self._teller.fault(", ".join(s.name for s in group.sinks), f"on {key[2]}", error)
+            self._fault_log.fault(", ".join(s.name for s in group.sinks), f"on {key[2]}", error)
             return False
 
     def _kind(self, formatter: str) -> str | None:
         try:
-            return self._beliefs.kind(formatter) if self._beliefs else None
+            return self._priority.kind(formatter) if self._priority else None
         except Exception as error:
-            self._teller.fault("beliefs", f"on {formatter}", error)
+            self._fault_log.fault("beliefs", f"on {formatter}", error)
             return None

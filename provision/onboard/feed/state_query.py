@@ -10,13 +10,13 @@ from typing import Any
 from provision.onboard.feed.config.json_reader import ConfigError
 
 #: Seconds that asking for the state may take.
-TIMEOUT = 10.0
+QUERY_TIMEOUT_S = 10.0
 
 
 def ask(path: str) -> dict[str, Any]:
     """Return the state from the socket at `path`. ConfigError when no feed answers there."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as channel:
-        channel.settimeout(TIMEOUT)
+        channel.settimeout(QUERY_TIMEOUT_S)
         try:
             channel.connect(path)
             pieces = []

@@ -150,7 +150,7 @@ class Bench:
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     # Pseudo-terminals store up nothing while nobody reads them.
-    monkeypatch.setattr(ingest, "STORED", 0.0)
+    monkeypatch.setattr(ingest, "STORED_S", 0.0)
     bench = Bench(tmp_path)
     yield bench
     for instrument in bench.instruments.values():

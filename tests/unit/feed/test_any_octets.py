@@ -15,13 +15,13 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.nmea0183.filters import Filter
 from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
 from provision.onboard.feed.nmea2000 import pgn
-from provision.onboard.feed.outputs.time_source import Clock
+from provision.onboard.feed.outputs.time_source import TimeSource
 from provision.onboard.feed.policy.stalls import Stalls
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.can import EXTENDED, FRAME, Can
-from provision.onboard.feed.sources.ingest import Intake
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.can import EXTENDED, FRAME, CanSource
+from provision.onboard.feed.sources.ingest import Ingest
 
-SOURCE = models.Source("x", {}, True, True, Filter())
+SOURCE = models.SourceConfig("x", {}, True, True, Filter())
 
 #: Octets of a line, sentences among them.
 OCTETS = st.lists(
@@ -47,16 +47,16 @@ FIELD = st.one_of(
 def test_a_stream_and_datagrams(reads: list[tuple[bytes, float]], stream: bool) -> None:
     async def run() -> None:
         heard: list[Sentence] = []
-        intake = Intake(SOURCE, heard.extend, Stalls(), Teller())
-        framer = intake.framer(from_start=True)
+        ingest = Ingest(SOURCE, heard.extend, Stalls(), FaultLog())
+        framer = ingest.framer(from_start=True)
         for data, since in reads:
             if stream:
-                intake.take(framer, data, since)
+                ingest.take(framer, data, since)
             else:
-                intake.take_datagram(framer, data, since)
+                ingest.take_datagram(framer, data, since)
         assert all(sentence.waited >= 0 for sentence in heard)
         assert not any(math.isnan(sentence.waited) for sentence in heard)
-        intake.close()
+        ingest.close()
 
     asyncio.run(run())
 
@@ -77,8 +77,8 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
 
     async def run() -> None:
         heard: list[Sentence] = []
-        source = models.Can("x", {}, False, False, Filter(), "none0")
-        can = Can(source, heard.extend, Stalls(), Teller())
+        source = models.CanConfig("x", {}, False, False, Filter(), "none0")
+        can = CanSource(source, heard.extend, Stalls(), FaultLog())
         ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         ours.setblocking(False)
         can.use(ours)
@@ -106,8 +106,10 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
 )
 def test_the_clock(said: list[tuple[str, str, list[str], float]], links: tuple[str, ...]) -> None:
     async def run() -> None:
-        clock = Clock(
-            models.Clock(str(Path("/nowhere")), links, 0.0), {"a": 4800, "b": 38400}, Teller()
+        clock = TimeSource(
+            models.ClockConfig(str(Path("/nowhere")), links, 0.0),
+            {"a": 4800, "b": 38400},
+            FaultLog(),
         )
         for origin, formatter, fields, heard in said:
             sentence = make(",".join([f"$GP{formatter}", *fields]), origin=origin, heard=heard)

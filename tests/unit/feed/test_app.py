@@ -65,7 +65,7 @@ def test_no_sentence_makes_any_part_fail(bench: Bench, story: list[tuple[str, st
         loop.set_exception_handler(lambda _, context: failed.append(context))
         framers = {name: Framer(name, long=True, from_start=True) for name in bench.instruments}
         for origin, body in story:
-            feed.hub.publish(framers[origin].feed(frame(body), loop.time()))
+            feed.router.publish(framers[origin].feed(frame(body), loop.time()))
         for _ in range(3):
             await asyncio.sleep(0)
         feed.state()

@@ -5,11 +5,11 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.onboard.feed.config.models import Prefer
+from provision.onboard.feed.config.models import PreferConfig
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.sentence import frame, make
-from provision.onboard.feed.policy.source_priority import Beliefs, says_something
+from provision.onboard.feed.policy.source_priority import SourcePriority, says_something
 
 from .conftest import Bench, Tablet, port_of, until
 from .test_parts import STATIC
@@ -18,18 +18,18 @@ RMC = "$GPRMC,{:06d},A,5057.970,N,00146.110,E,5.0,089.0,251126,,,A"
 VOID = "$GPRMC,{:06d},V,,,,,,,251126,,,N"
 
 
-def beliefs(silence: float = 5, steady: float = 10, **order: tuple[str, ...]) -> Beliefs:
-    return Beliefs(Prefer(order or {"position": ("gnss", "spare")}, silence, steady))
+def priority(silence: float = 5, steady: float = 10, **order: tuple[str, ...]) -> SourcePriority:
+    return SourcePriority(PreferConfig(order or {"position": ("gnss", "spare")}, silence, steady))
 
 
-def passes(believing: Beliefs, origin: str, at: float, body: str = RMC) -> bool:
+def passes(believing: SourcePriority, origin: str, at: float, body: str = RMC) -> bool:
     sentence = make(body.format(int(at)), origin=origin, heard=at)
     kind = believing.kind(sentence.formatter)
     return kind is None or believing.passes(kind, sentence)
 
 
 def heard(
-    believing: Beliefs, seconds: range, says: Callable[[str, int], bool]
+    believing: SourcePriority, seconds: range, says: Callable[[str, int], bool]
 ) -> list[tuple[int, str]]:
     """Second and origin of all that passes when each source speaks once a second."""
     return [
@@ -41,19 +41,19 @@ def heard(
 
 
 def test_the_preferred_source_passes_alone() -> None:
-    passed = heard(beliefs(), range(20), lambda *_: True)
+    passed = heard(priority(), range(20), lambda *_: True)
     assert passed == [(second, "gnss") for second in range(20)]
 
 
 def test_on_silence_the_next_takes_over_once_and_without_doubling() -> None:
-    passed = heard(beliefs(), range(20), lambda origin, s: origin == "spare" or s < 10)
+    passed = heard(priority(), range(20), lambda origin, s: origin == "spare" or s < 10)
     assert passed == [(s, "gnss") for s in range(10)] + [(s, "spare") for s in range(14, 20)]
 
 
 def test_a_lost_one_comes_back_only_after_being_steady() -> None:
     # Lost at 10, back for three seconds at 20, and for good at 30.
     passed = heard(
-        beliefs(),
+        priority(),
         range(60),
         lambda origin, s: origin == "spare" or s < 10 or 20 <= s < 23 or s >= 30,
     )
@@ -62,7 +62,7 @@ def test_a_lost_one_comes_back_only_after_being_steady() -> None:
 
 
 def test_at_the_start_the_preferred_one_need_not_prove_itself() -> None:
-    passed = heard(beliefs(), range(10), lambda origin, s: origin == "spare" or s >= 3)
+    passed = heard(priority(), range(10), lambda origin, s: origin == "spare" or s >= 3)
     assert [s for s, origin in passed if origin == "spare"] == [0, 1, 2]
     assert [s for s, origin in passed if origin == "gnss"] == list(range(3, 10))
 
@@ -70,7 +70,7 @@ def test_at_the_start_the_preferred_one_need_not_prove_itself() -> None:
 @pytest.mark.parametrize("ahead", [-0.4, -0.15, 0.15, 0.4])
 def test_taking_over_says_nothing_twice_and_leaves_nothing_out(ahead: float) -> None:
     """Both receivers have a fix each second; one of them is `ahead` by so many seconds."""
-    believing = beliefs(steady=3)
+    believing = priority(steady=3)
     spoken = sorted(
         (second + (0 if origin == "gnss" else ahead), second, origin)
         for origin in ("gnss", "spare")
@@ -91,7 +91,7 @@ def test_taking_over_says_nothing_twice_and_leaves_nothing_out(ahead: float) -> 
 
 def test_a_change_after_a_long_silence_delays_nobody_later() -> None:
     """The first is out for long; the second says a single fix before the first is back."""
-    believing = beliefs(steady=0)
+    believing = priority(steady=0)
     passed = [
         (second, origin)
         for second, origin in (
@@ -108,7 +108,7 @@ def test_a_change_after_a_long_silence_delays_nobody_later() -> None:
 
 def test_two_changes_within_a_second_say_nothing_twice() -> None:
     """Both receivers were out for as long; the second is steady a moment before the first."""
-    believing = beliefs(silence=4, steady=6, position=("gnss", "spare", "network"))
+    believing = priority(silence=4, steady=6, position=("gnss", "spare", "network"))
     passed = [
         (second, origin)
         for second in range(40)
@@ -122,7 +122,7 @@ def test_two_changes_within_a_second_say_nothing_twice() -> None:
 
 
 def test_a_void_fix_is_silence() -> None:
-    believing = beliefs()
+    believing = priority()
     passed = []
     for second in range(20):
         if passes(believing, "gnss", second, RMC if second < 10 else VOID):
@@ -134,7 +134,7 @@ def test_a_void_fix_is_silence() -> None:
 
 
 def test_sources_that_the_order_does_not_name_come_last() -> None:
-    believing = beliefs()
+    believing = priority()
     assert passes(believing, "tablet", 0)
     assert passes(believing, "spare", 1)
     assert not passes(believing, "tablet", 2)
@@ -145,7 +145,7 @@ def test_sources_that_the_order_does_not_name_come_last() -> None:
 
 
 def test_kinds_are_judged_apart() -> None:
-    believing = beliefs(position=("gnss", "spare"), depth=("spare", "gnss"))
+    believing = priority(position=("gnss", "spare"), depth=("spare", "gnss"))
     for second in range(3):
         assert passes(believing, "gnss", second)
         assert passes(believing, "spare", second, "$SDDPT,5.2,0.5")
@@ -157,14 +157,14 @@ def test_kinds_are_judged_apart() -> None:
 
 
 def test_without_an_order_and_of_targets_all_pass() -> None:
-    believing = beliefs()
+    believing = priority()
     for origin in ("gnss", "spare", "other"):
         assert passes(believing, origin, 1, "$HCHDG,101.1,,,7.1,W")
         assert passes(believing, origin, 1, "!AIVDM,1,1,,B,177KQJ5000G?tO`K>RA1wUbN0TKH,0")
 
 
 def test_satellites_in_view_pass_with_their_fix_and_are_no_sign_of_one() -> None:
-    believing = beliefs()
+    believing = priority()
     assert passes(believing, "gnss", 0)
     for second in range(1, 9):
         assert passes(believing, "gnss", second, "$GPGSV,1,1,01,05,10,100,40")

@@ -15,7 +15,11 @@ from hypothesis import strategies as st
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame, steers
 from provision.onboard.feed.nmea2000 import motion, pgn, position
-from provision.onboard.feed.nmea2000.fast_packet import OPEN, FastPackets, split_identifier
+from provision.onboard.feed.nmea2000.fast_packet import (
+    MAX_OPEN_PACKETS,
+    FastPackets,
+    split_identifier,
+)
 from provision.onboard.feed.sources.can import EXTENDED, FRAME, REMOTE
 
 from .conftest import Bench, Tablet, port_of, until
@@ -176,7 +180,7 @@ def test_noise_on_the_network_eats_no_memory() -> None:
     packets = FastPackets()
     for number in range(2000):
         packets.take(129029, number % 250, bytes([(number % 8) << 5, 43]) + b"x" * 6)
-    assert len(packets._open) <= OPEN
+    assert len(packets._open) <= MAX_OPEN_PACKETS
 
 
 def can_frame(group: int, data: bytes, source: int = 3) -> bytes:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.nmea0183.sentence import LENGTH, frame
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS, frame
 from provision.onboard.feed.nmea2000 import pgn
 
 from .conftest import Bench, Tablet, until
@@ -57,7 +57,7 @@ def static(**other: Any) -> bytes:
 def read(group: int, data: bytes) -> Any:
     """What the reference library for AIS reads in the sentences that are made of a group."""
     said = [frame(text) for text in pgn.sentences(group, data)]
-    assert all(len(line) <= LENGTH for line in said)
+    assert all(len(line) <= MAX_SENTENCE_CHARS for line in said)
     return pyais.decode(*said)
 
 

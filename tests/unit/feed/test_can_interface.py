@@ -118,7 +118,7 @@ def interfaces(monkeypatch: pytest.MonkeyPatch) -> Iterator[Interfaces]:
             return found.socket if name == "socket" else getattr(socket, name)
 
     monkeypatch.setattr("provision.onboard.feed.sources.can.socket", Module())
-    monkeypatch.setattr("provision.onboard.feed.sources.can.BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr("provision.onboard.feed.sources.can.RETRY_S", (0.01, 0.02))
     yield found
     for one in found.sockets:
         one.close()

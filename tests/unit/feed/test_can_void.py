@@ -15,7 +15,7 @@ from provision.onboard.feed.nmea0183.sentence import make
 from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.nmea2000 import motion, pgn, position
 from provision.onboard.feed.sources import can
-from provision.onboard.feed.sources.can import Can
+from provision.onboard.feed.sources.can import CanSource
 
 from .conftest import Bench, Tablet, port_of, until
 from .test_can import (
@@ -133,8 +133,8 @@ def test_the_silence_of_the_profile_holds_for_the_devices_of_a_network(bench: Be
     bench.settings["prefer"] = {"order": {}, "silence": 12.0, "steady": 30.0}
 
     async def look(feed: Feed) -> None:
-        assert [link._silence for link in feed.cans if isinstance(link, Can)] == [12.0]
-        assert can.SILENCE != 12.0
+        assert [link._silence for link in feed.cans if isinstance(link, CanSource)] == [12.0]
+        assert can.DEVICE_SILENCE_S != 12.0
 
     bench.run(look)
 

@@ -17,7 +17,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from provision.onboard.feed.outputs import agreement
 from provision.onboard.feed.outputs import time_source as clocks
-from provision.onboard.feed.outputs.time_source import MAGIC, SAMPLE, Clock, rmc_time, zda_time
+from provision.onboard.feed.outputs.time_source import MAGIC, SAMPLE, TimeSource, rmc_time, zda_time
 from tests.support import programs
 
 from .conftest import Bench, until
@@ -85,9 +85,9 @@ def both(bench: Bench, chrony: Chrony) -> None:
     bench.settings["clock"]["links"] = ["gnss", "spare"]
 
 
-def play(bench: Bench, tell: Callable[[Clock, Callable[..., Sentence]], None]) -> Clock:
+def play(bench: Bench, tell: Callable[[TimeSource, Callable[..., Sentence]], None]) -> TimeSource:
     """Give the clock sentences; `say(body, ago, origin)` makes one heard so long ago."""
-    made: list[Clock] = []
+    made: list[TimeSource] = []
 
     async def run(feed: Feed) -> None:
         assert feed.clock is not None
@@ -96,7 +96,7 @@ def play(bench: Bench, tell: Callable[[Clock, Callable[..., Sentence]], None]) -
 
         def say(body: str, at: float = 0.0, origin: str = "gnss") -> Sentence:
             sentence = make(body, origin=origin, heard=now + at)
-            feed.hub.publish([sentence])
+            feed.router.publish([sentence])
             return sentence
 
         tell(feed.clock, say)
@@ -138,7 +138,7 @@ def test_void_and_broken_fixes_tell_no_time(fields: str) -> None:
 def test_the_delay_on_the_wire_is_taken_off(bench: Bench, chrony: Chrony) -> None:
     true = BUILT + 1000000
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(5):
             say(rmc(true + second), second)
 
@@ -172,7 +172,7 @@ def test_what_was_read_behind_the_sentence_is_taken_off_too(bench: Bench, chrony
 
 
 def test_void_fixes_are_refused(bench: Bench, chrony: Chrony) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(10):
             say(rmc(BUILT + second, status="V", mode="N"), second)
             say(zda(BUILT + second), second + 0.1)
@@ -183,7 +183,7 @@ def test_void_fixes_are_refused(bench: Bench, chrony: Chrony) -> None:
 
 
 def test_zda_counts_while_the_receiver_has_a_fix(bench: Bench, chrony: Chrony) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(4):
             say("$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", second)
             say(zda(BUILT + second), second + 0.1)
@@ -201,7 +201,7 @@ def test_a_receiver_past_its_week_roll_over_is_refused(
     # IS-GPS-200: an old receiver's date is wrong by a multiple of 7168 days.
     wrong = BUILT + 86400 - 7168 * 86400
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(10):
             say(rmc(wrong + second), second)
             say(rmc(BUILT + 7168 * 86400 + 86400 + second), second + 0.5)
@@ -233,13 +233,13 @@ def test_dates_are_judged_without_not_before_too(
     date: str,
     refused: bool,
 ) -> None:
-    monkeypatch.setattr(clocks, "BASE", str(bench.folder / "none.json"))
+    monkeypatch.setattr(clocks, "BASE_FILE", str(bench.folder / "none.json"))
     del bench.settings["clock"]["not_before"]
     if not_before is not None:
         bench.settings["clock"]["not_before"] = not_before
     at = datetime.fromisoformat(f"{date}T12:00:00+00:00").timestamp()
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(3):
             say(zda(at + second), second)
 
@@ -263,11 +263,11 @@ def test_dates_before_the_base_was_built_are_refused(
     bench: Bench, chrony: Chrony, monkeypatch: pytest.MonkeyPatch, text: str | None, refused: int
 ) -> None:
     base = bench.folder / "base.json"
-    monkeypatch.setattr(clocks, "BASE", str(base))
+    monkeypatch.setattr(clocks, "BASE_FILE", str(base))
     if text is not None:
         base.write_text(text)
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(3):
             say(rmc(BUILT + 5 * 86400 + second), second)
 
@@ -277,7 +277,7 @@ def test_dates_before_the_base_was_built_are_refused(
 
 
 def test_jumps_are_refused_until_they_stay(bench: Bench, chrony: Chrony) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(5):
             say(rmc(BUILT + second), second)
         assert len(chrony.samples()) == 3
@@ -289,16 +289,16 @@ def test_jumps_are_refused_until_they_stay(bench: Bench, chrony: Chrony) -> None
             say(rmc(BUILT + second), second)
         assert len(chrony.samples()) == 5
         # The first sentences after the start were wrong, and this is the truth.
-        for second in range(20, 20 + clocks.JUMP + 3):
+        for second in range(20, 20 + clocks.JUMP_SENTENCES + 3):
             say(rmc(BUILT + 7200 + second), second)
         assert len(chrony.samples()) == 3
 
     clock = play(bench, tell)
-    assert clock.refused["jump"] == 10 + clocks.JUMP
+    assert clock.refused["jump"] == 10 + clocks.JUMP_SENTENCES
 
 
 def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(20):
             say(rmc(BUILT + second * 3600), second)
 
@@ -311,7 +311,7 @@ def test_of_two_that_differ_from_the_beginning_neither_is_believed(
 ) -> None:
     """Nothing shows which is wrong: the one that is preferred, and heard first, may be."""
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(200):
             say(rmc(BUILT + second + 3600), second)
             say(rmc(BUILT + second), second + 0.2, "spare")
@@ -323,7 +323,7 @@ def test_of_two_that_differ_from_the_beginning_neither_is_believed(
 
 
 def test_the_state_names_by_how_much_two_differ(bench: Bench, chrony: Chrony, both: None) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         say(rmc(BUILT + 3600), 0)
         say(rmc(BUILT), 0, "spare")
         assert clock.as_json()["differences"] == {"gnss": 0.0, "spare": -3600.0}
@@ -345,7 +345,7 @@ def samples_of(
     """
     given: list[tuple[int, float]] = []
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(seconds):
             for number, (link, off) in enumerate(says(second).items()):
                 at = second + number / 10
@@ -379,7 +379,7 @@ def test_what_two_agreed_on_decides(bench: Bench, chrony: Chrony, wrong: str) ->
         return {right: 0, wrong: 3600}
 
     given = offsets_of(bench, chrony, 300, says)
-    assert len(given) == pytest.approx(300 - agreement.AGREE, abs=2)
+    assert len(given) == pytest.approx(300 - agreement.MIN_AGREEING_SENTENCES, abs=2)
     assert max(given) - min(given) < 2
 
 
@@ -407,14 +407,17 @@ def test_one_alone_waits_for_a_minute(
 
 
 def test_one_that_is_named_alone_gives_at_once(bench: Bench, chrony: Chrony) -> None:
-    assert len(offsets_of(bench, chrony, 10, lambda _: {"gnss": 3600})) == 10 - agreement.AGREE + 1
+    assert (
+        len(offsets_of(bench, chrony, 10, lambda _: {"gnss": 3600}))
+        == 10 - agreement.MIN_AGREEING_SENTENCES + 1
+    )
 
 
 def test_one_that_another_agrees_with_gives_at_once(
     bench: Bench, chrony: Chrony, both: None
 ) -> None:
     given = samples_of(bench, chrony, 30, lambda n: {"gnss": 0} | ({"spare": 0} if n > 9 else {}))
-    assert given[0][0] == pytest.approx(10 + agreement.AGREE - 1, abs=1)
+    assert given[0][0] == pytest.approx(10 + agreement.MIN_AGREEING_SENTENCES - 1, abs=1)
     assert len(given) == pytest.approx(30 - 12, abs=1)
 
 
@@ -477,7 +480,7 @@ def test_one_that_was_alone_for_an_hour_is_outvoted_by_two(bench: Bench, chrony:
     given = samples_of(bench, chrony, begins + 300, says)
     wrong = [second for second, offset in given if offset > given[-1][1] + 1800]
     right = [second for second, offset in given if offset < given[-1][1] + 1800]
-    assert wrong[-1] <= begins + agreement.AGREE
+    assert wrong[-1] <= begins + agreement.MIN_AGREEING_SENTENCES
     assert right[0] == pytest.approx(begins + clocks.JUMP_S, abs=4)
     assert len(right) == pytest.approx(300 - clocks.JUMP_S, abs=4)
 
@@ -514,7 +517,7 @@ def test_when_one_of_two_falls_silent_the_other_is_believed(
 
     assert offsets_of(bench, chrony, 30, says) == []
     given = samples_of(bench, chrony, 150, says)
-    assert given[0][0] == pytest.approx(30 + agreement.FRESH + MINUTE, abs=3)
+    assert given[0][0] == pytest.approx(30 + agreement.FIX_HOLDS_S + MINUTE, abs=3)
     assert len(given) == pytest.approx(150 - given[0][0], abs=1)
 
 
@@ -553,7 +556,7 @@ def test_a_jump_and_a_minute_alone_are_measured_by_time(
 ) -> None:
     """A receiver that says it ten times a second is believed no sooner."""
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for number in range(MINUTE * often - often):
             say(rmc(BUILT + number / often), number / often)
         assert clock.refused["alone"] > 50 * often
@@ -577,7 +580,7 @@ def test_what_may_have_waited_before_it_was_read_tells_no_time(
         now = asyncio.get_running_loop().time()
         for second in range(6):
             fresh = make(rmc(BUILT + second), origin="gnss", heard=now + second)
-            feed.hub.publish([fresh._replace(waited=0.9 if second % 2 else 0.2)])
+            feed.router.publish([fresh._replace(waited=0.9 if second % 2 else 0.2)])
         assert feed.clock is not None
         assert feed.clock.refused["late"] == 3
 
@@ -621,7 +624,7 @@ def test_no_fields_end_the_clock(fields: list[str]) -> None:
 def test_the_first_named_link_that_is_good_tells_the_time(
     bench: Bench, chrony: Chrony, both: None
 ) -> None:
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(5):
             say(rmc(BUILT + second), second)
             say(rmc(BUILT + second + 0.4), second + 0.1, "spare")
@@ -640,7 +643,7 @@ def test_starts_before_chrony_and_finds_it(
 ) -> None:
     chrony.path.rename(chrony.path.with_name("later"))
 
-    def tell(clock: Clock, say: Callable[..., Sentence]) -> None:
+    def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(10):
             say(rmc(BUILT + second), second)
         assert clock.refused["unsent"] == 8

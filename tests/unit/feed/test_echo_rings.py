@@ -17,8 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from provision.onboard.feed.nmea0183.sentence import make
-from provision.onboard.feed.policy.loop_guard import STALE_FIX_S, WINDOW, Echoes
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.policy.loop_guard import ECHO_WINDOW_S, STALE_FIX_S, LoopGuard
+from provision.onboard.feed.report.fault_log import FaultLog
 
 WIRE = "wire"
 GATEWAY = "gateway"
@@ -57,10 +57,10 @@ def play(
     instruments: Sequence[Instrument],
     relays: Sequence[Relay],
     seconds: float,
-    breaking: Echoes | None = None,
+    breaking: LoopGuard | None = None,
 ) -> list[Heard]:
     """Let the instruments speak for so long, and then the relays until none says any more."""
-    breaking = breaking or Echoes(WIRES, Teller())
+    breaking = breaking or LoopGuard(WIRES, FaultLog())
     random, count = Random(1), itertools.count()
     coming: list[tuple[float, int, str, str, bool]] = []
     for origin, interval, says in instruments:
@@ -209,7 +209,7 @@ def test_a_ring_without_fixes_dies_out(origin: str, delay: float) -> None:
 
 
 def test_a_compass_is_not_silenced_by_a_sender_that_says_its_sentences_first() -> None:
-    breaking = Echoes({"compass": frozenset()}, Teller())
+    breaking = LoopGuard({"compass": frozenset()}, FaultLog())
     dropped = 0
     for n in range(100):
         body = f"$HEHDT,{n}.0,T"
@@ -219,7 +219,7 @@ def test_a_compass_is_not_silenced_by_a_sender_that_says_its_sentences_first() -
 
 
 def test_nor_is_a_pilot_that_listens_to_headings() -> None:
-    breaking = Echoes({"pilot": frozenset({"HDT"})}, Teller())
+    breaking = LoopGuard({"pilot": frozenset({"HDT"})}, FaultLog())
     for n in range(100):
         body = f"$HEHDT,{n}.0,T"
         breaking.returns(make(body, origin=NETWORK, heard=n / 10))
@@ -229,14 +229,14 @@ def test_nor_is_a_pilot_that_listens_to_headings() -> None:
 @pytest.mark.parametrize("delay", [0.05, 2.5, 30.0])
 def test_nobody_on_the_network_silences_a_receiver_by_saying_its_fixes_first(delay: float) -> None:
     """On a boat that lies still they can be foretold."""
-    breaking = Echoes({"gnss": frozenset()}, Teller())
+    breaking = LoopGuard({"gnss": frozenset()}, FaultLog())
     for n in range(200):
         breaking.returns(make(still_fix(n + delay), origin=NETWORK, heard=n + 0.0))
         assert not breaking.returns(make(still_fix(n), origin="gnss", heard=n + 0.1))
 
 
 def test_another_input_does_not_silence_the_one_that_a_pilot_listens_to() -> None:
-    breaking = Echoes({"pilot": frozenset()}, Teller(), {"compass"})
+    breaking = LoopGuard({"pilot": frozenset()}, FaultLog(), {"compass"})
     for n in range(100):
         body = f"$HEHDT,{n}.0,T"
         assert not breaking.returns(make(body, origin="guests", heard=n / 10))
@@ -253,12 +253,12 @@ def test_steering_does_not_circulate(delay: float) -> None:
     heard = play(route, [Relay(NETWORK, delay)], 60.0)
     assert lost(heard) == 0
     old = [h for h in heard if h.relayed and h.passed and "APB" in h.body]
-    assert len(old) <= (2 if delay < WINDOW else 1)
+    assert len(old) <= (2 if delay < ECHO_WINDOW_S else 1)
 
 
 @pytest.mark.parametrize("delay", [STALE_FIX_S + 0.1, 20.0, 59.0])
 def test_a_fix_that_comes_late_by_another_way_is_old(delay: float) -> None:
-    breaking = Echoes(WIRES, Teller())
+    breaking = LoopGuard(WIRES, FaultLog())
     assert not breaking.returns(make(still_fix(0.0), origin=WIRE, heard=0.0))
     assert breaking.returns(make(still_fix(0.0), origin=NETWORK, heard=delay))
 

@@ -11,9 +11,9 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.net.subnet import Subnet
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
-from provision.onboard.feed.policy.loop_guard import WINDOW, Echoes
-from provision.onboard.feed.policy.recent import KEPT_S, MAX_SENTENCES
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.policy.loop_guard import ECHO_WINDOW_S, LoopGuard
+from provision.onboard.feed.policy.recent import MAX_SENTENCE_AGE_S, MAX_SENTENCES
+from provision.onboard.feed.report.fault_log import FaultLog
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
@@ -22,23 +22,23 @@ def says(origin: str, number: int, at: float, formatter: str = "DPT") -> Sentenc
     return make(f"$SD{formatter},{number},0.5", origin=origin, heard=at)
 
 
-def echoes(*two_way: str) -> Echoes:
+def loop_guard(*two_way: str) -> LoopGuard:
     every = {"gnss", "display", "sounder", "second-sounder", "repeater", "ais", "second-ais"}
     sent = {name: frozenset({"DPT"} if name in two_way else {}) for name in every}
-    return Echoes(sent, Teller())
+    return LoopGuard(sent, FaultLog())
 
 
 def test_what_comes_back_from_where_we_sent_it_is_dropped() -> None:
-    breaking = echoes("display")
+    breaking = loop_guard("display")
     assert not breaking.returns(says("gnss", 1, 0.0))
     assert breaking.returns(says("display", 1, 0.5))
     assert not breaking.returns(says("display", 2, 0.6))
     # The same again much later is news.
-    assert not breaking.returns(says("display", 1, 0.6 + WINDOW))
+    assert not breaking.returns(says("display", 1, 0.6 + ECHO_WINDOW_S))
 
 
 def test_what_is_not_sent_there_cannot_come_back() -> None:
-    breaking = echoes("autopilot", "display")
+    breaking = loop_guard("autopilot", "display")
     # Two compasses that agree, one of them an autopilot's, which listens to depths only.
     for second in range(10):
         assert not breaking.returns(says("gnss", second, second + 0.0, "HDG"))
@@ -49,7 +49,7 @@ def test_what_is_not_sent_there_cannot_come_back() -> None:
 
 
 def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
-    breaking = echoes("display")
+    breaking = loop_guard("display")
     for second in range(10):
         assert not breaking.returns(says("sounder", 5, float(second)))
     # Two sounders with one reading, both talkers only, agree now and then.
@@ -63,7 +63,7 @@ def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
 def test_a_talker_that_says_only_what_others_said_is_a_repeater() -> None:
     """It may be a second adapter on the same wire. Dropping its sentences would change nothing
     here: they come whatever we send. A ring is another thing, see test_echo_rings.py."""
-    breaking = echoes()
+    breaking = loop_guard()
     for number in range(200):
         assert not breaking.returns(says("gnss", number, number / 10))
         assert not breaking.returns(says("repeater", number, number / 10 + 0.05))
@@ -72,7 +72,7 @@ def test_a_talker_that_says_only_what_others_said_is_a_repeater() -> None:
 def test_an_input_that_repeats_its_fixes_is_a_repeater() -> None:
     """20 fixes a second with times of whole seconds, and a depth that stays. What comes whatever
     we send is no ring, and nothing of it is dropped; were it one, the fixes would come late."""
-    breaking = echoes()
+    breaking = loop_guard()
     for second in range(60):
         for n in range(20):
             at = second + n / 20
@@ -83,7 +83,7 @@ def test_an_input_that_repeats_its_fixes_is_a_repeater() -> None:
 
 
 def test_an_instrument_on_the_network_may_say_the_same_as_often_as_it_likes() -> None:
-    breaking = echoes()
+    breaking = loop_guard()
     bodies = "$HCHDG,101.1,,,7.1,W", "$GPGGA,,,,,,0", "$SDDPT,5.2,0.5"
     for n in range(600):
         fix = f"$GPGGA,{123500 + n},4807.038,N"
@@ -92,7 +92,7 @@ def test_an_instrument_on_the_network_may_say_the_same_as_often_as_it_likes() ->
 
 
 def test_two_receivers_hear_the_same_targets() -> None:
-    breaking = echoes()
+    breaking = loop_guard()
     for number in range(100):
         body = f"!AIVDM,1,1,,A,{number:020d},0"
         assert not breaking.returns(make(body, origin="ais", heard=number / 10))
@@ -100,14 +100,14 @@ def test_two_receivers_hear_the_same_targets() -> None:
 
 
 def test_memory_is_bounded() -> None:
-    breaking = echoes("display")
+    breaking = loop_guard("display")
     for number in range(3 * MAX_SENTENCES):
         breaking.returns(says("gnss", number, 0.0))
     assert max(map(len, breaking._recent.values())) <= 2 * MAX_SENTENCES
-    breaking = echoes("display")
+    breaking = loop_guard("display")
     for number in range(MAX_SENTENCES):
         breaking.returns(says("gnss", number, number / 10))
-    assert max(map(len, breaking._recent.values())) <= 2 * (KEPT_S * 10 + 2)
+    assert max(map(len, breaking._recent.values())) <= 2 * (MAX_SENTENCE_AGE_S * 10 + 2)
 
 
 def test_a_display_that_repeats_what_it_hears(bench: Bench) -> None:
@@ -154,7 +154,7 @@ def test_a_loop_through_a_tcp_client_and_an_input(bench: Bench) -> None:
             data = reads.look()
             brings.channel.send(data[done:])
             done = len(data)
-        await until(lambda: feed.echoes.dropped >= 20)
+        await until(lambda: feed.loop_guard.dropped >= 20)
         assert tablet.look() == GLL + VTG + GGA + b"".join(map(numbered, range(20)))
         for client in (reads, brings, tablet):
             client.close()

@@ -37,25 +37,25 @@ def break_put(feed: Feed) -> None:
 
 
 def break_hears(feed: Feed) -> None:
-    group = feed.hub._groups[1]
+    group = feed.router._groups[1]
     assert group.sinks == [feed.listeners[1]]
-    feed.hub._groups[1] = group._replace(hears=breaks)
+    feed.router._groups[1] = group._replace(hears=breaks)
 
 
 def break_beliefs(feed: Feed) -> None:
-    feed.beliefs.passes = breaks  # type: ignore[union-attr, method-assign]
+    feed.priority.passes = breaks  # type: ignore[union-attr, method-assign]
 
 
 def break_a_links_own_beliefs(feed: Feed) -> None:
-    feed.hub._groups[0].beliefs.passes = breaks  # type: ignore[union-attr, method-assign]
+    feed.router._groups[0].priority.passes = breaks  # type: ignore[union-attr, method-assign]
 
 
 def break_kinds(feed: Feed) -> None:
-    feed.beliefs.kind = breaks  # type: ignore[union-attr, method-assign, assignment]
+    feed.priority.kind = breaks  # type: ignore[union-attr, method-assign, assignment]
 
 
 def break_echoes(feed: Feed) -> None:
-    feed.echoes.returns = breaks  # type: ignore[method-assign]
+    feed.loop_guard.returns = breaks  # type: ignore[method-assign]
 
 
 def break_a_deferred_send_to_a_client(feed: Feed) -> None:
@@ -67,7 +67,7 @@ def break_the_servers_flush(feed: Feed) -> None:
 
 
 def break_datagrams(feed: Feed) -> None:
-    feed.datagrams[0]._udp = None  # type: ignore[assignment]
+    feed.udp_outputs[0]._udp = None  # type: ignore[assignment]
 
 
 def break_multicast(feed: Feed) -> None:

@@ -38,7 +38,7 @@ async def tablet_of(feed: Feed) -> Tablet:
 def test_a_server_is_read_and_connected_to_again(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "RETRY_S", (0.02, 0.1))
     with server() as far:
         host, port = far.getsockname()
         bench.settings["inputs"] = {"ais-net": {"tcp": f"{host}:{port}"}}
@@ -65,7 +65,7 @@ def test_a_server_is_read_and_connected_to_again(
 def test_a_server_that_is_not_there_is_waited_for(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "RETRY_S", (0.02, 0.1))
     with socket.socket() as far:
         far.bind(("127.0.0.1", 0))
         far.setblocking(False)
@@ -85,7 +85,7 @@ def test_a_server_that_is_not_there_is_waited_for(
 def test_a_fault_of_our_own_is_named_and_the_server_is_read_again(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr(tcp_inputs, "RETRY_S", (0.01, 0.02))
     faults = [1, 0]
     connect = tcp_inputs.TcpInput._connect
 
@@ -112,7 +112,7 @@ def test_a_server_that_falls_silent_is_asked_anew(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.02, 0.1))
+    monkeypatch.setattr(tcp_inputs, "RETRY_S", (0.02, 0.1))
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
 
@@ -148,7 +148,7 @@ def test_a_server_that_sends_us_away_each_time_is_named_once(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    monkeypatch.setattr(tcp_inputs, "BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr(tcp_inputs, "RETRY_S", (0.01, 0.02))
     with server() as far:
         bench.settings["inputs"] = {"ais-net": {"tcp": f"127.0.0.1:{far.getsockname()[1]}"}}
 
@@ -192,7 +192,7 @@ def test_more_connections_than_allowed_are_refused(bench: Bench) -> None:
     async def play(feed: Feed) -> None:
         (source,) = feed.inputs
         assert isinstance(source, TcpServerInput)
-        bringers = [Tablet(source.port) for _ in range(tcp_inputs.MOST + 1)]
+        bringers = [Tablet(source.port) for _ in range(tcp_inputs.MAX_CONNECTIONS + 1)]
         await until(bringers[-1].left)
         for bringer in bringers:
             bringer.close()

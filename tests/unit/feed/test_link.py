@@ -11,7 +11,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.net.serial_port import close_port, open_port
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.sources import serial_link as links
-from provision.onboard.feed.sources.statistics import STORED
+from provision.onboard.feed.sources.statistics import STORED_S
 
 from .conftest import GGA, GLL, VTG, Bench, Instrument, Tablet, numbered, port_of, until
 
@@ -116,7 +116,7 @@ def test_pulled_out_and_put_back_comes_back_by_itself(
 def test_an_adapter_back_under_another_number_is_noticed_by_its_silence(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(links, "LOOK", 0.0)
+    monkeypatch.setattr(links, "CHECK_SILENCE_S", 0.0)
     gnss = bench.link("gnss")
     other = Instrument(gnss.device.with_name("other"))
 
@@ -137,9 +137,9 @@ def test_an_adapter_back_under_another_number_is_noticed_by_its_silence(
 def test_a_silent_talker_is_opened_anew_less_and_less_often(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(links, "LOOK", 0.0)
-    monkeypatch.setattr(links, "REOPEN", 0.05)
-    monkeypatch.setattr(links, "BACK_OFF", (0.01, 0.02))
+    monkeypatch.setattr(links, "CHECK_SILENCE_S", 0.0)
+    monkeypatch.setattr(links, "REOPEN_SILENCE_S", 0.05)
+    monkeypatch.setattr(links, "RETRY_S", (0.01, 0.02))
     gnss = bench.link("gnss", talks={"RMC": 1})
     display = bench.link("display", listens={"DPT": 1})
 
@@ -163,7 +163,7 @@ def test_a_silent_talker_is_opened_anew_less_and_less_often(
 def test_a_port_that_opens_and_fails_at_once_is_named_once_and_tried_less_often(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(links, "BACK_OFF", (0.01, 0.08))
+    monkeypatch.setattr(links, "RETRY_S", (0.01, 0.08))
     bench.link("gnss")
 
     def broken(device: str, baud: int) -> int:
@@ -198,9 +198,9 @@ def test_a_display_that_says_nothing_is_well_when_its_port_stays_open(
         link.lost("pulled out")
         await until(lambda: link.port is not None)
         now = asyncio.get_running_loop().time()
-        link.watch(now + links.WELL - 0.5)
+        link.watch(now + links.WORKING_S - 0.5)
         assert "open again" not in caplog.text
-        link.watch(now + links.WELL + 0.1)
+        link.watch(now + links.WORKING_S + 0.1)
         assert "display: open again" in caplog.text
 
     bench.run(play)
@@ -226,7 +226,7 @@ def test_rates_and_load(bench: Bench) -> None:
 
     async def play(feed: Feed) -> None:
         # What comes in the first second may have been stored up.
-        await asyncio.sleep(STORED)
+        await asyncio.sleep(STORED_S)
         for _ in range(10):
             gnss.say(GLL)
             await asyncio.sleep(0.01)

@@ -8,8 +8,8 @@ import pytest
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
 from provision.onboard.feed.outputs import serial_output as listeners
-from provision.onboard.feed.outputs.serial_output import Listener
-from provision.onboard.feed.policy.rate_limit import Pace
+from provision.onboard.feed.outputs.serial_output import SerialOutput
+from provision.onboard.feed.policy.rate_limit import RateLimit
 
 from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
@@ -24,15 +24,15 @@ def sentence(body: str, heard: float, origin: str = "gnss") -> Sentence:
     return make(body, origin=origin, heard=heard)
 
 
-def listener_of(feed: Feed) -> Listener:
+def listener_of(feed: Feed) -> SerialOutput:
     (listener,) = feed.listeners
     return listener
 
 
-def unlimited(feed: Feed) -> Listener:
+def unlimited(feed: Feed) -> SerialOutput:
     """The listener without rate limits, where a test is about something else."""
     listener = listener_of(feed)
-    listener._pace = Pace(dict.fromkeys(listener._rates, float("inf")))
+    listener._rate_limit = RateLimit(dict.fromkeys(listener._rates, float("inf")))
     return listener
 
 
@@ -64,7 +64,7 @@ def test_the_wire_is_never_filled_ahead(bench: Bench) -> None:
         loop = asyncio.get_running_loop()
         begin = loop.time()
         for number in range(30):
-            feed.hub.publish([sentence(f"$SDDPT,{number},0.5", begin)])
+            feed.router.publish([sentence(f"$SDDPT,{number},0.5", begin)])
         await asyncio.sleep(0.25)
         heard = display.heard()
         # IEC 61162-1: 480 characters a second, and the sentence that was begun.
@@ -85,7 +85,7 @@ def test_steering_goes_first_then_own_motion_then_the_rest(bench: Bench) -> None
         rest = [sentence(f"$SDDPT,{n},0.5", now) for n in (0, 1, 2)]
         motion = [sentence("$GPVTG,1", now)]
         steering = [apb(0.5, now)]
-        feed.hub.publish([*rest, *motion, *steering])
+        feed.router.publish([*rest, *motion, *steering])
         await until(lambda: listener_of(feed).sent == 5)
         await asyncio.sleep(0.05)
         assert lines(pilot.heard()) == [s.raw for s in (*steering, *motion, *rest)]
@@ -200,7 +200,7 @@ def test_each_waypoint_of_a_route_is_sent(bench: Bench) -> None:
     bench.run(play)
 
 
-async def stuff(listener: Listener, port: int) -> None:
+async def stuff(listener: SerialOutput, port: int) -> None:
     """Fill the port, so that nothing more goes in; the far end does not read."""
     listener._character = 1e-6
     tries = 0
@@ -227,7 +227,7 @@ def test_steering_that_was_begun_is_given_up_when_it_is_a_second_old(
         await stuff(listener, port)
         # Half of its second was gone before it could be begun.
         heard = asyncio.get_running_loop().time() - 0.5
-        feed.hub.publish([apb(1, heard)])
+        feed.router.publish([apb(1, heard)])
         await until(lambda: listener._begun is not None)
         # It is dropped then, and not a second after it was begun.
         assert listener._until == heard + 1.0
@@ -261,7 +261,7 @@ def test_what_a_new_adapter_echoed_is_no_part_of_the_first_sentence(bench: Bench
 def test_nothing_waits_in_the_kernel_behind_what_does_not_leave(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(listeners, "STUCK", 0.2)
+    monkeypatch.setattr(listeners, "STUCK_S", 0.2)
     held: list[int] = []
     monkeypatch.setattr(listeners, "waiting_to_leave", lambda _: len(held))
     pilot = bench.link("pilot", baud=115200, listens={"DPT": 1000})
@@ -271,7 +271,7 @@ def test_nothing_waits_in_the_kernel_behind_what_does_not_leave(
         loop = asyncio.get_running_loop()
 
         def say(number: int) -> None:
-            feed.hub.publish([sentence(f"$SDDPT,{number},0.5", loop.time())])
+            feed.router.publish([sentence(f"$SDDPT,{number},0.5", loop.time())])
 
         say(1)
         await until(lambda: listener.sent == 1)
@@ -305,7 +305,7 @@ def test_steering_that_waits_when_the_adapter_goes_is_dropped_and_named(
     async def play(feed: Feed) -> None:
         listener = unlimited(feed)
         now = asyncio.get_running_loop().time()
-        feed.hub.publish(
+        feed.router.publish(
             [
                 sentence(
                     "$GPRMB,A,0.66,L,003,004,4917.24,N,12309.57,W,1.3,52.5,0.5,V", now, "plotter"
@@ -331,16 +331,18 @@ def test_a_listener_that_takes_nothing_gets_no_old_steering_later(bench: Bench) 
         # Nobody reads: the pseudo-terminal fills up, quickly as on a fast wire.
         listener._character = 1e-6
         while not listener._rest:
-            feed.hub.publish([sentence(f"$SDDPT,{n},{'0' * 60}", loop.time()) for n in range(30)])
+            feed.router.publish(
+                [sentence(f"$SDDPT,{n},{'0' * 60}", loop.time()) for n in range(30)]
+            )
             await asyncio.sleep(0.02)
         old = apb(1, loop.time())
-        feed.hub.publish([old])
+        feed.router.publish([old])
         await asyncio.sleep(1.3)
         assert listener.drops["blocked"] >= 1
         heard = pilot.heard()
         await asyncio.sleep(0.1)
         new = apb(2, loop.time())
-        feed.hub.publish([new])
+        feed.router.publish([new])
         await until(lambda: new.raw in pilot.heard())
         assert old.raw not in heard
 
@@ -391,7 +393,9 @@ def test_each_formatter_is_kept_to_its_rate(bench: Bench) -> None:
         for n in range(30):
             # As if three seconds went by, ten of each in a second.
             heard = begin + n / 10
-            feed.hub.publish([sentence(f"$SDDPT,{n},0.5", heard), sentence(f"$YXMTW,{n},C", heard)])
+            feed.router.publish(
+                [sentence(f"$SDDPT,{n},0.5", heard), sentence(f"$YXMTW,{n},C", heard)]
+            )
             await asyncio.sleep(0.01)
         await until(lambda: listener_of(feed)._begun is None)
 

@@ -152,12 +152,12 @@ def test_a_fault_of_our_own_is_named_once_and_the_feed_goes_on(
 
     async def play(feed: Feed) -> None:
         tablet = Tablet(port_of(feed))
-        broken = feed.hub.publish
-        monkeypatch.setattr(feed.links[0]._intake, "_deliver", lambda _: 1 // 0)
+        broken = feed.router.publish
+        monkeypatch.setattr(feed.links[0]._ingest, "_deliver", lambda _: 1 // 0)
         for _ in range(5):
             gnss.say(GLL)
             await asyncio.sleep(0.01)
-        monkeypatch.setattr(feed.links[0]._intake, "_deliver", broken)
+        monkeypatch.setattr(feed.links[0]._ingest, "_deliver", broken)
         gnss.say(GLL)
         await until(lambda: tablet.look() == GLL)
         tablet.close()
@@ -167,7 +167,7 @@ def test_a_fault_of_our_own_is_named_once_and_the_feed_goes_on(
 
 
 def test_a_fault_in_the_background_ends_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(daemon, "WATCH", 0.01)
-    monkeypatch.setattr(daemon.Gate, "watch", lambda *_: 1 // 0)
+    monkeypatch.setattr(daemon, "WATCH_S", 0.01)
+    monkeypatch.setattr(daemon.SteeringGate, "watch", lambda *_: 1 // 0)
     with pytest.raises(ZeroDivisionError):
         asyncio.run(daemon.run(parse(bench.settings)))

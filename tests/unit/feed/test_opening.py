@@ -161,7 +161,7 @@ def test_an_address_cannot_take_a_listening_port_whole(
         loop = asyncio.get_running_loop()
         (net,) = feed.inputs
         assert isinstance(net, TcpServerInput)
-        silent = [Tablet(net.port, "127.0.0.5") for _ in range(tcp_inputs.MOST)]
+        silent = [Tablet(net.port, "127.0.0.5") for _ in range(tcp_inputs.MAX_CONNECTIONS)]
         speaks = Tablet(net.port, "127.0.0.6")
         speaks.channel.send(GLL)
         await until(lambda: net.as_json()["sentences"] == 1)
@@ -192,18 +192,18 @@ def test_an_address_cannot_take_a_listening_port_whole(
     ids=["spoofed senders", "connections"],
 )
 def test_invented_senders_cannot_fill_the_journal(
-    caplog: pytest.LogCaptureFixture, record: Callable[[fault_log.Teller, int], None]
+    caplog: pytest.LogCaptureFixture, record: Callable[[fault_log.FaultLog, int], None]
 ) -> None:
     caplog.set_level("INFO")
     clock = [0.0]
-    told = fault_log.Teller(clock=lambda: clock[0])
+    told = fault_log.FaultLog(clock=lambda: clock[0])
     for number in range(10000):
         record(told, number)
         clock[0] += 0.01
     # A line a minute after the first ones.
-    assert fault_log.BURST <= len(caplog.records) <= fault_log.BURST + 2
+    assert fault_log.BURST_LINES <= len(caplog.records) <= fault_log.BURST_LINES + 2
     # Other faults of the same subject are named, and later it says what was kept back.
-    told = fault_log.Teller(clock=lambda: clock[0])
+    told = fault_log.FaultLog(clock=lambda: clock[0])
     for number in range(30):
         record(told, number)
     told.warn("steering", "second plotter", "second")

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183 import multipart
-from provision.onboard.feed.nmea0183.multipart import WAIT, WAITING, Parts
+from provision.onboard.feed.nmea0183.multipart import MAX_OPEN_MESSAGES, PART_TIMEOUT_S, Parts
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from provision.onboard.feed.sources import ingest
 
@@ -86,15 +86,15 @@ def test_a_lost_part_delays_nobody_for_ever() -> None:
     # The second was lost, and the id comes again.
     joining.take(part(2, 1, at=1.0))
     assert raws(joining.take(part(2, 1, at=2.0))) == [part(2, 1).raw]
-    assert joining.overdue(2.0 + WAIT / 2) == []
-    assert raws(joining.overdue(2.0 + WAIT)) == [part(2, 1).raw]
+    assert joining.overdue(2.0 + PART_TIMEOUT_S / 2) == []
+    assert raws(joining.overdue(2.0 + PART_TIMEOUT_S)) == [part(2, 1).raw]
     assert not joining
 
 
 def test_noise_eats_no_memory() -> None:
     joining = Parts()
     passed = [s for n in range(1000) for s in joining.take(part(2, 1, str(n)))]
-    assert len(passed) >= 1000 - WAITING - 1
+    assert len(passed) >= 1000 - MAX_OPEN_MESSAGES - 1
 
 
 @given(
@@ -109,8 +109,8 @@ def test_every_part_goes_on_once(story: list[tuple[int, int, str]]) -> None:
 
 
 def test_nothing_comes_between_the_parts(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(multipart, "WAIT", 0.1)
-    monkeypatch.setattr(ingest, "WAIT", 0.1)
+    monkeypatch.setattr(multipart, "PART_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(ingest, "PART_TIMEOUT_S", 0.1)
     ais, gnss = bench.link("ais", baud=38400), bench.link("gnss")
 
     async def play(feed: Feed) -> None:

@@ -136,14 +136,14 @@ def test_a_backlog_that_takes_long_to_read_stays_old(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its end is read two seconds after the stall, and was said before it."""
-    monkeypatch.setattr(tcp_client, "BACKLOG", 4096)
+    monkeypatch.setattr(tcp_client, "MAX_RECEIVE_BYTES", 4096)
     pilot = bench.link("pilot", baud=38400, listens=RATES)
     sender = {"helm": {"address": "127.0.0.1"}}
     bench.settings["steering"] = {"from": sender, "link": "pilot", "sentences": ["APB"]}
 
     async def play(feed: Feed) -> None:
         assert feed.server is not None
-        publish, pieces = feed.hub.publish, 0
+        publish, pieces = feed.router.publish, 0
 
         def slow(sentences: list[Sentence]) -> None:
             nonlocal pieces
@@ -151,7 +151,7 @@ def test_a_backlog_that_takes_long_to_read_stays_old(
             time.sleep(0.1)
             publish(sentences)
 
-        monkeypatch.setattr(feed.hub, "publish", slow)
+        monkeypatch.setattr(feed.router, "publish", slow)
         tablet = Tablet(port_of(feed))
         await asyncio.sleep(0.3)
         with suppress(BlockingIOError):
@@ -209,7 +209,7 @@ def test_what_waited_until_its_connection_could_be_taken_does_not_steer(
 def test_what_a_server_hands_over_at_connect_does_not_steer(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(ingest, "STORED", 1.0)
+    monkeypatch.setattr(ingest, "STORED_S", 1.0)
     pilot = bench.link("pilot", baud=38400, listens=RATES)
     with socket.create_server(("127.0.0.1", 0)) as server:
         where = f"127.0.0.1:{server.getsockname()[1]}"
@@ -247,9 +247,9 @@ def test_the_fault_of_one_output_stops_no_other(
             raise ValueError("a fault of this output")
 
     async def play(feed: Feed) -> None:
-        feed.hub.tap(Broken())
+        feed.router.tap(Broken())
         now = asyncio.get_running_loop().time()
-        feed.hub.publish([make("$SDDPT,1,0.5", origin="depth", heard=now)])
+        feed.router.publish([make("$SDDPT,1,0.5", origin="depth", heard=now)])
         await until(lambda: feed.listeners[0].sent == 1)
         assert feed.state()["faults"] == {"broken": 1}
 

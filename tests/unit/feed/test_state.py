@@ -11,10 +11,10 @@ import pytest
 from provision.onboard.feed.config.json_reader import ConfigError
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import make
-from provision.onboard.feed.policy.rate_limit import Pace
+from provision.onboard.feed.policy.rate_limit import RateLimit
 from provision.onboard.feed.report import state_socket
-from provision.onboard.feed.report.fault_log import REMEMBERED, Teller
-from provision.onboard.feed.sources.statistics import FORMATTERS, Counts
+from provision.onboard.feed.report.fault_log import MAX_FAULTS, FaultLog
+from provision.onboard.feed.sources.statistics import MAX_FORMATTERS, Statistics
 from provision.onboard.feed.state_query import ask
 
 from .conftest import GLL, Bench, Tablet, numbered, port_of, until
@@ -57,7 +57,7 @@ def test_the_state_tells_each_output_its_queue_and_drops(bench: Bench) -> None:
             tablet = Tablet(port_of(feed))
             await until(lambda: feed.server._clients)  # type: ignore[union-attr]
             (listener,) = feed.listeners
-            listener._pace = Pace({"DPT": float("inf")})
+            listener._rate_limit = RateLimit({"DPT": float("inf")})
             gnss.say(b"".join(map(numbered, range(50))))
             await until(lambda: numbered(49) in tablet.look())
             told = feed.state()["outputs"]
@@ -90,7 +90,7 @@ def taken_by_the_kernel() -> int:
 def test_who_asks_and_never_listens_is_left(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, more: int
 ) -> None:
-    monkeypatch.setattr(state_socket, "TIMEOUT", 0.1)
+    monkeypatch.setattr(state_socket, "CLIENT_TIMEOUT_S", 0.1)
 
     async def play(feed: Feed) -> None:
         much = "x" * (taken_by_the_kernel() + more)
@@ -123,7 +123,7 @@ def test_nobody_there_is_an_error(tmp_path: Path) -> None:
 
 
 def test_rates_follow_the_last_seconds_only() -> None:
-    counts = Counts(0.0)
+    counts = Statistics(0.0)
     dpt = make("$SDDPT,1,", origin="x", heard=0)
     for second in range(1, 31):
         counts.heard(20, [dpt, dpt], float(second))
@@ -136,7 +136,7 @@ def test_rates_follow_the_last_seconds_only() -> None:
 
 
 def test_what_an_adapter_had_stored_up_is_no_rate() -> None:
-    counts = Counts(0.0)
+    counts = Statistics(0.0)
     dpt = make("$SDDPT,1,", origin="x", heard=0)
     counts.heard(200, [dpt] * 20, 0.1)
     assert counts.rates(0.5) == {"DPT": 0.0} and counts.over(0.5) == 0.0
@@ -152,24 +152,24 @@ def test_what_an_adapter_had_stored_up_is_no_rate() -> None:
 
 
 def test_made_up_formatters_eat_no_memory() -> None:
-    counts = Counts(0.0)
+    counts = Statistics(0.0)
     for number in range(1000):
         counts.heard(20, [make(f"$PX{number},1", origin="x", heard=0)], 1.0)
-    assert len(counts.rates(2.0)) == FORMATTERS
+    assert len(counts.rates(2.0)) == MAX_FORMATTERS
     assert counts.sentences == 1000
 
 
 def test_a_fault_is_named_once_and_after_an_hour_again(caplog: pytest.LogCaptureFixture) -> None:
     now = [0.0]
-    teller = Teller(lambda: now[0])
+    fault_log = FaultLog(lambda: now[0])
     for second in range(3601):
         now[0] = float(second)
-        teller.warn("gnss", "noise", "noise")
+        fault_log.warn("gnss", "noise", "noise")
     lines = [record.getMessage() for record in caplog.records]
     assert lines == [
         "gnss: noise",
         "gnss: noise (3599 more of these since it was last named)",
     ]
-    for number in range(2 * REMEMBERED):
-        teller.warn(f"client {number}", "noise", "noise")
-    assert len(teller._named) == REMEMBERED
+    for number in range(2 * MAX_FAULTS):
+        fault_log.warn(f"client {number}", "noise", "noise")
+    assert len(fault_log._named) == MAX_FAULTS

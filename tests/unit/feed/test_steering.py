@@ -289,7 +289,7 @@ def test_what_an_adapter_may_have_stored_up_does_not(
     aboard: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Adapters keep what came before their port was opened, and say it then."""
-    monkeypatch.setattr(ingest, "STORED", 0.3)
+    monkeypatch.setattr(ingest, "STORED_S", 0.3)
 
     async def play(feed: Feed) -> None:
         (table,) = await tablets(feed, "127.0.0.2")

@@ -46,7 +46,7 @@ def test_what_an_adapter_may_have_stored_up_is_logged_and_goes_nowhere_else(
     logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The log is there to find out later what steered; what was withheld belongs in it."""
-    monkeypatch.setattr(ingest, "STORED", 60.0)
+    monkeypatch.setattr(ingest, "STORED_S", 60.0)
     plotter = logging_bench.link("plotter", talks={"APB": 1})
 
     async def play(feed: Feed) -> None:
@@ -273,7 +273,7 @@ def test_the_cap_removes_the_lowest_number(logging_bench: Bench) -> None:
 def test_a_full_card_stops_the_log_and_nothing_else(
     logging_bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(voyage, "SPARE", 2**60)
+    monkeypatch.setattr(voyage, "MIN_FREE_BYTES", 2**60)
     gnss = logging_bench.link("gnss")
 
     async def play(feed: Feed) -> None:
@@ -340,7 +340,7 @@ def test_a_card_that_never_answers_does_not_hold_up_the_end(
     logging_bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     answers = Event()
-    monkeypatch.setattr(voyage, "GRACE", 0.05)
+    monkeypatch.setattr(voyage, "LAST_WRITE_TIMEOUT_S", 0.05)
     monkeypatch.setattr(VoyageLog, "_append", lambda log, member: answers.wait() and None)
     gnss = logging_bench.link("gnss")
 

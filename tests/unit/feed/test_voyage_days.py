@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from provision.onboard.feed.config.parse import parse
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.voyage_log import log as voyage
 from provision.onboard.feed.voyage_log.files import files
 from provision.onboard.feed.voyage_log.log import VoyageLog
@@ -51,7 +51,7 @@ class Boat:
             settings["log"] |= {"days": days, "interval": 3600}
             config = parse(settings).log
             assert config is not None
-            log = VoyageLog(config, Teller())
+            log = VoyageLog(config, FaultLog())
             for number, seconds in enumerate((0.0, *waits)):
                 if number and number <= len(jumps):
                     self.wall += jumps[number - 1]

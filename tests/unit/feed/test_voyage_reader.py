@@ -12,7 +12,7 @@ import pytest
 
 from provision.onboard.feed.config.parse import parse
 from provision.onboard.feed.nmea0183 import tag_block
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.voyage_log.log import VoyageLog
 from provision.onboard.feed.voyage_log.reader import read
 
@@ -40,7 +40,7 @@ def as_now(folder: Path) -> bytes:
         settings = {"links": {}, "outputs": {}, "log": {"folder": str(folder / "log")}}
         config = parse(settings).log
         assert config is not None
-        log = VoyageLog(config, Teller())
+        log = VoyageLog(config, FaultLog())
         for number in range(MEMBERS):
             for one in range(number * LINES, (number + 1) * LINES):
                 log.put(feed_sentence(numbered(one), one * 0.04))

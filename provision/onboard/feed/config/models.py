@@ -11,7 +11,7 @@ from provision.onboard.feed.nmea0183.filters import Filter
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceConfig:
     """Holds what links and inputs have in common."""
 
     name: str
@@ -22,7 +22,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Link(Source):
+class LinkConfig(SourceConfig):
     """Describes a serial connection to an instrument."""
 
     device: str
@@ -34,14 +34,14 @@ class Link(Source):
 
 
 @dataclass(frozen=True)
-class Can(Source):
+class CanConfig(SourceConfig):
     """Describes an NMEA 2000 network behind a SocketCAN interface."""
 
     interface: str
 
 
 @dataclass(frozen=True)
-class Input(Source):
+class InputConfig(SourceConfig):
     """Describes a source on the network. One of `tcp`, `listen`, `udp` and `multicast` is set."""
 
     tcp: tuple[str, int] | None
@@ -52,7 +52,7 @@ class Input(Source):
 
 
 @dataclass(frozen=True)
-class Tcp:
+class TcpConfig:
     """Describes the server that tablets read the feed from."""
 
     port: int
@@ -65,7 +65,7 @@ class Tcp:
 
 
 @dataclass(frozen=True)
-class Udp:
+class UdpConfig:
     """Describes a broadcast address or a host that datagrams go to."""
 
     address: str
@@ -76,7 +76,7 @@ class Udp:
 
 
 @dataclass(frozen=True)
-class Multicast:
+class MulticastConfig:
     """Describes multicast as of IEC 61162-450."""
 
     interface: str
@@ -87,7 +87,7 @@ class Multicast:
 
 
 @dataclass(frozen=True)
-class Sender:
+class SenderConfig:
     """Names a sender that may steer: a network address (with its hardware address), or a link."""
 
     name: str
@@ -99,17 +99,17 @@ class Sender:
 
 
 @dataclass(frozen=True)
-class Steering:
+class SteeringConfig:
     """Names the link that is steered, the sentences that steer it, and their senders."""
 
     link: str
     sentences: frozenset[str]
-    senders: tuple[Sender, ...]
+    senders: tuple[SenderConfig, ...]
     silence: float
 
 
 @dataclass(frozen=True)
-class Prefer:
+class PreferConfig:
     """Holds the order of preference for each kind of data."""
 
     order: Mapping[str, tuple[str, ...]]
@@ -118,7 +118,7 @@ class Prefer:
 
 
 @dataclass(frozen=True)
-class Clock:
+class ClockConfig:
     """Names the links that tell the time, and the socket that it goes to."""
 
     socket: str
@@ -127,7 +127,7 @@ class Clock:
 
 
 @dataclass(frozen=True)
-class Log:
+class LogConfig:
     """Describes the voyage log."""
 
     folder: str
@@ -137,7 +137,7 @@ class Log:
 
 
 @dataclass(frozen=True)
-class State:
+class StateConfig:
     """Says where the state can be asked for, and how often the journal gets counters."""
 
     socket: str
@@ -148,16 +148,16 @@ class State:
 class Config:
     """Holds the whole configuration of boat-feed."""
 
-    links: tuple[Link, ...]
-    cans: tuple[Can, ...]
-    inputs: tuple[Input, ...]
-    tcp: Tcp | None
-    udp: tuple[Udp, ...]
-    multicast: Multicast | None
-    prefer: Prefer | None
-    steering: Steering | None
-    clock: Clock | None
-    log: Log | None
+    links: tuple[LinkConfig, ...]
+    cans: tuple[CanConfig, ...]
+    inputs: tuple[InputConfig, ...]
+    tcp: TcpConfig | None
+    udp: tuple[UdpConfig, ...]
+    multicast: MulticastConfig | None
+    prefer: PreferConfig | None
+    steering: SteeringConfig | None
+    clock: ClockConfig | None
+    log: LogConfig | None
     stations: str
     """The socket where boat-stations answers."""
-    state: State
+    state: StateConfig

@@ -79,19 +79,19 @@ import socket
 
 from provision.onboard.feed.config.json_reader import ConfigError, Keys
 from provision.onboard.feed.config.models import (
-    Can,
-    Clock,
+    CanConfig,
+    ClockConfig,
     Config,
-    Input,
-    Link,
-    Log,
-    Multicast,
-    Prefer,
-    Sender,
-    State,
-    Steering,
-    Tcp,
-    Udp,
+    InputConfig,
+    LinkConfig,
+    LogConfig,
+    MulticastConfig,
+    PreferConfig,
+    SenderConfig,
+    StateConfig,
+    SteeringConfig,
+    TcpConfig,
+    UdpConfig,
 )
 from provision.onboard.feed.net.subnet import EVERYWHERE, Subnet
 from provision.onboard.feed.nmea0183.filters import Filter, Pattern
@@ -147,9 +147,9 @@ def _network(keys: Keys) -> Subnet | None:
         raise ConfigError(f"{keys.name('network')}: {text} is no IPv4 network") from None
 
 
-def _link(name: str, keys: Keys) -> Link | Can:
+def _link(name: str, keys: Keys) -> LinkConfig | CanConfig:
     if keys.has("can"):
-        return Can(
+        return CanConfig(
             name=name,
             interface=keys.take("can", str),
             talks=keys.rates("talks"),
@@ -160,7 +160,7 @@ def _link(name: str, keys: Keys) -> Link | Can:
     baud = keys.take("baud", int, 4800)
     if baud not in BAUD_RATES:
         raise ConfigError(f"{keys.name('baud')}: {baud} is not a baud rate")
-    return Link(
+    return LinkConfig(
         name=name,
         device=keys.take("device", str),
         baud=baud,
@@ -174,7 +174,7 @@ def _link(name: str, keys: Keys) -> Link | Can:
     )
 
 
-def _input(name: str, keys: Keys) -> Input:
+def _input(name: str, keys: Keys) -> InputConfig:
     ways = [way for way in ("tcp", "listen", "udp", "multicast") if keys.has(way)]
     if len(ways) != 1:
         raise ConfigError(f"{keys.place}: one of tcp, listen, udp and multicast is needed")
@@ -189,7 +189,7 @@ def _input(name: str, keys: Keys) -> Input:
     for group in groups:
         if group not in GROUPS:
             raise ConfigError(f"{keys.name('multicast')}: {group} is none of {', '.join(GROUPS)}")
-    return Input(
+    return InputConfig(
         name=name,
         tcp=tcp,
         listen=keys.whole("listen", 0, 65535) if ways == ["listen"] else None,
@@ -203,8 +203,8 @@ def _input(name: str, keys: Keys) -> Input:
     )
 
 
-def _tcp(keys: Keys) -> Tcp:
-    return Tcp(
+def _tcp(keys: Keys) -> TcpConfig:
+    return TcpConfig(
         port=keys.whole("port", 0, 65535, 10110),
         address=_address(keys, "address", ""),
         clients=keys.whole("clients", 1, 1000, 64),
@@ -215,8 +215,8 @@ def _tcp(keys: Keys) -> Tcp:
     )
 
 
-def _udp(keys: Keys) -> Udp:
-    return Udp(
+def _udp(keys: Keys) -> UdpConfig:
+    return UdpConfig(
         address=_address(keys, "address"),
         port=keys.whole("port", 1, 65535, 10110),
         network=_network(keys),
@@ -224,12 +224,12 @@ def _udp(keys: Keys) -> Udp:
     )
 
 
-def _multicast(keys: Keys) -> Multicast:
+def _multicast(keys: Keys) -> MulticastConfig:
     source: str = keys.take("source", str, "II0001")
     # Two letters and four digits (IEC 61162-450, from memory).
     if len(source) != 6 or not (source[:2].isalpha() and source[2:].isdecimal()):
         raise ConfigError(f"{keys.name('source')}: {source} is not two letters and four digits")
-    return Multicast(
+    return MulticastConfig(
         interface=_address(keys, "interface", ""),
         source=source,
         network=_network(keys) or EVERYWHERE,
@@ -241,17 +241,17 @@ def _order(keys: Keys) -> dict[str, tuple[str, ...]]:
     return {kind: keys.strings(kind) for kind in KINDS if keys.has(kind)}
 
 
-def _prefer(keys: Keys) -> Prefer:
-    return Prefer(
+def _prefer(keys: Keys) -> PreferConfig:
+    return PreferConfig(
         order=keys.one("order", _order),
         silence=keys.number("silence", 0.1, 3600, 10),
         steady=keys.number("steady", 0, 3600, 10),
     )
 
 
-def _sender(name: str, keys: Keys) -> Sender:
+def _sender(name: str, keys: Keys) -> SenderConfig:
     mac: str | None = keys.take("mac", str, None)
-    sender = Sender(
+    sender = SenderConfig(
         name=name,
         address=keys.take("address", str, None),
         mac=mac.lower() if mac else None,
@@ -265,8 +265,8 @@ def _sender(name: str, keys: Keys) -> Sender:
     return sender
 
 
-def _steering(keys: Keys) -> Steering:
-    return Steering(
+def _steering(keys: Keys) -> SteeringConfig:
+    return SteeringConfig(
         link=keys.take("link", str),
         sentences=frozenset(keys.strings("sentences")),
         senders=keys.named("from", _sender),
@@ -274,16 +274,16 @@ def _steering(keys: Keys) -> Steering:
     )
 
 
-def _clock(keys: Keys) -> Clock:
-    return Clock(
+def _clock(keys: Keys) -> ClockConfig:
+    return ClockConfig(
         socket=keys.take("socket", str),
         links=keys.strings("links"),
         not_before=(keys.number("not_before", 0, 2**40, 0.0) if keys.has("not_before") else None),
     )
 
 
-def _log(keys: Keys) -> Log:
-    return Log(
+def _log(keys: Keys) -> LogConfig:
+    return LogConfig(
         folder=keys.take("folder", str),
         days=keys.whole("days", 1, 10000, 30),
         cap=keys.whole("cap", 2**20, 2**50, 2 * 10**9),
@@ -291,14 +291,14 @@ def _log(keys: Keys) -> Log:
     )
 
 
-def _state(keys: Keys) -> State:
-    return State(
+def _state(keys: Keys) -> StateConfig:
+    return StateConfig(
         socket=keys.take("socket", str, STATE_SOCKET),
         journal=keys.number("journal", 0.1, 10**6, 900),
     )
 
 
-def _outputs(keys: Keys) -> tuple[Tcp | None, tuple[Udp, ...], Multicast | None]:
+def _outputs(keys: Keys) -> tuple[TcpConfig | None, tuple[UdpConfig, ...], MulticastConfig | None]:
     return keys.maybe("tcp", _tcp), keys.each("udp", _udp), keys.maybe("multicast", _multicast)
 
 
@@ -306,8 +306,8 @@ def _config(keys: Keys) -> Config:
     links = keys.named("links", _link)
     tcp, udp, multicast = keys.one("outputs", _outputs)
     config = Config(
-        links=tuple(link for link in links if isinstance(link, Link)),
-        cans=tuple(link for link in links if isinstance(link, Can)),
+        links=tuple(link for link in links if isinstance(link, LinkConfig)),
+        cans=tuple(link for link in links if isinstance(link, CanConfig)),
         inputs=keys.named("inputs", _input),
         tcp=tcp,
         udp=udp,

@@ -6,7 +6,7 @@ from __future__ import annotations
 import socket
 
 #: Addresses remembered. A sender that keeps changing its address must not fill memory.
-REMEMBERED = 64
+MAX_ADDRESSES = 64
 
 
 class OwnPorts:
@@ -30,7 +30,7 @@ class OwnPorts:
 
     def _is_local(self, address: str) -> bool:
         if address not in self._local:
-            if len(self._local) >= REMEMBERED:
+            if len(self._local) >= MAX_ADDRESSES:
                 self._local.clear()
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
                 try:

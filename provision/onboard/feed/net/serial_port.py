@@ -10,12 +10,12 @@ import struct
 import termios
 
 #: 8 data bits and 1 stop bit after a start bit: ten bits a character (IEC 61162-1).
-BITS = 10
+BITS_PER_CHAR = 10
 
 
 def character_time(baud: int) -> float:
     """Return the seconds that one character takes on the wire."""
-    return BITS / baud
+    return BITS_PER_CHAR / baud
 
 
 def open_port(device: str, baud: int) -> int:

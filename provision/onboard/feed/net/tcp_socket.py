@@ -9,7 +9,7 @@ import socket
 KEEPALIVE = (15, 5, 3)
 
 #: Bytes taken from a client's queue, or read from a connection, in one go.
-PIECE = 4096
+CHUNK_BYTES = 4096
 
 
 def keep_alive(channel: socket.socket, patience: float) -> None:

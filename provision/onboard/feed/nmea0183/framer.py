@@ -14,13 +14,19 @@ from dataclasses import dataclass
 
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.checksum import checksum
-from provision.onboard.feed.nmea0183.sentence import LENGTH, LONG, Sentence, split_address, steers
+from provision.onboard.feed.nmea0183.sentence import (
+    MAX_LONG_SENTENCE_CHARS,
+    MAX_SENTENCE_CHARS,
+    Sentence,
+    split_address,
+    steers,
+)
 
 #: A line longer than any sentence with its TAG block is given up before its end comes.
-HOLD = 2 * LONG
+MAX_HELD_BYTES = 2 * MAX_LONG_SENTENCE_CHARS
 
 #: This many bytes without a sentence, a quarter of them no text, look like a wrong baud rate.
-STRANGE_WINDOW = 256
+STRANGE_BYTES = 256
 
 _CHECKED = re.compile(rb"[$!]([A-Z0-9]{3,}(?:,[\x20-\x7e]*)?)\*([0-9A-Fa-f]{2})")
 _BARE = re.compile(rb"[$!]([A-Z0-9]{3,},[\x20-\x29\x2b-\x7e]*)")
@@ -83,7 +89,7 @@ class Framer:
         """When the stream's connection began, in monotonic seconds."""
         self._origin = origin
         self._unchecked = unchecked
-        self._length = LONG if long else LENGTH
+        self._length = MAX_LONG_SENTENCE_CHARS if long else MAX_SENTENCE_CHARS
         self._tail = b""
         self._tail_since = 0.0
         self._opening = not from_start
@@ -121,7 +127,7 @@ class Framer:
                 self._opening = False
                 begun = since
         self._tail_since = begun
-        self._tail = tail if len(tail) <= HOLD else self._give_up(tail)
+        self._tail = tail if len(tail) <= MAX_HELD_BYTES else self._give_up(tail)
         return sentences
 
     def _line(self, line: bytes, heard: float, rest: int, waited: float) -> Sentence | None:
@@ -185,7 +191,7 @@ class Framer:
         """Shorten a line longer than any sentence. Its next delimiter starts a new sentence."""
         start = max(tail.rfind(b"$"), tail.rfind(b"!"))
         if start > 0 and len(tail) - start <= self._length:
-            return tail[max(0, start - tag_block.LENGTH) :]
+            return tail[max(0, start - tag_block.MAX_TAG_BLOCK_CHARS) :]
         if start >= 0:
             self.errors.length += 1
         else:
@@ -194,12 +200,16 @@ class Framer:
         self._skipping = True
         # A TAG block may have begun.
         block = tail.rfind(b"\\")
-        return tail[block:] if start < 0 and 0 <= len(tail) - block <= tag_block.LENGTH else b""
+        return (
+            tail[block:]
+            if start < 0 and 0 <= len(tail) - block <= tag_block.MAX_TAG_BLOCK_CHARS
+            else b""
+        )
 
     def _count_strange(self, dropped: bytes) -> None:
         self._unheard += len(dropped)
         self._strange += len(dropped.translate(None, _TEXT))
-        if self._unheard >= STRANGE_WINDOW:
+        if self._unheard >= STRANGE_BYTES:
             if self._strange * 4 >= self._unheard:
                 self.errors.baud += 1
             self._strange = self._unheard = 0

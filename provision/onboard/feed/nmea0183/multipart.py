@@ -17,10 +17,10 @@ from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Seconds that a part waits for the others: at 4800 baud nine parts of 82 characters take
 #: 1.5 s (IEC 61162-1).
-WAIT = 2.0
+PART_TIMEOUT_S = 2.0
 
 #: Messages that wait at once. More of them are only noise.
-WAITING = 16
+MAX_OPEN_MESSAGES = 16
 
 #: Address, total and number, message id and channel of an encapsulated sentence (IEC 61162-1).
 _PART = re.compile(rb"!([A-Z0-9]+),(\d{1,2}),(\d{1,2}),(\d*,[^,*]*),")
@@ -54,7 +54,7 @@ class Parts:
             return waiting
         waiting.append(sentence)
         if number < total:
-            if len(self._waiting) <= WAITING:
+            if len(self._waiting) <= MAX_OPEN_MESSAGES:
                 return []
             return self._waiting.pop(next(iter(self._waiting)))
         del self._waiting[key]
@@ -62,5 +62,7 @@ class Parts:
 
     def overdue(self, now: float) -> list[Sentence]:
         """Return the parts that have waited too long."""
-        late = [key for key, parts in self._waiting.items() if now - parts[0].heard >= WAIT]
+        late = [
+            key for key, parts in self._waiting.items() if now - parts[0].heard >= PART_TIMEOUT_S
+        ]
         return [part for key in late for part in self._waiting.pop(key)]

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 
-from provision.onboard.feed.nmea0183.framer import HOLD, Framer
+from provision.onboard.feed.nmea0183.framer import MAX_HELD_BYTES, Framer
 
 #: The reason for closing a connection that begins with anything but a sentence.
 NOT_NMEA = "was sent away: it does not begin with a sentence of NMEA 0183"
@@ -48,4 +48,6 @@ class Opening:
             if sentences:
                 self.passed, self._begun = True, b""
                 return False
-        return len(self._begun) > HOLD or bool(self._begun and self._begun[0] not in STARTS)
+        return len(self._begun) > MAX_HELD_BYTES or bool(
+            self._begun and self._begun[0] not in STARTS
+        )

@@ -10,13 +10,13 @@ from provision.onboard.feed.nmea0183.checksum import checksum
 from provision.onboard.feed.nmea0183.tag_block import Tag
 
 #: Prefix of the names of clients, as origins of sentences.
-CLIENT = "client "
+CLIENT_PREFIX = "client "
 
 #: At most 82 characters from the start delimiter to CR LF (IEC 61162-1).
-LENGTH = 82
+MAX_SENTENCE_CHARS = 82
 
 #: Limit for a link that allows longer sentences.
-LONG = 512
+MAX_LONG_SENTENCE_CHARS = 512
 
 #: Talkers of AIS stations and receivers send encapsulated sentences (IEC 61162-1).
 ENCAPSULATED = frozenset({"VDM", "VDO"})

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from provision.onboard.feed.nmea0183.checksum import checksum
 
 #: Characters of a TAG block with its backslashes, at most (from memory).
-LENGTH = 82
+MAX_TAG_BLOCK_CHARS = 82
 
 #: A character that a block's form needs, or that is not printable ASCII, is written as ^ and two
 #: hexadecimal digits for each of its octets in UTF-8 (NMEA 0183's own escape, from memory).

@@ -6,10 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 #: Fast packets assembled at once, and bytes of the longest (ISO 11783-3, NMEA 2000).
-OPEN, LONGEST = 64, 223
+MAX_OPEN_PACKETS, MAX_PACKET_BYTES = 64, 223
 
 #: Data bytes in the first frame of a fast packet and in each that follows.
-FIRST, NEXT = 6, 7
+FIRST_FRAME_BYTES, NEXT_FRAME_BYTES = 6, 7
 
 
 def split_identifier(identifier: int) -> tuple[int, int]:
@@ -53,7 +53,7 @@ class FastPackets:
                 if self._open.pop(key, None) is not None:
                     self.dropped += 1
                 return None
-            packet.data += frame[1 : 1 + NEXT]
+            packet.data += frame[1 : 1 + NEXT_FRAME_BYTES]
             packet.frames += 1
         packet = self._open.get(key)
         if packet is None or len(packet.data) < packet.length:
@@ -64,10 +64,10 @@ class FastPackets:
     def _begin(self, key: tuple[int, int, int], frame: bytes) -> None:
         if self._open.pop(key, None) is not None:
             self.dropped += 1
-        if not 0 < frame[1] <= LONGEST:
+        if not 0 < frame[1] <= MAX_PACKET_BYTES:
             self.dropped += 1
             return
-        if len(self._open) >= OPEN:
+        if len(self._open) >= MAX_OPEN_PACKETS:
             del self._open[next(iter(self._open))]
             self.dropped += 1
-        self._open[key] = _Packet(frame[1], frame[2 : 2 + FIRST], 1)
+        self._open[key] = _Packet(frame[1], frame[2 : 2 + FIRST_FRAME_BYTES], 1)

@@ -13,16 +13,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 #: Sentences in a row that must agree before a link is heeded.
-AGREE = 3
+MIN_AGREEING_SENTENCES = 3
 
 #: Seconds that two sentences may differ against the monotonic clock and still agree.
-TOLERANCE = 1.0
+TOLERANCE_S = 1.0
 
 #: Seconds by which two links may differ only through a delay in sending the time.
 LATENCY_S = 5.0
 
 #: Seconds that a fix is good for. A link that was good so recently keeps the others out.
-FRESH = 10.0
+FIX_HOLDS_S = 10.0
 
 #: Seconds that a link waits, while other named links are silent, before it is heeded.
 ALONE_S = 60.0
@@ -53,7 +53,7 @@ class Run:
     def add(self, difference: float, heard: float) -> None:
         """Take the next sentence: it continues the run, or starts another."""
         self.heard = heard
-        if abs(difference - self.difference) <= TOLERANCE:
+        if abs(difference - self.difference) <= TOLERANCE_S:
             # Follow the drift of the monotonic clock slowly.
             self.difference += (difference - self.difference) / 16
             self.agreeing += 1
@@ -86,15 +86,15 @@ class Agreement:
         return [
             link
             for link in self._links
-            if self._is_fresh(link, now) and self.runs[link].agreeing >= AGREE
+            if self._is_fresh(link, now) and self.runs[link].agreeing >= MIN_AGREEING_SENTENCES
         ]
 
     def _is_fresh(self, link: str, now: float) -> bool:
-        return link in self.runs and now - self.runs[link].heard < FRESH
+        return link in self.runs and now - self.runs[link].heard < FIX_HOLDS_S
 
     def right(self, steady: list[str], now: float) -> list[str]:
         """Name the links of `steady` that are right: all of them, or none where nothing decides."""
-        passed, self._last = min(now - self._last, FRESH), now
+        passed, self._last = min(now - self._last, FIX_HOLDS_S), now
         groups = [[other for other in steady if self._agree(link, other)] for link in steady]
         if all(len(group) == len(steady) for group in groups):
             self._credit(steady, passed)

@@ -13,29 +13,29 @@ from provision.onboard.feed.net.subnet import came_from
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.nmea0183.transmission_groups import ANY, GROUPS, HEADER, group_of
-from provision.onboard.feed.outputs.udp import DATAGRAM, pack
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.outputs.udp import MAX_DATAGRAM_BYTES, pack
+from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Line counts and group ids run up to this number and start again (from memory).
-COUNT = 1000
+MAX_COUNT = 1000
 
 #: Seconds between attempts to find the interface.
-RETRY = 2.0
+RETRY_S = 2.0
 
 
-class Multicast:
+class MulticastOutput:
     """Sends each sentence to its transmission group, with a TAG block that names us."""
 
     def __init__(
         self,
-        multicast: models.Multicast,
-        teller: Teller,
+        multicast: models.MulticastConfig,
+        fault_log: FaultLog,
         own: OwnPorts,
         not_from: frozenset[str],
     ) -> None:
         """Take `not_from`, the origins on the same medium."""
         self._multicast = multicast
-        self._teller = teller
+        self._fault_log = fault_log
         self._not_from = not_from
         self._loop = asyncio.get_running_loop()
         self._pending: list[Sentence] = []
@@ -57,7 +57,7 @@ class Multicast:
         if came_from(sentence.sender, self._multicast.network):
             return
         if not self._pending:
-            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
+            self._loop.call_soon(self._fault_log.guarded(self.name, self._flush))
         self._pending.append(sentence)
 
     def _flush(self) -> None:
@@ -71,7 +71,7 @@ class Multicast:
             group = group_of(sentence.talker, sentence.formatter)
             groups.setdefault(group, []).append(self._tagged(sentence))
         for group, pieces in groups.items():
-            for datagram in pack(pieces, DATAGRAM - len(HEADER)):
+            for datagram in pack(pieces, MAX_DATAGRAM_BYTES - len(HEADER)):
                 self._send(HEADER + datagram, GROUPS[group])
 
     def _tagged(self, sentence: Sentence) -> bytes:
@@ -79,10 +79,10 @@ class Multicast:
         source = ("s", self._multicast.source)
         tagged = []
         if len(lines) > 1:
-            self._group = self._group % (COUNT - 1) + 1
+            self._group = self._group % (MAX_COUNT - 1) + 1
         for number, line in enumerate(lines, start=1):
             count = ("n", str(self._line))
-            self._line = (self._line + 1) % COUNT
+            self._line = (self._line + 1) % MAX_COUNT
             grouping = ("g", f"{number}-{len(lines)}-{self._group}")
             block = (grouping, source, count) if len(lines) > 1 else (source, count)
             tagged.append(tag_block.build(*block) + line)
@@ -92,13 +92,13 @@ class Multicast:
         """Report whether the interface exists. Looked up every few seconds."""
         now = self._loop.time()
         if not self._ready and now >= self._retry_at:
-            self._retry_at = now + RETRY
+            self._retry_at = now + RETRY_S
             address = socket.inet_aton(self._multicast.interface or ANY)
             try:
                 self._channel.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
                 self._ready = True
             except OSError as error:
-                self._teller.warn("multicast", "send", error.strerror or str(error))
+                self._fault_log.warn("multicast", "send", error.strerror or str(error))
         return self._ready
 
     def _send(self, datagram: bytes, to: tuple[str, int]) -> None:
@@ -107,12 +107,12 @@ class Multicast:
         except OSError as error:
             self.dropped += 1
             self._ready, self._faulty = False, True
-            self._teller.warn("multicast", "send", error.strerror or str(error))
+            self._fault_log.warn("multicast", "send", error.strerror or str(error))
         else:
             self.sent += 1
             if self._faulty:
                 self._faulty = False
-                self._teller.mended("multicast", "send", "sends again")
+                self._fault_log.mended("multicast", "send", "sends again")
 
     def close(self) -> None:
         self._channel.close()

@@ -16,13 +16,13 @@ from itertools import chain
 from typing import Any
 
 from provision.onboard.feed.net.serial_port import character_time, waiting_to_leave
-from provision.onboard.feed.nmea0183.sentence import CLIENT, Sentence, steers
+from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX, Sentence, steers
 from provision.onboard.feed.nmea0183.validity import is_void
-from provision.onboard.feed.policy.rate_limit import Pace
-from provision.onboard.feed.policy.stalls import STALE
-from provision.onboard.feed.policy.steering_gate import Gate
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.serial_link import Link
+from provision.onboard.feed.policy.rate_limit import RateLimit
+from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S
+from provision.onboard.feed.policy.steering_gate import SteeringGate
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.serial_link import SerialLink
 
 #: Queues by urgency: steering, own position and motion, the rest.
 STEERING, MOTION, REST = range(3)
@@ -36,14 +36,14 @@ OWN_MOTION = frozenset(
 WIND = frozenset(["MWV", "MWD", "VWR", "VWT"])
 
 #: Sentences that wait in one queue.
-QUEUE = 32
+MAX_QUEUE_SENTENCES = 32
 
 #: End of a sentence (IEC 61162-1).
 LINE_END = b"\r\n"
 
 #: Seconds that written bytes may stay in the kernel before the port is reopened. Only that
 #: discards them.
-STUCK = 2.0
+STUCK_S = 2.0
 
 #: Each of these sentences, and each proprietary sentence, has its own content (waypoints, keys):
 #: a newer sentence does not replace a waiting one.
@@ -60,14 +60,14 @@ _REASONS = {
 }
 
 
-class Listener:
+class SerialOutput:
     """Sends a link the sentences that its `listens` names."""
 
     def __init__(
         self,
-        link: Link,
-        gate: Gate,
-        teller: Teller,
+        link: SerialLink,
+        gate: SteeringGate,
+        fault_log: FaultLog,
         network: Mapping[str, Collection[str]] | None = None,
     ) -> None:
         """Take `network`: the inputs by name, with the formatters that the profile gives them."""
@@ -75,11 +75,11 @@ class Listener:
         self.name = link.name
         self._link = link
         self._gate = gate
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
         self._character = character_time(link.config.baud)
         self._rates = link.config.listens
-        self._pace = Pace(link.config.listens)
+        self._rate_limit = RateLimit(link.config.listens)
         self._queues: tuple[deque[Sentence], ...] = (deque(), deque(), deque())
         self._timer: asyncio.Handle | None = None
         self._free_at = 0.0
@@ -113,7 +113,7 @@ class Listener:
         if self.hears(origin, talker, formatter):
             return True
         said = f"{formatter} of {origin} is not passed on: the profile does not say that it may be"
-        self._teller.warn(self.name, f"network {origin} {formatter}", said)
+        self._fault_log.warn(self.name, f"network {origin} {formatter}", said)
         return False
 
     def hears(self, origin: str, talker: str, formatter: str) -> bool:
@@ -126,14 +126,14 @@ class Listener:
             return True
         if origin in self._network:
             return origin in self._link.config.listens_to and formatter in self._network[origin]
-        return not origin.startswith(CLIENT)
+        return not origin.startswith(CLIENT_PREFIX)
 
     def put(self, sentence: Sentence) -> None:
         # Before the gate: a plotter without a route must not keep other senders from steering.
         if is_void(sentence):
             self._drop(sentence, "void")
             return
-        if sentence.waited > STALE:
+        if sentence.waited > MAX_STEERING_AGE_S:
             # A pilot also follows a heading or the wind.
             self._drop(sentence, "stale")
             return
@@ -145,11 +145,11 @@ class Listener:
             return
         queue = self._queues[urgency]
         if not (urgency == STEERING and self._replaces(sentence, queue)):
-            if not self._pace.passes(sentence.formatter, sentence.heard):
+            if not self._rate_limit.passes(sentence.formatter, sentence.heard):
                 self._drop(sentence, "rate")
                 return
             queue.append(sentence)
-        if sum(map(len, self._queues)) > QUEUE:
+        if sum(map(len, self._queues)) > MAX_QUEUE_SENTENCES:
             # Drop the oldest sentence of the least urgent queue.
             for least in reversed(self._queues):
                 if least:
@@ -180,7 +180,7 @@ class Listener:
         self.drops[reason] += 1
         if self._urgency(sentence) == STEERING or reason == "void":
             said = f"{sentence.formatter} of {sentence.origin} dropped: {_REASONS[reason]}"
-            self._teller.warn(self.name, f"{reason} {sentence.formatter}", said)
+            self._fault_log.warn(self.name, f"{reason} {sentence.formatter}", said)
 
     def _next(self, now: float) -> Sentence | None:
         for urgency, queue in enumerate(self._queues):
@@ -188,7 +188,7 @@ class Listener:
                 sentence = queue.popleft()
                 arrives = now + len(sentence.raw) * self._character
                 is_followed = urgency != REST or sentence.formatter in WIND
-                if is_followed and arrives - sentence.heard + sentence.waited > STALE:
+                if is_followed and arrives - sentence.heard + sentence.waited > MAX_STEERING_AGE_S:
                     self._drop(sentence, "stale")
                     continue
                 return sentence
@@ -199,7 +199,7 @@ class Listener:
         try:
             self._send()
         except Exception as error:
-            self._teller.fault(self.name, "in sending", error)
+            self._fault_log.fault(self.name, "in sending", error)
             begun = self._begun is not None and len(self._rest) < len(self._begun.raw)
             self._begun, self._rest = None, b""
             if begun:
@@ -256,7 +256,7 @@ class Listener:
         except OSError as error:
             self._link.lost(error.strerror or str(error))
             return True
-        if now - self._free_at > STUCK:
+        if now - self._free_at > STUCK_S:
             self._link.lost("what is sent to it does not leave", "stuck")
         else:
             self._timer = self._loop.call_later(0.005, self._safely)
@@ -268,7 +268,7 @@ class Listener:
         begin = now + len(sentence.raw) * self._character
         if steering:
             begin = sentence.heard - sentence.waited
-        self._until = begin + STALE
+        self._until = begin + MAX_STEERING_AGE_S
 
     def clear(self) -> None:
         """Drop all sentences that wait: the port is closed."""

@@ -14,35 +14,35 @@ from collections import deque
 from collections.abc import Callable
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.net.tcp_socket import PIECE, keep_alive
-from provision.onboard.feed.nmea0183.sentence import CLIENT
+from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive
+from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX
 
 #: Bytes that the kernel may hold for one client: old news is worth little.
-SEND_BUFFER = 32768
+SEND_BUFFER_BYTES = 32768
 
 #: Bytes read from a client in one go. Data that were held up on their way must come in one
 #: piece, so that the newest sentence is known.
-BACKLOG = 16384
+MAX_RECEIVE_BYTES = 16384
 
 
 def prepare(channel: socket.socket, patience: float) -> None:
     """Set the options of a client's socket, so that a vanished tablet is noticed."""
     channel.setblocking(False)
     channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
     keep_alive(channel, patience)
 
 
-class Client:
+class TcpClient:
     """Holds a connection that sentences are sent to."""
 
     def __init__(
         self,
         channel: socket.socket,
         peer: tuple[str, int],
-        tcp: models.Tcp,
-        said: Callable[[Client, bytes, bool], None],
-        gone: Callable[[Client, str], None],
+        tcp: models.TcpConfig,
+        said: Callable[[TcpClient, bytes, bool], None],
+        gone: Callable[[TcpClient, str], None],
     ) -> None:
         """Set the callbacks.
 
@@ -50,7 +50,7 @@ class Client:
         reason, once.
         """
         self.address, self.port = peer
-        self.name = f"{CLIENT}{self.address}:{self.port}"
+        self.name = f"{CLIENT_PREFIX}{self.address}:{self.port}"
         self.connected = asyncio.get_running_loop().time()
         self.sent = self.dropped = 0
         self._channel = channel
@@ -108,7 +108,7 @@ class Client:
                 return
             pieces = []
             size = 0
-            while self._queue and size < PIECE:
+            while self._queue and size < CHUNK_BYTES:
                 piece, _ = self._queue.popleft()
                 pieces.append(piece)
                 size += len(piece)
@@ -117,7 +117,7 @@ class Client:
 
     def _read(self) -> None:
         try:
-            data = self._channel.recv(BACKLOG)
+            data = self._channel.recv(MAX_RECEIVE_BYTES)
         except BlockingIOError:
             return
         except OSError as error:
@@ -126,7 +126,7 @@ class Client:
         if not data:
             self.close("left")
             return
-        self._said(self, data, len(data) == BACKLOG)
+        self._said(self, data, len(data) == MAX_RECEIVE_BYTES)
 
     def watch(self, now: float) -> None:
         """Disconnect a client that has taken nothing for too long."""

@@ -14,45 +14,52 @@ from provision.onboard.feed.net.subnet import LOOPBACK
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.outputs.tcp_client import Client, prepare
+from provision.onboard.feed.outputs.tcp_client import TcpClient, prepare
 from provision.onboard.feed.policy.stalls import Arrivals
-from provision.onboard.feed.policy.steering_gate import Gate
-from provision.onboard.feed.policy.tablet_proof import Proof
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.router import Hub
+from provision.onboard.feed.policy.steering_gate import SteeringGate
+from provision.onboard.feed.policy.tablet_proof import TabletProof
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.router import Router
 
 #: Connections that wait to be accepted.
-BACKLOG = 32
+MAX_UNACCEPTED = 32
 
 #: Seconds without accepting when the process has run out of descriptors.
-BREATH = 1.0
+ACCEPT_PAUSE_S = 1.0
 
 
-class Server:
+class TcpServer:
     """Sends every client all sentences that pass its filter.
 
     What clients send is dropped, except the steering sentences of a sender that the profile
     names.
     """
 
-    def __init__(self, tcp: models.Tcp, hub: Hub, gate: Gate, proof: Proof, teller: Teller) -> None:
+    def __init__(
+        self,
+        tcp: models.TcpConfig,
+        router: Router,
+        gate: SteeringGate,
+        proof: TabletProof,
+        fault_log: FaultLog,
+    ) -> None:
         """Bind the port. OSError when it is taken."""
         self._tcp = tcp
-        self._hub = hub
+        self._router = router
         self._gate = gate
         self._proof = proof
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._clients: set[Client] = set()
-        self._framers: dict[Client, Framer] = {}
-        self._openings: dict[Client, Opening] = {}
-        self._arrivals: dict[Client, Arrivals] = {}
+        self._clients: set[TcpClient] = set()
+        self._framers: dict[TcpClient, Framer] = {}
+        self._openings: dict[TcpClient, Opening] = {}
+        self._arrivals: dict[TcpClient, Arrivals] = {}
         self._pending: list[Sentence] = []
         self._short_since: float | None = None
         """Since when connections may wait that could not be accepted."""
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
-        self._channel = listen_tcp(tcp.address, tcp.port, BACKLOG)
+        self._channel = listen_tcp(tcp.address, tcp.port, MAX_UNACCEPTED)
         self._loop.add_reader(self._channel, self._accept)
 
     @property
@@ -71,7 +78,7 @@ class Server:
     def put(self, sentence: Sentence) -> None:
         if not self._pending:
             # Sentences that arrive in the same turn of the loop go into the same piece.
-            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
+            self._loop.call_soon(self._fault_log.guarded(self.name, self._flush))
         self._pending.append(sentence)
 
     def _flush(self) -> None:
@@ -93,19 +100,19 @@ class Server:
                 whole, count = b"".join(raw), len(raw)
             self._send(client, whole, count)
 
-    def _send(self, client: Client, piece: bytes, count: int) -> None:
+    def _send(self, client: TcpClient, piece: bytes, count: int) -> None:
         """Send to one client. A fault with this client does not touch the others."""
         if not count:
             return
         try:
             client.send(piece, count)
         except Exception as error:
-            self._teller.fault(self.name, f"in sending to {client.name}", error)
+            self._fault_log.fault(self.name, f"in sending to {client.name}", error)
             client.close("a fault of our own")
 
     def _accept(self) -> None:
         # Accept all that wait, so that none of them misses what is sent meanwhile.
-        for _ in range(BACKLOG):
+        for _ in range(MAX_UNACCEPTED):
             try:
                 channel, peer = self._channel.accept()
             except ConnectionAbortedError:
@@ -115,35 +122,37 @@ class Server:
                 return
             except OSError as error:
                 if self._short_since is None:
-                    self._short_since = self._hub.stalls.since()
-                self._teller.warn("tcp", "accept", f"no connection taken: {error.strerror}")
+                    self._short_since = self._router.stalls.since()
+                self._fault_log.warn("tcp", "accept", f"no connection taken: {error.strerror}")
                 self._loop.remove_reader(self._channel)
-                self._loop.call_later(BREATH, self._resume)
+                self._loop.call_later(ACCEPT_PAUSE_S, self._resume)
                 return
             self._take(channel, peer[0], peer[1])
 
     def _take(self, channel: socket.socket, address: str, port: int) -> None:
         here = sum(client.address == address for client in self._clients)
         if len(self._clients) >= self._tcp.clients or here >= self._tcp.per_address:
-            self._teller.warn("tcp", f"cap {address}", f"{address} refused, {here} clients there")
+            self._fault_log.warn(
+                "tcp", f"cap {address}", f"{address} refused, {here} clients there"
+            )
             channel.close()
             return
         prepare(channel, self._tcp.patience)
-        client = Client(channel, (address, port), self._tcp, self._said, self._left)
+        client = TcpClient(channel, (address, port), self._tcp, self._said, self._left)
         self._clients.add(client)
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
         self._openings[client] = Opening()
-        self._arrivals[client] = Arrivals(self._hub.stalls, self._short_since)
-        self._teller.note("tcp", f"{client.name} has come, {len(self._clients)} here")
+        self._arrivals[client] = Arrivals(self._router.stalls, self._short_since)
+        self._fault_log.note("tcp", f"{client.name} has come, {len(self._clients)} here")
 
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
             self._loop.add_reader(self._channel, self._accept)
 
-    def _said(self, client: Client, data: bytes, more: bool) -> None:
+    def _said(self, client: TcpClient, data: bytes, more: bool) -> None:
         if self._openings[client].refuses(data):
-            self._teller.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
+            self._fault_log.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
             client.close("left by us")
             return
         since = self._arrivals[client].read(len(data), more=more)
@@ -151,7 +160,7 @@ class Server:
         self._proof.take(sentences, self._proven)
 
     def _proven(self, sentences: list[Sentence]) -> None:
-        self._hub.publish([s for s in sentences if self._gate.knows(s)])
+        self._router.publish([s for s in sentences if self._gate.knows(s)])
 
     def hang_up(self, address: str, before: float) -> None:
         """End the connections from an address that began before a moment (monotonic seconds)."""
@@ -159,14 +168,14 @@ class Server:
             if client.address == address and client.connected < before:
                 client.close("began before its tablet joined the Wi-Fi")
 
-    def _left(self, client: Client, reason: str) -> None:
+    def _left(self, client: TcpClient, reason: str) -> None:
         self._clients.discard(client)
         self._framers.pop(client, None)
         self._openings.pop(client, None)
         self._arrivals.pop(client, None)
         self._gone["sent"] += client.sent
         self._gone["dropped"] += client.dropped
-        self._teller.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")
+        self._fault_log.note("tcp", f"{client.name} {reason}, {len(self._clients)} here")
 
     def watch(self, now: float) -> None:
         """Disconnect clients that take nothing. Call it every few seconds."""

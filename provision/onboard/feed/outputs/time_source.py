@@ -21,8 +21,8 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.net.serial_port import character_time
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.nmea0183.validity import VALID_QUALITIES, VOID_MODES
-from provision.onboard.feed.outputs.agreement import FRESH, TOLERANCE, Agreement, Run
-from provision.onboard.feed.report.fault_log import Teller, log
+from provision.onboard.feed.outputs.agreement import FIX_HOLDS_S, TOLERANCE_S, Agreement, Run
+from provision.onboard.feed.report.fault_log import FaultLog, log
 
 #: struct sock_sample of chrony's SOCK reference clock: time of the measurement (seconds,
 #: microseconds), offset in seconds, pulse, leap, padding, magic number. From chrony's
@@ -31,7 +31,7 @@ SAMPLE = struct.Struct("@lldiiii")
 MAGIC = 0x534F434B
 
 #: Sentences in a row, and seconds, before a jump is believed.
-JUMP, JUMP_S = 60, 60.0
+JUMP_SENTENCES, JUMP_S = 60, 60.0
 
 #: Seconds that a sentence may have waited before it was read and still tell the time.
 LATE_S = 0.5
@@ -41,10 +41,10 @@ RELEASED = 1754697600
 
 #: Seconds after the earliest true date that a date may lie: 1024 weeks, when a receiver's
 #: count of weeks rolls over (IS-GPS-200).
-SPAN = 1024 * 7 * 86400
+DATE_SPAN_S = 1024 * 7 * 86400
 
 #: The base's description of itself.
-BASE = "/usr/lib/boat-base/base.json"
+BASE_FILE = "/usr/lib/boat-base/base.json"
 
 _TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d+)?")
 
@@ -94,21 +94,23 @@ def built(base: str) -> float:
         return 0.0
 
 
-class Clock:
+class TimeSource:
     """Gives chrony samples from the first of the named links that is right about the time.
 
     While links differ, and nothing shows which of them is wrong, no sample goes out.
     """
 
-    def __init__(self, clock: models.Clock, bauds: dict[str, int], teller: Teller) -> None:
+    def __init__(
+        self, clock: models.ClockConfig, bauds: dict[str, int], fault_log: FaultLog
+    ) -> None:
         """Take `bauds`, the baud rates of the links by name."""
         self._clock = clock
         not_before = RELEASED if clock.not_before is None else clock.not_before
-        self._not_before = max(not_before, built(BASE))
+        self._not_before = max(not_before, built(BASE_FILE))
         # An early `not_before` allows old dates. It does not forbid those of today.
-        self._not_after = max(self._not_before, RELEASED) + SPAN
+        self._not_after = max(self._not_before, RELEASED) + DATE_SPAN_S
         self._characters = {name: character_time(baud) for name, baud in bauds.items()}
-        self._teller = teller
+        self._fault_log = fault_log
         self.name = "clock"
         self._loop = asyncio.get_running_loop()
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
@@ -133,7 +135,7 @@ class Clock:
         if not self._not_before <= told <= self._not_after:
             self.refused["date"] += 1
             date = time.strftime("%Y-%m-%d", time.gmtime(told))
-            self._teller.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")
+            self._fault_log.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")
             return
         late = (len(sentence.raw) + sentence.trail) * self._characters[sentence.origin]
         if sentence.waited > late + LATE_S:
@@ -165,15 +167,15 @@ class Clock:
                 self.refused["conflict"] += 1
                 return False
         elif len(steady) > 1:
-            self._teller.mended("clock", "conflict", "the instruments agree on the time")
+            self._fault_log.mended("clock", "conflict", "the instruments agree on the time")
         if origin != right[0]:
             return False
         if not self._agreement.is_backed(origin, self._system(), now):
             self.refused["alone"] += 1
             said = f"{origin} alone tells the time; it is believed if it stays for a minute"
-            self._teller.warn("clock", "alone", said)
+            self._fault_log.warn("clock", "alone", said)
             return False
-        self._teller.mended("clock", "alone", f"{origin} is believed")
+        self._fault_log.mended("clock", "alone", f"{origin} is believed")
         return True
 
     def _contested(self, steady: list[str], right: list[str]) -> None:
@@ -184,7 +186,7 @@ class Clock:
             f"{link} {runs[link].difference - runs[first].difference:+.1f} s" for link in others
         )
         decided = f"{first} is believed" if right else "none is believed"
-        self._teller.warn(
+        self._fault_log.warn(
             "clock", "conflict", f"the time differs from {first}: {differ}; {decided}"
         )
 
@@ -200,7 +202,7 @@ class Clock:
             self._fix[sentence.origin] = (told is not None, sentence.heard)
         else:
             valid, at = self._fix.get(sentence.origin, (True, sentence.heard))
-            told = zda_time(fields) if valid and sentence.heard - at < FRESH else None
+            told = zda_time(fields) if valid and sentence.heard - at < FIX_HOLDS_S else None
         if told is None:
             self.refused["void"] += 1
         return told
@@ -210,15 +212,15 @@ class Clock:
         reference = self._agreement.reference
         if reference is None:
             log.info("clock: %s tells the time", origin)
-        elif abs(run.difference - reference) > TOLERANCE:
+        elif abs(run.difference - reference) > TOLERANCE_S:
             if not self._deviating:
                 self._deviating_since = run.heard
             self._deviating = min(self._deviating + 1, run.agreeing)
             stays = run.heard - max(run.since, self._deviating_since)
-            if self._deviating < JUMP or stays < JUMP_S:
+            if self._deviating < JUMP_SENTENCES or stays < JUMP_S:
                 self.refused["jump"] += 1
                 jump = run.difference - reference
-                self._teller.warn("clock", "jump", f"{origin} jumps by {jump:+.1f} s; refused")
+                self._fault_log.warn("clock", "jump", f"{origin} jumps by {jump:+.1f} s; refused")
                 return False
             log.warning("clock: %s stays where it jumped to; believed", origin)
             self._agreement.doubt(run.heard)
@@ -232,9 +234,9 @@ class Clock:
             self._channel.sendto(sample, self._clock.socket)
         except OSError as error:
             self.refused["unsent"] += 1
-            self._teller.warn("clock", "socket", f"{self._clock.socket}: {error.strerror}")
+            self._fault_log.warn("clock", "socket", f"{self._clock.socket}: {error.strerror}")
             return
-        self._teller.mended("clock", "socket", "chrony takes samples")
+        self._fault_log.mended("clock", "socket", "chrony takes samples")
         self.samples += 1
         self._offset = offset
 

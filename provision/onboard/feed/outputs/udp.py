@@ -11,14 +11,14 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.net.subnet import Subnet, came_from
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Bytes of sentences in one datagram: what fits an Ethernet frame (RFC 894) behind the
 #: headers of IP and UDP, with some to spare.
-DATAGRAM = 1400
+MAX_DATAGRAM_BYTES = 1400
 
 
-def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
+def pack(pieces: list[bytes], most: int = MAX_DATAGRAM_BYTES) -> list[bytes]:
     """Join whole pieces into datagrams of at most `most` bytes. A longer piece goes alone."""
     datagrams: list[bytes] = []
     current: list[bytes] = []
@@ -34,13 +34,13 @@ def pack(pieces: list[bytes], most: int = DATAGRAM) -> list[bytes]:
     return datagrams
 
 
-class Datagrams:
+class UdpOutput:
     """Sends sentences to one address. A network that does not exist yet is no fault of ours."""
 
     def __init__(
         self,
-        udp: models.Udp,
-        teller: Teller,
+        udp: models.UdpConfig,
+        fault_log: FaultLog,
         own: OwnPorts,
         not_from: frozenset[str] = frozenset(),
     ) -> None:
@@ -48,7 +48,7 @@ class Datagrams:
         self.name = f"{udp.address}:{udp.port}"
         self._udp = udp
         self._reaches = udp.network or Subnet.parse(f"{udp.address}/32")
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
         self._pending: list[bytes] = []
         self._not_from = not_from
@@ -64,7 +64,7 @@ class Datagrams:
         if came_from(sentence.sender, self._reaches):
             return
         if not self._pending:
-            self._loop.call_soon(self._teller.guarded(self.name, self._flush))
+            self._loop.call_soon(self._fault_log.guarded(self.name, self._flush))
         self._pending.append(sentence.raw)
 
     def _flush(self) -> None:
@@ -75,12 +75,12 @@ class Datagrams:
             except OSError as error:
                 self.dropped += 1
                 self._faulty = True
-                self._teller.warn(f"udp {self.name}", "send", error.strerror or str(error))
+                self._fault_log.warn(f"udp {self.name}", "send", error.strerror or str(error))
             else:
                 self.sent += 1
                 if self._faulty:
                     self._faulty = False
-                    self._teller.mended(f"udp {self.name}", "send", "sends again")
+                    self._fault_log.mended(f"udp {self.name}", "send", "sends again")
 
     def close(self) -> None:
         self._channel.close()

@@ -19,25 +19,25 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from provision.onboard.feed.nmea0183.sentence import CLIENT, Sentence, steers
+from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX, Sentence, steers
 from provision.onboard.feed.policy.recent import Passed, Recent, time_of
 from provision.onboard.feed.policy.rings import SLOW_S, TESTS, Ring
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Seconds within which what one speaker has said is another speaker's echo.
-WINDOW = 3.0
+ECHO_WINDOW_S = 3.0
 
 #: Seconds for which a receiver may repeat one fix. Times of whole seconds are said for one.
 STALE_FIX_S = 2.0
 
 #: Seconds between two checks of all origins.
-LOOK_S = 0.25
+CHECK_INTERVAL_S = 0.25
 
 #: Repeats in a row after the same time before a sentence looks like an echo.
-TURNS = 2
+ECHO_REPEATS = 2
 
 #: Times a second that an instrument hardly says the same sentence more often than.
-FLOOD = 12
+MAX_REPEATS_A_SECOND = 12
 
 #: Seconds after which a sentence that an instrument repeats all the time is not tested any more.
 SETTLED_S = 10.0
@@ -52,18 +52,18 @@ INPUT, NAMED, WIRE = range(3)
 
 def speaker(sentence: Sentence) -> str:
     """Return who said it. A client of ours that reconnects comes from another port."""
-    if sentence.origin.startswith(CLIENT):
-        return CLIENT + sentence.sender
+    if sentence.origin.startswith(CLIENT_PREFIX):
+        return CLIENT_PREFIX + sentence.sender
     return f"{sentence.origin} {sentence.sender}" if sentence.sender else sentence.origin
 
 
-class Echoes:
+class LoopGuard:
     """Remembers what was passed on lately, and who said it."""
 
     def __init__(
         self,
         sent: Mapping[str, frozenset[str]],
-        teller: Teller,
+        fault_log: FaultLog,
         named: Collection[str] = (),
     ) -> None:
         """Set what each origin may bring back.
@@ -73,7 +73,7 @@ class Echoes:
         listens to.
         """
         self._sent = sent
-        self._teller = teller
+        self._fault_log = fault_log
         self._named = frozenset(named)
         trusts = {INPUT, WIRE, *([NAMED] if self._named else [])}
         self._recent = {trust: Recent() for trust in sorted(trusts)}
@@ -96,7 +96,7 @@ class Echoes:
             if reason:
                 self.dropped += 1
                 said = f"sentences of {passed.first_speaker} {reason}"
-                self._teller.warn(origin, "test" if reason == TEST else "loop", said)
+                self._fault_log.warn(origin, "test" if reason == TEST else "loop", said)
                 return True
         if sentence.heard >= self._look_at:
             self._look(sentence.heard)
@@ -109,7 +109,7 @@ class Echoes:
 
     def _look(self, now: float) -> None:
         """Check whether any origin is in a ring or is being tested: then every pass counts."""
-        self._look_at = now + LOOK_S
+        self._look_at = now + CHECK_INTERVAL_S
         self._open = any(ring.is_open(now) for ring in self._rings.values())
 
     def _trust(self, sentence: Sentence) -> int:
@@ -134,12 +134,12 @@ class Echoes:
         surely_old = may_return and (sent is None or from_another)
         if late and self._withholds(sentence, passed, ring, surely_old):
             return ECHO if surely_old else TEST
-        if may_return and from_another and now - passed.last <= WINDOW:
+        if may_return and from_another and now - passed.last <= ECHO_WINDOW_S:
             if time:
                 ring.comes_back(passed.delay(passed.echoes, now), now)
                 passed.echoes += 1
             return ECHO
-        if passed.count > FLOOD:
+        if passed.count > MAX_REPEATS_A_SECOND:
             ring.floods(now)
         steering = steers(sentence.talker, sentence.formatter)
         for since, until in ring.spans(now, steers=steering):
@@ -178,8 +178,8 @@ class Echoes:
         if ring.others.tests(raw) and not passed.is_outstanding(sentence.origin):
             passed.repeated = ring.others.comes_again(raw, now, splits=False)
         interval = now - passed.last
-        settled = now - passed.first > SETTLED_S + 2 * TURNS * interval
-        if passed.turns < TURNS or passed.speaker != name or passed.repeated or settled:
+        settled = now - passed.first > SETTLED_S + 2 * ECHO_REPEATS * interval
+        if passed.turns < ECHO_REPEATS or passed.speaker != name or passed.repeated or settled:
             return False
         if not ring.others.note(raw, now, 1 if interval <= SLOW_S else TESTS):
             return False
@@ -189,7 +189,7 @@ class Echoes:
 
     def _ring(self, sentence: Sentence, name: str) -> Ring:
         # A client that reconnects comes from another port.
-        key = name if sentence.origin.startswith(CLIENT) else sentence.origin
+        key = name if sentence.origin.startswith(CLIENT_PREFIX) else sentence.origin
         ring = self._rings.get(key)
         if ring is None:
             ring = self._rings[key] = Ring()

@@ -6,10 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 #: Part of its interval that a sentence may come early and still keep its rate.
-SLACK = 0.5
+SLACK_INTERVALS = 0.5
 
 
-class Pace:
+class RateLimit:
     """Passes no more sentences a second of each stream than its formatter's rate.
 
     A stream is what a sentence measures. Most often that is its formatter.
@@ -26,7 +26,7 @@ class Pace:
         interval = 1.0 / self._rates[formatter]
         stream = stream or formatter
         due = self._due.get(stream, 0.0)
-        if now < due - SLACK * interval:
+        if now < due - SLACK_INTERVALS * interval:
             return False
-        self._due[stream] = max(due, now - SLACK * interval) + interval
+        self._due[stream] = max(due, now - SLACK_INTERVALS * interval) + interval
         return True

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Seconds for which a sentence is remembered.
-KEPT_S = 60.0
+MAX_SENTENCE_AGE_S = 60.0
 
 #: Sentences remembered at most, in each of two generations.
 MAX_SENTENCES = 10000
@@ -97,7 +97,7 @@ class Passed:
         if every:
             sent = self._sent()
             sent.append(now)
-            while len(sent) > MAX_PASSES or sent[0] < now - KEPT_S:
+            while len(sent) > MAX_PASSES or sent[0] < now - MAX_SENTENCE_AGE_S:
                 old = sent.pop(0)
                 for back in (self.back or {}).values():
                     back.pop(old, None)
@@ -131,7 +131,7 @@ class Recent:
     def find(self, sentence: Sentence) -> Passed | None:
         """Return what is remembered of a sentence with this text."""
         raw, now = sentence.raw, sentence.heard
-        if now - self._turned > KEPT_S or len(self._recent) >= MAX_SENTENCES:
+        if now - self._turned > MAX_SENTENCE_AGE_S or len(self._recent) >= MAX_SENTENCES:
             self._older, self._recent, self._turned = self._recent, {}, now
         passed = self._recent.get(raw)
         if passed is None:
@@ -139,7 +139,7 @@ class Recent:
             if passed is None:
                 return None
             self._recent[raw] = passed
-        return passed if now - passed.last <= KEPT_S else None
+        return passed if now - passed.last <= MAX_SENTENCE_AGE_S else None
 
     def note(
         self, sentence: Sentence, speaker: str, time: str, passed: Passed | None, *, every: bool

@@ -16,7 +16,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from provision.onboard.feed.policy.recent import KEPT_S, Passed
+from provision.onboard.feed.policy.recent import MAX_SENTENCE_AGE_S, Passed
 
 #: Different late fixes, and different sentences that come regularly, before one is withheld.
 LATE, REGULAR = 3, 8
@@ -87,7 +87,7 @@ class Trial:
                 del noted[next(iter(noted))]
         if len(noted) < self._needed or now < self._paused_until or len(self._tests) >= most:
             return False
-        return now - next(iter(noted.values())) <= KEPT_S
+        return now - next(iter(noted.values())) <= MAX_SENTENCE_AGE_S
 
     def withhold(self, raw: bytes, passed: Passed, sent_at: float, now: float) -> None:
         """Start a test with a sentence that is not passed on."""
@@ -100,7 +100,9 @@ class Trial:
         """Decide the tests that are over."""
         if not self._tests and not self._failed:
             return
-        while self._failed and now >= self._until and now - self._failed[0].due > KEPT_S:
+        while (
+            self._failed and now >= self._until and now - self._failed[0].due > MAX_SENTENCE_AGE_S
+        ):
             self._failed.popleft()
         for raw, test in list(self._tests.items()):
             if now >= test.due:

@@ -39,7 +39,7 @@ class _Heard:
 class _Choice:
     """Chooses the source that is believed for one kind."""
 
-    def __init__(self, kind: str, order: tuple[str, ...], prefer: models.Prefer) -> None:
+    def __init__(self, kind: str, order: tuple[str, ...], prefer: models.PreferConfig) -> None:
         self.kind = kind
         self.source: str | None = None
         self.since = 0.0
@@ -107,10 +107,10 @@ class _Choice:
         )
 
 
-class Beliefs:
+class SourcePriority:
     """Passes the believed source's sentences, and sentences of kinds without an order."""
 
-    def __init__(self, prefer: models.Prefer, whose: str = "") -> None:
+    def __init__(self, prefer: models.PreferConfig, whose: str = "") -> None:
         """Take `whose`, the text before the kind of data in log lines."""
         self.name = f"{whose}beliefs"
         self._choices = {

@@ -14,7 +14,7 @@ from __future__ import annotations
 import asyncio
 
 #: Seconds. A steering sentence older than this is never delivered.
-STALE = 1.0
+MAX_STEERING_AGE_S = 1.0
 
 #: Seconds between two beats of the event loop.
 BEAT_S = 0.05
@@ -27,7 +27,7 @@ STALL_S = 1.0
 DRAIN_S = 1.0
 
 #: Bytes in one read that show after a stall that a buffer behind ours still empties.
-BACKLOG_PIECE = 512
+BACKLOG_BYTES = 512
 
 
 class Stalls:
@@ -97,7 +97,7 @@ class Arrivals:
             self._backlog_since = None
         if self._backlog_since is not None:
             since = min(since, self._backlog_since)
-        drains = now - since > STALL_S and size >= BACKLOG_PIECE
+        drains = now - since > STALL_S and size >= BACKLOG_BYTES
         self._backlog_since = since if more or drains else None
         self._backlog_until = now + DRAIN_S if drains else now
         return since

@@ -18,10 +18,10 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net import arp
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
-from provision.onboard.feed.report.fault_log import Teller, log
+from provision.onboard.feed.report.fault_log import FaultLog, log
 
 #: Seconds of silence after which a controller is no longer the controller.
-SILENCE = 10.0
+SENDER_SILENCE_S = 10.0
 
 
 @dataclass(slots=True)
@@ -33,26 +33,26 @@ class _Control:
     last: float
 
 
-class Gate:
+class SteeringGate:
     """Lets only the controller's sentences through to the listeners."""
 
     def __init__(
         self,
-        steering: models.Steering | None,
-        links: Mapping[str, models.Link],
-        datagrams: frozenset[str],
-        teller: Teller,
+        steering: models.SteeringConfig | None,
+        links: Mapping[str, models.LinkConfig],
+        udp_outputs: frozenset[str],
+        fault_log: FaultLog,
         hardware_address: Callable[[str], str | None] = arp.hardware_address,
     ) -> None:
         """Set the sources. `links` are the serial links by name. `datagrams` are the inputs where a
         sender can forge its address.
         """
         self._steering = steering
-        self._datagrams = datagrams
+        self._datagrams = udp_outputs
         self._links = links
-        self._teller = teller
+        self._fault_log = fault_log
         self._hardware_address = hardware_address
-        self._silence = steering.silence if steering else SILENCE
+        self._silence = steering.silence if steering else SENDER_SILENCE_S
         self._controls: dict[str, _Control] = {}
         self.refused = 0
 
@@ -83,7 +83,7 @@ class Gate:
         if control is not None and control.sender != sender:
             if sentence.heard - control.last < self._silence:
                 self.refused += 1
-                self._teller.warn(
+                self._fault_log.warn(
                     "steering",
                     f"second {sender} {listener}",
                     f"{sentence.formatter} from {sender} refused, {control.sender} steers",
@@ -97,14 +97,16 @@ class Gate:
                 *(sender, before.sender if before else "nobody", listener),
             )
             control = self._controls[listener] = _Control(sender, sentence.heard, sentence.heard)
-            self._teller.mended("steering", f"second {sender} {listener}")
+            self._fault_log.mended("steering", f"second {sender} {listener}")
         control.last = sentence.heard
         return True
 
     def _refuse(self, sentence: Sentence) -> None:
         self.refused += 1
         who = sentence.sender or sentence.origin
-        self._teller.warn("steering", f"refused {who}", f"{sentence.formatter} from {who} refused")
+        self._fault_log.warn(
+            "steering", f"refused {who}", f"{sentence.formatter} from {who} refused"
+        )
 
     def watch(self, now: float) -> None:
         """Notice a controller that has fallen silent. Call it every few seconds."""

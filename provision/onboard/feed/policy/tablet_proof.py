@@ -16,7 +16,7 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
 from provision.onboard.feed.policy.station_query import Answer, Stations
-from provision.onboard.feed.report.fault_log import Teller
+from provision.onboard.feed.report.fault_log import FaultLog
 
 Deliver = Callable[[list[Sentence]], None]
 
@@ -27,16 +27,16 @@ HangUp = Callable[[str, float], None]
 MAX_WAITING = 64
 
 
-class Proof:
+class TabletProof:
     """Marks the sentences of tablets that have proven their own pass-phrase."""
 
     def __init__(
         self,
-        steering: models.Steering | None,
+        steering: models.SteeringConfig | None,
         listened: frozenset[str],
         stations: Stations,
         hang_up: HangUp,
-        teller: Teller,
+        fault_log: FaultLog,
     ) -> None:
         """Take `listened`, the formatters that links listen for."""
         senders = steering.senders if steering else ()
@@ -46,7 +46,7 @@ class Proof:
         self._listened = listened
         self._stations = stations
         self._hang_up = hang_up
-        self._teller = teller
+        self._fault_log = fault_log
         self._waiting = dict.fromkeys(self._senders, 0)
         self._told: dict[str, str] = {}
 
@@ -91,14 +91,14 @@ class Proof:
         assert sender.mac is not None
         self._stations.ask(sender.mac, answered)
 
-    def _judged(self, sentence: Sentence, sender: models.Sender, answer: Answer) -> Sentence:
+    def _judged(self, sentence: Sentence, sender: models.SenderConfig, answer: Answer) -> Sentence:
         reason = said(sender, answer)
         if _is_own(sender, answer):
             if sentence.connected >= answer.since:
-                self._teller.mended("steering", f"unproven {sender.name}")
+                self._fault_log.mended("steering", f"unproven {sender.name}")
                 return sentence._replace(keyid=sender.keyid or "")
             reason = "its connection began before it joined; it has to connect again"
-        self._teller.warn(
+        self._fault_log.warn(
             "steering",
             f"unproven {sender.name}",
             f"{sentence.formatter} from {sender.name} does not steer: {reason}",
@@ -111,7 +111,7 @@ class Proof:
             assert sender.mac is not None
             self._stations.ask(sender.mac, partial(self._note, sender))
 
-    def _note(self, sender: models.Sender, answer: Answer) -> None:
+    def _note(self, sender: models.SenderConfig, answer: Answer) -> None:
         self._told[sender.name] = said(sender, answer)
 
     def close(self) -> None:
@@ -123,11 +123,11 @@ class Proof:
         return dict(self._told)
 
 
-def _is_own(sender: models.Sender, answer: Answer) -> bool:
+def _is_own(sender: models.SenderConfig, answer: Answer) -> bool:
     return not answer.error and answer.joined and answer.keyid == sender.keyid
 
 
-def said(sender: models.Sender, answer: Answer) -> str:
+def said(sender: models.SenderConfig, answer: Answer) -> str:
     """Say in words what hostapd reports of a tablet."""
     if answer.error:
         return f"not known: {answer.error}"

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 log = logging.getLogger("boat-feed")
 
 #: Seconds after which a fault that goes on is logged again, with its count.
-QUIET = 3600.0
+REPEAT_S = 3600.0
 
 #: Faults remembered at once. A flood of different faults must not fill memory.
-REMEMBERED = 512
+MAX_FAULTS = 512
 
 #: Lines of one subject and kind of fault in a row, and seconds until one more may follow.
 #: Senders and connections can be invented without end.
-BURST, REFILL_S = 20, 60.0
+BURST_LINES, REFILL_S = 20, 60.0
 
 #: The journal takes the level from a prefix (sd-daemon(3)).
 _PREFIX = {logging.ERROR: "<3>", logging.WARNING: "<4>", logging.INFO: "<6>", logging.DEBUG: "<7>"}
@@ -52,7 +52,7 @@ class _Budget:
     kept_back: int = 0
 
     def takes(self, now: float) -> bool:
-        self.left = min(BURST, self.left + (now - self.since) / REFILL_S)
+        self.left = min(BURST_LINES, self.left + (now - self.since) / REFILL_S)
         self.since = now
         if self.left < 1:
             self.kept_back += 1
@@ -61,10 +61,12 @@ class _Budget:
         return True
 
 
-class Teller:
-    """Logs a fault when it starts, and again every QUIET seconds while it goes on."""
+class FaultLog:
+    """Logs a fault when it starts, and again every REPEAT_S seconds while it goes on."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic, quiet: float = QUIET) -> None:
+    def __init__(
+        self, clock: Callable[[], float] = time.monotonic, quiet: float = REPEAT_S
+    ) -> None:
         self._clock = clock
         self._quiet = quiet
         self._named: dict[tuple[str, str], tuple[float, int]] = {}
@@ -83,7 +85,7 @@ class Teller:
         # The first word of a fault is its kind. The rest may name a sender.
         if not self._say(logging.WARNING, subject, fault.partition(" ")[0], message + more):
             return
-        if len(self._named) >= REMEMBERED:
+        if len(self._named) >= MAX_FAULTS:
             del self._named[next(iter(self._named))]
         self._named[subject, fault] = (now, 0)
 
@@ -111,9 +113,9 @@ class Teller:
         now = self._clock()
         budget = self._budgets.get((subject, kind))
         if budget is None:
-            if len(self._budgets) >= REMEMBERED:
+            if len(self._budgets) >= MAX_FAULTS:
                 del self._budgets[next(iter(self._budgets))]
-            budget = self._budgets[subject, kind] = _Budget(BURST, now)
+            budget = self._budgets[subject, kind] = _Budget(BURST_LINES, now)
         if not budget.takes(now):
             return False
         kept, budget.kept_back = budget.kept_back, 0

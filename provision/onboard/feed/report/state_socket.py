@@ -13,7 +13,7 @@ from contextlib import suppress
 from typing import Any
 
 #: Seconds that sending the state may take.
-TIMEOUT = 10.0
+CLIENT_TIMEOUT_S = 10.0
 
 
 class StateSocket:
@@ -38,7 +38,7 @@ class StateSocket:
         # Else the end of the state would wait for ever for a client that does not read.
         writer.transport.set_write_buffer_limits(0)
         try:
-            async with asyncio.timeout(TIMEOUT):
+            async with asyncio.timeout(CLIENT_TIMEOUT_S):
                 writer.write(json.dumps(self._state()).encode() + b"\n")
                 await writer.drain()
         except OSError:

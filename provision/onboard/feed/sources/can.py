@@ -22,47 +22,47 @@ from provision.onboard.feed.nmea2000.fast_packet import FastPackets, split_ident
 from provision.onboard.feed.nmea2000.group import Group, stream_of
 from provision.onboard.feed.nmea2000.pgn import FORMATTERS, GROUPS, sentences
 from provision.onboard.feed.nmea2000.position import FIX, fix_mode
-from provision.onboard.feed.policy.rate_limit import Pace
+from provision.onboard.feed.policy.rate_limit import RateLimit
 from provision.onboard.feed.policy.stalls import Stalls
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.ingest import Deliver, Intake
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.ingest import Deliver, Ingest
 
 #: Seconds between attempts to open the interface: at first, and at most.
-BACK_OFF = (0.5, 4.0)
+RETRY_S = (0.5, 4.0)
 
 #: struct can_frame: identifier with flags, length, padding, data (linux/can.h).
 FRAME = struct.Struct("=IB3x8s")
 EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
 
 #: Seconds without valid data after which another device is believed, unless the profile sets it.
-SILENCE = 5.0
+DEVICE_SILENCE_S = 5.0
 
 #: Seconds that a device's own report of its fix holds. Another device may get its address then.
 FIX_HOLDS_S = 60.0
 
 #: Frames read before other sources get their turn.
-TURN = 32
+FRAMES_PER_TURN = 32
 
 
-class Can:
+class CanSource:
     """Reads one SocketCAN interface."""
 
     def __init__(
         self,
-        can: models.Can,
+        can: models.CanConfig,
         deliver: Deliver,
         stalls: Stalls,
-        teller: Teller,
-        silence: float = SILENCE,
+        fault_log: FaultLog,
+        silence: float = DEVICE_SILENCE_S,
     ) -> None:
         """Take `silence`, the seconds without valid data after which another device is believed."""
         self.name = can.name
         self._interface = can.interface
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(can, deliver, stalls, teller)
-        self._arrivals = self._intake.arrivals()
-        self._pace = Pace(can.talks or dict.fromkeys(FORMATTERS, 1.0))
+        self._ingest = Ingest(can, deliver, stalls, fault_log)
+        self._arrivals = self._ingest.arrivals()
+        self._rate_limit = RateLimit(can.talks or dict.fromkeys(FORMATTERS, 1.0))
         self._made = frozenset(can.talks or FORMATTERS)
         self._fast = FastPackets()
         self._silence = silence
@@ -72,7 +72,7 @@ class Can:
         self._fixes: dict[int, tuple[str, float]] = {}
         """The mode of each device's fixes, and when it reported it."""
         self._channel: socket.socket | None = None
-        self._pause = BACK_OFF[0]
+        self._pause = RETRY_S[0]
         self._retry: asyncio.TimerHandle | None = None
         self.frames = 0
 
@@ -96,7 +96,7 @@ class Can:
             if channel is not None:
                 channel.close()
             said = f"{self._interface}: {error.strerror or error}; trying on"
-            self._teller.warn(self.name, "open", said)
+            self._fault_log.warn(self.name, "open", said)
             self._try_later()
             return
         self.use(channel)
@@ -104,18 +104,18 @@ class Can:
     def use(self, channel: socket.socket) -> None:
         """Read frames from this socket from now on."""
         self._channel = channel
-        self._pause = BACK_OFF[0]
-        self._intake.opened()
+        self._pause = RETRY_S[0]
+        self._ingest.opened()
         self._arrivals.emptied()
         self._loop.add_reader(channel, self._read)
-        self._teller.mended(self.name, "open", "open again")
+        self._fault_log.mended(self.name, "open", "open again")
 
     def _try_later(self) -> None:
         self._retry = self._loop.call_later(self._pause, self.open)
-        self._pause = min(2 * self._pause, BACK_OFF[1])
+        self._pause = min(2 * self._pause, RETRY_S[1])
 
     def _read(self) -> None:
-        for _ in range(TURN):
+        for _ in range(FRAMES_PER_TURN):
             if self._channel is None:
                 return
             try:
@@ -125,7 +125,7 @@ class Can:
                 return
             except OSError as error:
                 self._close_channel()
-                self._teller.warn(self.name, "open", f"{self._interface}: {error.strerror}")
+                self._fault_log.warn(self.name, "open", f"{self._interface}: {error.strerror}")
                 self._try_later()
                 return
             since = self._arrivals.read(len(frame), more=True)
@@ -159,14 +159,14 @@ class Can:
                 believed = True
                 passed += [sentence for sentence in wanted if self._is_due(sentence, now)]
         if believed:
-            self._intake.took(len(data), passed)
+            self._ingest.took(len(data), passed)
 
     def _is_due(self, sentence: Sentence, now: float) -> bool:
         """Report whether the sentence keeps its rate. AIS reports of many ships all pass."""
         formatter = sentence.formatter
         if formatter in ENCAPSULATED:
             return True
-        return self._pace.passes(formatter, now, stream_of(formatter, sentence.fields))
+        return self._rate_limit.passes(formatter, now, stream_of(formatter, sentence.fields))
 
     def _mode(self, source: int, now: float) -> str:
         """Return the mode of a device's positions: 'autonomous' if it reports no fix."""
@@ -199,13 +199,13 @@ class Can:
             self._retry.cancel()
             self._retry = None
         self._close_channel()
-        self._intake.close()
+        self._ingest.close()
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state."""
         return {
             "present": self._channel is not None,
-            **self._intake.as_json(),
+            **self._ingest.as_json(),
             "frames": self.frames,
             "torn": self._fast.dropped,
         }

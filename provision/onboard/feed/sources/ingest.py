@@ -7,15 +7,15 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from provision.onboard.feed.config.models import Source
+from provision.onboard.feed.config.models import SourceConfig
 from provision.onboard.feed.nmea0183.filters import Filter
 from provision.onboard.feed.nmea0183.framer import Errors, Framer
-from provision.onboard.feed.nmea0183.multipart import WAIT, Parts
+from provision.onboard.feed.nmea0183.multipart import PART_TIMEOUT_S, Parts
 from provision.onboard.feed.nmea0183.opening import Opening
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
 from provision.onboard.feed.policy.stalls import Arrivals, Stalls
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.statistics import STORED, Counts
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.statistics import STORED_S, Statistics
 
 Deliver = Callable[[list[Sentence]], None]
 
@@ -28,10 +28,12 @@ _SAID = {
 }
 
 
-class Intake:
+class Ingest:
     """Counts and filters the sentences of one origin, logs its faults once, and passes them on."""
 
-    def __init__(self, source: Source, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
+    def __init__(
+        self, source: SourceConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+    ) -> None:
         self.name = source.name
         self._stalls = stalls
         self.errors = Errors()
@@ -39,9 +41,9 @@ class Intake:
         """When any byte was heard last, in monotonic seconds."""
         self._source = source
         self._deliver = deliver
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._counts = Counts(self._loop.time())
+        self._counts = Statistics(self._loop.time())
         self._told = self.errors.as_json()
         self._parts = Parts()
         self._timer: asyncio.TimerHandle | None = None
@@ -52,7 +54,7 @@ class Intake:
         """Note that the source has been opened, or opened again."""
         now = self._loop.time()
         self._counts.opened(now)
-        self._stored_until = now + STORED
+        self._stored_until = now + STORED_S
 
     def framer(self, *, sender: str = "", from_start: bool = False) -> Framer:
         """Return a framer for one stream of bytes from this source."""
@@ -97,7 +99,7 @@ class Intake:
         if self.errors.total() != errors:
             self._tell()
             said = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"
-            self._teller.warn(self.name, "datagram", said)
+            self._fault_log.warn(self.name, "datagram", said)
             sentences = []
         self.took(len(data), sentences)
 
@@ -112,7 +114,7 @@ class Intake:
         if self._parts or any(s.raw[:1] == b"!" for s in sentences):
             sentences = [ready for s in sentences for ready in self._parts.take(s)]
             if self._parts and self._timer is None:
-                self._timer = self._loop.call_later(WAIT, self._overdue)
+                self._timer = self._loop.call_later(PART_TIMEOUT_S, self._overdue)
         if sentences:
             self._deliver(sentences)
 
@@ -122,14 +124,14 @@ class Intake:
             return False
         why = "the port has just been opened or connected, it may be old"
         said = f"{sentence.formatter} only logged: {why}"
-        self._teller.warn(self.name, "stored", said)
+        self._fault_log.warn(self.name, "stored", said)
         return True
 
     def _overdue(self) -> None:
         self._timer = None
         late = self._parts.overdue(self._loop.time())
         if self._parts:
-            self._timer = self._loop.call_later(WAIT / 4, self._overdue)
+            self._timer = self._loop.call_later(PART_TIMEOUT_S / 4, self._overdue)
         if late:
             self._deliver(late)
 
@@ -137,7 +139,7 @@ class Intake:
         counted = self.errors.as_json()
         for kind, count in counted.items():
             if count > self._told[kind]:
-                self._teller.warn(self.name, kind, _SAID[kind])
+                self._fault_log.warn(self.name, kind, _SAID[kind])
         self._told = counted
 
     def close(self) -> None:

@@ -13,31 +13,33 @@ from collections.abc import Callable
 from typing import Any
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.net.serial_port import BITS, close_port, open_port
+from provision.onboard.feed.net.serial_port import BITS_PER_CHAR, close_port, open_port
 from provision.onboard.feed.policy.stalls import Stalls
-from provision.onboard.feed.report.fault_log import Teller, log
-from provision.onboard.feed.sources.ingest import Deliver, Intake
+from provision.onboard.feed.report.fault_log import FaultLog, log
+from provision.onboard.feed.sources.ingest import Deliver, Ingest
 
 #: Seconds between attempts to open: at first, and at most.
-BACK_OFF = (0.25, 2.0)
+RETRY_S = (0.25, 2.0)
 
 #: Seconds open after which a port counts as working, even when nothing is heard.
-WELL = 2.0
+WORKING_S = 2.0
 
 #: Seconds of silence after which a talker's port is checked, and after which it is reopened.
-LOOK, REOPEN = 5.0, 30.0
+CHECK_SILENCE_S, REOPEN_SILENCE_S = 5.0, 30.0
 
 #: Bytes read in one go. A terminal may hold more when it gives more than half of that.
-PIECE = 4096
+RECEIVE_BYTES = 4096
 
 #: Seconds between two openings of a port that stays silent, at most.
-REOPEN_MOST = 600.0
+MAX_REOPEN_SILENCE_S = 600.0
 
 
-class Link:
+class SerialLink:
     """Reads sentences from one serial port, and lends the port to the listener's queue."""
 
-    def __init__(self, link: models.Link, deliver: Deliver, stalls: Stalls, teller: Teller) -> None:
+    def __init__(
+        self, link: models.LinkConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+    ) -> None:
         self.config = link
         self.name = link.name
         self.port: int | None = None
@@ -45,18 +47,18 @@ class Link:
         """Called when the port has been opened, before anything is sent to it."""
         self.closed: Callable[[], None] | None = None
         """Called when the port has been closed: what waits for it is old news."""
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(link, deliver, stalls, teller)
-        self._framer = self._intake.framer()
-        self._arrivals = self._intake.arrivals()
+        self._ingest = Ingest(link, deliver, stalls, fault_log)
+        self._framer = self._ingest.framer()
+        self._arrivals = self._ingest.arrivals()
         self._number = 0
         self._openings = 0
         self._opened_at = 0.0
         self._proven = False
-        self._pause = BACK_OFF[0]
+        self._pause = RETRY_S[0]
         self._heard = 0.0
-        self._patience = REOPEN
+        self._patience = REOPEN_SILENCE_S
         self._silent = False
         self._retry: asyncio.TimerHandle | None = None
 
@@ -68,7 +70,7 @@ class Link:
             self._number = os.fstat(self.port).st_rdev
         except OSError as error:
             said = f"{self.config.device}: {error.strerror or error}; trying on"
-            self._teller.warn(self.name, "open", said)
+            self._fault_log.warn(self.name, "open", said)
             self._try_later()
             return
         self._openings += 1
@@ -76,7 +78,7 @@ class Link:
         self._opened_at = self._heard = self._loop.time()
         self._framer.reset()
         self._arrivals.emptied()
-        self._intake.opened()
+        self._ingest.opened()
         self._loop.add_reader(self.port, self._read)
         if self.opened is not None:
             self.opened()
@@ -90,12 +92,14 @@ class Link:
         """
         if not self._proven:
             self._proven = True
-            self._pause = BACK_OFF[0]
-            self._teller.mended(self.name, "open", "open again" if self._openings > 1 else "open")
+            self._pause = RETRY_S[0]
+            self._fault_log.mended(
+                self.name, "open", "open again" if self._openings > 1 else "open"
+            )
 
     def _try_later(self) -> None:
         self._retry = self._loop.call_later(self._pause, self.open)
-        self._pause = min(2 * self._pause, BACK_OFF[1])
+        self._pause = min(2 * self._pause, RETRY_S[1])
 
     def _close_port(self) -> None:
         if self.port is not None:
@@ -110,7 +114,7 @@ class Link:
         if self._retry is not None:
             self._retry.cancel()
             self._retry = None
-        self._intake.close()
+        self._ingest.close()
         self._close_port()
 
     def lost(self, reason: str, fault: str = "open") -> None:
@@ -118,14 +122,14 @@ class Link:
         if self.port is None:
             return
         self._close_port()
-        self._teller.warn(self.name, fault, f"{self.config.device}: {reason}; opening it anew")
+        self._fault_log.warn(self.name, fault, f"{self.config.device}: {reason}; opening it anew")
         self._try_later()
 
     def _read(self) -> None:
         if self.port is None:
             return
         try:
-            data = os.read(self.port, PIECE)
+            data = os.read(self.port, RECEIVE_BYTES)
         except BlockingIOError:
             return
         except OSError as error:
@@ -136,20 +140,20 @@ class Link:
             return
         self._well()
         self._heard = self._loop.time()
-        since = self._arrivals.read(len(data), more=len(data) > PIECE // 2)
-        if self._intake.take(self._framer, data, since) and self._silent:
+        since = self._arrivals.read(len(data), more=len(data) > RECEIVE_BYTES // 2)
+        if self._ingest.take(self._framer, data, since) and self._silent:
             self._silent = False
-            self._patience = REOPEN
-            self._teller.mended(self.name, "silent", "heard again")
+            self._patience = REOPEN_SILENCE_S
+            self._fault_log.mended(self.name, "silent", "heard again")
 
     def watch(self, now: float) -> None:
         """Check a port that has gone silent. Call it every few seconds."""
         if self.port is None:
             return
-        if now - self._opened_at >= WELL:
+        if now - self._opened_at >= WORKING_S:
             self._well()
         silent = now - self._heard
-        if silent < LOOK:
+        if silent < CHECK_SILENCE_S:
             return
         try:
             number = os.stat(self.config.device).st_rdev
@@ -159,16 +163,16 @@ class Link:
         if number != self._number:
             self.lost("its adapter has come back under another number")
         elif silent >= self._patience and self.config.talks:
-            self._patience = min(2 * self._patience, REOPEN_MOST)
+            self._patience = min(2 * self._patience, MAX_REOPEN_SILENCE_S)
             self._silent = True
             self.lost(f"silent for {silent:.0f} s", "silent")
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state. The load is what comes in, in percent."""
-        load = self._intake.bytes_per_second() * BITS / self.config.baud
+        load = self._ingest.bytes_per_second() * BITS_PER_CHAR / self.config.baud
         return {
             "present": self.port is not None,
-            **self._intake.as_json(),
+            **self._ingest.as_json(),
             "load": round(100 * load, 1),
             "opened": self._openings,
         }

@@ -10,14 +10,14 @@ from typing import NamedTuple
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Seconds that rates look back at most, and seconds between the marks for that.
-WINDOW, STEP = 20.0, 2.0
+RATE_WINDOW_S, RATE_STEP_S = 20.0, 2.0
 
 #: Seconds. Bytes that come in the first seconds were stored in the adapter while no process
 #: read it: they count, but are no rate.
-STORED = 1.0
+STORED_S = 1.0
 
 #: Formatters counted separately. A flood of made-up formatters must not fill memory.
-FORMATTERS = 200
+MAX_FORMATTERS = 200
 
 
 class _Mark(NamedTuple):
@@ -28,7 +28,7 @@ class _Mark(NamedTuple):
     by_formatter: dict[str, int]
 
 
-class Counts:
+class Statistics:
     """Holds counters since the start, and rates over up to 20 seconds."""
 
     def __init__(self, now: float) -> None:
@@ -42,7 +42,7 @@ class Counts:
     def opened(self, now: float) -> None:
         """Note that the source has been opened or opened again: rates are taken from here on."""
         self._marks.clear()
-        self._due = now + STORED
+        self._due = now + STORED_S
 
     def heard(self, size: int, sentences: Iterable[Sentence], now: float) -> None:
         """Note that `size` bytes were read at `now`, and completed these sentences."""
@@ -56,15 +56,15 @@ class Counts:
             formatter = sentence.formatter
             if formatter in by_formatter:
                 by_formatter[formatter] += 1
-            elif len(by_formatter) < FORMATTERS:
+            elif len(by_formatter) < MAX_FORMATTERS:
                 by_formatter[formatter] = 1
 
     def _mark(self, now: float) -> None:
         marks = self._marks
-        while marks and now - marks[0].at > WINDOW:
+        while marks and now - marks[0].at > RATE_WINDOW_S:
             marks.popleft()
         marks.append(_Mark(now, self.bytes, dict(self._by_formatter)))
-        self._due = now + STEP
+        self._due = now + RATE_STEP_S
 
     def _since(self, now: float) -> _Mark:
         """Return the mark that rates start from. Too soon for rates, it is the present counts."""

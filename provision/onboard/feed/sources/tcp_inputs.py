@@ -9,24 +9,24 @@ from typing import Any
 
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net.listening_sockets import listen_tcp
-from provision.onboard.feed.net.tcp_socket import PIECE, keep_alive
+from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
 from provision.onboard.feed.policy.stalls import Stalls
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.ingest import Deliver, Intake
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.ingest import Deliver, Ingest
 
 #: Seconds between attempts to connect: at first, and at most.
-BACK_OFF = (0.5, 8.0)
+RETRY_S = (0.5, 8.0)
 
 #: Seconds of silence after which we reconnect to a server: at first, and at most.
-SILENCE = (60.0, 600.0)
+SERVER_SILENCE_S = (60.0, 600.0)
 
 #: Seconds that connecting may take.
-CONNECT = 10.0
+CONNECT_TIMEOUT_S = 10.0
 
 #: Connections that one listening port takes: in all, and from one address.
-MOST, PER_ADDRESS = 16, 4
+MAX_CONNECTIONS, MAX_PER_ADDRESS = 16, 4
 
 #: Seconds that a connection to a listening port may go without a sentence: at first, later.
 IDLE_S = (30.0, 300.0)
@@ -39,7 +39,7 @@ class Connection:
         self,
         channel: socket.socket,
         peer: str,
-        intake: Intake,
+        ingest: Ingest,
         opening: Opening | None = None,
         since: float | None = None,
     ) -> None:
@@ -49,21 +49,21 @@ class Connection:
         """
         self.ended = asyncio.get_running_loop().create_future()
         self._channel = channel
-        self._intake = intake
+        self._ingest = ingest
         self._loop = asyncio.get_running_loop()
         self.peer, self.connected = peer, self._loop.time()
-        self._framer: Framer = intake.framer(sender=peer, from_start=True)
+        self._framer: Framer = ingest.framer(sender=peer, from_start=True)
         self._framer.connected = self.connected
-        self._arrivals = intake.arrivals(since)
+        self._arrivals = ingest.arrivals(since)
         self._opening = opening
         self.heard: float | None = None
         """When a sentence was heard last, in monotonic seconds."""
-        keep_alive(channel, CONNECT)
+        keep_alive(channel, CONNECT_TIMEOUT_S)
         self._loop.add_reader(channel, self._read)
 
     def _read(self) -> None:
         try:
-            data = self._channel.recv(PIECE)
+            data = self._channel.recv(CHUNK_BYTES)
         except BlockingIOError:
             return
         except OSError as error:
@@ -74,8 +74,8 @@ class Connection:
         elif self._opening is not None and self._opening.refuses(data):
             self.close(NOT_NMEA)
         else:
-            since = self._arrivals.read(len(data), more=len(data) == PIECE)
-            if self._intake.take(self._framer, data, since):
+            since = self._arrivals.read(len(data), more=len(data) == CHUNK_BYTES)
+            if self._ingest.take(self._framer, data, since):
                 self.heard = self._loop.time()
 
     def close(self, reason: str) -> None:
@@ -90,18 +90,18 @@ class TcpInput:
     """Connects to a server and reads from it, again and again."""
 
     def __init__(
-        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+        self, source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         assert source.tcp is not None
         self.name = source.name
         self._host, self._port = source.tcp
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, stalls, teller)
+        self._ingest = Ingest(source, deliver, stalls, fault_log)
         self._connection: Connection | None = None
         self._task: asyncio.Task[None] | None = None
-        self._pause = BACK_OFF[0]
-        self._patience = SILENCE[0]
+        self._pause = RETRY_S[0]
+        self._patience = SERVER_SILENCE_S[0]
         self._before = 0
 
     def open(self) -> None:
@@ -111,7 +111,7 @@ class TcpInput:
     def _over(self, task: asyncio.Task[None]) -> None:
         """Start again after a fault of our own, which is logged. Only a fault ends the task."""
         if not task.cancelled():
-            self._loop.call_later(BACK_OFF[1], self.open)
+            self._loop.call_later(RETRY_S[1], self.open)
             task.result()
 
     async def _run(self) -> None:
@@ -121,48 +121,48 @@ class TcpInput:
             except OSError as error:
                 where = f"{self._host}:{self._port}"
                 reason = error.strerror or "no answer"
-                self._teller.warn(self.name, "open", f"{where}: {reason}; trying on")
+                self._fault_log.warn(self.name, "open", f"{where}: {reason}; trying on")
             else:
-                self._before = self._intake.bytes
+                self._before = self._ingest.bytes
                 reason = await self._connection.ended
                 self._connection = None
                 self._note()
-                self._teller.warn(self.name, "open", f"{reason}; connecting anew")
+                self._fault_log.warn(self.name, "open", f"{reason}; connecting anew")
             await asyncio.sleep(self._pause)
-            self._pause = min(2 * self._pause, BACK_OFF[1])
+            self._pause = min(2 * self._pause, RETRY_S[1])
 
     async def _connect(self) -> Connection:
         channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         channel.setblocking(False)
         try:
-            async with asyncio.timeout(CONNECT):
+            async with asyncio.timeout(CONNECT_TIMEOUT_S):
                 await self._loop.sock_connect(channel, (self._host, self._port))
         except BaseException:
             channel.close()
             raise
-        self._intake.heard_at = self._loop.time()
+        self._ingest.heard_at = self._loop.time()
         # A server may hand over what it has kept.
-        self._intake.opened()
-        return Connection(channel, self._host, self._intake)
+        self._ingest.opened()
+        return Connection(channel, self._host, self._ingest)
 
     def _note(self) -> None:
         """Note that the server is heard.
 
         A server that accepts and at once closes the connection each time does not count as heard.
         """
-        if self._intake.bytes > self._before:
-            self._before = self._intake.bytes
-            self._pause, self._patience = BACK_OFF[0], SILENCE[0]
-            self._teller.mended(self.name, "open", "heard again")
+        if self._ingest.bytes > self._before:
+            self._before = self._ingest.bytes
+            self._pause, self._patience = RETRY_S[0], SERVER_SILENCE_S[0]
+            self._fault_log.mended(self.name, "open", "heard again")
 
     def watch(self, now: float) -> None:
         """Reconnect to a silent server. Call it every few seconds."""
         if self._connection is None:
             return
         self._note()
-        heard = self._intake.heard_at
+        heard = self._ingest.heard_at
         if heard is not None and now - heard > self._patience:
-            self._patience = min(2 * self._patience, SILENCE[1])
+            self._patience = min(2 * self._patience, SERVER_SILENCE_S[1])
             self._connection.close(f"silent for {now - heard:.0f} s")
 
     def hang_up(self, address: str, before: float) -> None:
@@ -176,30 +176,30 @@ class TcpInput:
             self._task.cancel()
         if self._connection is not None:
             self._connection.close("closed")
-        self._intake.close()
+        self._ingest.close()
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state."""
-        return {"present": self._connection is not None, **self._intake.as_json()}
+        return {"present": self._connection is not None, **self._ingest.as_json()}
 
 
 class TcpServerInput:
     """Takes sentences from the clients that connect to its port."""
 
     def __init__(
-        self, source: models.Input, deliver: Deliver, stalls: Stalls, teller: Teller
+        self, source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         """Bind the port. OSError when it is taken."""
         assert source.listen is not None
         self.name = source.name
-        self._teller = teller
+        self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, stalls, teller)
+        self._ingest = Ingest(source, deliver, stalls, fault_log)
         self._connections: set[Connection] = set()
         self._stalls = stalls
         self._short_since: float | None = None
         """Since when connections may wait that could not be accepted."""
-        self._channel = listen_tcp(source.address, source.listen, MOST)
+        self._channel = listen_tcp(source.address, source.listen, MAX_CONNECTIONS)
 
     @property
     def port(self) -> int:
@@ -210,7 +210,7 @@ class TcpServerInput:
 
     def _accept(self) -> None:
         # Accept all that wait, so that it is known when none waits.
-        for _ in range(MOST):
+        for _ in range(MAX_CONNECTIONS):
             try:
                 channel, peer = self._channel.accept()
             except ConnectionAbortedError:
@@ -221,7 +221,7 @@ class TcpServerInput:
             except OSError as error:
                 if self._short_since is None:
                     self._short_since = self._stalls.since()
-                self._teller.warn(self.name, "accept", f"no connection taken: {error.strerror}")
+                self._fault_log.warn(self.name, "accept", f"no connection taken: {error.strerror}")
                 self._loop.remove_reader(self._channel)
                 self._loop.call_later(1.0, self._resume)
                 return
@@ -229,22 +229,22 @@ class TcpServerInput:
 
     def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
         here = sum(connection.peer == peer[0] for connection in self._connections)
-        if len(self._connections) >= MOST or here >= PER_ADDRESS:
+        if len(self._connections) >= MAX_CONNECTIONS or here >= MAX_PER_ADDRESS:
             said = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
-            self._teller.warn(self.name, "cap", said)
+            self._fault_log.warn(self.name, "cap", said)
             channel.close()
             return
         channel.setblocking(False)
-        opening = self._intake.opening()
-        connection = Connection(channel, peer[0], self._intake, opening, self._short_since)
+        opening = self._ingest.opening()
+        connection = Connection(channel, peer[0], self._ingest, opening, self._short_since)
         self._connections.add(connection)
-        self._teller.note(self.name, f"{peer[0]}:{peer[1]} has come")
+        self._fault_log.note(self.name, f"{peer[0]}:{peer[1]} has come")
         connection.ended.add_done_callback(lambda _: self._over(connection))
 
     def _over(self, connection: Connection) -> None:
         self._connections.discard(connection)
         if connection.ended.result() == NOT_NMEA:
-            self._teller.warn(self.name, "opening", f"{connection.peer} {NOT_NMEA}")
+            self._fault_log.warn(self.name, "opening", f"{connection.peer} {NOT_NMEA}")
 
     def _resume(self) -> None:
         if self._channel.fileno() >= 0:
@@ -264,7 +264,7 @@ class TcpServerInput:
             quiet = now - (connection.connected if heard is None else heard)
             if quiet > (first if heard is None else later):
                 said = f"{connection.peer} sent away: no sentence for {quiet:.0f} s"
-                self._teller.warn(self.name, "idle", said)
+                self._fault_log.warn(self.name, "idle", said)
                 connection.close("idle")
 
     def close(self) -> None:
@@ -272,8 +272,8 @@ class TcpServerInput:
         self._channel.close()
         for connection in list(self._connections):
             connection.close("closed")
-        self._intake.close()
+        self._ingest.close()
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state."""
-        return {"present": bool(self._connections), **self._intake.as_json()}
+        return {"present": bool(self._connections), **self._ingest.as_json()}

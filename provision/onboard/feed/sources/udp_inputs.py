@@ -13,11 +13,11 @@ from provision.onboard.feed.net.listening_sockets import listen_udp
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.nmea0183.transmission_groups import ANY, GROUPS, HEADER
 from provision.onboard.feed.policy.stalls import Arrivals, Stalls
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.sources.ingest import Deliver, Intake
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.ingest import Deliver, Ingest
 
 #: The largest datagram (RFC 768), and datagrams read before other sources get their turn.
-LARGEST, TURN = 65535, 16
+MAX_DATAGRAM_BYTES, DATAGRAMS_PER_TURN = 65535, 16
 
 
 class UdpInput:
@@ -25,10 +25,10 @@ class UdpInput:
 
     def __init__(
         self,
-        source: models.Input,
+        source: models.InputConfig,
         deliver: Deliver,
         stalls: Stalls,
-        teller: Teller,
+        fault_log: FaultLog,
         own: OwnPorts,
     ) -> None:
         """Bind the port. OSError when it is taken."""
@@ -36,9 +36,9 @@ class UdpInput:
         self.name = source.name
         self._own = own
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, stalls, teller)
-        self._framer = self._intake.framer(from_start=True)
-        self._arrivals = self._intake.arrivals()
+        self._ingest = Ingest(source, deliver, stalls, fault_log)
+        self._framer = self._ingest.framer(from_start=True)
+        self._arrivals = self._ingest.arrivals()
         self._channel = listen_udp(source.address, source.udp)
 
     @property
@@ -49,16 +49,16 @@ class UdpInput:
         self._loop.add_reader(self._channel, self._read)
 
     def _read(self) -> None:
-        for _ in range(TURN):
+        for _ in range(DATAGRAMS_PER_TURN):
             try:
-                data, (address, port) = self._channel.recvfrom(LARGEST)
+                data, (address, port) = self._channel.recvfrom(MAX_DATAGRAM_BYTES)
             except OSError:
                 self._arrivals.emptied()
                 return
             since = self._arrivals.read(len(data), more=True)
             if not self._own.sent(address, port):
                 self._framer.sender = address
-                self._intake.take_datagram(self._framer, data, since)
+                self._ingest.take_datagram(self._framer, data, since)
 
     def watch(self, now: float) -> None:
         """Do nothing: a bound port needs no watch."""
@@ -66,12 +66,12 @@ class UdpInput:
     def close(self) -> None:
         self._loop.remove_reader(self._channel)
         self._channel.close()
-        self._intake.close()
+        self._ingest.close()
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state."""
-        heard = self._intake.heard_at
-        return {"present": heard is not None, **self._intake.as_json()}
+        heard = self._ingest.heard_at
+        return {"present": heard is not None, **self._ingest.as_json()}
 
 
 class MulticastInput:
@@ -79,21 +79,21 @@ class MulticastInput:
 
     def __init__(
         self,
-        source: models.Input,
+        source: models.InputConfig,
         deliver: Deliver,
         stalls: Stalls,
-        teller: Teller,
+        fault_log: FaultLog,
         own: OwnPorts,
     ) -> None:
         """Bind the ports of the groups. OSError when a port is taken."""
         self.name = source.name
         self._interface = source.address
-        self._teller = teller
+        self._fault_log = fault_log
         self._own = own
         self._loop = asyncio.get_running_loop()
-        self._intake = Intake(source, deliver, stalls, teller)
-        self._framer = self._intake.framer(from_start=True)
-        self._arrivals = {GROUPS[name][0]: self._intake.arrivals() for name in source.multicast}
+        self._ingest = Ingest(source, deliver, stalls, fault_log)
+        self._framer = self._ingest.framer(from_start=True)
+        self._arrivals = {GROUPS[name][0]: self._ingest.arrivals() for name in source.multicast}
         self._channels = {GROUPS[name][0]: listen_udp(*GROUPS[name]) for name in source.multicast}
 
     def open(self) -> None:
@@ -110,14 +110,14 @@ class MulticastInput:
             except OSError as error:
                 # Joined already, and still so.
                 if error.errno != errno.EADDRINUSE:
-                    self._teller.warn(self.name, "join", f"{group}: {error.strerror}; trying on")
+                    self._fault_log.warn(self.name, "join", f"{group}: {error.strerror}; trying on")
             else:
-                self._teller.mended(self.name, "join", "joined")
+                self._fault_log.mended(self.name, "join", "joined")
 
     def _read(self, channel: socket.socket, arrivals: Arrivals) -> None:
-        for _ in range(TURN):
+        for _ in range(DATAGRAMS_PER_TURN):
             try:
-                data, (address, port) = channel.recvfrom(LARGEST)
+                data, (address, port) = channel.recvfrom(MAX_DATAGRAM_BYTES)
             except OSError:
                 arrivals.emptied()
                 return
@@ -125,18 +125,18 @@ class MulticastInput:
             if self._own.sent(address, port):
                 continue
             if not data.startswith(HEADER):
-                self._intake.errors.noise += 1
-                self._teller.warn(self.name, "header", f"{address} sends no IEC 61162-450")
+                self._ingest.errors.noise += 1
+                self._fault_log.warn(self.name, "header", f"{address} sends no IEC 61162-450")
                 continue
             self._framer.sender = address
-            self._intake.take_datagram(self._framer, data[len(HEADER) :], since)
+            self._ingest.take_datagram(self._framer, data[len(HEADER) :], since)
 
     def close(self) -> None:
         for channel in self._channels.values():
             self._loop.remove_reader(channel)
             channel.close()
-        self._intake.close()
+        self._ingest.close()
 
     def as_json(self) -> dict[str, Any]:
         """Return counters and rates, for the state."""
-        return {"present": self._intake.heard_at is not None, **self._intake.as_json()}
+        return {"present": self._ingest.heard_at is not None, **self._ingest.as_json()}

@@ -15,7 +15,7 @@ import os
 import re
 
 #: Bytes of the file system that the log leaves free.
-SPARE = 64 * 2**20
+MIN_FREE_BYTES = 64 * 2**20
 
 _NAME = re.compile(r"log-(?P<number>\d{6,12})-(?P<day>\d{4}-\d{2}-\d{2})\.gz")
 _EARLIER = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<number>\d{3,12})\.gz")

@@ -34,29 +34,36 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.report.fault_log import Teller
-from provision.onboard.feed.voyage_log.files import SPARE, beyond, day_of, files, new_name, renamed
+from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.voyage_log.files import (
+    MIN_FREE_BYTES,
+    beyond,
+    day_of,
+    files,
+    new_name,
+    renamed,
+)
 from provision.onboard.feed.voyage_log.reader import compressor, member
 
 #: Bytes of text handed to the compressor at once: small, so that it never holds up the feed.
-PIECE = 8192
+COMPRESS_BYTES = 8192
 
 #: Compressed bytes at which a member is written before its time.
-MEMBER = 256 * 1024
+MAX_MEMBER_BYTES = 256 * 1024
 
 #: Seconds to wait at the end for the last write.
-GRACE = 5.0
+LAST_WRITE_TIMEOUT_S = 5.0
 
 #: Compression level: a slow computer's time against a card's wear (common practice).
-LEVEL = 6
+GZIP_LEVEL = 6
 
 
 class VoyageLog:
     """Gathers what is heard, and writes it in large pieces."""
 
-    def __init__(self, log: models.Log, teller: Teller) -> None:
+    def __init__(self, log: models.LogConfig, fault_log: FaultLog) -> None:
         self._log = log
-        self._teller = teller
+        self._fault_log = fault_log
         self.name = "voyage log"
         self._loop = asyncio.get_running_loop()
         self._text: list[bytes] = []
@@ -85,15 +92,15 @@ class VoyageLog:
         self.sentences += 1
         if self._timer is None:
             self._timer = self._loop.call_later(
-                self._log.interval, self._teller.guarded(self.name, self.write)
+                self._log.interval, self._fault_log.guarded(self.name, self.write)
             )
-        if self._size >= PIECE:
+        if self._size >= COMPRESS_BYTES:
             self._compress()
-            if self._compressed >= MEMBER:
+            if self._compressed >= MAX_MEMBER_BYTES:
                 self.write()
 
     def _begin_member(self) -> None:
-        self._compressor = compressor(LEVEL)
+        self._compressor = compressor(GZIP_LEVEL)
         self._body: list[bytes] = []
         self._compressed = self._crc = self._length = 0
 
@@ -150,11 +157,11 @@ class VoyageLog:
         else:
             self.written += size
             self.writes += 1
-            self._teller.mended("voyage log", "write", "written again")
+            self._fault_log.mended("voyage log", "write", "written again")
 
     def _lost(self, fault: str) -> None:
         self.lost += 1
-        self._teller.warn("voyage log", "write", f"{self._log.folder}: {fault}")
+        self._fault_log.warn("voyage log", "write", f"{self._log.folder}: {fault}")
 
     def _append(self, made: bytes) -> None:
         folder = self._log.folder
@@ -202,7 +209,7 @@ class VoyageLog:
             system = os.statvfs(folder)
             free = system.f_bavail * system.f_frsize
             too_much = sum(sizes[name] for name in names) + coming > self._log.cap
-            if not (too_much or free - coming < SPARE):
+            if not (too_much or free - coming < MIN_FREE_BYTES):
                 return
             if names[0] == self._name:
                 # The file that is being written is too much by itself.
@@ -218,7 +225,7 @@ class VoyageLog:
 
     def _wait(self) -> None:
         if self._writer is not None:
-            self._writer.join(GRACE)
+            self._writer.join(LAST_WRITE_TIMEOUT_S)
             # The thread's report waits for a loop that does not run meanwhile.
             self._writing = self._writer.is_alive()
 

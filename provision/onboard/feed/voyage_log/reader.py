@@ -40,7 +40,7 @@ MAX_WALL_DIGITS = 14
 MAX_MONOTONIC_DIGITS = 13
 
 #: Zeros at the end of a file from which on they count as never written.
-UNWRITTEN = 16
+UNWRITTEN_BYTES = 16
 
 _GZIP = 16 + zlib.MAX_WBITS
 
@@ -110,7 +110,7 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
     # Zeros at the end are blocks that the kernel had not written. They unpack to anything.
     written = piece.rstrip(b"\0")
     ends_early = end > len(data) if length else bool(text) and not used
-    if after < len(data) or not (ends_early or len(piece) - len(written) >= UNWRITTEN):
+    if after < len(data) or not (ends_early or len(piece) - len(written) >= UNWRITTEN_BYTES):
         return None, False, after
     return _unpack(written)[0], True, after
 
