@@ -98,6 +98,8 @@ def _host(boat: Deployment) -> dict[str, Any]:
         "boat_incoming": f"{INCOMING}/incoming-{boat.sha256[:12]}.tar",
         "boat_archive": str(folder / "settings.tar"),
         "boat_manifest": str(folder / "manifest.json"),
+        # What the feed reported before the change; preflight writes it, and the proof reads it.
+        "boat_feed_before": str(folder / "feed-before.json"),
         "boat_prover": runner.command(folder / "job.json"),
         "boat_differ": diff.command(folder / "status_query.json"),
         "boat_listener": poll.command(folder / "status_query.json"),

@@ -6,13 +6,14 @@ from __future__ import annotations
 import json
 import shlex
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Protocol, Self
 
-from provision.bounded import MAX_ANSWERS_BYTES, TooMuch, collect
+from provision.bounded import MAX_ANSWERS_BYTES, TooMuch, collect, read_json
 from provision.harmless import harmless
+from provision.verify.heard import patience, states_before
 
 #: ASCII's record separator. No command of the suite prints one.
 SEPARATOR = "\x1e"
@@ -53,6 +54,8 @@ class Job:
     profile: dict[str, Any]
     manifest: dict[str, Any]
     ssh_config: str
+    feed_before: dict[str, Any] | None = None
+    """What the boat's feed reported of itself before the change, where that is known."""
 
     def text(self) -> str:
         """Write the job as JSON."""
@@ -62,6 +65,25 @@ class Job:
     def read(cls, path: Path) -> Self:
         """Read what `text` wrote."""
         return cls(**json.loads(path.read_text(encoding="utf-8")))
+
+
+#: The property of a pytest report that holds a note.
+NOTE = "note"
+
+#: Ends a test of the suite by a verdict about an instrument, and a further note.
+Conclude = Callable[..., None]
+
+
+def read_before(file: Path) -> dict[str, Any] | None:
+    """Read the state of the feed that preflight stored. None when it stored none that fits."""
+    try:
+        found = read_json(file.read_text(encoding="utf-8"))
+        for name in states_before(found):
+            patience(found, name)
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        return None
+    assert isinstance(found, dict)
+    return found
 
 
 @dataclass(frozen=True)

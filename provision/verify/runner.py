@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Prove a boat: run the suite in tests/boat against it, and report how each test ended.
 
-`python -m provision.verify.runner JOB HOST PORT kept|trial [SUBJECT...]` does so for one job file
-(`provision.verify.job.Job`) and prints the result as JSON. Its exit status is 0 (no test failed),
-1 (a test failed) or 2 (could not run). pytest runs in a new process, so that nothing of one run
-reaches another.
+`python -m provision.verify.runner JOB HOST PORT kept|trial [--before=FILE] [--under-way]
+[SUBJECT...]` does so for one job file (`provision.verify.job.Job`) and prints the result as JSON.
+FILE holds what the boat's feed reported before a change. With `--under-way` every silent
+instrument fails. The exit status is 0 (no test failed), 1 (a test failed) or 2 (could not run).
+pytest runs in a new process, so that nothing of one run reaches another.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import shipped
 from provision.ssh.endpoint import Endpoint
-from provision.verify.job import Job
+from provision.verify.job import NOTE, Job
 
 if TYPE_CHECKING:
     import pytest
@@ -33,7 +34,8 @@ if TYPE_CHECKING:
 State = Literal["kept", "trial"]
 """Says whether the settings to prove are kept already, or on trial: live, but not kept yet."""
 
-Ending = Literal["passed", "failed", "skipped"]
+Ending = Literal["passed", "noted", "failed", "skipped"]
+"""noted: nothing is wrong that the test can tell, and the operator should read the reason."""
 
 #: Characters of the reason why a test failed.
 MAX_REASON_CHARS = 500
@@ -74,16 +76,22 @@ class VerifyResult:
         """List the tests that failed."""
         return tuple(test for test in self.tests if test.ending == "failed")
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """List what the operator should know though no test failed for it."""
+        return tuple(f"{test.test}: {test.reason}" for test in self.tests if test.ending == "noted")
+
     def as_json(self) -> dict[str, object]:
         """Return plain data, for `--json`."""
-        return {**asdict(self), "well": self.passed, "summary": self.summary()}
+        return {**asdict(self), "well": self.passed, "notes": self.notes, "summary": self.summary()}
 
     def summary(self) -> str:
         """Write one line: the first failure, and the number of the others."""
         if self.error:
             return self.error
         if not self.failed:
-            return f"{len(self.tests)} tests passed"
+            notes = len(self.notes)
+            return f"{len(self.tests)} tests passed" + (f", {notes} with a note" if notes else "")
         first = self.failed[0]
         more = f", and {len(self.failed) - 1} more" if len(self.failed) > 1 else ""
         return f"{first.subject}: {first.test}: {first.reason}{more}"
@@ -104,13 +112,14 @@ class Collector:
         """Count a test once: its call, or the setup that kept it from being called."""
         if report.when == "call" or not report.passed:
             path, _, name = report.nodeid.partition("::")
+            note = dict(report.user_properties).get(NOTE)
             self.tests.append(
                 TestOutcome(
                     subject=Path(path).stem.removeprefix("test_"),
                     test=name.removeprefix("test_").replace("_", " ").replace("[", " ["),
-                    ending=report.outcome,
+                    ending="noted" if note and report.passed else report.outcome,
                     seconds=round(report.duration, 2),
-                    reason=reason(report),
+                    reason=reason(report) or harmless(str(note or ""), MAX_REASON_CHARS),
                 )
             )
 
@@ -127,7 +136,11 @@ def reason(report: pytest.TestReport) -> str:
 
 
 def run_suite(
-    job_file: Path, endpoint: Endpoint, state: State, subjects: Sequence[str] = ()
+    job_file: Path,
+    endpoint: Endpoint,
+    state: State,
+    subjects: Sequence[str] = (),
+    options: Sequence[str] = (),
 ) -> VerifyResult:
     """Run the suite in this process: all of it, or only its files about `subjects`."""
     # Imported here, so that only a proof waits for pytest.
@@ -147,6 +160,7 @@ def run_suite(
                 f"--at={host}:{endpoint.port}",
                 f"--job={job_file}",
                 f"--state={state}",
+                *options,
                 *map(str, files),
             ],
             plugins=[collector],
@@ -164,16 +178,23 @@ def command(job_file: Path) -> list[str]:
 
 
 def prove(
-    job_file: Path, endpoint: Endpoint, state: State, subjects: Sequence[str] = ()
+    job_file: Path,
+    endpoint: Endpoint,
+    state: State,
+    subjects: Sequence[str] = (),
+    *,
+    under_way: bool = False,
 ) -> VerifyResult:
     """Prove the boat of a job file in a new process.
 
-    `subjects` names files of the suite, as outcomes do; without any, all of it runs.
+    `subjects` names files of the suite, as outcomes do; without any, all of it runs. With
+    `under_way` every silent instrument fails.
     """
+    options = ["--under-way"] if under_way else []
     boat = Job.read(job_file).boat
     try:
         done = collect(
-            [*command(job_file), endpoint.host, str(endpoint.port), state, *subjects],
+            [*command(job_file), endpoint.host, str(endpoint.port), state, *options, *subjects],
             limit=MAX_ANSWERS_BYTES,
             errors=MAX_ANSWERS_BYTES,
             timeout=PROOF_TIMEOUT_S,
@@ -188,7 +209,7 @@ def prove(
         found = read_json(done.stdout)
     except ValueError:
         raise UserError(f"the suite could not run: {done.errors[-2000:]}") from None
-    del found["well"], found["summary"]
+    del found["well"], found["notes"], found["summary"]
     tests = tuple(TestOutcome(**test) for test in found.pop("tests"))
     return VerifyResult(tests=tests, **found)
 
@@ -196,19 +217,22 @@ def prove(
 def main() -> int:
     """Prove the boat of the job file that the command line names."""
     try:
-        _, job_file, host, port, state, *subjects = sys.argv
+        _, job_file, host, port, state, *rest = sys.argv
+        options = [word for word in rest if word.startswith("--")]
+        subjects = [word for word in rest if not word.startswith("--")]
         endpoint = Endpoint(host, int(port))
     except ValueError:
         state = ""
     if state not in ("kept", "trial"):
-        print("usage: verify JOB HOST PORT kept|trial [SUBJECT...]", file=sys.stderr)
+        usage = "verify JOB HOST PORT kept|trial [--before=FILE] [--under-way] [SUBJECT...]"
+        print(f"usage: {usage}", file=sys.stderr)
         return 2
     # Nothing is to change pytest from outside, nor to be written beside the suite.
     for name in [name for name in os.environ if name.startswith("PYTEST_")]:
         del os.environ[name]
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     sys.dont_write_bytecode = True
-    result = run_suite(Path(job_file), endpoint, state, subjects)  # type: ignore[arg-type]
+    result = run_suite(Path(job_file), endpoint, state, subjects, options)  # type: ignore[arg-type]
     print(json.dumps(result.as_json()))
     return 2 if result.error else int(not result.passed)
 

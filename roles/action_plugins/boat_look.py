@@ -12,7 +12,7 @@ from ansible.plugins.action import ActionBase
 from provision.bounded import read_json
 from provision.push.status_shape import not_understood, understood
 
-#: ASCII's record separator, which stands between status and manifest.
+#: ASCII's record separator, which stands between status, manifest and the feed's state.
 SEPARATOR = "\x1e"
 
 
@@ -20,21 +20,26 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     """Returns the boat's `status`, and what its settings and the new settings hold.
 
     `answer` is what the boat printed, `manifest` the file of the new settings' manifest on this
-    machine. `formats` are the formats of both, `live` and `wanted` their files, each as JSON.
+    machine. The state of the boat's feed, for the proof to compare with, goes into the file
+    `feed_before`; without one, or when the boat has settings on trial already, it is removed. `formats` are the formats of both, `live` and `wanted` their files, each as JSON.
     Fails when this program cannot read the boat's answer.
     """
 
     TRANSFERS_FILES = False
-    _VALID_ARGS = frozenset(("answer", "manifest"))
+    _VALID_ARGS = frozenset(("answer", "manifest", "feed_before"))
     _requires_connection = False
 
     def run(self, tmp: str | None = None, task_vars: Any = None) -> dict[str, Any]:
         """Compare. This asks the boat nothing, so that check mode runs it too."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         here = json.loads(Path(self._task.args["manifest"]).read_text(encoding="utf-8"))
-        status, there = _read(str(self._task.args["answer"]))
+        status, there, feed = _read(str(self._task.args["answer"]))
         if not understood(status, there):
             return result | {"failed": True, "msg": f"it {not_understood(status)}"}
+        before = Path(self._task.args["feed_before"])
+        before.unlink(missing_ok=True)
+        if feed is not None and status["trial"] is None:
+            before.write_text(json.dumps(feed), encoding="utf-8")
         return result | {
             "status": status,
             "formats": [there.get("format"), here.get("format")],
@@ -43,13 +48,16 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         }
 
 
-def _read(answer: str) -> tuple[Any, Any]:
-    """Return status and manifest. None for each that is missing or is not JSON."""
-    try:
-        status, there = map(read_json, answer.split(SEPARATOR))
-    except ValueError:
-        return None, None
-    return status, there
+def _read(answer: str) -> tuple[Any, Any, Any]:
+    """Return status, manifest and the feed's state. None for each that is missing or not JSON."""
+    found: list[Any] = []
+    for part in answer.split(SEPARATOR)[:3]:
+        try:
+            found.append(read_json(part))
+        except ValueError:
+            found.append(None)
+    status, there, feed, *_ = [*found, None, None, None]
+    return status, there, feed
 
 
 def _files(manifest: dict[str, Any]) -> list[str]:

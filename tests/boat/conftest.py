@@ -8,14 +8,24 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 import testinfra
 
-from provision.verify.job import Answers, BoundedHost, Job, Unanswered, ask
+from provision.verify.heard import Verdict
+from provision.verify.job import (
+    NOTE,
+    Answers,
+    BoundedHost,
+    Conclude,
+    Job,
+    Unanswered,
+    ask,
+    read_before,
+)
 
 #: pytest's exit status when the boat does not answer at all.
 UNREACHABLE = 10
@@ -32,18 +42,26 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--job", type=Path, required=True, help="the boat, as JSON")
     parser.addoption("--at", required=True, help="where it answers: an SSH address and port")
     parser.addoption("--state", choices=["kept", "trial"], default="kept")
+    parser.addoption("--before", type=Path, help="the feed's state before the change, as JSON")
+    parser.addoption("--under-way", action="store_true", help="every silence fails")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Read the job once."""
-    config.stash[JOB] = Job.read(config.getoption("--job"))
+    job = Job.read(config.getoption("--job"))
+    before = config.getoption("--before")
+    if before is not None and config.getoption("--state") == "trial":
+        job = replace(job, feed_before=read_before(before))
+    config.stash[JOB] = job
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """A test that takes `link` runs once for each serial link of the profile; one that takes
-    `can_link`, once for each NMEA 2000 network, and `own_tablet`, once for each tablet with a
+    """Run a test that takes `link` once for each serial link of the profile, `can_link` for each
+    NMEA 2000 network, `network_input` for each input, and `own_tablet` for each tablet with a
     pass-phrase of its own."""
     profile = metafunc.config.stash[JOB].profile
+    if "network_input" in metafunc.fixturenames:
+        metafunc.parametrize("network_input", sorted(profile["inputs"]) or [None])
     links, tablets = profile["links"], profile["network"]["tablets"]
     if "own_tablet" in metafunc.fixturenames:
         own = sorted(name for name in tablets if tablets[name]["own_pass_phrase"])
@@ -73,6 +91,21 @@ def job(pytestconfig: pytest.Config) -> Job:
 def on_trial(pytestconfig: pytest.Config) -> bool:
     """Whether the settings are on trial: live, but not kept yet."""
     return bool(pytestconfig.getoption("--state") == "trial")
+
+
+@pytest.fixture
+def conclude(request: pytest.FixtureRequest) -> Conclude:
+    """End a test by a verdict about an instrument. With --under-way a note about one fails."""
+    under_way = bool(request.config.getoption("--under-way"))
+
+    def end(verdict: Verdict, note: str = "") -> None:
+        reason = verdict.reason or note
+        assert verdict.ending != "failed", reason
+        assert not (under_way and verdict.ending == "noted"), reason
+        if reason:
+            request.node.user_properties.append((NOTE, reason))
+
+    return end
 
 
 @pytest.fixture(scope="session")

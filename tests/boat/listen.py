@@ -3,13 +3,15 @@
 
 The suite sends this text to the boat, where Debian's Python runs it. Its one argument is
 JSON: `host` and `port` of the feed; `seconds`, the time that the last sentence gets;
-`rates_over`, the seconds over which rates have to be counted, and `settle`, the seconds that
-this may take; `links`, by name, each a mapping from the formatters that its instrument sends
-and the profile lets through to the kind of data that is preferred from one source, or null.
+`rates_over`, the seconds over which the rates of what is heard have to be counted, and `settle`,
+the seconds that this may take; `patience`, by link and input, the seconds that each gets to be
+heard; `links`, by name, each a mapping from the formatters that its instrument sends and the
+profile lets through to the kind of data that is preferred from one source, or null.
 
-It prints JSON: `state`, what the feed reports of itself, or null; `expected`, by link, the
-formatters that a client must get; `lines`, what a client got, whole lines only; `error`, why
-there is no state or no connection; `seconds`, how long it listened.
+It prints JSON: `first` and `state`, what the feed reports of itself at first and once all was
+heard that is heard, or null; `expected`, by link, the formatters that a client must get; `lines`,
+what a client got, whole lines only; `error`, why there is no state or no connection; `seconds`,
+how long it listened.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ PAUSE_S = 0.5
 
 
 def read_state() -> dict[str, Any]:
-    """Ask the feed for its state; OSError or ValueError when it does not answer."""
+    """Ask the feed for its state. OSError or ValueError when it does not answer."""
     done = subprocess.run(["boat-feed", "--state"], capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise OSError((done.stderr or done.stdout).strip() or "boat-feed reports no state")
@@ -37,23 +39,49 @@ def read_state() -> dict[str, Any]:
     return state
 
 
-def has_rates(state: dict[str, Any], links: dict[str, Any], rates_over: float) -> bool:
-    """Report whether the rates of every open link have been counted for long enough."""
-    open_links = [state["links"][name] for name in links if state["links"][name]["present"]]
-    return all(link["rates_over"] >= rates_over for link in open_links)
+def source(state: dict[str, Any], name: str) -> dict[str, Any]:
+    """Return what the feed reports of a link or input, empty when it knows none of that name."""
+    found: dict[str, Any] = state["links"].get(name) or state.get("inputs", {}).get(name) or {}
+    return found
 
 
-def settled_state(job: dict[str, Any]) -> dict[str, Any]:
-    """Wait until the rates can be judged; the last state read, whether they can or not."""
-    deadline = time.monotonic() + job["settle"]
+def is_heard(first: dict[str, Any], state: dict[str, Any], name: str) -> bool:
+    """Report whether a sentence has come since the first state; a feed that was restarted counts
+    from nothing again."""
+    before, now = (source(which, name).get("sentences", 0) for which in (first, state))
+    return bool(now > before if now >= before else now)
+
+
+def has_rates(state: dict[str, Any], name: str, rates_over: float) -> bool:
+    """Report whether the rates of a link or input have been counted for long enough."""
+    return bool(source(state, name).get("rates_over", rates_over) >= rates_over)
+
+
+def first_state(settle: float) -> dict[str, Any]:
+    """Read the state of a feed that may still be starting."""
+    deadline = time.monotonic() + settle
     while True:
         try:
-            state = read_state()
-            if has_rates(state, job["links"], job["rates_over"]) or time.monotonic() > deadline:
-                return state
+            return read_state()
         except (OSError, ValueError):
             if time.monotonic() > deadline:
                 raise
+        time.sleep(PAUSE_S)
+
+
+def settled_state(job: dict[str, Any], first: dict[str, Any]) -> dict[str, Any]:
+    """Wait until each source is heard and its rates can be told, or its time is over."""
+    began = time.monotonic()
+    while True:
+        state = read_state()
+        waited = time.monotonic() - began
+        if not any(
+            waited < patience
+            if not is_heard(first, state, name)
+            else waited < job["settle"] and not has_rates(state, name, job["rates_over"])
+            for name, patience in job["patience"].items()
+        ):
+            return state
         time.sleep(PAUSE_S)
 
 
@@ -64,7 +92,7 @@ def expected_sentences(job: dict[str, Any], state: dict[str, Any]) -> dict[str, 
         link: sorted(
             formatter
             for formatter, kind in formatters.items()
-            if state["links"][link]["rates"].get(formatter)
+            if source(state, link).get("rates", {}).get(formatter)
             and believed.get(kind, {}).get("source") in (None, link)
         )
         for link, formatters in job["links"].items()
@@ -103,10 +131,12 @@ def listen(job: dict[str, Any], expected: set[str]) -> tuple[list[str], str]:
 def main() -> None:
     """Do what the argument says, and print the result."""
     job = json.loads(sys.argv[1])
-    result: dict[str, Any] = {"state": None, "expected": {}, "lines": [], "error": ""}
+    result: dict[str, Any] = {"first": None, "state": None, "expected": {}, "lines": []}
+    result["error"] = ""
     began = time.monotonic()
     try:
-        result["state"] = settled_state(job)
+        result["first"] = first_state(job["settle"])
+        result["state"] = settled_state(job, result["first"])
         result["expected"] = expected_sentences(job, result["state"])
         wanted = set().union(*result["expected"].values())
         began = time.monotonic()

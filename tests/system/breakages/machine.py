@@ -155,22 +155,26 @@ def no_source_of_time(boat: Virtual) -> Iterator[Club | None]:
     boat.ask("systemctl restart chrony")
 
 
-def clock_set(boat: Virtual, posix: float) -> Iterator[Club | None]:
-    """The instruments fall silent, and the clock is set wrong: chrony lets go of its source."""
-    boat.ask(f"systemctl stop boat-feed && date --set=@{posix:.0f}")
-    until(lambda: "#,*" not in boat.ask("chronyc -c sources"), "chrony's doubt")
-    yield None
-    boat.ask(f"date --set=@{time.time():.2f} && systemctl start boat-feed")
-
-
 @fails("clock: right time", alone=True)
-def clock_fast(boat: Virtual) -> Iterator[Club | None]:
-    yield from clock_set(boat, time.time() + 60)
+def clock_not_followed(boat: Virtual) -> Iterator[Club | None]:
+    """The clock is wrong, the instruments tell chrony so, and it does not listen to them."""
+    aside = kept_aside(boat, CHRONY)
+    boat.ask(f"sed -i '/^refclock/s/$/ noselect/' {CHRONY} && systemctl restart chrony")
+    boat.ask(f"date --set=@{time.time() + 60:.0f}")
+    reach = "chronyc -c sources | grep '^#' | cut -d, -f6"
+    until(lambda: boat.ask(reach).strip() not in ("", "0"), "the instruments at chrony")
+    yield None
+    put_back(boat, CHRONY, aside)
+    boat.ask(f"date --set=@{time.time():.2f} && systemctl restart chrony")
 
 
 @fails("clock: right time", alone=True)
 def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
-    yield from clock_set(boat, 1_000_000_000)
+    """The instruments fall silent, and the clock is set wrong: chrony lets go of its source."""
+    boat.ask("systemctl stop boat-feed && date --set=@1000000000")
+    until(lambda: "#,*" not in boat.ask("chronyc -c sources"), "chrony's doubt")
+    yield None
+    boat.ask(f"date --set=@{time.time():.2f} && systemctl start boat-feed")
 
 
 @fails("root: base is unwritten", "data: no errors", alone=True)

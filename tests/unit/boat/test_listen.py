@@ -23,10 +23,9 @@ from tests.boat import test_feed as feed_aboard
 GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
 VTG = b"$GPVTG,089.0,T,,,15.2,N,,*7F\r\n"
 
-STATE: dict[str, Any] = {
-    "links": {"gnss": {"present": True, "rates": {"GLL": 1.0, "VTG": 1.0}, "rates_over": 9.0}},
-    "believed": {},
-}
+GNSS: dict[str, Any] = {"present": True, "rates": {"GLL": 1.0, "VTG": 1.0}, "rates_over": 9.0}
+
+STATE: dict[str, Any] = {"links": {"gnss": GNSS}, "inputs": {}, "believed": {}}
 
 
 @pytest.fixture
@@ -68,10 +67,12 @@ def client(port: int, **changes: Any) -> dict[str, Any]:
         "network": {"address": "127.0.0.1/8"},
         "links": links,
         "feed": {"tcp": port, "gives": {}},
+        "inputs": {},
     }
     job = Job("kittiwake", "root", "", "amd64", profile, {}, "")
     _, *words, given = feed_aboard.commands(job)["client"]
-    given = json.dumps(json.loads(given) | {"seconds": 10, "settle": 10} | changes)
+    usual = {"seconds": 10, "settle": 10, "patience": {"gnss": 0}}
+    given = json.dumps(json.loads(given) | usual | changes)
     done = subprocess.run(
         [sys.executable, *words, given], capture_output=True, text=True, check=True
     )
@@ -131,16 +132,42 @@ def test_nothing_at_all_and_no_connection_are_told_apart(reports: Any, port: Any
     assert client(free)["error"].startswith("cannot connect")
 
 
+def told(file: Path, **gnss: Any) -> None:
+    """Have the feed report something else of the receiver from now on."""
+    new = file.with_suffix(".new")
+    new.write_text(json.dumps(STATE | {"links": {"gnss": GNSS | gnss}}))
+    new.replace(file)
+
+
+def brisk(client: socket.socket) -> None:
+    client.sendall(GLL + VTG)
+
+
 def test_rates_of_a_port_that_was_opened_late_are_waited_for(reports: Any, port: Any) -> None:
-    early = json.loads(json.dumps(STATE))
-    early["links"]["gnss"]["rates_over"] = 1.0
-    file = reports(early)
-    threading.Timer(1.5, lambda: file.write_text(json.dumps(STATE))).start()
+    file = reports(STATE)
+    told(file, rates_over=1.0, sentences=0)
+    threading.Timer(1.0, lambda: told(file, rates_over=1.0, sentences=2)).start()
+    threading.Timer(2.5, lambda: told(file, rates_over=9.0, sentences=4)).start()
+    result = client(port(brisk), patience={"gnss": 20})
+    assert result["state"]["links"]["gnss"]["rates_over"] == 9.0
+    assert result["first"]["links"]["gnss"]["sentences"] == 0
 
-    def brisk(client: socket.socket) -> None:
-        client.sendall(GLL + VTG)
 
-    assert client(port(brisk))["state"]["links"]["gnss"]["rates_over"] == 9.0
+def test_a_source_is_waited_for_and_not_beyond_its_patience(reports: Any, port: Any) -> None:
+    told(reports(STATE), sentences=7)
+    start = time.monotonic()
+    result = client(port(brisk), patience={"gnss": 2})
+    assert 2 < time.monotonic() - start < 8
+    assert result["state"] == result["first"]
+
+
+def test_a_feed_that_begins_to_count_again_is_heard(reports: Any, port: Any) -> None:
+    file = reports(STATE)
+    told(file, sentences=700)
+    threading.Timer(1.5, lambda: told(file, sentences=1)).start()
+    start = time.monotonic()
+    assert client(port(brisk), patience={"gnss": 30})["state"]["links"]["gnss"]["sentences"] == 1
+    assert time.monotonic() - start < 10
 
 
 def test_a_feed_that_does_not_report_is_said(reports: Any, port: Any) -> None:

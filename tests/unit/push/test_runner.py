@@ -35,7 +35,7 @@ def test_each_test_is_told(result: VerifyResult) -> None:
     assert endings["identity: no drift"] == "passed"
     assert endings["identity: host name"] == "failed"
     assert endings["data: writable"] == "skipped"
-    assert endings["feed: link talks at its rate [gnss]"] == "skipped"
+    assert endings["feed: link is heard [gnss]"] == "skipped"
 
 
 def test_each_failure_says_what_is_wrong(result: VerifyResult) -> None:
