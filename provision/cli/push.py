@@ -268,18 +268,21 @@ def verify(  # noqa: PLR0913
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     at: At = None,
+    under_way: Annotated[
+        bool, typer.Option("--under-way", help="Fail for each instrument that is silent.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Prove that running boats are what their files say.
 
-    Nothing is changed aboard.
+    Nothing is changed aboard. A silent instrument is a note, since it may be switched off.
     """
 
     from provision.progress import results
     from provision.push.console import verify_table
 
     asked, invalid = _to_prove(names or (), everyone, boats, vault_password_file)
-    proofs = _prove(asked, endpoints_at(at, [*asked, *invalid]))
+    proofs = _prove(asked, endpoints_at(at, [*asked, *invalid]), under_way)
     if invalid:
         proofs = sorted([*proofs, *map(_unproven, invalid)], key=lambda proof: proof.boat)
     if as_json:
@@ -336,21 +339,22 @@ def _unproven(boat: InvalidBoat) -> VerifyResult:
     return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
 
 
-def _prove(fleet: list[Target], at: dict[str, Endpoint]) -> list[VerifyResult]:
+def _prove(fleet: list[Target], at: dict[str, Endpoint], under_way: bool) -> list[VerifyResult]:
     """Run the suite against each boat where it answers."""
     from provision.push.plan import prepare
     from provision.push.workspace import workspace
 
     with workspace() as folder:
         return [
-            _explained(deployment, _proof(deployment)) for deployment in prepare(fleet, folder, at)
+            _explained(deployment, _proof(deployment, under_way))
+            for deployment in prepare(fleet, folder, at)
         ]
 
 
-def _proof(boat: Deployment) -> VerifyResult:
+def _proof(boat: Deployment, under_way: bool) -> VerifyResult:
     from provision.verify.runner import prove
 
-    return prove(boat.folder / "job.json", boat.endpoint, "kept")
+    return prove(boat.folder / "job.json", boat.endpoint, "kept", under_way=under_way)
 
 
 def _explained(boat: Deployment, proof: VerifyResult) -> VerifyResult:

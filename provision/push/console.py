@@ -35,7 +35,7 @@ OUTCOME_STYLES = {
     Outcome.FAILED: "bold red",
 }
 
-ENDING_STYLES = {"passed": "green", "failed": "bold red", "skipped": "dim"}
+ENDING_STYLES = {"passed": "green", "noted": "cyan", "failed": "bold red", "skipped": "dim"}
 
 #: What the operator reads of each role of the playbook.
 STAGES = {
@@ -70,7 +70,7 @@ def push_table(results: Sequence[PushResult]) -> Table:
     """Write one row a boat: its outcome, seconds, number of changed files, and reason."""
     rows = _table("boat", "result", "time", "files", "why")
     for result in results:
-        why = "\n".join(part for part in (result.reason, result.hint) if part)
+        why = "\n".join(part for part in (result.reason, result.hint, *result.notes) if part)
         rows.add_row(
             _text(result.boat),
             Text(str(result.outcome), style=OUTCOME_STYLES[result.outcome]),

@@ -68,6 +68,7 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
         stage=stage,
         seconds=events.ended - events.started,
         changed=tuple(events.stats.get("changed", ())) if changes else (),
+        notes=tuple(events.stats.get("notes", ())),
         endpoint=Endpoint(str(endpoint["host"]), int(endpoint["port"]))
         if endpoint
         else boat.endpoint,

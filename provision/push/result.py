@@ -53,6 +53,8 @@ class PushResult:
     stage: str = ""
     seconds: float = 0.0
     changed: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = field(default=())
+    """What the proof could not show, or found mended: no failure."""
     diff: str = ""
     endpoint: Endpoint | None = None
 
@@ -78,6 +80,7 @@ class PushResult:
             "stage": self.stage,
             "seconds": round(self.seconds, 1),
             "changed": list(self.changed),
+            "notes": list(self.notes),
             "diff": self.diff,
             "place": str(self.endpoint) if self.endpoint else None,
         }

@@ -20,8 +20,9 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     """Returns the boat's `status`, and what its settings and the new settings hold.
 
     `answer` is what the boat printed, `manifest` the file of the new settings' manifest on this
-    machine. The state of the boat's feed, for the proof to compare with, goes into the file
-    `feed_before`; without one, or when the boat has settings on trial already, it is removed. `formats` are the formats of both, `live` and `wanted` their files, each as JSON.
+    machine. `formats` are the formats of both, `live` and `wanted` their files, each as JSON.
+    The state of the boat's feed goes into the file `feed_before`, for the proof to compare with.
+    Without a state, or when the boat has settings on trial already, that file is removed.
     Fails when this program cannot read the boat's answer.
     """
 

@@ -11,7 +11,10 @@ from ansible.plugins.action import ActionBase
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
-    """Fails with the suite's own summary when `prover`, a command, fails or takes too long."""
+    """Fails with the suite's own summary when `prover`, a command, fails or takes too long.
+
+    Otherwise the statistic `notes` of the boat is what the suite noted.
+    """
 
     TRANSFERS_FILES = False
     _VALID_ARGS = frozenset(("prover", "seconds"))
@@ -34,10 +37,20 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         except subprocess.TimeoutExpired:
             return result | {"failed": True, "msg": f"the proof did not end within {seconds} s"}
         if done.returncode == 0:
-            return result
+            said = {"notes": _notes(done.stdout)}
+            stats = {"data": said, "per_host": True, "aggregate": False}
+            return result | {"ansible_stats": stats}
         said = f"the suite ended with status {done.returncode}"
         message = _summary(done.stdout) or done.stderr.strip() or said
         return result | {"failed": True, "rc": done.returncode, "msg": message}
+
+
+def _notes(output: str) -> list[str]:
+    """Return what the suite noted of the instruments, for the result of the push."""
+    try:
+        return [str(note) for note in json.loads(output)["notes"]]
+    except (ValueError, KeyError, TypeError):
+        return []
 
 
 def _summary(output: str) -> str:

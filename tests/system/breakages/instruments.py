@@ -34,7 +34,7 @@ asyncio.run(main())
 
 
 def settled(boat: Virtual) -> bool:
-    """Whether every link is heard so nearly at its rates that tests/boat/test_feed.py has no note."""
+    """Tell whether tests/boat/test_feed.py would hear every link, and note no rate."""
     links = boat.feed()["links"]
     return all(
         links[name]["rates_over"] >= 4

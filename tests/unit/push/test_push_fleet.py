@@ -27,9 +27,11 @@ from provision.push.result import Outcome, PushResult
 from provision.verify import runner
 from tests.unit.push.loopback import CANARY, RigBoat
 
-#: A suite that passes without a word, or fails with one or none, by the boat's name.
+#: A suite that passes without a word or with a note, or fails with one or none, by boat.
 PROVER = """
 import json, sys
+if "changes" in sys.argv[1] and sys.argv[4:5] == ["trial"] and "--before=" in sys.argv[5]:
+    print(json.dumps({"notes": ["link is heard [gnss]: it is silent"]}))
 if "badproof" in sys.argv[1]:
     print(json.dumps({"summary": "devices: the gnss is not there"}))
 sys.exit("badproof" in sys.argv[1] or "noproof" in sys.argv[1])
@@ -212,6 +214,12 @@ def test_a_boat_that_says_another_name_is_refused(fleet: Fleet) -> None:
     result = fleet.results["renamed"]
     assert result.outcome is Outcome.REFUSED
     assert "wrongname" in result.reason
+
+
+def test_what_the_suite_notes_stands_in_the_result(fleet: Fleet) -> None:
+    assert fleet.results["changes"].notes == ("link is heard [gnss]: it is silent",)
+    assert fleet.results["changes"].as_json()["notes"] == ["link is heard [gnss]: it is silent"]
+    assert fleet.results["same"].notes == ()
 
 
 def test_settings_for_another_base_are_refused(fleet: Fleet) -> None:
