@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The `provision` command. Each file here holds commands of one kind: parse, call, print.
 
-Exit status: 0 well, 1 found something wrong, 2 could not run; 128 and a signal's number when
+Exit status: 0 success, 1 found something wrong, 2 could not run; 128 and a signal's number when
 that ended it.
 """
 

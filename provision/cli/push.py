@@ -208,7 +208,8 @@ def push(  # noqa: PLR0913
     except KeyboardInterrupt:
         command = f"provision fleet{folder_option(boats)}"
         hint = (
-            f"a boat with settings on trial returns within {round(timer)} s; `{command}` says how"
+            f"a boat with settings on trial rolls back within {round(timer)} s; "
+            f"`{command}` shows its status"
         )
         fail(UserError("the push was stopped in the middle", hint=hint))
         raise typer.Exit(INTERRUPTED) from None

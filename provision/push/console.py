@@ -28,7 +28,7 @@ OUTCOME_STYLES = {
     Outcome.UNCHANGED: "green",
     Outcome.STAGED: "green",
     Outcome.WOULD_CHANGE: "cyan",
-    Outcome.RETURNED: "yellow",
+    Outcome.ROLLED_BACK: "yellow",
     Outcome.REFUSED: "yellow",
     Outcome.HELD: "yellow",
     Outcome.UNREACHABLE: "red",
@@ -38,20 +38,20 @@ OUTCOME_STYLES = {
 ENDING_STYLES = {"passed": "green", "noted": "cyan", "failed": "bold red", "skipped": "dim"}
 
 #: What the operator reads of each role of the playbook.
-STAGES = {
+STEPS = {
     "preflight": "looking",
     "trial": "trying",
     "stage": "staging",
     "prove": "proving",
     "keep": "keeping",
-    "return": "returning",
+    "rollback": "rolling back",
 }
 
-#: The stages after which a failure leaves nothing to do.
+#: The steps after which a failure leaves nothing to do.
 ENDED_BY_FAILURE = {
     "preflight": str(Outcome.REFUSED),
     "stage": str(Outcome.FAILED),
-    "return": str(Outcome.FAILED),
+    "rollback": str(Outcome.FAILED),
 }
 
 
@@ -73,7 +73,7 @@ def push_table(results: Sequence[PushResult]) -> Table:
         why = "\n".join(part for part in (result.reason, result.hint, *result.notes) if part)
         rows.add_row(
             _text(result.boat),
-            Text(str(result.outcome), style=OUTCOME_STYLES[result.outcome]),
+            Text(result.outcome.label, style=OUTCOME_STYLES[result.outcome]),
             f"{result.seconds:.1f} s",
             str(len(result.changed) or ""),
             _text(why),
@@ -83,7 +83,10 @@ def push_table(results: Sequence[PushResult]) -> Table:
 
 def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
     """Write one row a boat, and notes below the rows. `now` is in seconds since 1970."""
-    rows = _table("boat", "state", "kept", "profile", "by hand", "next start", "seen")
+    rows = _table(
+        # Heads of two lines leave room for the rows in 80 columns.
+        *("boat", "state", "settings\naboard", "against\nthe file", "changed\nby hand", "seen"),
+    )
     notes = []
     for status in statuses:
         state, style = "healthy", "green"
@@ -92,7 +95,7 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
             if status.invalid:
                 state = "not asked"
         elif status.health_issues:
-            state, style = "degraded" if status.degraded else "ailing", "yellow"
+            state, style = "degraded" if status.degraded else "unhealthy", "yellow"
         if details := _details(status):
             notes.append(_text(f"{status.boat}: " + "\n  ".join(details)))
         rows.add_row(
@@ -101,7 +104,6 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
             _text(status.kept[:12] or "unknown"),
             _text(_against_profile(status)),
             str(len(status.drift) or ""),
-            _text(f"{status.staged['digest'][:12]} on trial" if status.staged else ""),
             ago(now - status.seen) if status.seen is not None else "never",
         )
     return Group(rows, *([Text(), *notes] if notes else []))
@@ -110,6 +112,8 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
 def _details(status: BoatStatus) -> list[str]:
     """List what the operator should know of a boat beyond its row, as lines."""
     lines = [*status.reason.splitlines(), *status.hint.splitlines(), *status.health_issues]
+    if status.staged:
+        lines.append(f"settings {status.staged['digest'][:12]} wait for its restart")
     if status.trial:
         left = f"{status.trial['seconds_left']:.0f} s left"
         keep = "; a push keeps them" if status.trial["digest"] == status.wanted else ""
@@ -121,7 +125,7 @@ def _against_profile(status: BoatStatus) -> str:
     if status.invalid:
         return status.invalid
     if not status.due:
-        return "as wanted"
+        return "up to date"
     if status.endpoint is None:
         # Without an answer or a record, the boat's settings are unknown.
         return "to push" if status.kept else "not known"
@@ -152,10 +156,15 @@ def verify_table(result: VerifyResult) -> Table:
 class Row:
     """Hold how far one boat is. Times are in seconds of the monotonic clock."""
 
-    stage: str = "waiting"
+    step: str = "waiting"
     result: str = ""
     started: float | None = None
     ended: float | None = None
+
+    @property
+    def label(self) -> str:
+        """Write the result in words for people, or "" while there is none."""
+        return Outcome(self.result).label if self.result else ""
 
     @property
     def seconds(self) -> str:
@@ -180,26 +189,26 @@ class Progress:
         if "boat" not in event:
             return
         row, what = self.rows[event["boat"]], event["event"]
-        if what == "stage":
-            stage = str(event["stage"])
+        if what == "step":
+            step = str(event["step"])
             if row.started is None or row.ended is not None:
                 row.started, row.ended, row.result = time.monotonic(), None, ""
-            row.stage = STAGES.get(stage, stage)
+            row.step = STEPS.get(step, step)
             return
         if what == "stats":
             row.result = str(event["data"].get("outcome") or row.result)
         elif what == "unreachable":
             row.result = str(Outcome.REFUSED if refused(event["message"]) else Outcome.UNREACHABLE)
         elif what == "failed" and not row.result:
-            row.result = ENDED_BY_FAILURE.get(event["stage"], "")
+            row.result = ENDED_BY_FAILURE.get(event["step"], "")
         if row.result:
             row.ended = time.monotonic()
 
     def __rich__(self) -> Table:
-        table = _table("boat", "stage", "time", "result")
+        table = _table("boat", "step", "time", "result")
         for boat, row in self.rows.items():
             style = OUTCOME_STYLES[Outcome(row.result)] if row.result else ""
-            table.add_row(boat, row.stage, row.seconds, Text(row.result, style=style))
+            table.add_row(boat, row.step, row.seconds, Text(row.label, style=style))
         return table
 
 
@@ -207,17 +216,17 @@ class Progress:
 def progress(boats: Sequence[str], console: Console) -> Iterator[Listener]:
     """Show one row a boat while the block runs, and yield the listener that `push` takes.
 
-    Without a terminal, print each boat's stages and result as lines instead.
+    Without a terminal, print each boat's steps and result as lines instead.
     """
     state = Progress(boats)
     if not console.is_terminal:
 
         def print_change(event: Event) -> None:
             row = state.rows.get(event.get("boat", ""), Row())
-            before = (row.stage, row.result)
+            before = (row.step, row.result)
             state.listen(event)
-            if (row.stage, row.result) != before:
-                console.print(f"{event['boat']}: {row.result or row.stage}", markup=False)
+            if (row.step, row.result) != before:
+                console.print(f"{event['boat']}: {row.label or row.step}", markup=False)
 
         yield print_change
         return

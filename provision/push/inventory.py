@@ -102,5 +102,5 @@ def _host(boat: Deployment) -> dict[str, Any]:
         "boat_feed_before": str(folder / "feed-before.json"),
         "boat_prover": runner.command(folder / "job.json"),
         "boat_differ": diff.command(folder / "status_query.json"),
-        "boat_listener": poll.command(folder / "status_query.json"),
+        "boat_poller": poll.command(folder / "status_query.json"),
     }

@@ -20,7 +20,7 @@ ANSWERED = (
     *(Outcome.KEPT, Outcome.UNCHANGED),
     Outcome.STAGED,
     Outcome.WOULD_CHANGE,
-    Outcome.RETURNED,
+    Outcome.ROLLED_BACK,
 )
 
 #: Seconds that a boat gets to show its host key and accept a login.

@@ -36,27 +36,27 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
     """
     failure = events.failures[0] if events.failures else None
     reason, hint = explain_failure(boat, failure["message"]) if failure else ("", "")
-    stage = failure["stage"] if failure else ""
+    step = failure["step"] if failure else ""
     outcome = events.stats.get("outcome")
-    if not events.stages and not failure:
+    if not events.steps and not failure:
         outcome = Outcome.HELD
     if outcome == Outcome.UNCHANGED and failure:
         outcome = Outcome.FAILED
-    if not outcome and failure and (stage == "preflight" or failure["event"] == "unreachable"):
+    if not outcome and failure and (step == "preflight" or failure["event"] == "unreachable"):
         # Once the trial was ordered, no lost connection ends the playbook.
         away = failure["event"] == "unreachable" and not refused(failure["message"])
         outcome = Outcome.UNREACHABLE if away else Outcome.REFUSED
         hint = unreachable_hint(boat) if away else hint
-    if stage == "prove" and _timer_expired(events, timer):
+    if step == "prove" and _timer_expired(events, timer):
         if "the proof did not end" not in reason:
             reason = f"its timer of {timer} s ran out while it was being proven; last: {reason}"
         hint = f"give it longer, such as --timer {2 * timer}"
     if not outcome:
-        end = events.stages["trial"] + timer + ROLLBACK_GRACE_S if "trial" in events.stages else 0.0
+        end = events.steps["trial"] + timer + ROLLBACK_GRACE_S if "trial" in events.steps else 0.0
         reason = reason or "the push was interrupted"
         outcome, reason = _poll_outcome(boat, reason, end - time.monotonic())
     changes = Outcome(outcome) in (Outcome.KEPT, Outcome.STAGED, Outcome.WOULD_CHANGE)
-    endpoint = events.stats.get("place")
+    endpoint = events.stats.get("endpoint")
     if Outcome(outcome) is Outcome.HELD:
         reason = "the roll-out ended before it came to this boat"
     return PushResult(
@@ -65,7 +65,7 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
         sha256=boat.sha256,
         reason=reason,
         hint=hint,
-        stage=stage,
+        step=step,
         seconds=events.ended - events.started,
         changed=tuple(events.stats.get("changed", ())) if changes else (),
         notes=tuple(events.stats.get("notes", ())),
@@ -78,7 +78,7 @@ def push_result(boat: Deployment, events: HostEvents, timer: int) -> PushResult:
 def _timer_expired(events: HostEvents, timer: int) -> bool:
     """Tell whether the timer, which starts with the trial, expired before the proof ended."""
     failed = next((event.get("at", events.ended) for event in events.failures), events.ended)
-    return "trial" in events.stages and failed - events.stages["trial"] >= timer
+    return "trial" in events.steps and failed - events.steps["trial"] >= timer
 
 
 def unreachable_hint(boat: Deployment) -> str:
@@ -137,4 +137,4 @@ def _poll_outcome(boat: Deployment, reason: str, timeout_s: float) -> tuple[Outc
         return Outcome.FAILED, f"{reason}; the settings are still on trial"
     if answer.status["kept"] == boat.sha256:
         return Outcome.KEPT, reason
-    return Outcome.RETURNED, reason
+    return Outcome.ROLLED_BACK, reason

@@ -42,15 +42,15 @@ class HostEvents:
 
     started: float
     ended: float
-    stages: dict[str, float] = field(default_factory=dict)
+    steps: dict[str, float] = field(default_factory=dict)
     failures: list[Event] = field(default_factory=list)
     stats: dict[str, Any] = field(default_factory=dict)
 
     def add(self, event: Event) -> None:
         """Add one event."""
         self.ended = time.monotonic()
-        if event["event"] == "stage":
-            self.stages[event["stage"]] = self.ended
+        if event["event"] == "step":
+            self.steps[event["step"]] = self.ended
         elif event["event"] == "stats":
             self.stats |= event["data"]
         elif event["event"] in ("failed", "unreachable"):

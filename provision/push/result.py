@@ -10,7 +10,7 @@ from provision.ssh.endpoint import Endpoint
 
 
 class Outcome(StrEnum):
-    """Name how a push ended for one boat."""
+    """Name how a push ended for one boat. The values stand in `--json`."""
 
     KEPT = "kept"
     """The boat runs the new settings, and will after every power cycle."""
@@ -18,19 +18,24 @@ class Outcome(StrEnum):
     """The boat had these settings already. Nothing was written."""
     STAGED = "staged"
     """The settings are on the boat's card, and go on trial when it next starts."""
-    WOULD_CHANGE = "would change"
+    WOULD_CHANGE = "would-change"
     """A dry run: nothing was written."""
-    RETURNED = "returned"
+    ROLLED_BACK = "rolled-back"
     """The change failed, and the boat rolled back to the settings that it had kept."""
     REFUSED = "refused"
     """Nothing was tried: the boat, its profile or its state does not allow a push."""
-    HELD = "held back"
+    HELD = "held-back"
     """Nothing was tried: the roll-out ended before it came to this boat."""
     UNREACHABLE = "unreachable"
     """Nothing was tried: the boat did not answer."""
     FAILED = "failed"
     """The push failed, and the boat did not answer with its status: its rollback timer runs. Or
     the boat had these settings already, and its proof failed."""
+
+    @property
+    def label(self) -> str:
+        """Write the outcome in words for people."""
+        return self.value.replace("-", " ")
 
 
 #: The outcomes of a push that succeeded.
@@ -50,7 +55,7 @@ class PushResult:
     sha256: str
     reason: str = ""
     hint: str = ""
-    stage: str = ""
+    step: str = ""
     seconds: float = 0.0
     changed: tuple[str, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
@@ -73,14 +78,14 @@ class PushResult:
         return {
             "boat": self.boat,
             "outcome": str(self.outcome),
-            "well": self.succeeded,
+            "ok": self.succeeded,
             "sha256": self.sha256,
             "reason": self.reason,
             "hint": self.hint,
-            "stage": self.stage,
+            "step": self.step,
             "seconds": round(self.seconds, 1),
             "changed": list(self.changed),
             "notes": list(self.notes),
             "diff": self.diff,
-            "place": str(self.endpoint) if self.endpoint else None,
+            "endpoint": str(self.endpoint) if self.endpoint else None,
         }

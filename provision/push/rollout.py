@@ -87,7 +87,7 @@ class Run:
         self._batch(ahead, done, prove_unchanged=True)
         rest = [target for target in targets if target.name != first]
         if ahead and not done[first].succeeded:
-            ended = f"{first}, which was to go first, ended as {done[first].outcome}"
+            ended = f"{first}, which was to go first, ended as {done[first].outcome.label}"
             done |= {target.name: skipped(target, ended) for target in rest}
         else:
             self._batch(rest, done)

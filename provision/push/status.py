@@ -30,9 +30,6 @@ SEPARATOR = "\x1e"
 #: Seconds that a boat gets to answer in all.
 ANSWER_TIMEOUT_S = 60.0
 
-#: Keys of `--json` that have another name than the field of `BoatStatus`.
-_JSON_KEYS = {"endpoint": "place", "invalid": "unfit", "health_issues": "concerns"}
-
 
 @dataclass(frozen=True)
 class BoatStatus:
@@ -75,11 +72,11 @@ class BoatStatus:
     def as_json(self) -> dict[str, object]:
         """Return plain data, for `--json`."""
         return {
-            **{_JSON_KEYS.get(name, name): value for name, value in vars(self).items()},
-            "place": str(self.endpoint) if self.endpoint else None,
+            **vars(self),
+            "endpoint": str(self.endpoint) if self.endpoint else None,
             "reachable": self.endpoint is not None,
             "drift": [{"path": path, "what": what} for path, what in self.drift],
-            "well": self.up_to_date,
+            "ok": self.up_to_date,
         }
 
 
@@ -209,7 +206,7 @@ def find_health_issues(
     health, boot, base = status["health"], status["boot"] or {}, status["base"] or {}
     boat, board, needed = deployment.name, deployment.board, deployment.base
     aboard, new = formats
-    degraded = f"degraded: {boot.get('reason') or 'no word from the boot'}"
+    degraded = f"degraded: {boot.get('reason') or 'the boot gave no reason'}"
     found = {
         f"the boat there is {status['boat'] or 'unknown'}, not {boat}": status["boat"] != boat,
         f"its board is {status['board']}, not {board}": status["board"] != board,

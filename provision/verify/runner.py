@@ -83,7 +83,7 @@ class VerifyResult:
 
     def as_json(self) -> dict[str, object]:
         """Return plain data, for `--json`."""
-        return {**asdict(self), "well": self.passed, "notes": self.notes, "summary": self.summary()}
+        return {**asdict(self), "ok": self.passed, "notes": self.notes, "summary": self.summary()}
 
     def summary(self) -> str:
         """Write one line: the first failure, and the number of the others."""
@@ -209,7 +209,7 @@ def prove(
         found = read_json(done.stdout)
     except ValueError:
         raise UserError(f"the suite could not run: {done.errors[-2000:]}") from None
-    del found["well"], found["notes"], found["summary"]
+    del found["ok"], found["notes"], found["summary"]
     tests = tuple(TestOutcome(**test) for test in found.pop("tests"))
     return VerifyResult(tests=tests, **found)
 

@@ -100,9 +100,9 @@ class Running:
             raise AssertionError(f"the push ended: {self._process.stderr.read()[-2000:]}")
         return event
 
-    def wait_for(self, stage: str) -> None:
-        """Wait until a stage begins."""
-        while self._next() not in [{"event": "stage", "stage": stage}]:
+    def wait_for(self, step: str) -> None:
+        """Wait until a step begins."""
+        while self._next() not in [{"event": "step", "step": step}]:
             pass
 
     def result(self) -> dict[str, Any]:
@@ -185,8 +185,8 @@ def _say(event: Mapping[str, Any]) -> None:
 
 
 def _tell(event: Mapping[str, Any]) -> None:
-    if event["event"] == "stage":
-        _say({"event": "stage", "stage": event["stage"]})
+    if event["event"] == "step":
+        _say({"event": "step", "step": event["step"]})
 
 
 def main() -> None:

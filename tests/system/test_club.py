@@ -133,7 +133,7 @@ def test_all_are_as_wanted_at_first(season: Season) -> None:
     """Every boat answers at its own address with its own key, and none needs a push."""
     assert season.standing.status == 0, season.standing
     for name, row in rows(season.standing).items():
-        assert row == f"healthy {season.at_first[name][:12]} as wanted now"
+        assert row == f"healthy {season.at_first[name][:12]} up to date now"
 
 
 def test_the_table_and_the_status_of_a_push(season: Season) -> None:
@@ -142,7 +142,7 @@ def test_the_table_and_the_status_of_a_push(season: Season) -> None:
         if name in OFF:
             assert row.startswith("unreachable "), row
         elif name in UNPROVEN:
-            assert row.startswith("returned "), row
+            assert row.startswith("rolled back "), row
             assert "logins: no password is set" in row
         else:
             assert row.startswith("kept "), row
@@ -165,7 +165,7 @@ def test_how_the_fleet_stands(season: Season) -> None:
         elif name in UNPROVEN:
             assert row == f"healthy {season.at_first[name][:12]} 1 file differs now", row
         else:
-            assert row == f"healthy {season.wanted[name][:12]} as wanted now", row
+            assert row == f"healthy {season.wanted[name][:12]} up to date now", row
 
 
 def test_the_fleet_is_asked_in_parallel(season: Season) -> None:
@@ -181,7 +181,7 @@ def test_the_fleet_as_json(season: Season) -> None:
         assert one["wanted"] == season.wanted[name]
         assert one["reachable"] == (name not in OFF)
         assert one["due"] == (name not in OTHERS)
-        assert one["well"] == (name in OTHERS)
+        assert one["ok"] == (name in OTHERS)
 
 
 def test_a_push_as_json(season: Season) -> None:
@@ -193,16 +193,16 @@ def test_a_push_as_json(season: Season) -> None:
     found = by_boat(season.pushed_json)
     assert tuple(found) == (*BOATS, WRONG)
     wrong = found.pop(WRONG)
-    assert (wrong["outcome"], wrong["well"]) == ("refused", False)
+    assert (wrong["outcome"], wrong["ok"]) == ("refused", False)
     assert "wryneck.yml:" in wrong["reason"]
     for name, one in found.items():
         assert one["sha256"] == season.again[name]
         if name in OFF:
-            assert (one["outcome"], one["well"]) == ("unreachable", False)
+            assert (one["outcome"], one["ok"]) == ("unreachable", False)
         elif name in UNPROVEN:
-            assert (one["outcome"], one["well"], one["stage"]) == ("returned", False, "prove")
+            assert (one["outcome"], one["ok"], one["step"]) == ("rolled-back", False, "prove")
         elif name in AGAIN:
-            assert (one["outcome"], one["well"]) == ("kept", True), one
+            assert (one["outcome"], one["ok"]) == ("kept", True), one
             assert one["changed"] == ["/etc/hostapd/boat.conf"]
         else:
-            assert (one["outcome"], one["well"], one["changed"]) == ("unchanged", True, []), one
+            assert (one["outcome"], one["ok"], one["changed"]) == ("unchanged", True, []), one

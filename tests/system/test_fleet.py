@@ -141,7 +141,7 @@ def test_settings_for_the_next_start(rig: Make) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "outcome"), [("moved-away", Outcome.KEPT), ("moved-badproof", Outcome.RETURNED)]
+    ("name", "outcome"), [("moved-away", Outcome.KEPT), ("moved-badproof", Outcome.ROLLED_BACK)]
 )
 def test_staged_settings_are_proven_and_kept_at_the_other_place(
     rig: Make, name: str, outcome: Outcome
@@ -176,7 +176,7 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
     before = {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats}
     chosen = options(*boats, at_once=1, stop_after=1)
     ended = roll_out([boat.target for boat in boats], chosen, Rollout())
-    assert [result.outcome for result in ended] == [Outcome.RETURNED, Outcome.HELD, Outcome.HELD]
+    assert [result.outcome for result in ended] == [Outcome.ROLLED_BACK, Outcome.HELD, Outcome.HELD]
     assert {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats} == before
 
 

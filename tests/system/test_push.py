@@ -98,7 +98,7 @@ def test_settings_that_fail_their_proof_are_returned(
     profile = wrong.folder / "kittiwake.yml"
     profile.write_text(profile.read_text().replace("KW-AISR-03", "KW-NONE-99"))
     result = kittiwake.push(wrong)
-    assert result.outcome is Outcome.RETURNED, result
+    assert result.outcome is Outcome.ROLLED_BACK, result
     assert "ais" in result.reason
     status = kittiwake.status()
     assert (status["live"], status["kept"], status["trial"], status["drift"]) == (

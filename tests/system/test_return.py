@@ -77,7 +77,7 @@ def test_fault_wrong_address(harbour: Harbour, record: Record) -> None:
     wrong = harbour.changed(("address: 10.47.1.1/24", "address: 10.99.1.1/24"))
     with locked_out(harbour, "wrong address", record):
         result = harbour.laptop.push(harbour.job(wrong))
-    assert result["outcome"] == "returned", result
+    assert result["outcome"] == "rolled-back", result
     harbour.is_as_before()
 
 
@@ -93,7 +93,7 @@ def test_fault_firewall_blocks_ssh(harbour: Harbour, record: Record) -> None:
     assert "{ 53," in blocked
     with locked_out(harbour, "firewall", record):
         result = harbour.laptop.push(harbour.job(files={"/etc/nftables.conf": blocked}))
-    assert result["outcome"] == "returned", result
+    assert result["outcome"] == "rolled-back", result
     harbour.is_as_before()
 
 
@@ -110,7 +110,7 @@ def test_fault_wrong_pass_phrase(harbour: Harbour, record: Record) -> None:
         result = harbour.laptop.push(harbour.job(files={"/etc/hostapd/boat.conf": wrong}))
     assert air.lost
     record("wrong pass-phrase", air.silence)
-    assert result["outcome"] == "returned", result
+    assert result["outcome"] == "rolled-back", result
     harbour.is_as_before()
 
 
@@ -124,7 +124,7 @@ def test_fault_radio_does_not_start(harbour: Harbour, record: Record) -> None:
     with by_air(harbour) as air:
         result = harbour.laptop.push(job)
     record("radio that does not start, by air", air.silence, 240)
-    assert (result["outcome"], "hostapd" in result["reason"]) == ("returned", True), result
+    assert (result["outcome"], "hostapd" in result["reason"]) == ("rolled-back", True), result
     assert max(result["seconds"], air.silence) < 240
     harbour.is_as_before()
     harbour.boat.bench.join()
@@ -133,7 +133,7 @@ def test_fault_radio_does_not_start(harbour: Harbour, record: Record) -> None:
 def test_fault_unit_fails(harbour: Harbour) -> None:
     """A program that cannot run with its new configuration."""
     result = harbour.laptop.push(harbour.job(files={"/etc/boat/feed.json": "{"}, timer=240))
-    assert (result["outcome"], "boat-feed" in result["reason"]) == ("returned", True), result
+    assert (result["outcome"], "boat-feed" in result["reason"]) == ("rolled-back", True), result
     assert result["seconds"] < 240
     harbour.is_as_before()
 
@@ -142,7 +142,7 @@ def test_fault_proof_fails(harbour: Harbour) -> None:
     """All is applied and runs, and one link is not there."""
     wrong = harbour.changed(("KW-AISR-03", "KW-NONE-99"))
     result = harbour.laptop.push(harbour.job(wrong, prove=True, timer=240))
-    assert (result["outcome"], "ais" in result["reason"]) == ("returned", True), result
+    assert (result["outcome"], "ais" in result["reason"]) == ("rolled-back", True), result
     harbour.is_as_before()
 
 
@@ -156,32 +156,32 @@ def another(harbour: Harbour) -> Club:
     )
 
 
-@pytest.mark.parametrize("stage", ["preflight", "trial", "prove", "keep", "return"])
-def test_fault_laptop_killed(harbour: Harbour, another: Club, stage: str) -> None:
-    """SIGKILL for the whole laptop as the stage begins."""
-    files = {"/etc/boat/feed.json": "{"} if stage == "return" else {}
-    running = harbour.laptop.start(harbour.job(another, prove=stage == "prove", files=files))
-    running.wait_for(stage)
+@pytest.mark.parametrize("step", ["preflight", "trial", "prove", "keep", "rollback"])
+def test_fault_laptop_killed(harbour: Harbour, another: Club, step: str) -> None:
+    """SIGKILL for the whole laptop as the step begins."""
+    files = {"/etc/boat/feed.json": "{"} if step == "rollback" else {}
+    running = harbour.laptop.start(harbour.job(another, prove=step == "prove", files=files))
+    running.wait_for(step)
     running.kill()
     goes_home(harbour, another)
 
 
-@pytest.mark.parametrize("stage", ["preflight", "trial", "prove", "keep", "return"])
-def test_fault_power_cut(harbour: Harbour, another: Club, stage: str) -> None:
-    """The plug is pulled as the stage begins, and put back; the push says how it ended."""
+@pytest.mark.parametrize("step", ["preflight", "trial", "prove", "keep", "rollback"])
+def test_fault_power_cut(harbour: Harbour, another: Club, step: str) -> None:
+    """The plug is pulled as the step begins, and put back; the push says how it ended."""
     club, timer = another, 90
-    if stage == "return":
+    if step == "rollback":
         # What runs, and cannot be proven; the proof takes its time.
         club, timer = harbour.changed(("KW-AISR-03", "KW-NONE-99")), 240
-    prove = stage in ("prove", "return")
+    prove = step in ("prove", "rollback")
     running = harbour.laptop.start(harbour.job(club, prove=prove, timer=timer))
-    running.wait_for(stage)
+    running.wait_for(step)
     harbour.boat.power_cycle()
     result = running.result()
     status = harbour.settled()
     new = club.target(BOAT).render().sha256
     assert (result["outcome"] == "kept") == (status["kept"] == new), result
-    assert result["outcome"] in ("kept", "returned", "unreachable"), result
+    assert result["outcome"] in ("kept", "rolled-back", "unreachable"), result
     goes_home(harbour, club)
 
 
@@ -215,7 +215,7 @@ def test_fault_link_lost_while_copying(harbour: Harbour, another: Club, record: 
 def test_fault_archive_damaged(harbour: Harbour, another: Club) -> None:
     """What arrives is not what was sent."""
     result = harbour.laptop.push(harbour.job(another, damaged=True))
-    assert (result["outcome"], "SHA-256" in result["reason"]) == ("returned", True), result
+    assert (result["outcome"], "SHA-256" in result["reason"]) == ("rolled-back", True), result
     harbour.is_as_before()
 
 
@@ -223,7 +223,7 @@ def test_fault_memory_full(harbour: Harbour, another: Club) -> None:
     """No room in the RAM overlay: the trial is refused before anything is touched."""
     with filled(harbour.boat, "/var/tmp", 300):
         result = harbour.laptop.push(harbour.job(another))
-        assert (result["outcome"], "in RAM" in result["reason"]) == ("returned", True), result
+        assert (result["outcome"], "in RAM" in result["reason"]) == ("rolled-back", True), result
         assert harbour.boat.status()["drift"] == []
     harbour.is_as_before()
 
@@ -262,8 +262,8 @@ def test_fault_data_full_at_keep(harbour: Harbour, another: Club) -> None:
     """The card has no room for the archive."""
     with filled(harbour.boat, "/data", 100):
         result = harbour.laptop.push(harbour.job(another, timer=240))
-        assert result["outcome"] == "returned", result
-        assert (result["stage"], "bytes free" in result["reason"]) == ("keep", True), result
+        assert result["outcome"] == "rolled-back", result
+        assert (result["step"], "bytes free" in result["reason"]) == ("keep", True), result
     harbour.is_as_before()
 
 

@@ -66,7 +66,7 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
     assert new.pass_phrase != old.pass_phrase
     assert shown(kittiwake) == {store.host_public_key(old)}
     result = kittiwake.push(rotated)
-    assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
+    assert result.outcome is Outcome.KEPT, (result.step, result.reason)
     assert {"/etc/hostapd/boat.conf", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
     assert new.pass_phrase not in str(result)
     kittiwake.bench.secrets = new
@@ -140,7 +140,7 @@ def test_a_push_keeps_settings_that_were_left_for_another_place(
     new = left_for_another_place(after, tmp_path, f"Kittiwake {time.monotonic():.0f}", PROOF)
     started_anew(after)
     result = after.push(Club(new.boat.file.parent), timer=PROOF)
-    assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
+    assert result.outcome is Outcome.KEPT, (result.step, result.reason)
     status = after.status()
     assert status["live"] == status["kept"] == new.render().sha256
     assert (status["trial"], status["staged"], status["drift"]) == (None, None, [])

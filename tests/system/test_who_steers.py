@@ -198,7 +198,7 @@ def test_another_pass_phrase_for_one_tablet_leaves_the_others_joined(
         rotate = ["keys", BOAT, "--boats", fulmar.club.folder, "--rotate", "chart-table"]
         subprocess.run([sys.executable, "-m", "provision", *map(str, rotate)], check=True)
         result = fulmar.push()
-        assert result.outcome is Outcome.KEPT, (result.stage, result.reason)
+        assert result.outcome is Outcome.KEPT, (result.step, result.reason)
         assert list(result.changed) == ["/etc/hostapd/boat.psk"]
         new = fulmar.club.target(BOAT).secrets
         assert new.own_pass_phrases["chart-table"] not in str(result)

@@ -21,7 +21,7 @@ name: boat_events
 type: stdout
 short_description: One JSON object a line, for the program that runs the playbook
 description:
-  - Prints each boat's stage, the failures in it, and the statistics at the end.
+  - Prints each boat's step, the failures in it, and the statistics at the end.
   - Results of tasks are not printed, only messages of failures; those of tasks under
     C(no_log) arrive here already without their content.
   - Ends a roll-out itself. The program that runs the playbook could not before the next boat.
@@ -52,7 +52,7 @@ MAX_MESSAGE_CHARS = 8192
 
 
 class CallbackModule(CallbackBase):  # type: ignore[misc]
-    """Events: `stage` when a boat enters a role, `stats`, `failed`, `unreachable`, and `end`."""
+    """Events: `step` when a boat enters a role, `stats`, `failed`, `unreachable`, and `end`."""
 
     CALLBACK_VERSION = 2.0
     CALLBACK_TYPE = "stdout"
@@ -60,7 +60,7 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
 
     def __init__(self) -> None:
         super().__init__()
-        self._stages: dict[str, str] = {}
+        self._steps: dict[str, str] = {}
         self._failed: set[str] = set()
 
     def v2_playbook_on_start(self, playbook: Any) -> None:
@@ -73,19 +73,19 @@ class CallbackModule(CallbackBase):  # type: ignore[misc]
         self._display.display(json.dumps({"event": event, **values}))
 
     def v2_runner_on_start(self, host: Any, task: Any) -> None:
-        """Emit `stage` when a boat enters another role."""
-        stage = task._role.get_name() if task._role else ""
+        """Emit `step` when a boat enters another role."""
+        step = task._role.get_name() if task._role else ""
         boat = host.get_name()
-        if stage and self._stages.get(boat) != stage:
-            self._stages[boat] = stage
-            self._print("stage", boat=boat, stage=stage)
+        if step and self._steps.get(boat) != step:
+            self._steps[boat] = step
+            self._print("step", boat=boat, step=step)
 
     def _failure(self, event: str, result: Any) -> None:
         output = result.result
         message = str(output.get("stderr", "").strip() or output.get("msg", ""))
         message = message[:MAX_MESSAGE_CHARS]
         boat = result.host.get_name()
-        self._print(event, boat=boat, stage=self._stages.get(boat, ""), message=message)
+        self._print(event, boat=boat, step=self._steps.get(boat, ""), message=message)
         if event == "failed" or refused(message):
             self._failed.add(boat)
             if len(self._failed) == self.get_option("stop_after"):

@@ -83,10 +83,10 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     assert ended(monkeypatch, *words, "--json") == 130
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert error["message"] == "the push was stopped in the middle"
-    assert "returns within 90 s" in error["hint"]
+    assert "rolls back within 90 s" in error["hint"]
     assert ended(monkeypatch, *words, "--boats", "our boats") == 130
     said = capsys.readouterr().err
-    assert "returns within 90 s" in said
+    assert "rolls back within 90 s" in said
     assert "`provision fleet --boats 'our boats'`" in said
 
 
@@ -130,7 +130,7 @@ def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
     assert ended(monkeypatch, "verify", "--all", "--json") == 2
     proofs = json.loads(capsys.readouterr().out)["boats"]
     assert asked == [()]
-    assert [(one["boat"], one["well"]) for one in proofs] == [("a", True), ("b", False)]
+    assert [(one["boat"], one["ok"]) for one in proofs] == [("a", True), ("b", False)]
     assert "is wrong" in proofs[1]["error"] and "make it right" in proofs[1]["error"]
 
 

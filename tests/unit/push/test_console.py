@@ -25,7 +25,7 @@ def row(status: BoatStatus) -> str:
     """The boat's row of the table, and what is said below it, with single blanks."""
     text = io.StringIO()
     Console(file=text, width=200).print(fleet_table([status], NOW))
-    return " ".join(" ".join(text.getvalue().splitlines()[1:]).split())
+    return " ".join(" ".join(text.getvalue().splitlines()[2:]).split())
 
 
 @pytest.mark.parametrize(
@@ -33,7 +33,7 @@ def row(status: BoatStatus) -> str:
     [
         (
             BoatStatus("a", "1" * 64, PLACE, kept="1" * 64, due=False, seen=NOW),
-            "a healthy 111111111111 as wanted now",
+            "a healthy 111111111111 up to date now",
         ),
         (
             BoatStatus(
@@ -53,7 +53,7 @@ def row(status: BoatStatus) -> str:
         ),
         (
             BoatStatus("a", "1" * 64, PLACE, staged={"digest": "3" * 64}, seen=NOW),
-            "a healthy unknown to push 333333333333 on trial now",
+            "a healthy unknown to push now a: settings 333333333333 wait for its restart",
         ),
         (
             BoatStatus("a", "1" * 64, PLACE, trial=TRIAL | {"digest": "1" * 64}, seen=NOW),
@@ -103,11 +103,11 @@ def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     reason = "boats/oystercatcher.yml:13:14: board: there is no such board"
     status = BoatStatus(boat="oystercatcher", wanted="", invalid="wrong", reason=reason)
     Console(file=text, width=80).print(fleet_table([status], NOW))
-    assert text.getvalue().splitlines()[2:] == ["", f"oystercatcher: {reason}"]
+    assert text.getvalue().splitlines()[-2:] == ["", f"oystercatcher: {reason}"]
 
 
-def stage(name: str) -> Event:
-    return {"event": "stage", "boat": "a", "stage": name}
+def step(name: str) -> Event:
+    return {"event": "step", "boat": "a", "step": name}
 
 
 def said(outcome: str) -> Event:
@@ -115,14 +115,14 @@ def said(outcome: str) -> Event:
 
 
 def failed(name: str) -> Event:
-    return {"event": "failed", "boat": "a", "stage": name, "message": "no"}
+    return {"event": "failed", "boat": "a", "step": name, "message": "no"}
 
 
 def unreachable(message: str) -> Event:
-    return {"event": "unreachable", "boat": "a", "stage": "preflight", "message": message}
+    return {"event": "unreachable", "boat": "a", "step": "preflight", "message": message}
 
 
-LOOK, TRY, PROVE, RETURN = (stage(name) for name in ("preflight", "trial", "prove", "return"))
+LOOK, TRY, PROVE, ROLL_BACK = (step(name) for name in ("preflight", "trial", "prove", "rollback"))
 
 
 @pytest.mark.parametrize(
@@ -136,10 +136,13 @@ LOOK, TRY, PROVE, RETURN = (stage(name) for name in ("preflight", "trial", "prov
         ([LOOK, unreachable("x Host key verification failed.")], "a looking 0 s refused"),
         ([LOOK, unreachable("timed out"), LOOK], "a looking 0 s"),
         ([LOOK, said(""), TRY, PROVE], "a proving 0 s"),
-        ([LOOK, TRY, PROVE, stage("keep"), said("kept")], "a keeping 0 s kept"),
-        ([LOOK, TRY, PROVE, failed("prove"), RETURN], "a returning 0 s"),
-        ([TRY, RETURN, said("returned"), failed("return")], "a returning 0 s returned"),
-        ([TRY, RETURN, failed("return"), {"event": "end"}], "a returning 0 s failed"),
+        ([LOOK, TRY, PROVE, step("keep"), said("kept")], "a keeping 0 s kept"),
+        ([LOOK, TRY, PROVE, failed("prove"), ROLL_BACK], "a rolling back 0 s"),
+        (
+            [TRY, ROLL_BACK, said("rolled-back"), failed("rollback")],
+            "a rolling back 0 s rolled back",
+        ),
+        ([TRY, ROLL_BACK, failed("rollback"), {"event": "end"}], "a rolling back 0 s failed"),
     ],
 )
 def test_where_a_boat_is_while_a_push_runs(events: list[Event], expected: str) -> None:
@@ -149,7 +152,7 @@ def test_where_a_boat_is_while_a_push_runs(events: list[Event], expected: str) -
     text = io.StringIO()
     Console(file=text, width=200).print(state)
     head, first, second = (" ".join(line.split()) for line in text.getvalue().splitlines())
-    assert (head, first, second) == ("boat stage time result", expected, "b waiting")
+    assert (head, first, second) == ("boat step time result", expected, "b waiting")
 
 
 def test_the_time_of_a_boat_stands_still_with_its_result() -> None:
@@ -160,12 +163,12 @@ def test_the_time_of_a_boat_stands_still_with_its_result() -> None:
 def test_without_a_terminal_each_step_is_a_line() -> None:
     text = io.StringIO()
     with progress(["a"], Console(file=text, width=200)) as listener:
-        for event in (LOOK, said(""), TRY, failed("trial"), RETURN, said("returned")):
+        for event in (LOOK, said(""), TRY, failed("trial"), ROLL_BACK, said("rolled-back")):
             listener(event)
         listener({"event": "end"})
     assert text.getvalue().splitlines() == [
         "a: looking",
         "a: trying",
-        "a: returning",
-        "a: returned",
+        "a: rolling back",
+        "a: rolled back",
     ]

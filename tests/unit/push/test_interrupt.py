@@ -75,7 +75,7 @@ def test_ends(stage: Stage) -> None:
     """Ctrl-C: nothing goes on ashore."""
 
     def interrupted(event: Event) -> None:
-        if event.get("stage") == "prove":
+        if event.get("step") == "prove":
             assert running(stage.runtime)
             raise KeyboardInterrupt
 
@@ -98,7 +98,7 @@ def test_sleeps(stage: Stage) -> None:
     """It wakes up when the boat's time is over, goes on, and tells how it ended."""
 
     def asleep(event: Event) -> None:
-        if event.get("stage") == "prove":
+        if event.get("step") == "prove":
             processes = running(stage.runtime)
             assert processes
             for pid in processes:
@@ -108,7 +108,7 @@ def test_sleeps(stage: Stage) -> None:
                 os.kill(pid, signal.SIGCONT)
 
     result = stage.push(asleep)
-    assert result.outcome is Outcome.RETURNED, result
+    assert result.outcome is Outcome.ROLLED_BACK, result
     assert (stage.boat.root / HOSTAPD).read_bytes() == stage.before
 
 
@@ -116,6 +116,6 @@ def test_hangs(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     """Not the laptop, but its proof: it gets no more time than the boat does."""
     monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", ENDLESS])
     result = stage.push(lambda _: None)
-    assert result.outcome is Outcome.RETURNED, result
-    assert (result.stage, result.reason) == ("prove", f"the proof did not end within {TIMER} s")
+    assert result.outcome is Outcome.ROLLED_BACK, result
+    assert (result.step, result.reason) == ("prove", f"the proof did not end within {TIMER} s")
     assert (stage.boat.root / HOSTAPD).read_bytes() == stage.before

@@ -58,16 +58,16 @@ def test_a_trial_that_the_timer_ended_is_told_as_that(
     monkeypatch.setattr(outcome, "poll_until", lambda *_: StatusAnswer(place, status))
     now = time.monotonic()
     events = HostEvents(now - 100, now)
-    for stage in ("preflight", "trial", "prove"):
-        events.add({"event": "stage", "stage": stage})
-    events.stages["trial"] = time.monotonic() - seconds
+    for step in ("preflight", "trial", "prove"):
+        events.add({"event": "step", "step": step})
+    events.steps["trial"] = time.monotonic() - seconds
     what = "identity: settings: what is live is a, not b"
-    events.add({"event": "failed", "stage": "prove", "message": f"Task failed: {what}"})
+    events.add({"event": "failed", "step": "prove", "message": f"Task failed: {what}"})
     # What the return after it takes does not count.
-    events.add({"event": "stage", "stage": "return"})
+    events.add({"event": "step", "step": "rollback"})
     events.ended += 100
     result = outcome.push_result(wanted, events, 60)
-    assert result.outcome is Outcome.RETURNED
+    assert result.outcome is Outcome.ROLLED_BACK
     assert (
         result.reason.startswith("its timer of 60 s ran out while it was being proven") == ran_out
     )

@@ -165,14 +165,14 @@ def test_a_change_is_kept(fleet: Fleet) -> None:
 def test_nothing_to_change_is_said(fleet: Fleet) -> None:
     result = fleet.results["same"]
     assert (result.outcome, result.changed) == (Outcome.UNCHANGED, ())
-    stages = [e["stage"] for e in fleet.events if e["event"] == "stage" and e["boat"] == "same"]
-    assert stages == ["preflight"]
+    steps = [e["step"] for e in fleet.events if e["event"] == "step" and e["boat"] == "same"]
+    assert steps == ["preflight"]
 
 
 @pytest.mark.parametrize("name", ["badproof", "noproof", "badunits"])
 def test_a_failure_returns_the_boat(fleet: Fleet, name: str) -> None:
     boat, result = fleet.boats[name], fleet.results[name]
-    assert result.outcome is Outcome.RETURNED, result
+    assert result.outcome is Outcome.ROLLED_BACK, result
     assert kept(boat) == fleet.before[name]
     assert not (boat.root / "run/boat/trial.json").exists()
 
@@ -186,7 +186,7 @@ def test_the_reason_is_told(fleet: Fleet) -> None:
 def test_the_boat_tells_the_reason_too(fleet: Fleet) -> None:
     """Who logs in there next need not ask the laptop."""
     result, boat = fleet.results["badcard"], fleet.boats["badcard"]
-    assert (result.outcome, result.stage) == (Outcome.RETURNED, "keep")
+    assert (result.outcome, result.step) == (Outcome.ROLLED_BACK, "keep")
     assert "nothing was kept" in result.reason
     told = json.loads((boat.root / "run/boat/last-return.json").read_text())["reason"]
     assert told.startswith("nothing was kept")
@@ -234,7 +234,7 @@ def test_settings_for_another_base_are_refused(fleet: Fleet) -> None:
 @pytest.mark.parametrize("name", AILING)
 def test_a_boat_that_is_not_well_is_refused(fleet: Fleet, name: str) -> None:
     result, boat = fleet.results[name], fleet.boats[name]
-    assert (result.outcome, result.stage) == (Outcome.REFUSED, "preflight")
+    assert (result.outcome, result.step) == (Outcome.REFUSED, "preflight")
     assert result.reason == AILING[name][1]
     assert kept(boat) == fleet.before[name]
 

@@ -67,10 +67,10 @@ def test_the_first_is_proven_before_the_others() -> None:
     assert push.proven_anyway == [True, False]
 
 
-@pytest.mark.parametrize("outcome", [Outcome.RETURNED, Outcome.UNREACHABLE, Outcome.REFUSED])
+@pytest.mark.parametrize("outcome", [Outcome.ROLLED_BACK, Outcome.UNREACHABLE, Outcome.REFUSED])
 def test_without_the_first_no_other_is_begun_with(outcome: Outcome) -> None:
     push = Pusher({"b": [outcome]})
-    assert push.run(targets("a", "b"), first="b") == ["a held back", f"b {outcome}"]
+    assert push.run(targets("a", "b"), first="b") == ["a held-back", f"b {outcome}"]
     assert [names for names, _ in push.rounds] == [["b"]]
 
 
@@ -81,10 +81,10 @@ def test_a_first_that_is_not_among_them() -> None:
 
 def test_failures_are_counted_over_all_rounds() -> None:
     """A boat that is off is no failure; one that refuses or returns is."""
-    push = Pusher({"a": [Outcome.UNREACHABLE] * 2, "b": [Outcome.RETURNED], "c": [Outcome.KEPT]})
+    push = Pusher({"a": [Outcome.UNREACHABLE] * 2, "b": [Outcome.ROLLED_BACK], "c": [Outcome.KEPT]})
     some = targets("a", "b", "c")
     said = push.run(some, wait=60, stop_after=2, find_reachable=lambda away, _: list(away))
-    assert said == ["a kept", "b returned", "c kept"]
+    assert said == ["a kept", "b rolled-back", "c kept"]
     assert push.rounds == [(["a", "b", "c"], 2), (["a"], 1), (["a"], 1)]
 
 
@@ -92,7 +92,7 @@ def test_too_many_failures_end_it() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.REFUSED], "c": [Outcome.HELD]})
     some = targets("a", "b", "c")
     said = push.run(some, wait=60, stop_after=1, find_reachable=lambda away, _: list(away))
-    assert said == ["a unreachable", "b refused", "c held back"]
+    assert said == ["a unreachable", "b refused", "c held-back"]
     assert len(push.rounds) == 1
 
 

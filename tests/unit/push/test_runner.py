@@ -54,7 +54,7 @@ def test_nothing_is_told_of_links_that_the_boat_has_not(result: VerifyResult) ->
 def test_the_boat_is_not_proven(result: VerifyResult) -> None:
     assert not result.passed
     assert result.summary().endswith("more")
-    assert result.as_json()["well"] is False
+    assert result.as_json()["ok"] is False
 
 
 def test_every_file_of_the_suite_ran(result: VerifyResult) -> None:

@@ -87,7 +87,7 @@ def test_what_a_push_would_change(found: dict[str, BoatStatus]) -> None:
         ({"board": "bcm2837-rpi-3-b"}, "its board is bcm2837-rpi-3-b, not x86-64"),
         ({"base": None}, "its base has format None, its profile's settings need 1"),
         ({"degraded": True, "boot": {"reason": "as built"}}, "degraded: as built"),
-        ({"degraded": True, "boot": None}, "degraded: no word from the boot"),
+        ({"degraded": True, "boot": None}, "degraded: the boot gave no reason"),
         ({"kept_whole": False}, "the settings that it keeps are damaged"),
         ({"health": {"data": {"writable": False}}}, "its data partition cannot be written"),
         ({"health": {"ext4_errors": 3}}, "its card has 3 file system errors"),

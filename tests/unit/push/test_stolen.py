@@ -180,7 +180,7 @@ def test_a_boat_that_answers_with_the_new_host_key_has_a_new_card(rig: Rig, call
         wait_for(boat.port)
         assert call("push", "petrel", *words).result["boats"][0]["outcome"] == "refused"
         (row,) = call("fleet", "petrel", *words).result["boats"]
-        assert row["well"], row
+        assert row["ok"], row
         assert call("push", "petrel", *words).result["boats"][0]["outcome"] == "unchanged"
     finally:
         process.terminate()

@@ -13,21 +13,21 @@ from typing import Any
 from ansible.plugins.action import ActionBase
 
 #: The reason reported when neither the caller nor the boat gives one.
-NO_REASON = "the boat took the new settings back and does not say why"
+NO_REASON = "the boat rolled the new settings back and does not say why"
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]
     """Returns the boat's `status`, and the `host` and `port` where it answered.
 
-    `listener` is the command that asks. It waits at most `seconds` for what `until` names. With
+    `poller` is the command that asks. It waits at most `seconds` for what `until` names. With
     `digest`, the boat must have those settings as `having` says (live, kept or staged).
     Otherwise the task fails with the reason `otherwise`, or else the boat's own. On success,
-    `say` is recorded for the boat as `set_stats` does.
+    `stats` is recorded for the boat as `set_stats` does.
     """
 
     TRANSFERS_FILES = False
     _VALID_ARGS = frozenset(
-        ("listener", "until", "seconds", "digest", "having", "otherwise", "say")
+        ("poller", "until", "seconds", "digest", "having", "otherwise", "stats")
     )
     _requires_connection = False
     _supports_check_mode = False
@@ -37,7 +37,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         result: dict[str, Any] = super().run(tmp, task_vars)
         args = self._task.args
         done = subprocess.run(
-            [*map(str, args["listener"]), str(args["until"]), str(args["seconds"])],
+            [*map(str, args["poller"]), str(args["until"]), str(args["seconds"])],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
@@ -46,15 +46,15 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         )
         if done.returncode != 0:
             return result | {"failed": True, "rc": done.returncode, "msg": done.stderr.strip()}
-        said = json.loads(done.stdout)
-        if "digest" in args and _has(said["status"], args["having"]) != args["digest"]:
-            own = (said["status"]["last_return"] or {}).get("reason")
+        answer = json.loads(done.stdout)
+        if "digest" in args and _has(answer["status"], args["having"]) != args["digest"]:
+            own = (answer["status"]["last_return"] or {}).get("reason")
             result |= {"failed": True, "msg": args.get("otherwise") or own or NO_REASON}
-        elif "say" in args:
-            place = {"host": said["host"], "port": said["port"]}
-            data = {**args["say"], "place": place}
+        elif "stats" in args:
+            endpoint = {"host": answer["host"], "port": answer["port"]}
+            data = {**args["stats"], "endpoint": endpoint}
             result["ansible_stats"] = {"data": data, "per_host": True, "aggregate": False}
-        return result | said
+        return result | answer
 
 
 def _has(status: dict[str, Any], having: str) -> str | None:
