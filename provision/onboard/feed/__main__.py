@@ -39,7 +39,7 @@ def main(arguments: list[str]) -> int:
         return 0
     try:
         if "--state" in chosen:
-            told = ask(chosen.get("--socket", parse.STATE_SOCKET))
+            told = ask(chosen.get("--socket", models.STATE_SOCKET))
             sys.stdout.write(json.dumps(told, indent=2) + "\n")
             return 0
         return feed(parse.load(chosen.get("--config", CONFIG)))

@@ -107,6 +107,7 @@ class Feed:
 
     def _outputs(self) -> None:
         settings, fault_log = self._settings, self.fault_log
+        outputs = settings.outputs
         network = {source.name: frozenset(source.talks) for source in settings.inputs}
         self.listeners = [
             SerialOutput(link, self.gate, fault_log, network)
@@ -114,16 +115,16 @@ class Feed:
             if link.config.listens
         ]
         self.server = (
-            TcpServer(settings.tcp, self.router, self.gate, self.proof, fault_log)
-            if settings.tcp
+            TcpServer(outputs.tcp, self.router, self.gate, self.proof, fault_log)
+            if outputs.tcp
             else None
         )
         self.udp_outputs = [
-            UdpOutput(udp, fault_log, self.own, self._inputs_of(udp.port)) for udp in settings.udp
+            UdpOutput(udp, fault_log, self.own, self._inputs_of(udp.port)) for udp in outputs.udp
         ]
         self.multicast = (
-            MulticastOutput(settings.multicast, fault_log, self.own, self._inputs_of(None))
-            if settings.multicast
+            MulticastOutput(outputs.multicast, fault_log, self.own, self._inputs_of(None))
+            if outputs.multicast
             else None
         )
         bauds = {link.name: link.baud for link in settings.links}

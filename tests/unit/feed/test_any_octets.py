@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.nmea0183.filters import Filter
 from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
 from provision.onboard.feed.nmea2000 import pgn
 from provision.onboard.feed.outputs.time_source import TimeSource
@@ -21,7 +20,7 @@ from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.sources.can import EXTENDED, FRAME, CanSource
 from provision.onboard.feed.sources.ingest import Ingest
 
-SOURCE = models.SourceConfig("x", {}, True, True, Filter())
+SOURCE = models.SourceConfig(name="x", unchecked=True, long=True)
 
 #: Octets of a line, sentences among them.
 OCTETS = st.lists(
@@ -77,7 +76,7 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
 
     async def run() -> None:
         heard: list[Sentence] = []
-        source = models.CanConfig("x", {}, False, False, Filter(), "none0")
+        source = models.CanConfig(name="x", interface="none0")
         can = CanSource(source, heard.extend, Stalls(), FaultLog())
         ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         ours.setblocking(False)

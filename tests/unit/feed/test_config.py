@@ -29,8 +29,8 @@ def test_the_form_that_the_settings_carry() -> None:
         "gnss", "/dev/boat/gnss", 4800, 1.0
     )  # fmt: skip
     assert not link.unchecked and not link.long and link.filter == Filter()
-    assert told.tcp is not None and told.tcp.port == 10110
-    assert told.udp[0].address == "10.47.1.255"
+    assert told.outputs.tcp is not None and told.outputs.tcp.port == 10110
+    assert told.outputs.udp[0].address == "10.47.1.255"
     assert told.clock is not None and told.clock.links == ("gnss",)
     assert told.steering is None
     assert told.state.socket == "/run/boat-feed/state.sock"
@@ -38,14 +38,14 @@ def test_the_form_that_the_settings_carry() -> None:
 
 def test_everything_but_links_may_be_left_out() -> None:
     told = parse.parse({"links": {}})
-    assert told.tcp is None and told.udp == () and told.clock is None
+    assert told.outputs.tcp is None and told.outputs.udp == () and told.clock is None
 
 
 def test_filters() -> None:
     keys = {"only": [{"talker": "GP"}], "but": [{"formatter": "GSV", "link": "gnss"}]}
     told = parse.parse({"links": {}, "outputs": {"tcp": keys}})
-    assert told.tcp is not None
-    assert told.tcp.filter == Filter(
+    assert told.outputs.tcp is not None
+    assert told.outputs.tcp.filter == Filter(
         (Pattern(talker="GP"),), (Pattern(formatter="GSV", link="gnss"),)
     )
 
@@ -71,6 +71,19 @@ def test_filters() -> None:
             {"links": {}, "outputs": {"multicast": {"network": "boat/24"}}},
             "outputs.multicast.network: boat/24 is no IPv4 network",
         ),
+        ({"links": {"b": {"can": "can0", "long": True}}}, "links.b.long: is no key"),
+        ({"inputs": {"net": {}}}, "inputs.net: one of tcp, listen, udp and multicast"),
+        ({"inputs": {"net": {"udp": 1, "listen": 2}}}, "inputs.net: one of tcp, listen"),
+        ({"inputs": {"net": {"tcp": "10.0.0.1"}}}, "inputs.net.tcp: "),
+        ({"inputs": {"net": {"tcp": "host:1"}}}, "inputs.net.tcp: host is no IPv4 address"),
+        ({"inputs": {"net": {"multicast": ["NAVX"]}}}, "inputs.net.multicast[0]: NAVX is none of"),
+        ({"inputs": {"net": {"multicast": [7]}}}, "inputs.net.multicast[0]: 7 has the wrong type"),
+        ({"inputs": {"net": {"udp": 1, "address": "boat"}}}, "inputs.net.address: boat is no IPv4"),
+        ({"outputs": {"multicast": {"source": "I00001"}}}, "outputs.multicast.source: I00001"),
+        ({"outputs": {"tcp": {"patience": "1"}}}, "outputs.tcp.patience: '1' has the wrong type"),
+        ({"outputs": {"tcp": {"clients": 1.0}}}, "outputs.tcp.clients: 1.0 has the wrong type"),
+        ({"prefer": {"order": {"tide": []}}}, "prefer.order"),
+        ({"log": None, "state": None}, "state: an object was expected"),
         ({"links": {}, "outputs": {"udp": {}}}, "outputs.udp: {} has the wrong type"),
         ({"links": {}, "outputs": {"tcp": {"only": [{}]}}}, "outputs.tcp.only[0]: names neither"),
         ({"links": {}, "clock": {"socket": "x", "links": ["a"]}}, "clock.links: there is no"),
@@ -103,7 +116,7 @@ def test_the_example_for_a_laptop_can_be_used() -> None:
     (example,) = re.findall(r"```json\n(.*?)```", readme, re.DOTALL)
     told = parse.parse(json.loads(example))
     assert [link.device for link in told.links] == ["/tmp/gnss"]
-    assert told.tcp is not None and f"TCP:127.0.0.1:{told.tcp.port}" in readme
+    assert told.outputs.tcp is not None and f"TCP:127.0.0.1:{told.outputs.tcp.port}" in readme
     assert f"--socket {told.state.socket}\n" in readme
 
 

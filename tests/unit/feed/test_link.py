@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.feed.config.parse import BAUD_RATES
+from provision.onboard.feed.config.types import BAUD_RATES
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.net.serial_port import close_port, open_port
 from provision.onboard.feed.nmea0183.sentence import frame

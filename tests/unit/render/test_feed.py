@@ -94,13 +94,13 @@ def test_inputs(busy: models.Config) -> None:
 
 
 def test_outputs(busy: models.Config) -> None:
-    assert busy.tcp is not None and busy.multicast is not None
-    assert busy.tcp.filter == Filter(None, (Pattern(formatter="GSV"),))
-    assert busy.multicast.interface == "10.47.1.1"
-    assert busy.multicast.network == Subnet.parse("10.47.1.0/24")
-    assert busy.multicast.filter == Filter((Pattern(link="gnss"),))
+    assert busy.outputs.tcp is not None and busy.outputs.multicast is not None
+    assert busy.outputs.tcp.filter == Filter(None, (Pattern(formatter="GSV"),))
+    assert busy.outputs.multicast.interface == "10.47.1.1"
+    assert busy.outputs.multicast.network == Subnet.parse("10.47.1.0/24")
+    assert busy.outputs.multicast.filter == Filter((Pattern(link="gnss"),))
     # A host's own filter stands for that of all.
-    assert [(udp.address, udp.port, udp.filter) for udp in busy.udp] == [
+    assert [(udp.address, udp.port, udp.filter) for udp in busy.outputs.udp] == [
         ("10.47.1.61", 10110, Filter((Pattern(formatter="VDM"),))),
         ("10.47.1.62", 2000, Filter(None, (Pattern(talker="GP"),))),
     ]

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.feed.config import parse
+from provision.onboard.feed.config import models
 from provision.onboard.stations import hostapd as control
 from provision.onboard.stations import server
 from provision.onboard.stations.hostapd import Hostapd, HostapdError
@@ -63,7 +63,7 @@ def serving(folder: Path) -> Iterator[Ask]:
 
 
 def test_feed_and_stations_mean_the_same_socket() -> None:
-    assert parse.STATIONS_SOCKET == server.SOCKET
+    assert models.STATIONS_SOCKET == server.SOCKET
 
 
 def test_a_tablet_by_its_own_pass_phrase_by_the_boats_and_away(

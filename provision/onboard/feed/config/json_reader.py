@@ -1,100 +1,159 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Read decoded JSON key by key, so that each error names its key."""
+"""Read decoded JSON into dataclasses by the types of their fields. Each error names its key.
+
+    class Tcp:                                          {"port": 10110, "only": [...]}
+        port: Annotated[int, between(1, 65535)]
+        filter: Annotated[Filter, INLINE]
+
+A key has its field's name, unless `Key` names it. `tuple` is a list. A tuple of dataclasses with a
+field `name` is an object of objects by name. Of a union of dataclasses the object is the first one
+that it has all required keys of. A class with `parse` is made of a string. What stands behind a
+type in `Annotated` is called with the value, and returns it or raises ValueError with the reason.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
-from typing import Any, TypeVar
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from functools import cache
+from types import NoneType, UnionType
+from typing import Annotated, Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 Built = TypeVar("Built")
+
+#: Marks a dataclass whose keys stand among those of the object around it.
+INLINE = object()
 
 
 class ConfigError(ValueError):
     """Says why the configuration cannot be used. The message names the key."""
 
 
-class Keys:
-    """Reads one JSON object key by key. A key that is left over at the end is unknown."""
+@dataclass(frozen=True)
+class Key:
+    """Names the key of a field that has another name."""
 
-    def __init__(self, value: object, place: str) -> None:
-        if not isinstance(value, dict):
-            raise ConfigError(f"{place or 'the configuration'}: an object was expected")
-        self._rest = dict(value)
-        self.place = place
+    name: str
 
-    def name(self, key: str) -> str:
-        return f"{self.place}.{key}" if self.place else key
 
-    def take(self, key: str, kind: type | tuple[type, ...], default: Any = ...) -> Any:
-        """Return the value of `key`, of type `kind`. Without it, return `default` or raise."""
-        value = self._rest.pop(key, default)
-        if value is ...:
-            raise ConfigError(f"{self.name(key)}: is missing")
-        if value is default:
-            return value
-        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-            raise ConfigError(f"{self.name(key)}: {value!r} has the wrong type")
+def between(low: float, high: float) -> Callable[[float], float]:
+    """Return a check of a number."""
+
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise ValueError(f"{value} is not within {low} to {high}")
         return value
 
-    def number(self, key: str, low: float, high: float, default: float | None = None) -> float:
-        value = self.take(key, (int, float), ... if default is None else default)
-        if not low <= value <= high:
-            raise ConfigError(f"{self.name(key)}: {value} is not within {low:g} to {high:g}")
-        return float(value)
+    return check
 
-    def whole(self, key: str, low: int, high: int, default: int | None = None) -> int:
-        value = self.take(key, int, ... if default is None else default)
-        if not low <= value <= high:
-            raise ConfigError(f"{self.name(key)}: {value} is not within {low} to {high}")
-        return int(value)
 
-    def strings(self, key: str) -> tuple[str, ...]:
-        value = self.take(key, list, [])
-        if not all(isinstance(item, str) for item in value):
-            raise ConfigError(f"{self.name(key)}: a list of strings was expected")
-        return tuple(value)
+def read(kind: type[Built], value: object, place: str = "") -> Built:
+    """Return a dataclass read from a JSON object. ConfigError names the key below `place`."""
+    return cast("Built", _object(kind, value, place))
 
-    def rates(self, key: str) -> dict[str, float]:
-        """Return sentences a second by formatter."""
 
-        def build(keys: Keys) -> dict[str, float]:
-            return {
-                formatter: keys.number(formatter, 0.001, 1000) for formatter in list(keys._rest)
-            }
+def _join(place: str, key: str) -> str:
+    return f"{place}.{key}" if place else key
 
-        return self.one(key, build)
 
-    def one(self, key: str, build: Callable[[Keys], Built]) -> Built:
-        """Return what `build` makes of the object under `key`, or of an empty one without it."""
-        return Keys(self._rest.pop(key, {}), self.name(key)).whole_of(build)
+def _object(kind: Any, value: object, place: str, **named: str) -> Any:
+    if not isinstance(value, dict):
+        raise ConfigError(f"{place or 'the configuration'}: an object was expected")
+    rest = dict(value)
+    built = _fields(kind, rest, place, named)
+    if rest:
+        raise ConfigError(f"{_join(place, next(iter(rest)))}: is no key of boat-feed's")
+    return built
 
-    def maybe(self, key: str, build: Callable[[Keys], Built]) -> Built | None:
-        """Do as `one` does, but return None when the key is left out or null."""
-        value = self._rest.pop(key, None)
-        return None if value is None else Keys(value, self.name(key)).whole_of(build)
 
-    def each(self, key: str, build: Callable[[Keys], Built]) -> tuple[Built, ...]:
-        """Return what `build` makes of each object in the list under `key`."""
-        return tuple(
-            Keys(item, f"{self.name(key)}[{number}]").whole_of(build)
-            for number, item in enumerate(self.take(key, list, []))
-        )
+@cache
+def _keys(kind: Any) -> list[tuple[str, Any, Field[Any]]]:
+    """List the fields of a dataclass that JSON may set, with their keys and types."""
+    hints = get_type_hints(kind, include_extras=True)
+    listed = []
+    for field in fields(kind):
+        marks = getattr(hints[field.name], "__metadata__", ())
+        key = next((mark.name for mark in marks if isinstance(mark, Key)), field.name)
+        listed.append((key, hints[field.name], field))
+    return [(key, hint, field) for key, hint, field in listed if field.init]
 
-    def named(self, key: str, build: Callable[[str, Keys], Built]) -> tuple[Built, ...]:
-        """Return what `build` makes of each name and object in the object under `key`."""
-        value = self.take(key, dict, {})
-        return tuple(
-            Keys(item, f"{self.name(key)}.{name}").whole_of(partial(build, name))
-            for name, item in value.items()
-        )
 
-    def whole_of(self, build: Callable[[Keys], Built]) -> Built:
-        """Return what `build` makes of this object, provided that it takes every key."""
-        built = build(self)
-        if self._rest:
-            raise ConfigError(f"{self.name(next(iter(self._rest)))}: is no key of boat-feed's")
-        return built
+def _is_required(field: Field[Any]) -> bool:
+    return field.default is MISSING and field.default_factory is MISSING
 
-    def has(self, key: str) -> bool:
-        return key in self._rest
+
+def _fields(kind: Any, rest: dict[str, Any], place: str, taken: dict[str, Any]) -> Any:
+    """Build a dataclass of the keys that are its own, and take them out of `rest`."""
+    for key, hint, field in _keys(kind):
+        if INLINE in getattr(hint, "__metadata__", ()):
+            taken[field.name] = _fields(hint.__origin__, rest, place, {})
+        elif key in rest:
+            taken[field.name] = _value(hint, rest.pop(key), _join(place, key))
+        elif _is_required(field) and field.name not in taken:
+            raise ConfigError(f"{_join(place, key)}: is missing")
+    return _called(kind, place, **taken)
+
+
+def _called(make: Callable[..., Any], place: str, *values: Any, **named: Any) -> Any:
+    try:
+        return make(*values, **named)
+    except ValueError as error:
+        raise ConfigError(f"{place}: {error}") from None
+
+
+def _value(hint: Any, value: Any, place: str) -> Any:
+    kind, args = get_origin(hint), get_args(hint)
+    if kind is Annotated:
+        made = _value(args[0], value, place)
+        for check in filter(callable, args[1:]):
+            made = _called(check, place, made)
+        return made
+    if kind in (Union, UnionType):
+        missing = value is None and NoneType in args
+        return None if missing else _value(_fitting(args, value), value, place)
+    if kind in (tuple, frozenset):
+        return kind(_items(args[0], value, place))
+    if kind is Mapping:
+        return {
+            _value(args[0], key, place): _value(args[1], item, _join(place, key))
+            for key, item in _typed(value, dict, place).items()
+        }
+    return _plain(hint, value, place)
+
+
+def _plain(kind: Any, value: Any, place: str) -> Any:
+    """Read a value of a class, which is not made of other types."""
+    if is_dataclass(kind):
+        return _object(kind, value, place)
+    if parse := getattr(kind, "parse", None):
+        return _called(parse, place, _typed(value, str, place))
+    if kind is float:
+        return float(_typed(value, (int, float), place))
+    return _typed(value, kind, place)
+
+
+def _items(hint: Any, value: Any, place: str) -> list[Any]:
+    kinds = get_args(hint) if get_origin(hint) is UnionType else (hint,)
+    if all("name" in getattr(kind, "__dataclass_fields__", ()) for kind in kinds):
+        return [
+            _object(_fitting(kinds, item), item, _join(place, name), name=name)
+            for name, item in _typed(value, dict, place).items()
+        ]
+    listed = enumerate(_typed(value, list, place))
+    return [_value(hint, item, f"{place}[{number}]") for number, item in listed]
+
+
+def _fitting(kinds: tuple[Any, ...], value: Any) -> Any:
+    """Return the first dataclass that an object has all required keys of, else the first type."""
+    classes = [kind for kind in kinds if kind is not NoneType and isinstance(value, dict)]
+    for kind in classes if len(classes) > 1 else ():
+        required = {key for key, _, field in _keys(kind) if _is_required(field)} - {"name"}
+        if required <= value.keys():
+            return kind
+    return kinds[0]
+
+
+def _typed(value: Any, kind: type | tuple[type, ...], place: str) -> Any:
+    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+        raise ConfigError(f"{place}: {value!r} has the wrong type")
+    return value

@@ -1,89 +1,127 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Hold the configuration of boat-feed as typed values, which parse.py reads."""
+"""Hold the configuration of boat-feed as typed values. `json_reader` reads them by these types."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Annotated
 
-from provision.onboard.feed.net.subnet import Subnet
+from provision.onboard.feed.config.json_reader import Key, between
+from provision.onboard.feed.config.types import (
+    EVERYTHING,
+    Address,
+    Baud,
+    Endpoint,
+    InlineFilter,
+    Kind,
+    ListenPort,
+    Mac,
+    MulticastSource,
+    OwnAddress,
+    Rates,
+    TransmissionGroup,
+)
+from provision.onboard.feed.net.subnet import EVERYWHERE, Subnet
 from provision.onboard.feed.nmea0183.filters import Filter
 
+#: Path of the socket where the feed answers with its state.
+STATE_SOCKET = "/run/boat-feed/state.sock"
 
-@dataclass(frozen=True)
+#: Path of the socket where boat-stations answers.
+STATIONS_SOCKET = "/run/boat-stations/socket"
+
+
+@dataclass(frozen=True, kw_only=True)
 class SourceConfig:
     """Holds what links and inputs have in common."""
 
     name: str
-    talks: Mapping[str, float]
-    unchecked: bool
-    long: bool
-    filter: Filter
+    talks: Rates = field(default_factory=dict)
+    unchecked: bool = False
+    long: bool = False
+    filter: InlineFilter = EVERYTHING
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LinkConfig(SourceConfig):
     """Describes a serial connection to an instrument."""
 
     device: str
-    baud: int
-    listens: Mapping[str, float]
-    listens_to: frozenset[str]
+    baud: Baud = 4800
+    listens: Rates = field(default_factory=dict)
+    listens_to: frozenset[str] = frozenset()
     """Inputs whose sentences the link may be sent, of those that the input's `talks` names."""
-    sends: Filter
+    sends: Filter = EVERYTHING
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CanConfig(SourceConfig):
     """Describes an NMEA 2000 network behind a SocketCAN interface."""
 
-    interface: str
+    interface: Annotated[str, Key("can")]
+    unchecked: bool = field(init=False, default=False)
+    long: bool = field(init=False, default=False)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class InputConfig(SourceConfig):
     """Describes a source on the network. One of `tcp`, `listen`, `udp` and `multicast` is set."""
 
-    tcp: tuple[str, int] | None
-    listen: int | None
-    udp: int | None
-    multicast: tuple[str, ...]
-    address: str
+    tcp: Endpoint | None = None
+    listen: ListenPort | None = None
+    udp: ListenPort | None = None
+    multicast: tuple[TransmissionGroup, ...] = ()
+    address: OwnAddress = ""
+
+    def __post_init__(self) -> None:
+        ways = (self.tcp, self.listen, self.udp, self.multicast or None)
+        if sum(way is not None for way in ways) != 1:
+            raise ValueError("one of tcp, listen, udp and multicast is needed")
 
 
 @dataclass(frozen=True)
 class TcpConfig:
     """Describes the server that tablets read the feed from."""
 
-    port: int
-    address: str
-    clients: int
-    per_address: int
-    queue: int
-    patience: float
-    filter: Filter
+    port: ListenPort = 10110
+    address: OwnAddress = ""
+    clients: Annotated[int, between(1, 1000)] = 64
+    per_address: Annotated[int, between(1, 1000)] = 8
+    queue: Annotated[int, between(1024, 2**24)] = 65536
+    patience: Annotated[float, between(1, 3600)] = 30.0
+    filter: InlineFilter = EVERYTHING
 
 
 @dataclass(frozen=True)
 class UdpConfig:
     """Describes a broadcast address or a host that datagrams go to."""
 
-    address: str
-    port: int
-    network: Subnet | None
+    address: Address
+    port: Annotated[int, between(1, 65535)] = 10110
+    network: Subnet | None = None
     """The addresses that a broadcast reaches. None for a host."""
-    filter: Filter
+    filter: InlineFilter = EVERYTHING
 
 
 @dataclass(frozen=True)
 class MulticastConfig:
     """Describes multicast as of IEC 61162-450."""
 
-    interface: str
-    source: str
-    network: Subnet
+    interface: OwnAddress = ""
+    source: MulticastSource = "II0001"
+    network: Subnet = EVERYWHERE
     """The addresses that the multicast reaches."""
-    filter: Filter
+    filter: InlineFilter = EVERYTHING
+
+
+@dataclass(frozen=True)
+class OutputsConfig:
+    """Holds the ways out onto the boat's network."""
+
+    tcp: TcpConfig | None = None
+    udp: tuple[UdpConfig, ...] = ()
+    multicast: MulticastConfig | None = None
 
 
 @dataclass(frozen=True)
@@ -91,11 +129,17 @@ class SenderConfig:
     """Names a sender that may steer: a network address (with its hardware address), or a link."""
 
     name: str
-    address: str | None
-    mac: str | None
-    link: str | None
+    address: str | None = None
+    mac: Mac | None = None
+    link: str | None = None
     keyid: str | None = None
     """The name of the pass-phrase that the sender must have joined the Wi-Fi by."""
+
+    def __post_init__(self) -> None:
+        if self.keyid is not None and (self.address is None or self.mac is None):
+            raise ValueError("keyid needs address and mac")
+        if (self.address is None) == (self.link is None):
+            raise ValueError("a sender is named either by address or by link")
 
 
 @dataclass(frozen=True)
@@ -103,18 +147,18 @@ class SteeringConfig:
     """Names the link that is steered, the sentences that steer it, and their senders."""
 
     link: str
-    sentences: frozenset[str]
-    senders: tuple[SenderConfig, ...]
-    silence: float
+    sentences: frozenset[str] = frozenset()
+    senders: Annotated[tuple[SenderConfig, ...], Key("from")] = ()
+    silence: Annotated[float, between(1, 3600)] = 10.0
 
 
 @dataclass(frozen=True)
 class PreferConfig:
     """Holds the order of preference for each kind of data."""
 
-    order: Mapping[str, tuple[str, ...]]
-    silence: float
-    steady: float
+    order: Mapping[Kind, tuple[str, ...]] = field(default_factory=dict)
+    silence: Annotated[float, between(0.1, 3600)] = 10.0
+    steady: Annotated[float, between(0, 3600)] = 10.0
 
 
 @dataclass(frozen=True)
@@ -122,8 +166,8 @@ class ClockConfig:
     """Names the links that tell the time, and the socket that it goes to."""
 
     socket: str
-    links: tuple[str, ...]
-    not_before: float | None
+    links: tuple[str, ...] = ()
+    not_before: Annotated[float, between(0, 2**40)] | None = None
 
 
 @dataclass(frozen=True)
@@ -131,33 +175,40 @@ class LogConfig:
     """Describes the voyage log."""
 
     folder: str
-    days: int
-    cap: int
-    interval: float
+    days: Annotated[int, between(1, 10000)] = 30
+    cap: Annotated[int, between(2**20, 2**50)] = 2 * 10**9
+    interval: Annotated[float, between(1, 86400)] = 300.0
 
 
 @dataclass(frozen=True)
 class StateConfig:
     """Says where the state can be asked for, and how often the journal gets counters."""
 
-    socket: str
-    journal: float
+    socket: str = STATE_SOCKET
+    journal: Annotated[float, between(0.1, 10**6)] = 900.0
 
 
 @dataclass(frozen=True)
 class Config:
     """Holds the whole configuration of boat-feed."""
 
-    links: tuple[LinkConfig, ...]
-    cans: tuple[CanConfig, ...]
-    inputs: tuple[InputConfig, ...]
-    tcp: TcpConfig | None
-    udp: tuple[UdpConfig, ...]
-    multicast: MulticastConfig | None
-    prefer: PreferConfig | None
-    steering: SteeringConfig | None
-    clock: ClockConfig | None
-    log: LogConfig | None
-    stations: str
+    all_links: Annotated[tuple[LinkConfig | CanConfig, ...], Key("links")] = ()
+    inputs: tuple[InputConfig, ...] = ()
+    outputs: OutputsConfig = OutputsConfig()
+    prefer: PreferConfig | None = None
+    steering: SteeringConfig | None = None
+    clock: ClockConfig | None = None
+    log: LogConfig | None = None
+    stations: str = STATIONS_SOCKET
     """The socket where boat-stations answers."""
-    state: StateConfig
+    state: StateConfig = StateConfig()
+
+    @property
+    def links(self) -> tuple[LinkConfig, ...]:
+        """Return the serial links."""
+        return tuple(link for link in self.all_links if isinstance(link, LinkConfig))
+
+    @property
+    def cans(self) -> tuple[CanConfig, ...]:
+        """Return the NMEA 2000 networks."""
+        return tuple(link for link in self.all_links if isinstance(link, CanConfig))

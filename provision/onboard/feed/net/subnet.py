@@ -35,9 +35,9 @@ class Subnet(NamedTuple):
         try:
             packed = socket.inet_pton(socket.AF_INET, address)
         except OSError:
-            raise ValueError(text) from None
-        if not length.isdecimal() or int(length) > 32:
-            raise ValueError(text)
+            packed = b""
+        if not packed or not length.isdecimal() or int(length) > 32:
+            raise ValueError(f"{text} is no IPv4 network")
         mask = 0xFFFFFFFF << 32 - int(length) & 0xFFFFFFFF
         return cls(int(struct.unpack("!I", packed)[0]) & mask, mask)
 

@@ -15,6 +15,10 @@ class Pattern:
     link: str | None = None
     """The link or input that the sentence came from."""
 
+    def __post_init__(self) -> None:
+        if self.talker is None and self.formatter is None and self.link is None:
+            raise ValueError("names neither talker, formatter nor link")
+
     def matches(self, origin: str, talker: str, formatter: str) -> bool:
         return (
             self.talker in (None, talker)
