@@ -9,16 +9,19 @@ import shlex
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.opening import OpenBoat, open_boat
+from provision.cli.opening import open_boat
 from provision.errors import Location, UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, argument
+
+if TYPE_CHECKING:
+    from provision.render import OpenBoat
 
 
 @app.command(cls=Command, epilog=example("bench kittiwake"))
@@ -66,7 +69,7 @@ def bench(  # noqa: PLR0913
         if image is None:
             system = base(known.board)
             with step(f"Putting {known.boat.name}'s card together"):
-                assemble(known.board, known.settings(), system, card)
+                assemble(known.board, known.render(), system, card)
         machine = Bench(
             known.boat.profile,
             known.secrets,
@@ -117,7 +120,7 @@ def _compare(image: Path, known: OpenBoat) -> None:
             hint=f"build it again: provision card {argument(known.boat.file)} "
             f"-o {shlex.quote(str(image))}",
         )
-    if card["settings"] != known.settings().sha256:
+    if card["settings"] != known.render().sha256:
         note("the card has other settings than the profile makes now")
 
 

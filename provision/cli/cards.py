@@ -12,13 +12,14 @@ import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.opening import OpenBoat, chosen_files, open_boat, print_check_errors
+from provision.cli.opening import chosen_files, open_boat, print_check_errors
 from provision.errors import Location, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS
 
 if TYPE_CHECKING:
     from provision.profile.load import Boat
+    from provision.render import OpenBoat
 
 
 @app.command(cls=Command, epilog=example("card kittiwake -o kittiwake.img"))
@@ -101,7 +102,7 @@ def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     from provision.progress import step
     from provision.push.built import remember_card
 
-    settings = known.settings()
+    settings = known.render()
     system = base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
         layout = assemble(known.board, settings, system, image)

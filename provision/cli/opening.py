@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,40 +12,25 @@ from provision.errors import Location, UserError
 from provision.harmless import harmless
 
 if TYPE_CHECKING:
-    from provision.boards import Board
     from provision.profile.load import Boat
-    from provision.profile.secrets.store import Secrets
-    from provision.render import Settings
-
-
-@dataclass(frozen=True)
-class OpenBoat:
-    """Hold a boat with its board and its secrets."""
-
-    boat: Boat
-    board: Board
-    secrets: Secrets
-
-    def settings(self) -> Settings:
-        """Render the boat's files."""
-        from provision.render import render
-
-        return render(self.boat, self.secrets)
+    from provision.render import OpenBoat
 
 
 def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
-    """Read a boat, and open its secrets."""
+    """Read a boat, and open its secrets. Raise UserError when its board is unknown, too."""
     from provision.boards import board
     from provision.profile import load
     from provision.profile.secrets import stolen, vault
     from provision.profile.secrets import store as secrets
+    from provision.render import OpenBoat
 
     boat = load.read(load.find(name, boats))
     secrets.require(boat.file)
     key = vault.read_password(boat.file.parent, password)
     opened = secrets.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)
-    return OpenBoat(boat, board(boat.profile.board, boat.location("board")), opened)
+    board(boat.profile.board, boat.location("board"))
+    return OpenBoat(boat, opened)
 
 
 def refuse_beside_profiles(out: Path, boats: Path) -> None:

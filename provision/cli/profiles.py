@@ -122,7 +122,7 @@ def render(
 
     opened = open_boat(name, boats, vault_password_file)
     refuse_beside_profiles(out, opened.boat.file.parent)
-    settings = opened.settings()
+    settings = opened.render()
     write(settings, out)
     if as_json:
         show({"folder": str(out), "sha256": settings.sha256, "files": sorted(settings.files)})

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from provision.push.held_back import HeldBack
     from provision.push.inventory import Deployment
     from provision.push.load import InvalidBoat
-    from provision.push.plan import Target
+    from provision.render import OpenBoat
     from provision.ssh.endpoint import Endpoint
     from provision.verify.runner import VerifyResult
 
@@ -55,7 +55,7 @@ FormerKey = Annotated[
 MAX_TIMER_S = 24 * 3600
 
 
-def load_targets(names: Sequence[str], boats: Path, password: Path | None) -> list[Target]:
+def load_targets(names: Sequence[str], boats: Path, password: Path | None) -> list[OpenBoat]:
     """Load the boats with these names, each once. Raise UserErrors with the errors of all."""
     from provision.profile.yaml.tree import raise_all
 
@@ -66,7 +66,7 @@ def load_targets(names: Sequence[str], boats: Path, password: Path | None) -> li
 
 def load_named(
     names: Sequence[str], boats: Path, password: Path | None
-) -> tuple[list[Target], list[InvalidBoat]]:
+) -> tuple[list[OpenBoat], list[InvalidBoat]]:
     """Load the boats with these names, each once. Return valid and invalid boats."""
     from provision.profile import load
     from provision.push.load import load_boats
@@ -77,7 +77,7 @@ def load_named(
 
 def load_named_or_all(
     names: Sequence[str], boats: Path, password: Path | None
-) -> tuple[list[Target], list[InvalidBoat]]:
+) -> tuple[list[OpenBoat], list[InvalidBoat]]:
     """Load the boats with these names, or all of the folder. Return valid and invalid boats.
 
     Raise UserErrors when there is no boat at all, or when all that were named are invalid.
@@ -95,7 +95,7 @@ def load_named_or_all(
 
 
 def endpoints_at(
-    at: Sequence[str] | None, boats: Iterable[Target | InvalidBoat | HeldBack]
+    at: Sequence[str] | None, boats: Iterable[OpenBoat | InvalidBoat | HeldBack]
 ) -> dict[str, Endpoint]:
     """Parse the endpoints of `--at`. Raise UserError when one is not of `boats`."""
     from provision.ssh.endpoint import parse_at
@@ -325,7 +325,7 @@ def inventory(
 
 def _to_prove(
     names: Sequence[str], everyone: bool, boats: Path, password: Path | None
-) -> tuple[list[Target], list[InvalidBoat]]:
+) -> tuple[list[OpenBoat], list[InvalidBoat]]:
     """Load the boats to prove. Raise UserErrors when a boat that was named is invalid."""
     if everyone == bool(names):
         raise UserError("name the boats, or give --all for all of the folder; not both")
@@ -340,7 +340,7 @@ def _unproven(boat: InvalidBoat) -> VerifyResult:
     return VerifyResult(boat.name, 0.0, (), f"{boat.reason}\n  hint: {boat.errors[0].hint}")
 
 
-def _prove(fleet: list[Target], at: dict[str, Endpoint], under_way: bool) -> list[VerifyResult]:
+def _prove(fleet: list[OpenBoat], at: dict[str, Endpoint], under_way: bool) -> list[VerifyResult]:
     """Run the suite against each boat where it answers."""
     from provision.push.plan import prepare
     from provision.push.workspace import workspace

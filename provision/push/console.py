@@ -17,7 +17,7 @@ from provision.harmless import harmless
 from provision.push.playbook import Event, Listener
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
-from provision.ssh.refusal import refused
+from provision.ssh.endpoint import refused
 from provision.verify.runner import VerifyResult
 
 #: Characters of one cell. A longer reason adds nothing.

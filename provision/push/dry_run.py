@@ -8,12 +8,12 @@ from dataclasses import replace
 from provision.profile.secrets.store import derive_psk
 from provision.push.diff import FilesUnreadable, diff, fetch, unpack
 from provision.push.inventory import Deployment
-from provision.push.plan import Target
 from provision.push.poll import StatusQuery
 from provision.push.result import Outcome, PushResult
+from provision.render import OpenBoat
 
 
-def with_diff(deployment: Deployment, target: Target, result: PushResult) -> PushResult:
+def with_diff(deployment: Deployment, target: OpenBoat, result: PushResult) -> PushResult:
     """Add to the result of a dry run the diff of all that would change."""
     if result.outcome is not Outcome.WOULD_CHANGE:
         return result
@@ -26,7 +26,7 @@ def with_diff(deployment: Deployment, target: Target, result: PushResult) -> Pus
     return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
 
 
-def secret_values(target: Target) -> list[str]:
+def secret_values(target: OpenBoat) -> list[str]:
     """List the values that no diff may show, in each form that a file may hold."""
     secrets = target.secrets
     radio = target.boat.profile.network.access_point

@@ -9,15 +9,15 @@ from dataclasses import dataclass
 from provision.errors import Location, UserError
 from provision.paths import argument
 from provision.profile.secrets.stolen import StolenRecord, read_record, record_path
-from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
+from provision.render import OpenBoat
 
 
 @dataclass(frozen=True)
 class HeldBack:
     """Hold a boat to which no push goes, and why."""
 
-    target: Target
+    target: OpenBoat
     record: StolenRecord
 
     @property
@@ -55,9 +55,9 @@ class HeldBack:
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.hint)
 
 
-def hold_back(targets: Sequence[Target]) -> tuple[list[Target], list[HeldBack]]:
+def hold_back(targets: Sequence[OpenBoat]) -> tuple[list[OpenBoat], list[HeldBack]]:
     """Divide the boats into those that may be pushed to, and those that wait for a new card."""
-    free: list[Target] = []
+    free: list[OpenBoat] = []
     held: list[HeldBack] = []
     for target in targets:
         record = read_record(target.boat.file)

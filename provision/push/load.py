@@ -11,9 +11,9 @@ from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
 from provision.push.known_boats import recall
-from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
+from provision.render import OpenBoat
 
 
 @dataclass(frozen=True)
@@ -69,12 +69,12 @@ class InvalidBoat:
 
 def load_boats(
     files: Sequence[Path], password: Path | None
-) -> tuple[list[Target], list[InvalidBoat]]:
+) -> tuple[list[OpenBoat], list[InvalidBoat]]:
     """Load the boats of these profiles and open their secrets. Return valid and invalid boats.
 
     Raise UserError without the folder's vault password.
     """
-    valid: dict[str, Target] = {}
+    valid: dict[str, OpenBoat] = {}
     invalid: list[InvalidBoat] = []
     keys: dict[Path, bytes] = {}
     # Copies come last: the boat whose file has its name wins over a forgotten copy.
@@ -91,7 +91,7 @@ def load_boats(
         folder = file.parent
         keys[folder] = keys.get(folder) or vault.read_password(folder, password)
         try:
-            target = Target(boat, store.read(file, keys[folder]))
+            target = OpenBoat(boat, store.read(file, keys[folder]))
             stolen.refuse_old_secrets(boat, target.secrets)
             target.render()
         except UserError as error:

@@ -11,8 +11,8 @@ from provision.errors import UserError
 from provision.profile.secrets.stolen import record_new_card
 from provision.push.inventory import Deployment
 from provision.push.known_boats import KnownBoat, recall, remember
-from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
+from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, quoted, ssh
 
 #: Outcomes of pushes in which the boat itself answered.
@@ -27,7 +27,7 @@ ANSWERED = (
 LOGIN_TIMEOUT_S = 60
 
 
-def remember_push(target: Target, deployment: Deployment, result: PushResult) -> None:
+def remember_push(target: OpenBoat, deployment: Deployment, result: PushResult) -> None:
     """Remember where the boat of a push answered."""
     if result.outcome in ANSWERED and result.endpoint is not None:
         has_it = result.outcome in (Outcome.KEPT, Outcome.UNCHANGED)
@@ -35,7 +35,7 @@ def remember_push(target: Target, deployment: Deployment, result: PushResult) ->
 
 
 def remember_answer(
-    target: Target, deployment: Deployment, endpoint: Endpoint, kept: str | None
+    target: OpenBoat, deployment: Deployment, endpoint: Endpoint, kept: str | None
 ) -> None:
     """Remember that the boat answered at `endpoint`. `kept` is what it has kept, or None."""
     known_boat, ssh_target = recall(target.boat.file), deployment.ssh_target

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 from provision.push.inventory import Deployment
 from provision.push.poll import StatusQuery, poll_until, settled
 from provision.push.result import Outcome, PushResult
-from provision.ssh.endpoint import Endpoint, fingerprint
-from provision.ssh.refusal import NO_ANSWER, NOT_LET_IN, WRONG_KEY, refused
+from provision.ssh.endpoint import NO_ANSWER, NOT_LET_IN, WRONG_KEY, Endpoint, fingerprint, refused
 
 if TYPE_CHECKING:
     from provision.push.playbook import HostEvents

@@ -6,21 +6,18 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
-from provision.boards import board
 from provision.paths import argument
-from provision.profile.load import Boat
 from provision.profile.secrets.keygen import read_access_keys
 from provision.profile.secrets.stolen import is_revoked
 from provision.profile.secrets.stolen import read_record as recall_stolen
-from provision.profile.secrets.store import Secrets, host_public_key
+from provision.profile.secrets.store import host_public_key
 from provision.push.inventory import Deployment
 from provision.push.known_boats import recall
 from provision.push.poll import StatusQuery
 from provision.push.workspace import fits_sockets, write_private
-from provision.render import Settings, render
+from provision.render import OpenBoat, Settings
 from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import (
     Endpoint,
@@ -34,24 +31,9 @@ from provision.ssh.endpoint import (
 from provision.verify.job import Job
 
 
-@dataclass(frozen=True)
-class Target:
-    """Hold a boat with its opened secrets."""
-
-    boat: Boat
-    secrets: Secrets
-
-    @property
-    def name(self) -> str:
-        """The boat's name."""
-        return self.boat.name
-
-    def render(self) -> Settings:
-        """Render the boat's settings."""
-        return render(self.boat, self.secrets)
-
-
-def ssh_target_of(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
+def ssh_target_of(
+    target: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False
+) -> SshTarget:
     """Say how to reach the boat: at its endpoint in `at`, or at its own and its last address.
 
     New settings may move the boat to its own address from the address where it answered before.
@@ -81,7 +63,7 @@ def ssh_target_of(target: Target, at: Mapping[str, Endpoint], *, former: bool = 
 
 
 def resolve_targets(
-    targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
+    targets: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[SshTarget]:
     """Say how to reach each boat. Of several endpoints, the one that answers now comes first.
 
@@ -103,7 +85,7 @@ def _resolve(ssh_target: SshTarget) -> SshTarget:
 
 
 def prepare(
-    targets: Sequence[Target],
+    targets: Sequence[OpenBoat],
     folder: Path,
     at: Mapping[str, Endpoint],
     *,
@@ -121,7 +103,7 @@ def prepare(
     ]
 
 
-def _prepare(target: Target, folder: Path, ssh_target: SshTarget) -> Deployment:
+def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deployment:
     settings = target.render()
     folder.mkdir(mode=0o700)
     for connections in ("c", "p"):
@@ -161,7 +143,7 @@ def _prepare(target: Target, folder: Path, ssh_target: SshTarget) -> Deployment:
     )
 
 
-def job(target: Target, settings: Settings, user: str, ssh_config: Path) -> Job:
+def job(target: OpenBoat, settings: Settings, user: str, ssh_config: Path) -> Job:
     """Make the job of the suite for the boat."""
     profile = target.boat.profile
     plain = profile.model_dump(mode="json")
@@ -170,7 +152,7 @@ def job(target: Target, settings: Settings, user: str, ssh_config: Path) -> Job:
         boat=target.name,
         user=user,
         sha256=settings.sha256,
-        architecture=board(profile.board).architecture,
+        architecture=target.board.architecture,
         profile=plain,
         manifest=dict(settings.manifest),
         ssh_config=str(ssh_config),

@@ -14,14 +14,15 @@ from provision.push.inventory import inventory
 from provision.push.notes import remember_push
 from provision.push.options import PushOptions
 from provision.push.outcome import push_result
-from provision.push.plan import Target, prepare
+from provision.push.plan import prepare
 from provision.push.playbook import ANSIBLE_CONFIG, Listener, run_and_collect
 from provision.push.result import PushResult
 from provision.push.workspace import workspace, write_private
+from provision.render import OpenBoat
 
 
 def push(
-    targets: Sequence[Target], options: PushOptions, listener: Listener | None = None
+    targets: Sequence[OpenBoat], options: PushOptions, listener: Listener | None = None
 ) -> list[PushResult]:
     """Push settings to several boats at once. A boat that fails stops no other.
 
@@ -42,7 +43,7 @@ def push(
             return ended
 
 
-def lay_out(targets: Sequence[Target], folder: Path, options: PushOptions) -> str:
+def lay_out(targets: Sequence[OpenBoat], folder: Path, options: PushOptions) -> str:
     """Write all that plain `ansible-playbook` needs into a new folder, and return the inventory.
 
     The folder holds secrets. It is private (mode 0700), and the caller removes it.

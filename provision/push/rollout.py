@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from provision.errors import UserError
 from provision.push import push as pushing
 from provision.push.options import PushOptions
-from provision.push.plan import Target, ssh_target_of
+from provision.push.plan import ssh_target_of
 from provision.push.playbook import Listener
 from provision.push.result import Outcome, PushResult
+from provision.render import OpenBoat
 from provision.ssh.discover import find_answering_endpoint
 
 #: Seconds between two scans for boats that did not answer.
@@ -34,14 +35,14 @@ class Rollout:
 
 
 #: Pushes to boats, as `provision.push.push.push` does.
-Push = Callable[[Sequence[Target], PushOptions, Listener | None], list[PushResult]]
+Push = Callable[[Sequence[OpenBoat], PushOptions, Listener | None], list[PushResult]]
 
 #: Filters the boats that answer now.
-FindReachable = Callable[[Sequence[Target], PushOptions], list[Target]]
+FindReachable = Callable[[Sequence[OpenBoat], PushOptions], list[OpenBoat]]
 
 
 def roll_out(
-    targets: Sequence[Target],
+    targets: Sequence[OpenBoat],
     options: PushOptions,
     rollout: Rollout,
     listener: Listener | None = None,
@@ -50,10 +51,10 @@ def roll_out(
     return Run(options, time.monotonic() + rollout.wait, listener).all(targets, rollout.first)
 
 
-def reachable(targets: Sequence[Target], options: PushOptions) -> list[Target]:
+def reachable(targets: Sequence[OpenBoat], options: PushOptions) -> list[OpenBoat]:
     """Filter the boats that show their host key now, at an endpoint that a push would try."""
 
-    def answers(target: Target) -> bool:
+    def answers(target: OpenBoat) -> bool:
         ssh_target = ssh_target_of(target, options.at, former=options.former)
         if target.name in options.at:
             # A push tries no endpoint but the one that the operator gave.
@@ -75,7 +76,7 @@ class Run:
     push: Push = pushing.push
     find_reachable: FindReachable = reachable
 
-    def all(self, targets: Sequence[Target], first: str) -> list[PushResult]:
+    def all(self, targets: Sequence[OpenBoat], first: str) -> list[PushResult]:
         """Push to the boat to go `first`, then to the others."""
         ahead = [target for target in targets if target.name == first]
         if first and not ahead:
@@ -95,7 +96,7 @@ class Run:
 
     def _batch(
         self,
-        targets: Sequence[Target],
+        targets: Sequence[OpenBoat],
         done: dict[str, PushResult],
         *,
         prove_unchanged: bool = False,
@@ -103,7 +104,7 @@ class Run:
         """Push to these boats, and again to boats that did not answer, until the deadline."""
         proven = self.options.prove_unchanged or prove_unchanged
         options = replace(self.options, prove_unchanged=proven)
-        todo, away = list(targets), list[Target]()
+        todo, away = list(targets), list[OpenBoat]()
         while todo:
             allowed = self._allowed(done)
             if allowed is None:
@@ -125,7 +126,7 @@ class Run:
         left = self.options.stop_after - sum(result.failed for result in done.values())
         return left if left > 0 else None
 
-    def _wait(self, away: Sequence[Target]) -> list[Target]:
+    def _wait(self, away: Sequence[OpenBoat]) -> list[OpenBoat]:
         """Wait for one of the boats to answer before the deadline, and return all that answer.
 
         Sleep first: a push has just found that these boats do not answer.
@@ -137,6 +138,6 @@ class Run:
         return []
 
 
-def skipped(target: Target, reason: str) -> PushResult:
+def skipped(target: OpenBoat, reason: str) -> PushResult:
     """Return the result of a boat that the roll-out did not start."""
     return PushResult(target.name, Outcome.HELD, "", f"nothing was tried: {reason}")

@@ -17,11 +17,11 @@ from provision.push.inventory import Deployment
 from provision.push.known_boats import KnownBoat, recall
 from provision.push.notes import remember_answer
 from provision.push.outcome import explain_failure, unreachable_hint
-from provision.push.plan import Target, prepare
+from provision.push.plan import prepare
 from provision.push.status_shape import not_understood, understood
 from provision.push.workspace import workspace
-from provision.ssh.endpoint import Endpoint, arguments, ssh
-from provision.ssh.refusal import refused
+from provision.render import OpenBoat
+from provision.ssh.endpoint import Endpoint, arguments, refused, ssh
 
 #: The command that a boat runs. ASCII's record separator divides its status from its manifest.
 STATUS_AND_MANIFEST = r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
@@ -81,7 +81,7 @@ class BoatStatus:
 
 
 def fleet_status(
-    targets: Sequence[Target], at: Mapping[str, Endpoint], *, former: bool = False
+    targets: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[BoatStatus]:
     """Ask all boats at once. Change nothing aboard."""
     with workspace() as folder, ThreadPoolExecutor(max(len(targets), 1)) as pool:
@@ -89,14 +89,14 @@ def fleet_status(
         return list(pool.map(_with_loss, targets, pool.map(_query, targets, deployments)))
 
 
-def _with_loss(target: Target, status: BoatStatus) -> BoatStatus:
+def _with_loss(target: OpenBoat, status: BoatStatus) -> BoatStatus:
     """Add that the boat's card was lost, while it has no new one."""
     _, held = hold_back([target])
     losses = tuple(f"{boat.reason}; no push goes out" for boat in held)
     return replace(status, health_issues=(*status.health_issues, *losses))
 
 
-def _query(target: Target, deployment: Deployment) -> BoatStatus:
+def _query(target: OpenBoat, deployment: Deployment) -> BoatStatus:
     endpoint, known = deployment.endpoint, recall(target.boat.file)
     options = arguments(deployment.ssh_target.options(deployment.folder))
     try:

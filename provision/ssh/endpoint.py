@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Build the SSH options for a boat: its endpoints, its pinned host keys, the login key."""
+"""Build the SSH options for a boat: its endpoints, its pinned host keys, the login key.
+
+Tell from OpenSSH's messages that another machine answered, or that the boat refused a login.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +25,23 @@ SSH_PORT = 22
 CONNECT_TIMEOUT_S = 10
 
 PORTS = range(1, 65536)
+
+# OpenSSH's messages, from memory.
+
+#: Another machine answered than the boat.
+WRONG_KEY = (
+    *("Host key verification failed", "REMOTE HOST IDENTIFICATION HAS CHANGED"),
+    "no matching host key type found",
+)
+
+#: The boat refused the login.
+NOT_LET_IN = ("Permission denied",)
+
+#: Nothing answered, or something without SSH.
+NO_ANSWER = (
+    *("Connection timed out", "Operation timed out", "No route to host"),
+    *("Connection refused", "Network is unreachable", "Could not resolve hostname"),
+)
 
 #: `kittiwake=127.0.0.1:2222` or `kittiwake=[fd00::1]:2222`; the port may be left out.
 _AT = re.compile(
@@ -175,3 +195,8 @@ def arguments(options: Mapping[str, str]) -> list[str]:
 def config_file(options: Mapping[str, str]) -> str:
     """Write the options as an OpenSSH configuration file for any host."""
     return "\n".join(["Host *", *(f"  {name} {value}" for name, value in options.items()), ""])
+
+
+def refused(message: str) -> bool:
+    """Tell whether a message means another machine or a refused login."""
+    return any(words in message for words in (*WRONG_KEY, *NOT_LET_IN))

@@ -22,10 +22,11 @@ from provision.profile import load
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.options import PushOptions
-from provision.push.plan import Target, prepare
+from provision.push.plan import prepare
 from provision.push.push import push
 from provision.push.result import PushResult
 from provision.push.workspace import workspace
+from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint
 from provision.verify.runner import State, VerifyResult, prove
 
@@ -39,12 +40,12 @@ class Club:
 
     folder: Path
 
-    def target(self, name: str) -> Target:
+    def target(self, name: str) -> OpenBoat:
         """A boat with its secrets, as its file stands now."""
         file = load.find(name, self.folder)
         key = vault.read_password(self.folder)
         make_keys(file, key)
-        return Target(load.read(file), store.read(file, key))
+        return OpenBoat(load.read(file), store.read(file, key))
 
     def card(self, name: str) -> Path:
         """The boat's card, built when it is not there."""

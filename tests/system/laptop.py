@@ -21,9 +21,8 @@ from typing import Any
 
 from provision.commands import environment, find, run
 from provision.push.options import PushOptions
-from provision.push.plan import Target
 from provision.push.push import push
-from provision.render import File, Settings
+from provision.render import File, OpenBoat, Settings
 from provision.render.archive import MANIFEST_PATH, build
 from provision.ssh.endpoint import SSH_PORT, Endpoint
 from tests.system.boats import Club
@@ -51,7 +50,7 @@ class Job:
 
 
 @dataclass(frozen=True)
-class Faulty(Target):
+class Faulty(OpenBoat):
     """A boat whose settings come out wrong."""
 
     files: Mapping[str, str]

@@ -29,7 +29,7 @@ from provision.profile.scaffold import create_club
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.known_boats import recall, remember
-from provision.push.plan import Target
+from provision.render import OpenBoat
 from tests.system import moored
 
 #: Where the laptop is; routed, as over a club's own network.
@@ -71,10 +71,10 @@ class Moorings:
         """A boat's profile."""
         return self.boats / f"{name}.yml"
 
-    def target(self, name: str) -> Target:
+    def target(self, name: str) -> OpenBoat:
         """A boat with its secrets, as its profile stands now."""
         boat = load.read(self.file(name))
-        return Target(boat, store.read(boat.file, vault.read_password(self.boats)))
+        return OpenBoat(boat, store.read(boat.file, vault.read_password(self.boats)))
 
     def change(self, name: str, value: object, *keys: str) -> None:
         """Another value in a profile."""

@@ -14,8 +14,8 @@ import pytest
 from provision.commands import run
 from provision.errors import UserError
 from provision.profile.secrets import store
-from provision.push.plan import Target
 from provision.push.result import Outcome
+from provision.render import OpenBoat
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"
@@ -92,7 +92,7 @@ def test_tablets_join_with_the_new_pass_phrase_only(after: Virtual, club: Club) 
     assert bench.join()["address"].startswith("10.47.1.")
 
 
-def left_for_another_place(boat: Virtual, folder: Path, ssid: str, timer: int) -> Target:
+def left_for_another_place(boat: Virtual, folder: Path, ssid: str, timer: int) -> OpenBoat:
     """Leaves settings with another SSID for the boat's next start; nothing changes before it."""
     there = boat.club.copy(folder / "there")
     profile = there.folder / f"{BOAT}.yml"

@@ -14,7 +14,7 @@ from ansible.plugins.loader import (  # type: ignore[import-untyped]
     shell_loader,
 )
 
-from provision.ssh.refusal import refused
+from provision.ssh.endpoint import refused
 
 DOCUMENTATION = """
 name: boat_events

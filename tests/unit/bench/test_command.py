@@ -57,7 +57,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         boat=SimpleNamespace(name="kittiwake", profile=None, file=Path("a b/kittiwake.yml")),
         board=board("x86-64"),
         secrets=None,
-        settings=lambda: SimpleNamespace(sha256="1" * 64),
+        render=lambda: SimpleNamespace(sha256="1" * 64),
     )
     monkeypatch.setattr(card_image, "boat_of", lambda _: "kittiwake")
     monkeypatch.setattr(card_image, "check_parts", lambda _: None)

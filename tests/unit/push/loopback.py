@@ -24,8 +24,7 @@ from provision.profile import load
 from provision.profile.secrets.keygen import generate_private_key, make_operator
 from provision.profile.secrets.store import Secrets
 from provision.push import inventory, plan, rollout
-from provision.push.plan import Target
-from provision.render import Settings
+from provision.render import OpenBoat, Settings
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.support import programs
 
@@ -58,8 +57,8 @@ class RigBoat:
         return Endpoint("127.0.0.1", self.port)
 
     @property
-    def target(self) -> Target:
-        return Target(load.read(self.file), self.secrets)
+    def target(self) -> OpenBoat:
+        return OpenBoat(load.read(self.file), self.secrets)
 
     def change(self, value: object, *keys: str) -> None:
         """Another value in the profile."""

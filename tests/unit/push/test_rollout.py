@@ -14,9 +14,9 @@ import pytest
 from provision.errors import UserError
 from provision.push import plan, rollout
 from provision.push.options import PushOptions
-from provision.push.plan import Target
 from provision.push.result import Outcome, PushResult
 from provision.push.rollout import Run, reachable
+from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.unit.push.loopback import RigBoat, free_port
 
@@ -26,8 +26,8 @@ def no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(rollout, "SCAN_INTERVAL_S", 0.01)
 
 
-def targets(*names: str) -> list[Target]:
-    return [cast(Target, SimpleNamespace(name=name)) for name in names]
+def targets(*names: str) -> list[OpenBoat]:
+    return [cast(OpenBoat, SimpleNamespace(name=name)) for name in names]
 
 
 @dataclass
@@ -39,7 +39,7 @@ class Pusher:
     proven_anyway: list[bool] = field(default_factory=list)
 
     def __call__(
-        self, some: Sequence[Target], options: PushOptions, _listener: Any
+        self, some: Sequence[OpenBoat], options: PushOptions, _listener: Any
     ) -> list[PushResult]:
         names = [target.name for target in some]
         self.rounds.append((names, options.stop_after))
@@ -48,7 +48,9 @@ class Pusher:
             PushResult(name, (self.ends.get(name) or [Outcome.KEPT]).pop(0), "0") for name in names
         ]
 
-    def run(self, fleet: list[Target], first: str = "", wait: float = 0, **more: Any) -> list[str]:
+    def run(
+        self, fleet: list[OpenBoat], first: str = "", wait: float = 0, **more: Any
+    ) -> list[str]:
         options = PushOptions(stop_after=more.pop("stop_after", 0))
         run = Run(options, time.monotonic() + wait, push=self, **more)
         return [f"{result.boat} {result.outcome}" for result in run.all(fleet, first)]
@@ -99,7 +101,7 @@ def test_too_many_failures_end_it() -> None:
 def test_boats_that_come_up_are_pushed_to() -> None:
     looks: list[list[str]] = []
 
-    def look(away: Sequence[Target], _: PushOptions) -> list[Target]:
+    def look(away: Sequence[OpenBoat], _: PushOptions) -> list[OpenBoat]:
         looks.append([target.name for target in away])
         return [target for target in away if target.name == ("b" if len(looks) < 4 else "a")][
             : len(looks) > 2
@@ -130,7 +132,7 @@ def test_a_boat_is_looked_for_where_it_is_pushed_to(
     boat = rig("moved")
     nobody = Endpoint("127.0.0.1", free_port())
 
-    def both(target: Target, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
+    def both(target: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
         return replace(near(target, {"moved": boat.endpoint}), endpoints=(nobody, boat.endpoint))
 
     near = plan.ssh_target_of

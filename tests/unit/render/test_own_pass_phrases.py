@@ -13,8 +13,7 @@ from provision.errors import UserError
 from provision.profile.secrets.store import Secrets
 from provision.push.diff import diff
 from provision.push.dry_run import secret_values
-from provision.push.plan import Target
-from provision.render import File, Settings, render
+from provision.render import File, OpenBoat, Settings, render
 
 from .conftest import SECRETS, Render, boat, text
 
@@ -90,8 +89,8 @@ def test_a_dry_run_shows_none_of_them(tmp_path: Path) -> None:
     changed = {"own_pass_phrases": {**SECRETS.own_pass_phrases, "mast": "canary on a yard"}}
     rotated = SECRETS.model_copy(update=changed)
     before, after = render(one, SECRETS), render(one, rotated)
-    known = [each for kept in (SECRETS, rotated) for each in secret_values(Target(one, kept))]
-    shown = diff([PSK_FILE], before.files, after.files, secret_values(Target(one, rotated)))
+    known = [each for kept in (SECRETS, rotated) for each in secret_values(OpenBoat(one, kept))]
+    shown = diff([PSK_FILE], before.files, after.files, secret_values(OpenBoat(one, rotated)))
     assert "-keyid=mast 02:00:00:12:34:57 <secret" in shown
     assert "+keyid=mast 02:00:00:12:34:57 <secret" in shown
     assert "chart-table" not in "".join(line for line in shown.splitlines() if line[:1] in "+-")
