@@ -17,7 +17,7 @@ from provision.card.image import boot_partition, identity
 from provision.errors import Location, UserError
 from provision.onboard.settings.archive import read
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.tar import LIMIT
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
 from provision.paths import argument
 from provision.profile.secrets import stolen
 
@@ -30,7 +30,7 @@ def host_key(image: Path) -> str:
 
     UserError when they are damaged, or hold none.
     """
-    archive = read_fat(boot_partition(image), "settings.tar", LIMIT)
+    archive = read_fat(boot_partition(image), "settings.tar", MAX_ARCHIVE_BYTES)
     try:
         text = read(archive, str(identity(image)["settings"])).contents[HOST_KEY]
         key = load_ssh_private_key(text, password=None)

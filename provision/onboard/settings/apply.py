@@ -12,20 +12,20 @@ from functools import partial
 from provision.onboard.settings.archive import Settings
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.files import (
-    Wanted,
-    put,
+    WantedFile,
     remove_folders,
     remove_leftovers,
+    write_files,
 )
 from provision.onboard.settings.manifest import Reload, wanted_unit
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.system import System
 
 #: Seconds for units to come up after everything was reloaded.
-SETTLING = 30.0
+UNIT_START_TIMEOUT_S = 30.0
 
 #: Seconds after which a program that cannot run with its new configuration has ended.
-GRACE = 1.5
+UNIT_GRACE_S = 1.5
 
 UNIT_FILES = "/etc/systemd/system/"
 _DEVICE_NAME = re.compile(r"^\s*Name\s*=\s*([A-Za-z0-9_.-]+)\s*$", re.MULTILINE)
@@ -42,7 +42,7 @@ class Plan:
 
     target: Settings
     other: Settings | None
-    changes: dict[str, Wanted]
+    changes: dict[str, WantedFile]
     paths: frozenset[str]
     folders: tuple[str, ...] = ()
     force: bool = False
@@ -81,28 +81,28 @@ def _covered(entry: Reload, due: Mapping[tuple[str, str | None], Reload]) -> boo
 
 
 def carry_out(
-    places: Places, system: System, plan: Plan, ailing: Iterable[str] = ()
+    aboard: Paths, system: System, plan: Plan, already_failing: Iterable[str] = ()
 ) -> dict[str, object]:
     """Carry out `plan` and return what was done.
 
-    Raises SettingsError when a unit did not come up. Units in `ailing` were down before, so
-    their failure does not count. With `plan.force` a step that fails does not stop the later
+    Raises SettingsError when a unit did not come up. Units in `already_failing` were down before,
+    so their failure does not count. With `plan.force` a step that fails does not stop the later
     steps: the first failure is raised at the end.
     """
     steps = _Steps(plan.force)
-    stale = _devices(plan)
+    stale = _changed_devices(plan)
     if plan.stops:
         steps.attempt(lambda: system.stop(plan.stops))
-    steps.attempt(lambda: _files(places, plan))
+    steps.attempt(lambda: _write_changes(aboard, plan))
     done: list[Reload] = []
     for entry in plan.reloads:
-        if steps.attempt(partial(_reload, places, system, plan, entry, stale)):
+        if steps.attempt(partial(_reload, aboard, system, plan, entry, stale)):
             done.append(entry)
     started: list[str] = []
     if plan.starts:
         steps.attempt(lambda: started.extend(system.start(plan.starts)))
     watched = {entry.unit for entry in done if entry.unit} | set(started)
-    steps.attempt(lambda: _check_units(system, sorted(watched), frozenset(ailing)))
+    steps.attempt(lambda: _check_units(system, sorted(watched), frozenset(already_failing)))
     if steps.failures:
         raise steps.failures[0]
     return {
@@ -136,17 +136,17 @@ class _Steps:
 
 
 def _from_os(error: OSError) -> SettingsError:
-    place = error.filename2 or error.filename
-    return SettingsError("files", f"{place}: {error.strerror}" if place else str(error))
+    file = error.filename2 or error.filename
+    return SettingsError("files", f"{file}: {error.strerror}" if file else str(error))
 
 
-def _files(places: Places, plan: Plan) -> None:
-    remove_leftovers(places, plan.paths)
-    put(places, plan.changes, force=plan.force)
-    remove_folders(places, plan.folders)
+def _write_changes(aboard: Paths, plan: Plan) -> None:
+    remove_leftovers(aboard, plan.paths)
+    write_files(aboard, plan.changes, force=plan.force)
+    remove_folders(aboard, plan.folders)
 
 
-def _devices(plan: Plan) -> list[str]:
+def _changed_devices(plan: Plan) -> list[str]:
     """Name the virtual interfaces whose .netdev file changes or goes away."""
     names: set[str] = set()
     for path in plan.paths:
@@ -158,7 +158,7 @@ def _devices(plan: Plan) -> list[str]:
     return sorted(names)
 
 
-def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: list[str]) -> bool:
+def _reload(aboard: Paths, system: System, plan: Plan, entry: Reload, stale: list[str]) -> bool:
     """Carry out one entry. False when its unit is not meant to run."""
     if entry.unit:
         return entry.unit not in plan.stops and system.renew(entry.unit, entry.action)
@@ -169,7 +169,7 @@ def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: li
     elif entry.action == "networkd":
         system.networkd(stale)
     elif entry.action == "hostname":
-        system.hostname(places.live("/etc/hostname").read_text(encoding="ascii").strip())
+        system.hostname(aboard.live("/etc/hostname").read_text(encoding="ascii").strip())
     elif entry.action == "sysctl":
         system.sysctl()
     elif entry.action == "tmpfiles":
@@ -179,23 +179,23 @@ def _reload(places: Places, system: System, plan: Plan, entry: Reload, stale: li
     return True
 
 
-def _check_units(system: System, units: list[str], ailing: frozenset[str]) -> None:
+def _check_units(system: System, units: list[str], already_failing: frozenset[str]) -> None:
     """Check that `units` are up.
 
-    Units that systemd calls started before they are ready are checked once more after GRACE.
+    Units that systemd calls started before they are ready are checked once more after UNIT_GRACE_S.
     """
     before = states = system.states(units)
     if any(state.unproven for state in states.values()):
-        system.sleep(GRACE)
+        system.sleep(UNIT_GRACE_S)
         states = system.states(units)
-    until = system.monotonic() + SETTLING
+    until = system.monotonic() + UNIT_START_TIMEOUT_S
     while any(state.settling for state in states.values()) and system.monotonic() < until:
         system.sleep(0.5)
         states = system.states(units)
     down = {
         unit: state.words
         for unit, state in states.items()
-        if unit not in ailing
+        if unit not in already_failing
         and (state.failed or state.settling or state.restarts > before[unit].restarts)
     }
     if down:

@@ -17,7 +17,7 @@ from provision.onboard.settings.manifest import (
     wanted_unit,
 )
 from provision.onboard.settings.paths import MANIFEST
-from provision.onboard.settings.tar import LIMIT, damaged, unpack
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES, damaged, unpack
 
 
 @dataclass(frozen=True)
@@ -47,8 +47,8 @@ def digest_of(data: bytes) -> str:
 
 def read(data: bytes, digest: str) -> Settings:
     """Check `data` against its SHA-256 and its manifest. Raises SettingsError when one differs."""
-    if len(data) > LIMIT:
-        raise damaged(f"it has more than {LIMIT} bytes")
+    if len(data) > MAX_ARCHIVE_BYTES:
+        raise damaged(f"it has more than {MAX_ARCHIVE_BYTES} bytes")
     found = digest_of(data)
     if found != digest:
         raise SettingsError(

@@ -5,9 +5,9 @@ Exit statuses:
   0  done, or nothing to do
   1  refused or failed; the boat is on its kept settings and nothing is on trial
   2  could not run: wrong usage, not root, no settings to work from
-  3  failed, and a trial is still on; its timer returns the boat
+  3  failed, and a trial is still on; its timer rolls the boat back
   4  refused: the trial of another owner is on, or another boat-settings is at work
-  5  a soft return failed at the deadline; the boat is restarting
+  5  a soft rollback failed at the deadline; the boat is restarting
   6  return: the settings on trial turned out to be kept already, and stay
 """
 
@@ -21,85 +21,85 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-from provision.onboard.settings.detach import detached
+from provision.onboard.settings.detach import run_detached
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.keep import keep
-from provision.onboard.settings.lock import lock
+from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.manifest import is_digest
-from provision.onboard.settings.paths import Places
-from provision.onboard.settings.rollback import give_back
+from provision.onboard.settings.paths import Paths
+from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.stage import begin, stage, unstage
 from provision.onboard.settings.state import MAX_TRIAL_S, MIN_TRIAL_S, load_trial, read_archive
-from provision.onboard.settings.status import as_text, status
+from provision.onboard.settings.status import format_text, read_status
 from provision.onboard.settings.system import System
-from provision.onboard.settings.tar import LIMIT
-from provision.onboard.settings.trial import Request, trial
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
+from provision.onboard.settings.trial import Request, start_trial
 
 #: Characters of a name or reason that other logins see.
-_TEXT = 200
+MAX_TEXT_CHARS = 200
 
 
 def main(arguments: Sequence[str] | None = None, system: System | None = None) -> int:
     """Run one command and return its exit status."""
     options = _parser().parse_args(arguments)
-    places = Places(options.root)
+    aboard = Paths(options.root)
     system = system or System()
     if options.root == Path("/") and os.geteuid() != 0:
         return _fail(SettingsError("root", "only root can do this", status=Exit.UNABLE))
     if options.command == "status":
-        return _report(lambda: (status(places, system), Exit.WELL), text=not options.json)
+        return _report(lambda: (read_status(aboard, system), Exit.OK), text=not options.json)
     try:
-        work = _work(options, places, system)
+        work = _work(options, aboard, system)
     except SettingsError as error:
         return _fail(error)
     if options.command == "return" and options.deadline:
         return _report(work)
-    code = detached(lambda: _report(work))
-    return code if code >= 0 else _interrupted(places, -code)
+    code = run_detached(lambda: _report(work))
+    return code if code >= 0 else _interrupted(aboard, -code)
 
 
 Work = Callable[[], tuple[dict[str, object], Exit]]
 
 
-def _work(options: argparse.Namespace, places: Places, system: System) -> Work:
+def _work(options: argparse.Namespace, aboard: Paths, system: System) -> Work:
     """Read the archive now, and return the command as work that needs the connection no more."""
     if options.command == "return":
         reason = options.reason or ("the trial's time was up" if options.deadline else "asked for")
-        return lambda: give_back(
-            places, system, reason, deadline=options.deadline, only=options.sha256
+        return lambda: roll_back(
+            aboard, system, reason, deadline=options.deadline, only=options.sha256
         )
-    command: Callable[[Places, System], dict[str, object]]
+    command: Callable[[Paths, System], dict[str, object]]
     if options.command in ("trial", "stage"):
         request = Request(
-            data=_archive(options.archive),
+            data=_read_archive_argument(options.archive),
             digest=options.sha256,
             seconds=options.seconds,
             owner=options.owner,
             overwrite_drift=options.command == "trial" and options.overwrite_drift,
         )
-        command = partial(trial if options.command == "trial" else stage, request=request)
+        command = partial(start_trial if options.command == "trial" else stage, request=request)
     elif options.command == "keep":
         command = partial(keep, digest=options.sha256)
     else:
         command = unstage if options.command == "unstage" else begin
     # A command that waits for the lock must treat `begin` as the trial that it runs.
     name = "trial" if options.command == "begin" else options.command
-    return lambda: _locked(places, system, name, command)
+    return lambda: _locked(aboard, system, name, command)
 
 
 def _locked(
-    places: Places,
+    aboard: Paths,
     system: System,
     name: str,
-    command: Callable[[Places, System], dict[str, object]],
+    command: Callable[[Paths, System], dict[str, object]],
 ) -> tuple[dict[str, object], Exit]:
-    with lock(places, system, name):
-        return command(places, system), Exit.WELL
+    with hold_lock(aboard, system, name):
+        return command(aboard, system), Exit.OK
 
 
-def _archive(name: str) -> bytes:
+def _read_archive_argument(name: str) -> bytes:
     if name == "-":
-        return sys.stdin.buffer.read(LIMIT + 1)
+        return sys.stdin.buffer.read(MAX_ARCHIVE_BYTES + 1)
     try:
         return read_archive(Path(name))
     except OSError as error:
@@ -115,7 +115,7 @@ def _report(work: Work, *, text: bool = False) -> int:
     except OSError as error:
         message = f"{error.filename or 'the boat'}: {error.strerror}"
         return _fail(SettingsError("files", message, status=Exit.UNABLE))
-    print(as_text(result) if text else json.dumps(result, sort_keys=True))
+    print(format_text(result) if text else json.dumps(result, sort_keys=True))
     return code
 
 
@@ -126,16 +126,16 @@ def _fail(error: SettingsError) -> int:
     return error.status
 
 
-def _interrupted(places: Places, signal: int) -> int:
-    on = load_trial(places) is not None
-    message = f"stopped by signal {signal}" + (": the boat is returning" if on else "")
+def _interrupted(aboard: Paths, signal: int) -> int:
+    on = load_trial(aboard) is not None
+    message = f"stopped by signal {signal}" + (": the boat is rolling back" if on else "")
     return _fail(SettingsError("stopped", message, status=Exit.ON_TRIAL if on else Exit.REFUSED))
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="boat-settings",
-        description="Put settings on trial, keep them, or return to the kept ones.",
+        description="Put settings on trial, keep them, or roll back to the kept ones.",
         epilog="\n".join((__doc__ or "").splitlines()[2:]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -145,7 +145,7 @@ def _parser() -> argparse.ArgumentParser:
     show = commands.add_parser("status", help="which settings, trial, drift, health")
     show.add_argument("--json", action="store_true", help="everything, as JSON")
 
-    put = commands.add_parser("trial", help="apply settings in RAM, with a return timer")
+    put = commands.add_parser("trial", help="apply settings in RAM, with a rollback timer")
     later = commands.add_parser("stage", help="leave settings for a trial from the next start")
     for command in (put, later):
         command.add_argument("archive", metavar="ARCHIVE", help="a settings archive; - reads it")
@@ -159,7 +159,7 @@ def _parser() -> argparse.ArgumentParser:
     hold = commands.add_parser("keep", help="make the settings on trial the kept ones")
     hold.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
 
-    back = commands.add_parser("return", help="go back to the kept settings")
+    back = commands.add_parser("return", help="roll back to the kept settings")
     back.add_argument("--reason", type=_words, default="", metavar="TEXT")
     back.add_argument("--sha256", type=_digest, metavar="HEX", help="end no other trial")
     back.add_argument(
@@ -182,4 +182,4 @@ def _seconds(text: str) -> int:
 
 def _words(text: str) -> str:
     """Replace unprintable characters: other logins see this text on their terminals."""
-    return "".join(c if c.isprintable() else "?" for c in text)[:_TEXT]
+    return "".join(c if c.isprintable() else "?" for c in text)[:MAX_TEXT_CHARS]

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import IO
 
 
-def detached(work: Callable[[], int]) -> int:
+def run_detached(work: Callable[[], int]) -> int:
     """Run `work` in a session of its own and return its exit status.
 
     What it prints is held in memory, and passed on at its end to the caller if that still runs.

@@ -9,16 +9,16 @@ from enum import IntEnum
 class Exit(IntEnum):
     """Lists the exit statuses of `boat-settings`.
 
-    WELL: done, or nothing to do.
+    OK: done, or nothing to do.
     REFUSED: refused or failed. The boat is on its kept settings and nothing is on trial.
     UNABLE: could not run at all: wrong usage, not root, no settings to work from.
     ON_TRIAL: failed, and a trial is still on. Its timer will roll the boat back.
     BUSY: refused: the trial of another owner is on, or another run is at work.
-    REBOOTING: a soft return failed at the deadline. The boat is restarting.
+    REBOOTING: a soft rollback failed at the deadline. The boat is restarting.
     KEPT: `return` found the settings on trial already kept, and finished keeping them.
     """
 
-    WELL = 0
+    OK = 0
     REFUSED = 1
     UNABLE = 2
     ON_TRIAL = 3

@@ -7,27 +7,27 @@ import contextlib
 import os
 from pathlib import Path
 
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.system import System
 
 
-def health(places: Places, system: System) -> dict[str, object]:
+def read_health(aboard: Paths, system: System) -> dict[str, object]:
     """Return the boat's health: sizes in bytes, null where the kernel gives no value.
 
     `undervoltage` is the firmware's latched alarm (hwmon driver rpi_volt). `ext4_errors` is the
     number of errors recorded in the super-blocks of all mounted ext4 file systems.
     """
-    mounted = system.is_mounted(places.data)
+    mounted = system.is_mounted(aboard.data)
     return {
         "data": {
             "mounted": mounted,
-            "writable": mounted and _writable(places.data),
-            "free_bytes": system.free_bytes(places.data) if mounted else None,
+            "writable": mounted and _writable(aboard.data),
+            "free_bytes": system.free_bytes(aboard.data) if mounted else None,
         },
-        "overlay": {"free_bytes": system.free_bytes(places.root)},
-        "memory_available_bytes": _memory_available(places),
-        "ext4_errors": _ext4_errors(places),
-        "undervoltage": _undervoltage(places),
+        "overlay": {"free_bytes": system.free_bytes(aboard.root)},
+        "memory_available_bytes": _read_memory_available(aboard),
+        "ext4_errors": _count_ext4_errors(aboard),
+        "undervoltage": _read_undervoltage(aboard),
     }
 
 
@@ -42,30 +42,30 @@ def _writable(folder: Path) -> bool:
         return False
 
 
-def _number(place: Path) -> int | None:
+def _read_number(file: Path) -> int | None:
     with contextlib.suppress(OSError, ValueError):
-        return int(place.read_text(encoding="ascii"))
+        return int(file.read_text(encoding="ascii"))
     return None
 
 
-def _memory_available(places: Places) -> int | None:
+def _read_memory_available(aboard: Paths) -> int | None:
     with contextlib.suppress(OSError, ValueError, IndexError):
-        for line in places.live("/proc/meminfo").read_text(encoding="ascii").splitlines():
+        for line in aboard.live("/proc/meminfo").read_text(encoding="ascii").splitlines():
             if line.startswith("MemAvailable:"):
                 return int(line.split()[1]) * 1024
     return None
 
 
-def _ext4_errors(places: Places) -> int | None:
-    found = [_number(p) for p in places.live("/sys/fs/ext4").glob("*/errors_count")]
+def _count_ext4_errors(aboard: Paths) -> int | None:
+    found = [_read_number(p) for p in aboard.live("/sys/fs/ext4").glob("*/errors_count")]
     counts = [count for count in found if count is not None]
     return sum(counts) if counts else None
 
 
-def _undervoltage(places: Places) -> bool | None:
-    for folder in sorted(places.live("/sys/class/hwmon").glob("*")):
+def _read_undervoltage(aboard: Paths) -> bool | None:
+    for folder in sorted(aboard.live("/sys/class/hwmon").glob("*")):
         with contextlib.suppress(OSError):
             if (folder / "name").read_text(encoding="ascii").strip() == "rpi_volt":
-                alarm = _number(folder / "in0_lcrit_alarm")
+                alarm = _read_number(folder / "in0_lcrit_alarm")
                 return None if alarm is None else alarm != 0
     return None

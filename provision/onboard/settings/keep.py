@@ -15,75 +15,76 @@ from pathlib import Path
 from provision.onboard.settings.archive import digest_of, read
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.files import write_all
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.revoked import revokes_fallback
 from provision.onboard.settings.state import (
     Trial,
+    archive_path,
     as_bytes,
     clear_trial,
-    home,
+    is_intact,
+    load_kept_settings,
     load_trial,
-    pointed_file,
-    pointer,
     read_archive,
     read_json,
+    read_pointer,
+    read_pointer_file,
+    read_staged,
     save_trial,
-    second_copy,
-    staged,
-    stored,
-    whole,
+    second_copy_path,
     write_state,
 )
 from provision.onboard.settings.system import System
 
 #: Bytes that are to stay free on the data partition beyond the archive itself.
-MARGIN = 256 * 2**10
+FREE_DATA_BYTES = 256 * 2**10
 
 #: Ending of a file that is being written. A file that still has it was never finished.
 UNFINISHED = ".new"
 
 
-def keep(places: Places, system: System, digest: str) -> dict[str, object]:
+def keep(aboard: Paths, system: System, digest: str) -> dict[str, object]:
     """Make the settings on trial the kept ones. The caller holds the lock.
 
     Without a trial, the settings that the boat is on can be kept. This repairs a boat whose
     card has lost them. Raises SettingsError when nothing was kept.
     """
-    trial = load_trial(places)
+    trial = load_trial(aboard)
     if trial is None:
-        return _keep_home(places, system, digest)
+        return _keep_running_settings(aboard, system, digest)
     if trial.digest != digest:
         message = f"settings {trial.digest[:12]} of {trial.owner} are on trial, not {digest[:12]}"
         raise SettingsError("other-trial", message, status=Exit.BUSY)
-    if trial.phase not in ("applied", "keeping") or trial.left(system) <= 0:
-        message = "the trial was not applied whole, or its time is up: the boat is returning"
+    if trial.phase not in ("applied", "keeping") or trial.seconds_left(system) <= 0:
+        message = "the trial was not applied whole, or its time is up: the boat is rolling back"
         raise SettingsError("not-applied", message, status=Exit.ON_TRIAL)
     try:
-        data = read(read_archive(places.trial_archive), digest).data
-        trial = save_trial(places, trial.at("keeping"))
-        previous = store(places, system, data, digest)
+        data = read(read_archive(aboard.trial_archive), digest).data
+        trial = save_trial(aboard, trial.in_phase("keeping"))
+        previous = store_settings(aboard, system, data, digest)
     except (OSError, SettingsError) as error:
         with contextlib.suppress(OSError):
-            save_trial(places, trial.at("applied"))
+            save_trial(aboard, trial.in_phase("applied"))
         raise not_kept(error, Exit.ON_TRIAL) from None
-    finish(places, system, trial)
+    finish_keeping(aboard, system, trial)
     with contextlib.suppress(OSError):
-        _tidy(places, digest)  # the boat never rolls back to the former settings from here on
+        # The boat never rolls back to the former settings from here on.
+        _remove_unneeded(aboard, digest)
     return {"kept": digest, "previous": previous}
 
 
-def _keep_home(places: Places, system: System, digest: str) -> dict[str, object]:
-    settings = home(places)
+def _keep_running_settings(aboard: Paths, system: System, digest: str) -> dict[str, object]:
+    settings = load_kept_settings(aboard)
     if settings.digest != digest:
         message = f"settings {digest[:12]} are not on trial, and not what the boat is on"
         raise SettingsError("no-trial", message, hint="put them on trial first")
-    if pointer(places.store / "kept") != digest or not whole(places, digest):
+    if read_pointer(aboard.store / "kept") != digest or not is_intact(aboard, digest):
         try:
-            store(places, system, settings.data, digest)
+            store_settings(aboard, system, settings.data, digest)
         except (OSError, SettingsError) as error:
             raise not_kept(error, Exit.REFUSED) from None
-    _now_kept(places, digest, "kept again")
-    return {"kept": digest, "previous": pointer(places.store / "previous")}
+    _record_kept(aboard, digest, "kept again")
+    return {"kept": digest, "previous": read_pointer(aboard.store / "previous")}
 
 
 def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
@@ -96,39 +97,39 @@ def not_kept(error: OSError | SettingsError, status: Exit) -> SettingsError:
     return SettingsError("data", message, hint=hint, status=status)
 
 
-def store(places: Places, system: System, data: bytes, digest: str) -> str | None:
-    """Write the archive and turn the pointers. Return the digest that `previous` names afterwards.
+def store_settings(aboard: Paths, system: System, data: bytes, digest: str) -> str | None:
+    """Write the archive, and make the pointers name it. Return the digest in `previous`.
 
     The new settings may revoke the old ones, such as a login key that is gone. `previous` then
     names a second copy of the new archive, so that damage to the first does not bring the
     revoked settings back.
     """
-    store_archive(places, system, data, digest)
-    old = pointer(places.store / "kept")
-    again = revokes_fallback(places, old, data)
+    store_archive(aboard, system, data, digest)
+    old = read_pointer(aboard.store / "kept")
+    again = revokes_fallback(aboard, old, data)
     if again:
-        write_durably(second_copy(places, digest), data)
-        _read_back(second_copy(places, digest), digest)
-    elif old not in (None, digest) and whole(places, str(old)):
-        point(places.store / "previous", str(old))
+        write_durably(second_copy_path(aboard, digest), data)
+        _read_back(second_copy_path(aboard, digest), digest)
+    elif old not in (None, digest) and is_intact(aboard, str(old)):
+        write_pointer(aboard.store / "previous", str(old))
     try:
-        point(places.store / "kept", digest)
+        write_pointer(aboard.store / "kept", digest)
     except OSError as error:
-        _turn_back(places.store / "kept", old, error)
+        _undo_pointer(aboard.store / "kept", old, error)
         raise
     with contextlib.suppress(OSError):
         if again:
-            point(places.store / "previous", digest, second_copy(places, digest).name)
-        _tidy(places, digest)
-    return pointer(places.store / "previous")
+            write_pointer(aboard.store / "previous", digest, second_copy_path(aboard, digest).name)
+        _remove_unneeded(aboard, digest)
+    return read_pointer(aboard.store / "previous")
 
 
-def _turn_back(place: Path, old: str | None, error: OSError) -> None:
-    """Undo a turn of `kept` that is visible but may not be on the card."""
-    if old is None or pointer(place) == old:
+def _undo_pointer(file: Path, old: str | None, error: OSError) -> None:
+    """Undo a write of `kept` that is visible but may not be on the card."""
+    if old is None or read_pointer(file) == old:
         return
     try:
-        point(place, old)
+        write_pointer(file, old)
     except OSError:
         raise SettingsError(
             "card",
@@ -138,38 +139,40 @@ def _turn_back(place: Path, old: str | None, error: OSError) -> None:
         ) from None
 
 
-def store_archive(places: Places, system: System, data: bytes, digest: str) -> None:
+def store_archive(aboard: Paths, system: System, data: bytes, digest: str) -> None:
     """Write the archive safely to the card. No pointer names it yet."""
-    if not system.is_mounted(places.data):
+    if not system.is_mounted(aboard.data):
         raise SettingsError("data", "the data partition is not mounted: nothing can be kept")
-    if not places.store.is_dir():
-        places.store.mkdir(mode=0o700)
-        sync_folder(places.data)
-    _tidy(places, digest)
-    if whole(places, digest):
-        _sync_file(stored(places, digest))
+    if not aboard.store.is_dir():
+        aboard.store.mkdir(mode=0o700)
+        sync_folder(aboard.data)
+    _remove_unneeded(aboard, digest)
+    if is_intact(aboard, digest):
+        _sync_file(archive_path(aboard, digest))
         return
-    free = system.free_bytes(places.data)
-    if free < len(data) + MARGIN:
-        message = f"the data partition has {free} bytes free; {len(data) + MARGIN} are needed"
+    free = system.free_bytes(aboard.data)
+    if free < len(data) + FREE_DATA_BYTES:
+        message = (
+            f"the data partition has {free} bytes free; {len(data) + FREE_DATA_BYTES} are needed"
+        )
         raise SettingsError("data-full", message, hint="remove old logs from /data")
-    write_durably(stored(places, digest), data)
-    _read_back(stored(places, digest), digest)
+    write_durably(archive_path(aboard, digest), data)
+    _read_back(archive_path(aboard, digest), digest)
 
 
-def finish(places: Places, system: System, trial: Trial, *, service: bool = True) -> None:
-    """Make RAM follow the card after the pointer was turned, and end the trial.
+def finish_keeping(aboard: Paths, system: System, trial: Trial, *, service: bool = True) -> None:
+    """Make RAM follow the card after the pointer was written, and end the trial.
 
     May run again after it was stopped anywhere.
     """
-    data = read_archive(stored(places, trial.digest))
-    write_state(places.settings, data)
-    _now_kept(places, trial.digest, f"kept by {trial.owner}")
-    clear_trial(places, system, service=service)
+    data = read_archive(archive_path(aboard, trial.digest))
+    write_state(aboard.settings, data)
+    _record_kept(aboard, trial.digest, f"kept by {trial.owner}")
+    clear_trial(aboard, system, service=service)
 
 
-def _now_kept(places: Places, digest: str, reason: str) -> None:
-    before = read_json(places.choice) or {}
+def _record_kept(aboard: Paths, digest: str, reason: str) -> None:
+    before = read_json(aboard.choice) or {}
     after = {
         **before,
         "choice": "kept",
@@ -178,15 +181,15 @@ def _now_kept(places: Places, digest: str, reason: str) -> None:
         "reason": reason,
     }
     if after != before:
-        write_state(places.choice, as_bytes(after), 0o644)
-    for place in (places.notice, places.last_return, places.stored_return):
+        write_state(aboard.choice, as_bytes(after), 0o644)
+    for file in (aboard.notice, aboard.last_return, aboard.stored_return):
         with contextlib.suppress(OSError):
-            os.unlink(place)
+            os.unlink(file)
 
 
-def write_durably(place: Path, data: bytes) -> None:
-    """Replace `place` in one step: after a power cut it holds all of the old or all of the new."""
-    temporary = place.with_name(f".{place.name}{UNFINISHED}")
+def write_durably(file: Path, data: bytes) -> None:
+    """Replace `file` in one step: after a power cut it holds all of the old or all of the new."""
+    temporary = file.with_name(f".{file.name}{UNFINISHED}")
     try:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(temporary)
@@ -197,12 +200,12 @@ def write_durably(place: Path, data: bytes) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
-        os.replace(temporary, place)
+        os.replace(temporary, file)
     except OSError:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
-    sync_folder(place.parent)
+    sync_folder(file.parent)
 
 
 def sync_folder(folder: Path) -> None:
@@ -214,53 +217,53 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def _sync_file(place: Path) -> None:
-    descriptor = os.open(place, os.O_RDONLY)
+def _sync_file(file: Path) -> None:
+    descriptor = os.open(file, os.O_RDONLY)
     try:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    sync_folder(place.parent)
+    sync_folder(file.parent)
 
 
-def _read_back(place: Path, digest: str) -> None:
+def _read_back(file: Path, digest: str) -> None:
     """Read the file back from the card and compare: a worn card takes writes and keeps none."""
-    descriptor = os.open(place, os.O_RDONLY)
+    descriptor = os.open(file, os.O_RDONLY)
     try:
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
     finally:
         os.close(descriptor)
-    if digest_of(read_archive(place)) != digest:
+    if digest_of(read_archive(file)) != digest:
         with contextlib.suppress(OSError):
-            os.unlink(place)
+            os.unlink(file)
         message = "the card did not hold what was written to it"
         raise SettingsError("card", message, hint="replace the card")
 
 
-def point(place: Path, digest: str, name: str = "") -> None:
-    """Make the pointer file `place` name the archive, or the file `name` that also holds it."""
-    write_durably(place, f"{digest}  {name or f'{digest}.tar'}\n".encode())
+def write_pointer(file: Path, digest: str, name: str = "") -> None:
+    """Make the pointer `file` name the archive, or the file `name` that also holds it."""
+    write_durably(file, f"{digest}  {name or f'{digest}.tar'}\n".encode())
 
 
-def _tidy(places: Places, digest: str) -> None:
+def _remove_unneeded(aboard: Paths, digest: str) -> None:
     """Remove archives that no pointer names, and unfinished files.
 
     While a pointer exists that cannot be read, every archive stays.
     """
-    names = [place.name for place in places.store.iterdir()]
+    names = [file.name for file in aboard.store.iterdir()]
     pointers = [name for name in names if name in ("kept", "previous")]
-    named = {name: pointed_file(places.store / name) for name in pointers}
-    if places.staged.name in names:
-        found = staged(places)
-        named[places.staged.name] = f"{found['digest']}.tar" if found else None
-    needed = {f"{digest}.tar", f"{_home_digest(places)}.tar", *named.values()}
+    named = {name: read_pointer_file(aboard.store / name) for name in pointers}
+    if aboard.staged.name in names:
+        found = read_staged(aboard)
+        named[aboard.staged.name] = f"{found['digest']}.tar" if found else None
+    needed = {f"{digest}.tar", f"{_kept_digest(aboard)}.tar", *named.values()}
     for name in names:
         unfinished = name.startswith(".") and name.endswith(UNFINISHED)
         archive = name.endswith((".tar", ".copy"))
         unneeded = archive and name not in needed and None not in named.values()
         if unfinished or unneeded:
-            os.unlink(places.store / name)
+            os.unlink(aboard.store / name)
 
 
-def _home_digest(places: Places) -> str:
-    return str((read_json(places.choice) or {}).get("sha256"))
+def _kept_digest(aboard: Paths) -> str:
+    return str((read_json(aboard.choice) or {}).get("sha256"))

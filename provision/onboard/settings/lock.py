@@ -11,39 +11,41 @@ import struct
 from collections.abc import Iterator
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.system import System
 
 #: Seconds that one run waits for another that is at work.
-PATIENCE = 5.0
+LOCK_TIMEOUT_S = 5.0
 
 #: Seconds that `return` gives the command at work. A trial's time is up. A slow card may still
-#: be taking what is kept. Another return does the same work.
-PATIENCE_OF_RETURN = {"trial": 0.0, "keep": 40.0, "return": 30.0}
+#: be taking what is kept. Another rollback does the same work.
+ROLLBACK_LOCK_TIMEOUTS_S = {"trial": 0.0, "keep": 40.0, "return": 30.0}
 
 #: struct flock on 64-bit Linux: type, whence, start, length, process.
 _FLOCK = "hhqqi"
 
 
 @contextlib.contextmanager
-def lock(places: Places, system: System, command: str, *, insist: bool = False) -> Iterator[None]:
+def hold_lock(
+    aboard: Paths, system: System, command: str, *, force: bool = False
+) -> Iterator[None]:
     """Hold the lock: no other run changes anything meanwhile.
 
-    With `insist`, a run that holds the lock too long is killed. The return that follows puts
+    With `force`, a run that holds the lock too long is killed. The rollback that follows puts
     right what that run left half done. Otherwise SettingsError names the command at work.
     """
-    places.run.mkdir(mode=0o755, parents=True, exist_ok=True)
-    descriptor = os.open(places.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    aboard.run.mkdir(mode=0o755, parents=True, exist_ok=True)
+    descriptor = os.open(aboard.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
-        _, other = _holder(descriptor)
-        patience = PATIENCE_OF_RETURN.get(other, PATIENCE) if insist else PATIENCE
-        if not _acquire(descriptor, system, patience):
-            if not insist:
-                pid, other = _holder(descriptor)
+        _, other = _read_holder(descriptor)
+        timeout_s = ROLLBACK_LOCK_TIMEOUTS_S.get(other, LOCK_TIMEOUT_S) if force else LOCK_TIMEOUT_S
+        if not _acquire(descriptor, system, timeout_s):
+            if not force:
+                pid, other = _read_holder(descriptor)
                 message = f"boat-settings {other} is at work (process {pid})"
                 raise SettingsError("busy", message, status=Exit.BUSY)
             _end_holder(descriptor)
-            if not _acquire(descriptor, system, 2 * PATIENCE):
+            if not _acquire(descriptor, system, 2 * LOCK_TIMEOUT_S):
                 raise SettingsError("busy", "another boat-settings cannot be stopped")
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, command.encode(), 0)
@@ -52,21 +54,21 @@ def lock(places: Places, system: System, command: str, *, insist: bool = False) 
         os.close(descriptor)
 
 
-def at_work(places: Places) -> str | None:
+def command_at_work(aboard: Paths) -> str | None:
     """Return the command that another process is running, or None."""
     try:
-        descriptor = os.open(places.lock, os.O_RDWR | os.O_CLOEXEC)
+        descriptor = os.open(aboard.lock, os.O_RDWR | os.O_CLOEXEC)
     except OSError:
         return None
     try:
-        pid, command = _holder(descriptor)
+        pid, command = _read_holder(descriptor)
     finally:
         os.close(descriptor)
     return command if pid else None
 
 
-def _acquire(descriptor: int, system: System, patience: float) -> bool:
-    until = system.monotonic() + patience
+def _acquire(descriptor: int, system: System, timeout_s: float) -> bool:
+    until = system.monotonic() + timeout_s
     while True:
         try:
             fcntl.lockf(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -78,7 +80,7 @@ def _acquire(descriptor: int, system: System, patience: float) -> bool:
             return True
 
 
-def _holder(descriptor: int) -> tuple[int, str]:
+def _read_holder(descriptor: int) -> tuple[int, str]:
     """Return the process that holds the lock, 0 without one, and the last command that held it."""
     asked = struct.pack(_FLOCK, fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
     kind, _, _, _, pid = struct.unpack(_FLOCK, fcntl.fcntl(descriptor, fcntl.F_GETLK, asked))
@@ -88,7 +90,7 @@ def _holder(descriptor: int) -> tuple[int, str]:
 
 def _end_holder(descriptor: int) -> None:
     """Kill the run that holds the lock, with the programs that it waits for."""
-    pid, _ = _holder(descriptor)
+    pid, _ = _read_holder(descriptor)
     if pid > 1:
         for kill in (os.killpg, os.kill):
             with contextlib.suppress(ProcessLookupError, PermissionError):

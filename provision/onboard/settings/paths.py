@@ -11,7 +11,7 @@ MANIFEST = "/etc/boat/manifest.json"
 
 
 @dataclass(frozen=True)
-class Places:
+class Paths:
     """Holds the boat's paths. `root` is / aboard, and a separate folder in tests."""
 
     root: Path
@@ -67,12 +67,12 @@ class Places:
 
     @property
     def last_return(self) -> Path:
-        """Return the record of why and when the boat last went back to its kept settings."""
+        """Return the record of why and when the boat last rolled back to its kept settings."""
         return self.run / "last-return.json"
 
     @property
     def stored_return(self) -> Path:
-        """Return the same record from a return that had to restart the boat."""
+        """Return the same record from a rollback that had to restart the boat."""
         return self.store / "last-return.json"
 
     @property
@@ -82,7 +82,7 @@ class Places:
 
     @property
     def reserve(self) -> Path:
-        """Return the file that holds space in the overlay, so that a return never lacks it."""
+        """Return the file that holds space in the overlay, so that a rollback never lacks it."""
         return self.live("/etc/boat/.return-space")
 
     @property

@@ -17,20 +17,20 @@ MAX_JSON_BYTES = 2**20
 MAX_JSON_DEPTH = 32
 
 
-def read_file(place: Path, limit: int) -> bytes:
+def read_file(file: Path, limit: int) -> bytes:
     """Return the bytes of a regular file.
 
     Raises OSError for anything else (opening a pipe would wait for its writer, and a device
     may never end), and for more than `limit` bytes.
     """
-    descriptor = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-    with os.fdopen(descriptor, "rb") as file:
+    descriptor = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    with os.fdopen(descriptor, "rb") as stream:
         found = os.fstat(descriptor)
         if not stat.S_ISREG(found.st_mode):
-            raise OSError(errno.EINVAL, "not a regular file", str(place))
-        data = file.read(limit + 1) if found.st_size <= limit else None
+            raise OSError(errno.EINVAL, "not a regular file", str(file))
+        data = stream.read(limit + 1) if found.st_size <= limit else None
     if data is None or len(data) > limit:
-        raise OSError(errno.EFBIG, f"more than {limit} bytes", str(place))
+        raise OSError(errno.EFBIG, f"more than {limit} bytes", str(file))
     return data
 
 

@@ -6,8 +6,13 @@ from __future__ import annotations
 from provision.onboard.settings.archive import Settings, digest_of, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.manifest import File
-from provision.onboard.settings.paths import Places
-from provision.onboard.settings.state import pointed_file, read_archive, stored, whole
+from provision.onboard.settings.paths import Paths
+from provision.onboard.settings.state import (
+    archive_path,
+    is_intact,
+    read_archive,
+    read_pointer_file,
+)
 
 #: Path of the login keys that a boat accepts, one public key a line.
 AUTHORIZED_KEYS = "/etc/ssh/authorized_keys/root"
@@ -31,15 +36,15 @@ def revokes(old: bytes, new: bytes) -> bool:
     )
 
 
-def revokes_fallback(places: Places, kept: str | None, new: bytes) -> bool:
+def revokes_fallback(aboard: Paths, kept: str | None, new: bytes) -> bool:
     """Report whether a boat that keeps the archive `new` must not fall back to its old settings.
 
     The old settings are those with the digest `kept`, or else those that `previous` names.
     """
-    if kept is not None and whole(places, kept):
-        archive = stored(places, kept)
-    elif name := pointed_file(places.store / "previous"):
-        archive = places.store / name
+    if kept is not None and is_intact(aboard, kept):
+        archive = archive_path(aboard, kept)
+    elif name := read_pointer_file(aboard.store / "previous"):
+        archive = aboard.store / name
     else:
         return False
     try:

@@ -15,10 +15,10 @@ from provision.onboard.settings.archive import Settings, digest_of, read
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.files import write_all
 from provision.onboard.settings.manifest import is_digest
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.readers import MAX_JSON_BYTES, parse_json, read_file
 from provision.onboard.settings.system import System
-from provision.onboard.settings.tar import LIMIT
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
 
 #: Bytes of a pointer, which is one line of some 135.
 MAX_POINTER_BYTES = 256
@@ -33,7 +33,7 @@ class Trial:
 
     `phase` is arming (nothing has changed), applying, applied or keeping. `deadline` is in
     seconds on the monotonic clock. `changed` are the paths that the trial touches, `folders`
-    those that it makes, `ailing` the units that were down before it.
+    those that it makes, `already_failing` the units that were down before it.
     """
 
     digest: str
@@ -43,13 +43,13 @@ class Trial:
     phase: str
     changed: tuple[str, ...]
     folders: tuple[str, ...]
-    ailing: tuple[str, ...]
+    already_failing: tuple[str, ...]
 
-    def at(self, phase: str) -> Trial:
+    def in_phase(self, phase: str) -> Trial:
         """Return the same trial in another phase."""
         return dataclasses.replace(self, phase=phase)
 
-    def left(self, system: System) -> float:
+    def seconds_left(self, system: System) -> float:
         """Return the seconds until the boat rolls back."""
         return max(0.0, round(self.deadline - system.monotonic(), 1))
 
@@ -60,24 +60,24 @@ class Trial:
             "owner": self.owner,
             "phase": self.phase,
             "seconds": self.seconds,
-            "seconds_left": self.left(system),
+            "seconds_left": self.seconds_left(system),
             "changed": list(self.changed),
         }
 
 
-def read_json(place: Path) -> dict[str, Any] | None:
+def read_json(file: Path) -> dict[str, Any] | None:
     """Read an object from a JSON file. None when the file is missing or holds no object."""
     try:
-        found = parse_json(read_file(place, MAX_JSON_BYTES))
+        found = parse_json(read_file(file, MAX_JSON_BYTES))
     except (OSError, ValueError):
         return None
     return found if isinstance(found, dict) else None
 
 
-def write_state(place: Path, content: bytes, mode: int = 0o600) -> None:
+def write_state(file: Path, content: bytes, mode: int = 0o600) -> None:
     """Replace a file in RAM in one step."""
-    place.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
-    temporary = place.with_name(f".{place.name}.new")
+    file.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+    temporary = file.with_name(f".{file.name}.new")
     with contextlib.suppress(FileNotFoundError):
         os.unlink(temporary)
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
@@ -86,7 +86,7 @@ def write_state(place: Path, content: bytes, mode: int = 0o600) -> None:
         os.fchmod(descriptor, mode)
     finally:
         os.close(descriptor)
-    os.replace(temporary, place)
+    os.replace(temporary, file)
 
 
 def as_bytes(value: dict[str, Any]) -> bytes:
@@ -94,15 +94,18 @@ def as_bytes(value: dict[str, Any]) -> bytes:
     return (json.dumps(value, indent=1, sort_keys=True) + "\n").encode()
 
 
-def save_trial(places: Places, trial: Trial) -> Trial:
+def save_trial(aboard: Paths, trial: Trial) -> Trial:
     """Write the trial down. It is on once its phase is past arming."""
-    write_state(places.trial, as_bytes(dataclasses.asdict(trial)))
+    fields = dataclasses.asdict(trial)
+    # The file keeps the name of its key.
+    fields["ailing"] = fields.pop("already_failing")
+    write_state(aboard.trial, as_bytes(fields))
     return trial
 
 
-def load_trial(places: Places) -> Trial | None:
+def load_trial(aboard: Paths) -> Trial | None:
     """Return the trial that is on, or None."""
-    raw = read_json(places.trial)
+    raw = read_json(aboard.trial)
     if raw is None:
         return None
     try:
@@ -114,56 +117,56 @@ def load_trial(places: Places) -> Trial | None:
             phase=str(raw["phase"]),
             changed=tuple(map(str, raw["changed"])),
             folders=tuple(map(str, raw["folders"])),
-            ailing=tuple(map(str, raw["ailing"])),
+            already_failing=tuple(map(str, raw["ailing"])),
         )
     except (KeyError, TypeError, ValueError, OverflowError):
         return None
 
 
-def clear_trial(places: Places, system: System, *, service: bool = True) -> None:
+def clear_trial(aboard: Paths, system: System, *, service: bool = True) -> None:
     """End a trial: remove its archive, its reserved space and its record, and stop its timer.
 
     A timer that outlives its trial finds nothing to do, so stopping it may fail. `service` is
     False in the return that the timer itself has started.
     """
-    for place in (places.trial_archive, places.reserve, places.trial):
+    for file in (aboard.trial_archive, aboard.reserve, aboard.trial):
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-            os.unlink(place)
+            os.unlink(file)
     with contextlib.suppress(SettingsError):
         system.disarm(service=service)
 
 
-def read_archive(place: Path) -> bytes:
-    """Return the bytes of an archive file. OSError when it is no file, or has more than LIMIT."""
-    return read_file(place, LIMIT)
+def read_archive(file: Path) -> bytes:
+    """Return the bytes of an archive file. OSError when it is no file, or too large."""
+    return read_file(file, MAX_ARCHIVE_BYTES)
 
 
-def stored(places: Places, digest: str) -> Path:
+def archive_path(aboard: Paths, digest: str) -> Path:
     """Return the path of the archive with this digest on the card."""
-    return places.store / f"{digest}.tar"
+    return aboard.store / f"{digest}.tar"
 
 
-def second_copy(places: Places, digest: str) -> Path:
+def second_copy_path(aboard: Paths, digest: str) -> Path:
     """Return the path of the second copy of this archive, which may be missing."""
-    return places.store / f"{digest}.copy"
+    return aboard.store / f"{digest}.copy"
 
 
-def home(places: Places) -> Settings:
+def load_kept_settings(aboard: Paths) -> Settings:
     """Return the settings that the boat is on but for a trial, and rolls back to.
 
     They come from RAM, or from the card when that archive is damaged.
     """
-    choice = read_json(places.choice) or {}
+    choice = read_json(aboard.choice) or {}
     digest = str(choice.get("sha256", ""))
     if not is_digest(digest):
         raise SettingsError(
             "no-settings",
-            f"{places.choice} does not say which settings this boat is on",
+            f"{aboard.choice} does not say which settings this boat is on",
             status=Exit.UNABLE,
         )
-    for place in (places.settings, stored(places, digest), second_copy(places, digest)):
+    for file in (aboard.settings, archive_path(aboard, digest), second_copy_path(aboard, digest)):
         with contextlib.suppress(OSError, SettingsError):
-            return read(read_archive(place), digest)
+            return read(read_archive(file), digest)
     raise SettingsError(
         "no-settings",
         f"no whole copy of the boat's settings {digest[:12]} is left aboard",
@@ -171,36 +174,36 @@ def home(places: Places) -> Settings:
     )
 
 
-def pointer(place: Path) -> str | None:
+def read_pointer(file: Path) -> str | None:
     """Return the digest that a pointer file names. None when it is missing or damaged."""
-    name = pointed_file(place)
+    name = read_pointer_file(file)
     return name.partition(".")[0] if name else None
 
 
-def pointed_file(place: Path) -> str | None:
+def read_pointer_file(file: Path) -> str | None:
     """Return the file that a pointer names: an archive or its copy. None as for `pointer`."""
     try:
-        line = read_file(place, MAX_POINTER_BYTES).decode("ascii")
+        line = read_file(file, MAX_POINTER_BYTES).decode("ascii")
     except (OSError, ValueError):
         return None
     digest, _, name = line.rstrip("\n").partition("  ")
     return name if is_digest(digest) and name in (f"{digest}.tar", f"{digest}.copy") else None
 
 
-def whole(places: Places, digest: str) -> bool:
+def is_intact(aboard: Paths, digest: str) -> bool:
     """Report whether the card holds this archive and reading it gives the right digest."""
     try:
-        return digest_of(read_archive(stored(places, digest))) == digest
+        return digest_of(read_archive(archive_path(aboard, digest))) == digest
     except (OSError, SettingsError):
         return False
 
 
-def staged(places: Places) -> dict[str, object] | None:
+def read_staged(aboard: Paths) -> dict[str, object] | None:
     """Return what is on trial from the next start: digest, owner, and the trial's seconds.
 
     None when nothing is staged, or its record cannot be read.
     """
-    found = read_json(places.staged) or {}
+    found = read_json(aboard.staged) or {}
     digest, owner, seconds = (found.get(key) for key in ("digest", "owner", "seconds"))
     if not (isinstance(digest, str) and is_digest(digest) and isinstance(owner, str)):
         return None

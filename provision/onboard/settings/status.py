@@ -5,71 +5,71 @@ from __future__ import annotations
 
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.files import drift
-from provision.onboard.settings.health import health
-from provision.onboard.settings.lock import at_work
-from provision.onboard.settings.paths import Places
+from provision.onboard.settings.files import find_drift
+from provision.onboard.settings.health import read_health
+from provision.onboard.settings.lock import command_at_work
+from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.state import (
-    home,
+    is_intact,
+    load_kept_settings,
     load_trial,
-    pointer,
     read_archive,
     read_json,
-    staged,
-    whole,
+    read_pointer,
+    read_staged,
 )
 from provision.onboard.settings.system import System
 
 
-def status(places: Places, system: System) -> dict[str, object]:
+def read_status(aboard: Paths, system: System) -> dict[str, object]:
     """Return the status as plain data. Changes nothing and needs no lock.
 
     `live` is the digest of the settings applied now. `kept` and `previous` are what the card's
     pointers name. `at_work` is the command that is changing something now. `drift` lists files
     that differ from the live settings' manifest.
     """
-    busy = at_work(places)
-    trial = load_trial(places)
+    busy = command_at_work(aboard)
+    trial = load_trial(aboard)
     if trial is not None and trial.phase == "arming" and busy is None:
         trial = None  # Stopped before anything changed. The next command clears it away.
-    settings = _live(places)
+    settings = _load_live_settings(aboard)
     manifest = settings.manifest if settings else None
-    kept, previous = (pointer(places.store / name) for name in ("kept", "previous"))
-    choice = read_json(places.choice)
-    found = drift(places, settings) if settings else {}
+    kept, previous = (read_pointer(aboard.store / name) for name in ("kept", "previous"))
+    choice = read_json(aboard.choice)
+    found = find_drift(aboard, settings) if settings else {}
     return {
         "boat": manifest.boat if manifest else None,
         "board": manifest.board if manifest else None,
         "version": manifest.version if manifest else None,
         "profile": manifest.profile if manifest else None,
-        "base": read_json(places.base),
+        "base": read_json(aboard.base),
         "boot": choice,
         "live": settings.digest if settings else None,
         "kept": kept,
-        "kept_whole": kept is not None and whole(places, kept),
+        "kept_whole": kept is not None and is_intact(aboard, kept),
         "previous": previous,
         "trial": trial.as_json(system) if trial else None,
         "at_work": busy,
-        "staged": staged(places),
+        "staged": read_staged(aboard),
         "degraded": bool(choice.get("degraded")) if choice else True,
         "drift": [{"path": path, "what": what} for path, what in found.items()],
-        "last_return": read_json(places.last_return) or read_json(places.stored_return),
-        "health": health(places, system),
+        "last_return": read_json(aboard.last_return) or read_json(aboard.stored_return),
+        "health": read_health(aboard, system),
     }
 
 
-def _live(places: Places) -> Settings | None:
+def _load_live_settings(aboard: Paths) -> Settings | None:
     """Return the settings on trial, or without a trial those that the boat is on."""
-    trial = load_trial(places)
+    trial = load_trial(aboard)
     try:
         if trial is not None and trial.phase != "arming":
-            return read(read_archive(places.trial_archive), trial.digest)
-        return home(places)
+            return read(read_archive(aboard.trial_archive), trial.digest)
+        return load_kept_settings(aboard)
     except (OSError, SettingsError):
         return None
 
 
-def as_text(found: dict[str, object]) -> str:
+def format_text(found: dict[str, object]) -> str:
     """Format the status for people, in a few lines."""
     trial, drifted = found["trial"], found["drift"]
     lines = [f"{found['boat']} ({found['board']}), settings {_short(found['live'])}"]
@@ -83,13 +83,13 @@ def as_text(found: dict[str, object]) -> str:
         lines.append(f"on trial from the next start: {what}, {staging['seconds']} s")
     if found["degraded"]:
         boot = found["boot"]
-        reason = boot.get("reason") if isinstance(boot, dict) else "no word from the boot"
+        reason = boot.get("reason") if isinstance(boot, dict) else "the boot gave no reason"
         lines.append(f"degraded: {reason}")
     if isinstance(drifted, list):
         lines += [f"changed by hand: {entry['path']} ({entry['what']})" for entry in drifted]
     last = found["last_return"]
     if isinstance(last, dict):
-        lines.append(f"last return: {last.get('reason')}")
+        lines.append(f"last rollback: {last.get('reason')}")
     return "\n".join(lines)
 
 

@@ -17,7 +17,7 @@ from provision.onboard.settings.errors import Exit, SettingsError
 TIMER = "boat-settings-return"
 
 #: Seconds. Longer than the longest start-up that systemd allows a unit by default (90 s).
-PATIENCE = 100.0
+COMMAND_TIMEOUT_S = 100.0
 
 COMMAND = "/usr/bin/boat-settings"
 
@@ -100,7 +100,7 @@ class System:
         """Wait."""
         time.sleep(seconds)
 
-    def run(self, *command: str, timeout: float = PATIENCE) -> str:
+    def run(self, *command: str, timeout: float = COMMAND_TIMEOUT_S) -> str:
         """Run a program and return its standard output."""
         try:
             done = subprocess.run(
@@ -129,14 +129,14 @@ class System:
             "--quiet",
             "--collect",
             f"--unit={TIMER}",
-            "--description=Return the boat to its kept settings",
+            "--description=Roll the boat back to its kept settings",
             f"--on-active={seconds}",
             "--timer-property=AccuracySec=1s",
             "--property=Restart=on-failure",
             "--property=RestartSec=5s",
             f"--property=SuccessExitStatus={Exit.REBOOTING:d} {Exit.KEPT:d}",
             "--property=OOMScoreAdjust=-900",
-            # Restart the boat if the return fails three times before it reaches its own restart.
+            # Restart the boat if the rollback fails three times before it reaches its own restart.
             "--property=StartLimitIntervalSec=10min",
             "--property=StartLimitBurst=3",
             "--property=StartLimitAction=reboot",

@@ -21,7 +21,7 @@ Member = str | tuple[int, bytes]
 MTIME = 1767225600
 
 #: Bytes. Settings are some hundred kilobytes, and memory aboard is small.
-LIMIT = 16 * 2**20
+MAX_ARCHIVE_BYTES = 16 * 2**20
 
 #: Bytes of a member's path or of a link's target that fit into a header (POSIX.1-1988, ustar).
 MAX_NAME_BYTES = 100
@@ -37,13 +37,13 @@ def pack(members: Mapping[str, Member]) -> bytes:
     folders = {
         str(parent) for path in members for parent in PurePosixPath(path).parents if parent.name
     }
-    parts = [_packed(path, members.get(path)) for path in sorted({*members, *folders})]
+    parts = [_pack_member(path, members.get(path)) for path in sorted({*members, *folders})]
     parts.append(bytes(2 * _BLOCK))
     data = b"".join(parts)
     return data + bytes(-len(data) % _RECORD)
 
 
-def _packed(path: str, member: Member | None) -> bytes:
+def _pack_member(path: str, member: Member | None) -> bytes:
     """Return the header and content of one member. None for `member` means a folder."""
     info = tarfile.TarInfo(path.lstrip("/"))
     info.mtime = MTIME
@@ -65,19 +65,19 @@ def _packed(path: str, member: Member | None) -> bytes:
 def unpack(data: bytes) -> dict[str, Member]:
     """Return the members by absolute path. SettingsError when `pack` would give other bytes."""
     members: dict[str, Member] = {}
-    place = 0
+    offset = 0
     try:
-        while any(header := data[place : place + _BLOCK]):
+        while any(header := data[offset : offset + _BLOCK]):
             info = tarfile.TarInfo.frombuf(header, "utf-8", "surrogateescape")
             if info.size < 0:
                 raise damaged(f"{info.name} has a size below zero")
-            place += _BLOCK
+            offset += _BLOCK
             path = f"/{info.name}"
             if info.issym():
                 members[path] = info.linkname
             elif not info.isdir():
-                members[path] = (info.mode, data[place : place + info.size])
-                place += -(-info.size // _BLOCK) * _BLOCK
+                members[path] = (info.mode, data[offset : offset + info.size])
+                offset += -(-info.size // _BLOCK) * _BLOCK
         same = pack(members) == data
     except (tarfile.TarError, ValueError) as error:
         raise damaged(str(error)) from None

@@ -88,7 +88,7 @@ class Hostapd:
             raise HostapdError(f"hostapd does not answer: {error.strerror or error}") from None
         raise HostapdError("hostapd does not answer in time")
 
-    def events(self) -> None:
+    def receive_events(self) -> None:
         """Note the events that wait."""
         self._socket.settimeout(0)
         try:
@@ -111,7 +111,7 @@ class Hostapd:
             self._changes[change[1]] = self._clock()
         return True
 
-    def station(self, mac: str) -> Station:
+    def query_station(self, mac: str) -> Station:
         """Return what hostapd reports now of this hardware address (lower case)."""
         answer = self.request(f"STA {mac}")
         lines = answer.splitlines()

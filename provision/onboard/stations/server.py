@@ -64,9 +64,9 @@ class Server:
             if key.fileobj is self._listening:
                 self._accept()
             elif key.fileobj is self._hostapd:
-                self._events()
+                self._receive_events()
             elif isinstance(key.fileobj, socket.socket):
-                self._question(key.fileobj)
+                self._answer_question(key.fileobj)
 
     def _attach(self) -> None:
         try:
@@ -75,25 +75,25 @@ class Server:
             self._lose(error)
         else:
             self._selector.register(self._hostapd, selectors.EVENT_READ)
-            self._say("hostapd answers")
+            self._log("hostapd answers")
 
     def _lose(self, error: HostapdError) -> None:
         if self._hostapd is not None:
             self._selector.unregister(self._hostapd)
             self._hostapd.close()
             self._hostapd = None
-        self._say(str(error))
+        self._log(str(error))
 
-    def _say(self, reason: str) -> None:
+    def _log(self, reason: str) -> None:
         """Log the reason when it changes."""
         if reason != self._reason:
             print(reason, file=sys.stderr, flush=True)
         self._reason = reason
 
-    def _events(self) -> None:
+    def _receive_events(self) -> None:
         assert self._hostapd is not None
         try:
-            self._hostapd.events()
+            self._hostapd.receive_events()
         except HostapdError as error:
             self._lose(error)
 
@@ -107,12 +107,12 @@ class Server:
             self._clients.add(client)
             self._selector.register(client, selectors.EVENT_READ)
 
-    def _question(self, client: socket.socket) -> None:
+    def _answer_question(self, client: socket.socket) -> None:
         try:
             question = client.recv(_QUESTION_BYTES).decode("ascii", "replace")
             if not _MAC.fullmatch(question):
                 raise ConnectionAbortedError
-            client.send(json.dumps(self._answer(question)).encode())
+            client.send(json.dumps(self._query(question)).encode())
         except BlockingIOError:
             return
         except OSError:
@@ -120,7 +120,7 @@ class Server:
             self._clients.discard(client)
             client.close()
 
-    def _answer(self, mac: str) -> dict[str, object]:
+    def _query(self, mac: str) -> dict[str, object]:
         # Try once more on a new connection: hostapd may have restarted since.
         for _ in range(2):
             if self._hostapd is None:
@@ -128,7 +128,7 @@ class Server:
             if self._hostapd is None:
                 break
             try:
-                station = self._hostapd.station(mac)
+                station = self._hostapd.query_station(mac)
             except HostapdError as error:
                 self._lose(error)
             else:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from provision.commands import find
-from provision.onboard.settings.tar import LIMIT
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
 from provision.render.archive import File, Link, build
 
 SCRIPT = Path(__file__).parents[3] / "provision/card/rootfs/etc/initramfs-tools/scripts/boat-take"
@@ -175,7 +175,7 @@ def folder(path: Path) -> None:
 
 
 def large(path: Path) -> None:
-    os.truncate(path, LIMIT + 1)
+    os.truncate(path, MAX_ARCHIVE_BYTES + 1)
 
 
 @pytest.mark.parametrize("spoil", [pipe, endless, folder, large])
@@ -214,4 +214,4 @@ def test_damage_is_noticed(card: Card) -> None:
 
 
 def test_the_limits_are_the_same() -> None:
-    assert f"take_limit={LIMIT}\n" in SCRIPT.read_text()
+    assert f"take_limit={MAX_ARCHIVE_BYTES}\n" in SCRIPT.read_text()

@@ -16,7 +16,7 @@ from typing import Any
 from provision.onboard.settings.archive import Settings, read
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.manifest import Link
-from provision.onboard.settings.paths import MANIFEST, Places
+from provision.onboard.settings.paths import MANIFEST, Paths
 from provision.onboard.settings.system import System, UnitState
 from provision.onboard.settings.trial import Request
 
@@ -237,31 +237,31 @@ class Recorder(System):
 class Boat:
     """The folder, the recorder, and shortcuts."""
 
-    places: Places
+    paths: Paths
     system: Recorder
 
     @classmethod
     def booted(cls, root: Path, data: bytes, digest: str, kept: bool = True) -> Boat:
         """As the initramfs leaves it: settings unpacked, RAM state written."""
-        boat = cls(Places(root), Recorder(root))
-        places = boat.places
-        places.run.mkdir(parents=True, exist_ok=True)
-        places.store.mkdir(parents=True, mode=0o700)
-        places.base.parent.mkdir(parents=True)
-        places.base.write_text(json.dumps({"format": 1, "key": "k"}))
-        places.settings.write_bytes(data)
+        boat = cls(Paths(root), Recorder(root))
+        paths = boat.paths
+        paths.run.mkdir(parents=True, exist_ok=True)
+        paths.store.mkdir(parents=True, mode=0o700)
+        paths.base.parent.mkdir(parents=True)
+        paths.base.write_text(json.dumps({"format": 1, "key": "k"}))
+        paths.settings.write_bytes(data)
         choice = {"choice": "kept", "sha256": digest, "degraded": False, "reason": "", "data": "ok"}
-        places.choice.write_text(json.dumps(choice))
+        paths.choice.write_text(json.dumps(choice))
         if kept:
-            (places.store / f"{digest}.tar").write_bytes(data)
-            (places.store / "kept").write_text(f"{digest}  {digest}.tar\n")
+            (paths.store / f"{digest}.tar").write_bytes(data)
+            (paths.store / "kept").write_text(f"{digest}  {digest}.tar\n")
         boat.unpack(read(data, digest))
         return boat
 
     def unpack(self, settings: Settings) -> None:
         """Put the files there, as tar would, and start the units."""
         for path, entry in settings.entries.items():
-            place = self.places.live(path)
+            place = self.paths.live(path)
             place.parent.mkdir(parents=True, exist_ok=True)
             place.unlink(missing_ok=True)
             if isinstance(entry, Link):
@@ -274,7 +274,7 @@ class Boat:
 
     def again(self) -> Boat:
         """The same boat to another process."""
-        return Boat(self.places, Recorder(self.places.root))
+        return Boat(self.paths, Recorder(self.paths.root))
 
 
 def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, tuple[Any, ...]]:

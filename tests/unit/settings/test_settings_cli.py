@@ -17,7 +17,7 @@ from settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
-from provision.onboard.settings.lock import lock
+from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.state import load_trial
 
 DATA, DIGEST = pack(NEW)
@@ -33,7 +33,7 @@ def archive(tmp_path: Path) -> Path:
 
 def call(boat: Boat, *arguments: object, capfd: pytest.CaptureFixture[str]) -> tuple[int, dict]:  # type: ignore[type-arg]
     """The exit status and the JSON."""
-    words = ["--root", str(boat.places.root), *map(str, arguments)]
+    words = ["--root", str(boat.paths.root), *map(str, arguments)]
     status = main(words, boat.again().system)
     return status, json.loads(capfd.readouterr().out)
 
@@ -44,24 +44,24 @@ def tried(archive: Path, owner: str = "ann") -> tuple[object, ...]:
 
 def test_trial_keep_return(boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]) -> None:
     code, said = call(boat, *tried(archive), capfd=capfd)
-    assert (code, said["trial"]["phase"]) == (Exit.WELL, "applied")
+    assert (code, said["trial"]["phase"]) == (Exit.OK, "applied")
     code, said = call(boat, *tried(archive, "bob"), capfd=capfd)
     assert (code, said["error"]["kind"]) == (Exit.BUSY, "busy")
     code, said = call(boat, "status", "--json", capfd=capfd)
     assert (code, said["live"], said["trial"]["owner"]) == (0, DIGEST, "ann")
     code, said = call(boat, "keep", "--sha256", DIGEST, capfd=capfd)
-    assert (code, said["kept"]) == (Exit.WELL, DIGEST)
+    assert (code, said["kept"]) == (Exit.OK, DIGEST)
     code, said = call(boat, *tried(archive), capfd=capfd)
-    assert (code, said["changed"]) == (Exit.WELL, [])
+    assert (code, said["changed"]) == (Exit.OK, [])
     code, said = call(boat, "return", capfd=capfd)
-    assert (code, said["changed"]) == (Exit.WELL, [])
+    assert (code, said["changed"]) == (Exit.OK, [])
 
 
 def test_archive_from_standard_input(boat: Boat) -> None:
     words = ["trial", "-", "--sha256", DIGEST, "--seconds", "60", "--owner", "ann"]
     done = run(boat, words, data=DATA)
     assert done.returncode == 0
-    assert load_trial(boat.places) is not None
+    assert load_trial(boat.paths) is not None
     assert run(boat, words, data=DATA[:-600]).returncode == Exit.BUSY
 
 
@@ -79,7 +79,7 @@ def test_archive_from_standard_input(boat: Boat) -> None:
 )
 def test_wrong_usage(boat: Boat, words: list[str], capfd: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as caught:
-        main(["--root", str(boat.places.root), *words], boat.system)
+        main(["--root", str(boat.paths.root), *words], boat.system)
     assert caught.value.code == Exit.UNABLE
 
 
@@ -89,7 +89,7 @@ def test_no_archive_no_settings(
     archive.unlink()
     assert call(boat, *tried(archive), capfd=capfd)[0] == Exit.UNABLE
     archive.write_bytes(DATA)
-    boat.places.choice.unlink()
+    boat.paths.choice.unlink()
     code, said = call(boat, *tried(archive), capfd=capfd)
     assert (code, said["error"]["kind"]) == (Exit.UNABLE, "no-settings")
     code, said = call(boat, "status", "--json", capfd=capfd)
@@ -100,13 +100,13 @@ def test_text_of_others_cannot_drive_a_terminal(
     boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     call(boat, *tried(archive, "ann\x1b[2J\nroot"), capfd=capfd)
-    assert load_trial(boat.places).owner == "ann?[2J?root"  # type: ignore[union-attr]
+    assert load_trial(boat.paths).owner == "ann?[2J?root"  # type: ignore[union-attr]
 
 
 def test_status_for_people(boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]) -> None:
     call(boat, *tried(archive), capfd=capfd)
-    boat.places.live("/etc/hostname").write_text("x")
-    assert main(["--root", str(boat.places.root), "status"], boat.system) == 0
+    boat.paths.live("/etc/hostname").write_text("x")
+    assert main(["--root", str(boat.paths.root), "status"], boat.system) == 0
     text = capfd.readouterr().out
     assert f"kittiwake (x86-64), settings {DIGEST[:12]}" in text
     assert "on trial for ann (applied), 60 s left" in text
@@ -114,7 +114,7 @@ def test_status_for_people(boat: Boat, archive: Path, capfd: pytest.CaptureFixtu
 
 
 def test_only_one_at_a_time(boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    with lock(boat.places, boat.system, "keep"):
+    with hold_lock(boat.paths, boat.system, "keep"):
         code, said = call(boat, *tried(archive), capfd=capfd)
     assert code == Exit.BUSY
     assert "boat-settings keep is at work" in said["error"]["message"]
@@ -145,7 +145,7 @@ sys.exit(main(["--root", str(root), *sys.argv[1:]], Slow(root)))
 
 def program(boat: Boat, words: list[str], pause: float) -> list[str]:
     path = [str(Path(__file__).parent), str(Path(__file__).parents[3])]
-    code = PROGRAM.format(path=path, root=str(boat.places.root), pause=pause)
+    code = PROGRAM.format(path=path, root=str(boat.paths.root), pause=pause)
     return [sys.executable, "-c", code, *words]
 
 
@@ -170,7 +170,7 @@ def connection(boat: Boat, archive: Path) -> Iterator[subprocess.Popen[bytes]]:
 
 def wait_for(boat: Boat, path: str) -> None:
     for _ in range(500):
-        if (boat.places.root / path).exists():
+        if (boat.paths.root / path).exists():
             return
         time.sleep(0.01)
     raise AssertionError(f"{path} did not come")
@@ -178,7 +178,7 @@ def wait_for(boat: Boat, path: str) -> None:
 
 def wait_until_applied(boat: Boat) -> None:
     for _ in range(500):
-        found = load_trial(boat.places)
+        found = load_trial(boat.paths)
         if found and found.phase == "applied":
             return
         time.sleep(0.01)
@@ -205,7 +205,7 @@ def test_nobody_reads_the_answer(boat: Boat, connection: subprocess.Popen[bytes]
 
 
 def test_a_return_ends_a_trial_that_hangs(boat: Boat, archive: Path) -> None:
-    before = snapshot(boat.places.root)
+    before = snapshot(boat.paths.root)
     hanging = subprocess.Popen(
         program(boat, [str(word) for word in tried(archive)], 600), stdout=subprocess.PIPE
     )
@@ -214,7 +214,7 @@ def test_a_return_ends_a_trial_that_hangs(boat: Boat, archive: Path) -> None:
     done = run(boat, ["return", "--deadline"])
     assert time.monotonic() - start < 5
     assert done.returncode == 0
-    assert snapshot(boat.places.root) == before
+    assert snapshot(boat.paths.root) == before
     said = json.loads(hanging.communicate()[0])
     assert hanging.returncode in (Exit.REFUSED, Exit.ON_TRIAL)
     assert said["error"]["kind"] == "stopped"
@@ -229,11 +229,11 @@ def test_giving_up_ends_only_what_was_begun(
     assert boat.system.armed()
     assert call(boat, "return", "--sha256", DIGEST, capfd=capfd)[1]["returned"] == DIGEST
     assert not boat.system.armed()
-    boat.places.live("/etc/hostname").write_text("by hand")
+    boat.paths.live("/etc/hostname").write_text("by hand")
     code, said = call(boat, "return", "--sha256", DIGEST, capfd=capfd)
-    assert (code, said["changed"]) == (Exit.WELL, [])
-    assert boat.places.live("/etc/hostname").read_text() == "by hand"
-    with lock(boat.places, boat.system, "trial"):
+    assert (code, said["changed"]) == (Exit.OK, [])
+    assert boat.paths.live("/etc/hostname").read_text() == "by hand"
+    with hold_lock(boat.paths, boat.system, "trial"):
         assert json.loads(run(boat, ["status", "--json"]).stdout)["at_work"] == "trial"
         assert call(boat, "return", "--sha256", DIGEST, capfd=capfd)[0] == Exit.BUSY
     assert call(boat, "status", "--json", capfd=capfd)[1]["at_work"] is None
@@ -242,16 +242,16 @@ def test_giving_up_ends_only_what_was_begun(
 def test_the_deadline_after_the_trial_does_nothing(
     boat: Boat, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    boat.places.live("/etc/hostname").write_text("by hand")
+    boat.paths.live("/etc/hostname").write_text("by hand")
     code, said = call(boat, "return", "--deadline", capfd=capfd)
     assert (code, said["changed"]) == (0, [])
-    assert boat.places.live("/etc/hostname").read_text() == "by hand"
+    assert boat.paths.live("/etc/hostname").read_text() == "by hand"
 
 
 def test_the_last_resort(boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]) -> None:
     call(boat, *tried(archive), capfd=capfd)
-    system = Recorder(boat.places.root, failing={"restart hostapd.service"})
-    words = ["--root", str(boat.places.root)]
+    system = Recorder(boat.paths.root, failing={"restart hostapd.service"})
+    words = ["--root", str(boat.paths.root)]
     assert main([*words, "return"], system) == Exit.ON_TRIAL
     assert "reboot" not in system.calls
     assert boat.system.armed()
@@ -259,11 +259,11 @@ def test_the_last_resort(boat: Boat, archive: Path, capfd: pytest.CaptureFixture
     assert main([*words, "return", "--deadline"], system) == Exit.REBOOTING
     assert system.calls[-1] == "reboot"
     assert json.loads(capfd.readouterr().out)["rebooting"] is True
-    word = json.loads(boat.places.stored_return.read_text())
+    word = json.loads(boat.paths.stored_return.read_text())
     assert word["trial"] == DIGEST
     assert "restart hostapd.service failed; the boat was restarted" in word["reason"]
-    restarted = Boat.booted(boat.places.root.parent / "restarted", *pack(OLD))
-    (restarted.places.store / "last-return.json").write_text(boat.places.stored_return.read_text())
+    restarted = Boat.booted(boat.paths.root.parent / "restarted", *pack(OLD))
+    (restarted.paths.store / "last-return.json").write_text(boat.paths.stored_return.read_text())
     code, said = call(restarted, "status", "--json", capfd=capfd)
     assert (code, said["last_return"]["trial"]) == (0, DIGEST)
 
@@ -272,22 +272,22 @@ def test_the_last_resort_without_settings_in_ram_or_on_the_card(
     boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     call(boat, *tried(archive), capfd=capfd)
-    boat.places.settings.write_bytes(b"damaged")
-    (boat.places.store / f"{HOME}.tar").write_bytes(b"damaged")
+    boat.paths.settings.write_bytes(b"damaged")
+    (boat.paths.store / f"{HOME}.tar").write_bytes(b"damaged")
     system = boat.again().system
-    words = ["--root", str(boat.places.root), "return", "--deadline"]
+    words = ["--root", str(boat.paths.root), "return", "--deadline"]
     assert main(words, system) == Exit.REBOOTING
 
 
 def test_a_damaged_copy_in_ram_is_no_reason_to_restart(
     boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    before = snapshot(boat.places.root)
+    before = snapshot(boat.paths.root)
     call(boat, *tried(archive), capfd=capfd)
-    boat.places.settings.write_bytes(b"damaged")
+    boat.paths.settings.write_bytes(b"damaged")
     code, _ = call(boat, "return", "--deadline", capfd=capfd)
-    assert code == Exit.WELL
-    assert snapshot(boat.places.root) == before
+    assert code == Exit.OK
+    assert snapshot(boat.paths.root) == before
 
 
 def test_whoever_logs_in_next_is_told(
@@ -295,14 +295,14 @@ def test_whoever_logs_in_next_is_told(
 ) -> None:
     call(boat, *tried(archive), capfd=capfd)
     call(boat, "return", "--reason", "proving failed", capfd=capfd)
-    assert boat.places.notice.read_text() == (
-        f"2023-11-14 22:13:20 UTC: settings {DIGEST[:12]}, on trial for ann, were taken back: "
+    assert boat.paths.notice.read_text() == (
+        f"2023-11-14 22:13:20 UTC: settings {DIGEST[:12]}, on trial for ann, were rolled back: "
         "proving failed\n"
     )
     assert call(boat, "status", "--json", capfd=capfd)[1]["last_return"]["owner"] == "ann"
     call(boat, *tried(archive), capfd=capfd)
     call(boat, "keep", "--sha256", DIGEST, capfd=capfd)
-    assert not boat.places.notice.exists()
+    assert not boat.paths.notice.exists()
 
 
 def test_secrets_stay_in_files_that_only_root_reads(
@@ -312,14 +312,14 @@ def test_secrets_stay_in_files_that_only_root_reads(
     data, digest = pack({**NEW, "/etc/hostapd/wlan0.conf": (0o600, canary)})
     place = tmp_path / "secret.tar"
     place.write_bytes(data)
-    boat.places.settings.chmod(0o600)
-    root = ["--root", str(boat.places.root)]
+    boat.paths.settings.chmod(0o600)
+    root = ["--root", str(boat.paths.root)]
     start = [*root, "trial", str(place), "--sha256", digest, "--seconds", "60", "--owner", "a"]
     for words in (start, start, [*root, "status", "--json"], [*root, "keep", "--sha256", digest]):
         main(words, boat.system)
         said = capfd.readouterr()
         assert canary.decode() not in said.out + said.err
-        for file in boat.places.root.rglob("*"):
+        for file in boat.paths.root.rglob("*"):
             if file.is_file() and not file.is_symlink() and canary in file.read_bytes():
-                inside = file.relative_to(boat.places.root)
+                inside = file.relative_to(boat.paths.root)
                 assert file.stat().st_mode & 0o077 == 0 or str(inside).startswith("run/system")

@@ -12,7 +12,7 @@ from settings_boat import NEW, Boat, ask, pack
 from provision.onboard.settings.keep import keep
 from provision.onboard.settings.state import load_trial
 from provision.onboard.settings.system import System, UnitState
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.trial import start_trial
 
 YEAR = 366 * 86400.0
 
@@ -55,11 +55,11 @@ def test_a_trial_is_as_long_as_it_was(
     boat: Boat, step: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     data, digest = pack(NEW)
-    trial(boat.places, boat.system, ask(data, digest))
-    found = load_trial(boat.places)
+    start_trial(boat.paths, boat.system, ask(data, digest))
+    found = load_trial(boat.paths)
     assert found is not None
-    left, wall = found.left(boat.system), boat.system.wall()
+    left, wall = found.seconds_left(boat.system), boat.system.wall()
     monkeypatch.setattr(boat.system, "wall", lambda: wall + step)
-    assert found.left(boat.system) == left
-    keep(boat.places, boat.system, digest)
+    assert found.seconds_left(boat.system) == left
+    keep(boat.paths, boat.system, digest)
     assert not boat.system.armed()

@@ -19,10 +19,10 @@ from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.keep import keep
-from provision.onboard.settings.rollback import give_back
-from provision.onboard.settings.state import load_trial, pointer, read_json
-from provision.onboard.settings.status import status
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.rollback import roll_back
+from provision.onboard.settings.state import load_trial, read_json, read_pointer
+from provision.onboard.settings.status import read_status
+from provision.onboard.settings.trial import start_trial
 
 OLDER, _ = pack({**OLD, "/etc/hostname": (0o644, b"older\n")})
 DATA, DIGEST = pack(NEW)
@@ -45,13 +45,13 @@ def plain(boat: Boat) -> Boat:
 
 
 def on_trial(boat: Boat, data: bytes, new: str) -> Boat:
-    store = boat.places.store
+    store = boat.paths.store
     digest = hashlib.sha256(OLDER).hexdigest()
     (store / f"{digest}.tar").write_bytes(OLDER)
     (store / "previous").write_text(f"{digest}  {digest}.tar\n")
     (store / f"{'5' * 64}.tar").write_bytes(b"stale")
     (store / ".kept.new").write_bytes(b"unfinished")
-    trial(boat.places, boat.system, ask(data, new))
+    start_trial(boat.paths, boat.system, ask(data, new))
     return boat
 
 
@@ -66,49 +66,49 @@ def chosen(files: State) -> str | None:
 
 
 def on_card(boat: Boat) -> State:
-    return {place.name: place.read_bytes() for place in boat.places.store.iterdir()}
+    return {place.name: place.read_bytes() for place in boat.paths.store.iterdir()}
 
 
 def test_keep(tried: Boat) -> None:
-    live = snapshot(tried.places.root)
-    assert keep(tried.places, tried.system, DIGEST) == {"kept": DIGEST, "previous": DIGEST}
+    live = snapshot(tried.paths.root)
+    assert keep(tried.paths, tried.system, DIGEST) == {"kept": DIGEST, "previous": DIGEST}
     assert {*on_card(tried)} == {f"{DIGEST}.tar", f"{DIGEST}.copy", "kept", "previous"}
     assert on_card(tried)["kept"] == f"{DIGEST}  {DIGEST}.tar\n".encode()
-    assert tried.places.settings.read_bytes() == DATA
-    assert tried.places.settings.stat().st_mode & 0o777 == 0o600
-    assert not tried.places.trial_archive.exists()
+    assert tried.paths.settings.read_bytes() == DATA
+    assert tried.paths.settings.stat().st_mode & 0o777 == 0o600
+    assert not tried.paths.trial_archive.exists()
     live.pop("etc/boat/.return-space")
-    assert snapshot(tried.places.root) == live
-    found = status(tried.places, tried.system)
+    assert snapshot(tried.paths.root) == live
+    found = read_status(tried.paths, tried.system)
     assert (found["live"], found["kept"], found["trial"]) == (DIGEST, DIGEST, None)
     assert found["degraded"] is False
     assert not tried.system.armed()
 
 
 def test_keeping_again_and_returning_change_nothing(tried: Boat) -> None:
-    keep(tried.places, tried.system, DIGEST)
-    before = snapshot(tried.places.root, without=("run",))
-    assert keep(tried.places, tried.system, DIGEST)["kept"] == DIGEST
-    result, code = give_back(tried.places, tried.system, "asked for", deadline=False)
-    assert (result["changed"], code) == ([], Exit.WELL)
-    assert snapshot(tried.places.root, without=("run",)) == before
+    keep(tried.paths, tried.system, DIGEST)
+    before = snapshot(tried.paths.root, without=("run",))
+    assert keep(tried.paths, tried.system, DIGEST)["kept"] == DIGEST
+    result, code = roll_back(tried.paths, tried.system, "asked for", deadline=False)
+    assert (result["changed"], code) == ([], Exit.OK)
+    assert snapshot(tried.paths.root, without=("run",)) == before
 
 
 def test_after_keep_the_boat_returns_to_the_new_settings(tried: Boat) -> None:
-    keep(tried.places, tried.system, DIGEST)
-    before = snapshot(tried.places.root)
-    trial(tried.places, tried.system, ask(*pack(OLD)))
-    give_back(tried.places, tried.system, "asked for", deadline=False)
-    assert snapshot(tried.places.root) == before
+    keep(tried.paths, tried.system, DIGEST)
+    before = snapshot(tried.paths.root)
+    start_trial(tried.paths, tried.system, ask(*pack(OLD)))
+    roll_back(tried.paths, tried.system, "asked for", deadline=False)
+    assert snapshot(tried.paths.root) == before
 
 
 def test_only_what_is_on_trial_is_kept(tried: Boat) -> None:
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, HOME)
+        keep(tried.paths, tried.system, HOME)
     assert caught.value.status is Exit.BUSY
-    give_back(tried.places, tried.system, "asked for", deadline=False)
+    roll_back(tried.paths, tried.system, "asked for", deadline=False)
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, DIGEST)
+        keep(tried.paths, tried.system, DIGEST)
     assert (caught.value.kind, caught.value.status) == ("no-trial", Exit.REFUSED)
     assert chosen(on_card(tried)) == HOME
 
@@ -116,7 +116,7 @@ def test_only_what_is_on_trial_is_kept(tried: Boat) -> None:
 def test_too_late(tried: Boat) -> None:
     tried.system.clock += 61
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, DIGEST)
+        keep(tried.paths, tried.system, DIGEST)
     assert caught.value.status is Exit.ON_TRIAL
     assert chosen(on_card(tried)) == HOME
 
@@ -124,7 +124,7 @@ def test_too_late(tried: Boat) -> None:
 @pytest.mark.parametrize("error", [errno.EROFS, errno.ENOSPC, errno.EIO])
 def test_a_card_that_stops_taking_writes(tried: Boat, error: int, tmp_path: Path) -> None:
     """At each write in turn: the failure is said, the old settings stay, the trial goes on."""
-    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
+    shutil.copytree(tried.paths.root, copy := tmp_path / "copy", symlinks=True)
     number = failures = 0
     while True:
         calls, count = failing_at(number, error)
@@ -132,20 +132,20 @@ def test_a_card_that_stops_taking_writes(tried: Boat, error: int, tmp_path: Path
             for name, call in calls.items():
                 patch.setattr(os, name, call)
             try:
-                keep(tried.places, tried.system, DIGEST)
+                keep(tried.paths, tried.system, DIGEST)
             except SettingsError as failure:
                 failures += 1
                 assert failure.status is Exit.ON_TRIAL
                 assert os.strerror(error) in failure.message
-                assert load_trial(tried.places).phase == "applied"  # type: ignore[union-attr]
+                assert load_trial(tried.paths).phase == "applied"  # type: ignore[union-attr]
                 assert tried.system.armed()
                 assert chosen(on_card(tried)) in (HOME, DIGEST)
             else:
                 assert chosen(on_card(tried)) == DIGEST
         if count[0] <= number:
             break
-        shutil.rmtree(tried.places.root)
-        shutil.copytree(copy, tried.places.root, symlinks=True)
+        shutil.rmtree(tried.paths.root)
+        shutil.copytree(copy, tried.paths.root, symlinks=True)
         number += 1
     assert failures > 5
 
@@ -154,7 +154,7 @@ def test_no_room_on_the_card(tried: Boat) -> None:
     tried.system.free = 1000
     before = on_card(tried)
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, DIGEST)
+        keep(tried.paths, tried.system, DIGEST)
     assert (caught.value.kind, caught.value.status) == ("data-full", Exit.ON_TRIAL)
     assert chosen(on_card(tried)) == HOME
     assert {*on_card(tried)} <= {*before}
@@ -163,7 +163,7 @@ def test_no_room_on_the_card(tried: Boat) -> None:
 def test_no_data_partition(tried: Boat) -> None:
     tried.system.unmounted.add("data")
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, DIGEST)
+        keep(tried.paths, tried.system, DIGEST)
     assert (caught.value.kind, caught.value.status) == ("data", Exit.ON_TRIAL)
 
 
@@ -178,37 +178,37 @@ def test_a_worn_card_is_noticed(tried: Boat, monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(os, "posix_fadvise", forget)
     with pytest.raises(SettingsError) as caught:
-        keep(tried.places, tried.system, DIGEST)
+        keep(tried.paths, tried.system, DIGEST)
     assert caught.value.kind == "card"
     assert chosen(on_card(tried)) == HOME
 
 
 def test_archives_stay_while_a_pointer_cannot_be_read(plain: Boat) -> None:
-    (plain.places.store / "previous").write_bytes(b"\0" * 130)
+    (plain.paths.store / "previous").write_bytes(b"\0" * 130)
     before = {name for name in on_card(plain) if name.endswith(".tar")}
     plain.system.free = 0
     with pytest.raises(SettingsError):
-        keep(plain.places, plain.system, PLAIN_DIGEST)
+        keep(plain.paths, plain.system, PLAIN_DIGEST)
     assert {name for name in on_card(plain) if name.endswith(".tar")} == before
     plain.system.free = 2**30
-    keep(plain.places, plain.system, PLAIN_DIGEST)
-    assert pointer(plain.places.store / "previous") == HOME
+    keep(plain.paths, plain.system, PLAIN_DIGEST)
+    assert read_pointer(plain.paths.store / "previous") == HOME
 
 
 def test_damaged_kept_settings_never_become_the_previous_ones(plain: Boat) -> None:
-    before = pointer(plain.places.store / "previous")
-    (plain.places.store / f"{HOME}.tar").write_bytes(b"damaged")
-    keep(plain.places, plain.system, PLAIN_DIGEST)
-    assert pointer(plain.places.store / "previous") == before
+    before = read_pointer(plain.paths.store / "previous")
+    (plain.paths.store / f"{HOME}.tar").write_bytes(b"damaged")
+    keep(plain.paths, plain.system, PLAIN_DIGEST)
+    assert read_pointer(plain.paths.store / "previous") == before
 
 
 def test_a_boat_whose_card_lost_its_settings_keeps_them_again(boat: Boat) -> None:
-    shutil.rmtree(boat.places.store)
+    shutil.rmtree(boat.paths.store)
     choice = {"choice": "built", "sha256": HOME, "degraded": True, "reason": "none", "data": "ok"}
-    boat.places.choice.write_text(json.dumps(choice))
-    keep(boat.places, boat.system, HOME)
+    boat.paths.choice.write_text(json.dumps(choice))
+    keep(boat.paths, boat.system, HOME)
     assert chosen(on_card(boat)) == HOME
-    assert read_json(boat.places.choice) == {
+    assert read_json(boat.paths.choice) == {
         "choice": "kept",
         "sha256": HOME,
         "degraded": False,
@@ -221,9 +221,9 @@ def cut_states(
     boat: Boat, monkeypatch: pytest.MonkeyPatch, synced: frozenset[str], digest: str = DIGEST
 ) -> list[tuple[int, str | None]]:
     """What boots after a power cut at each system call of a keep, in many random states."""
-    card = Card(boat.places.store, synced)
+    card = Card(boat.paths.store, synced)
     card.watch(monkeypatch)
-    keep(boat.places, boat.system, digest)
+    keep(boat.paths, boat.system, digest)
     choices = random.Random(1)
     last = len(card.steps) - 1
     return [
@@ -261,9 +261,9 @@ def test_the_model_finds_a_missing_sync(
 
 def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
     """With nothing kept before, a cut leaves nothing, which boots as built, or the new ones."""
-    for place in boat.places.store.iterdir():
+    for place in boat.paths.store.iterdir():
         place.unlink()
-    trial(boat.places, boat.system, ask(DATA, DIGEST))
+    start_trial(boat.paths, boat.system, ask(DATA, DIGEST))
     found = cut_states(boat, monkeypatch, frozenset({"file", "folder"}))
     assert {digest for _, digest in found} == {None, DIGEST}
     assert {digest for left, digest in found if left == 0} == {DIGEST}
@@ -271,55 +271,55 @@ def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_keep_killed_anywhere_is_finished_or_undone(tried: Boat, tmp_path: Path) -> None:
     """By the timer: files, units, RAM and card all say the same settings afterwards."""
-    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
-    live = snapshot(tried.places.root)
+    shutil.copytree(tried.paths.root, copy := tmp_path / "copy", symlinks=True)
+    live = snapshot(tried.paths.root)
     live.pop("etc/boat/.return-space")
     home = tried.again()
-    give_back(home.places, home.system, "asked for", deadline=False)
-    before, units = snapshot(tried.places.root), tried.system.running()
+    roll_back(home.paths, home.system, "asked for", deadline=False)
+    before, units = snapshot(tried.paths.root), tried.system.running()
 
     def work(step: int) -> Callable[[], object]:
-        shutil.rmtree(tried.places.root)
-        shutil.copytree(copy, tried.places.root, symlinks=True)
+        shutil.rmtree(tried.paths.root)
+        shutil.copytree(copy, tried.paths.root, symlinks=True)
         boat = tried.again()
-        return lambda: keep(boat.places, boat.system, DIGEST)
+        return lambda: keep(boat.paths, boat.system, DIGEST)
 
     ends = set()
     for _step in every_kill(work):
         boat = tried.again()
-        _, code = give_back(boat.places, boat.system, "time is up", deadline=True)
+        _, code = roll_back(boat.paths, boat.system, "time is up", deadline=True)
         digest = chosen(on_card(boat))
         ends.add((digest, code))
-        found = status(boat.places, boat.system)
+        found = read_status(boat.paths, boat.system)
         assert found["live"] == digest
         assert found["drift"] == []
         assert found["trial"] is None
-        assert snapshot(boat.places.root) == (live if digest == DIGEST else before)
+        assert snapshot(boat.paths.root) == (live if digest == DIGEST else before)
         if digest == HOME:
             assert boat.system.running() == units
-    assert ends == {(HOME, Exit.WELL), (DIGEST, Exit.KEPT), (DIGEST, Exit.WELL)}
+    assert ends == {(HOME, Exit.OK), (DIGEST, Exit.KEPT), (DIGEST, Exit.OK)}
 
 
 def test_what_was_said_to_be_kept_outlives_a_power_cut(
     tried: Boat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Also when whoever kept it was stopped between the pointer's turn and its sync."""
-    shutil.copytree(tried.places.root, copy := tmp_path / "copy", symlinks=True)
+    shutil.copytree(tried.paths.root, copy := tmp_path / "copy", symlinks=True)
     cards: list[Card] = []
 
     def work(step: int) -> Callable[[], object]:
         monkeypatch.undo()
-        shutil.rmtree(tried.places.root)
-        shutil.copytree(copy, tried.places.root, symlinks=True)
+        shutil.rmtree(tried.paths.root)
+        shutil.copytree(copy, tried.paths.root, symlinks=True)
         boat = tried.again()
-        cards.append(Card(boat.places.store))
+        cards.append(Card(boat.paths.store))
         cards[-1].watch(monkeypatch)
-        return lambda: keep(boat.places, boat.system, DIGEST)
+        return lambda: keep(boat.paths, boat.system, DIGEST)
 
     kept = 0
     for _step in every_kill(work):
         boat, card = tried.again(), cards[-1]
-        _, code = give_back(boat.places, boat.system, "time is up", deadline=True)
+        _, code = roll_back(boat.paths, boat.system, "time is up", deadline=True)
         if code is Exit.KEPT:
             kept += 1
             found = {chosen(state) for state in card.states(card.steps[-1], random.Random(1), 5)}

@@ -20,9 +20,9 @@ from provision.onboard.settings.archive import read
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
-from provision.onboard.settings.tar import LIMIT, MAX_NAME_BYTES
+from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES, MAX_NAME_BYTES
 from provision.onboard.settings.tar import pack as written
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.trial import start_trial
 
 DATA, DIGEST = pack(NEW)
 BLOCK = 512
@@ -78,7 +78,7 @@ FORGERIES: dict[str, Callable[[bytes], bytes]] = {
 
 def refused(boat: Boat, data: bytes) -> SettingsError:
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(data, hashlib.sha256(data).hexdigest()))
+        start_trial(boat.paths, boat.system, ask(data, hashlib.sha256(data).hexdigest()))
     return caught.value
 
 
@@ -95,10 +95,10 @@ def test_any_changed_byte_is_refused(boat: Boat) -> None:
     choices = random.Random(1)
     text = read(DATA, DIGEST).contents[MANIFEST]
     start = DATA.index(text)
-    places = [place for place in range(len(DATA)) if not start <= place < start + len(text)]
+    paths = [place for place in range(len(DATA)) if not start <= place < start + len(text)]
     for _ in range(2000):
         changed = bytearray(DATA)
-        changed[choices.choice(places)] ^= choices.randrange(1, 256)
+        changed[choices.choice(paths)] ^= choices.randrange(1, 256)
         with pytest.raises(SettingsError):
             read(bytes(changed), hashlib.sha256(changed).hexdigest())
 
@@ -122,7 +122,10 @@ def test_a_name_that_is_too_long_cannot_be_written(path: str) -> None:
 
 
 def test_an_archive_that_is_too_large(boat: Boat) -> None:
-    assert f"more than {LIMIT} bytes" in refused(boat, bytes(LIMIT + 1)).message
+    assert (
+        f"more than {MAX_ARCHIVE_BYTES} bytes"
+        in refused(boat, bytes(MAX_ARCHIVE_BYTES + 1)).message
+    )
 
 
 MANIFESTS = {
@@ -156,7 +159,7 @@ def test_a_manifest_with_half_a_character_in_a_path(boat: Boat) -> None:
     "name", ["kept", "previous", "staged.json", "last-return.json", f"{pack(OLD)[1]}.tar"]
 )
 def test_what_is_no_file_on_the_card_stops_nothing(boat: Boat, name: str, kind: str) -> None:
-    place = boat.places.store / name
+    place = boat.paths.store / name
     place.unlink(missing_ok=True)
     if kind == "pipe":
         os.mkfifo(place)
@@ -166,8 +169,8 @@ def test_what_is_no_file_on_the_card_stops_nothing(boat: Boat, name: str, kind: 
         place.symlink_to("/dev/zero")
     else:
         place.write_bytes(b"[" * 100_000)
-    boat.places.settings.unlink()
-    words = ["--root", boat.places.root, "status", "--json"]
+    boat.paths.settings.unlink()
+    words = ["--root", boat.paths.root, "status", "--json"]
     command = [sys.executable, "-m", "provision.onboard.settings", *map(str, words)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
     assert done.returncode == 0, done.stderr
@@ -177,15 +180,15 @@ def test_what_is_no_file_on_the_card_stops_nothing(boat: Boat, name: str, kind: 
 
 
 def test_a_pipe_in_the_new_archives_place_is_replaced(boat: Boat) -> None:
-    os.mkfifo(boat.places.store / f"{DIGEST}.tar")
-    stage(boat.places, boat.system, ask(DATA, DIGEST))
-    assert (boat.places.store / f"{DIGEST}.tar").read_bytes() == DATA
+    os.mkfifo(boat.paths.store / f"{DIGEST}.tar")
+    stage(boat.paths, boat.system, ask(DATA, DIGEST))
+    assert (boat.paths.store / f"{DIGEST}.tar").read_bytes() == DATA
 
 
 def test_a_pipe_given_as_the_archive(boat: Boat, tmp_path: Path) -> None:
     os.mkfifo(pipe := tmp_path / "pipe")
     words = ["trial", pipe, "--sha256", DIGEST, "--seconds", 60, "--owner", "ann"]
-    command = ["-m", "provision.onboard.settings", "--root", boat.places.root, *words]
+    command = ["-m", "provision.onboard.settings", "--root", boat.paths.root, *words]
     done = subprocess.run(
         [sys.executable, *map(str, command)],
         capture_output=True,

@@ -16,10 +16,10 @@ from settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
 from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.rollback import give_back
+from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.state import load_trial
-from provision.onboard.settings.status import status
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.status import read_status
+from provision.onboard.settings.trial import start_trial
 
 NAMES = st.sampled_from(["a", "b", "c"])
 PATHS = st.lists(NAMES, min_size=1, max_size=3).map(lambda names: "/etc/" + "/".join(names))
@@ -62,12 +62,12 @@ def test_return_undoes_any_trial(base: Tree, old: Tree, new: Tree) -> None:
         boat = Boat.booted(root, *pack(old))
         before = snapshot(root)
         data, digest = pack(new)
-        trial(boat.places, boat.system, ask(data, digest))
-        found = status(boat.places, boat.system)
+        start_trial(boat.paths, boat.system, ask(data, digest))
+        found = read_status(boat.paths, boat.system)
         assert found["live"] == digest or snapshot(root) == before
         assert found["drift"] == []
-        _, code = give_back(boat.places, boat.system, "asked for", deadline=False)
-        assert code is Exit.WELL
+        _, code = roll_back(boat.paths, boat.system, "asked for", deadline=False)
+        assert code is Exit.OK
         assert snapshot(root) == before
 
 
@@ -80,7 +80,7 @@ def test_trial_is_what_the_next_boot_gives(base: Tree, old: Tree, new: Tree) -> 
             with_base(root, base, old, new)
         boat = Boat.booted(Path(one), *pack(old))
         Boat.booted(Path(other), *pack(new))
-        trial(boat.places, boat.system, ask(*pack(new)))
+        start_trial(boat.paths, boat.system, ask(*pack(new)))
         tried = {p: w for p, w in snapshot(Path(one)).items() if w[0] != "folder"}
         tried.pop("etc/boat/.return-space", None)
         booted = {p: w for p, w in snapshot(Path(other)).items() if w[0] != "folder"}
@@ -101,57 +101,57 @@ CHANGED: Tree = {**NEW, "/etc/hosts": (0o644, b"ours\n")}
 
 def renewed(boat: Boat, copy: Path) -> None:
     """The boat as it was when `copy` was taken of it."""
-    shutil.rmtree(boat.places.root)
-    shutil.copytree(copy, boat.places.root, symlinks=True)
+    shutil.rmtree(boat.paths.root)
+    shutil.copytree(copy, boat.paths.root, symlinks=True)
 
 
 def assert_home(boat: Boat, files: dict[str, tuple[Any, ...]], units: dict[str, bytes]) -> None:
     """Files, units, trial and timer are as if there had been no trial."""
-    assert snapshot(boat.places.root) == files
+    assert snapshot(boat.paths.root) == files
     assert boat.system.running() == units
-    assert load_trial(boat.places) is None
-    assert not boat.places.trial_archive.exists()
+    assert load_trial(boat.paths) is None
+    assert not boat.paths.trial_archive.exists()
 
 
 def test_a_trial_killed_anywhere_is_undone_by_the_timer(fresh: Boat, tmp_path: Path) -> None:
-    files, units = snapshot(fresh.places.root), fresh.system.running()
-    shutil.copytree(fresh.places.root, copy := tmp_path / "copy", symlinks=True)
+    files, units = snapshot(fresh.paths.root), fresh.system.running()
+    shutil.copytree(fresh.paths.root, copy := tmp_path / "copy", symlinks=True)
     request = ask(*pack(CHANGED))
 
     def work(step: int) -> Callable[[], object]:
         renewed(fresh, copy)
         boat = fresh.again()
-        return lambda: trial(boat.places, boat.system, request)
+        return lambda: start_trial(boat.paths, boat.system, request)
 
     steps = 0
     for _step in every_kill(work):
         boat = fresh.again()
-        changed = snapshot(boat.places.root) != files or boat.system.running() != units
+        changed = snapshot(boat.paths.root) != files or boat.system.running() != units
         assert boat.system.armed() or not changed, "something changed with no timer armed"
-        _, code = give_back(boat.places, boat.system, "time is up", deadline=True)
-        assert code is Exit.WELL
+        _, code = roll_back(boat.paths, boat.system, "time is up", deadline=True)
+        assert code is Exit.OK
         assert_home(boat, files, units)
         steps += 1
     assert steps > 50
-    assert load_trial(fresh.places) is not None, "the trial that nobody killed is on"
+    assert load_trial(fresh.paths) is not None, "the trial that nobody killed is on"
 
 
 def test_a_return_killed_anywhere_is_finished_by_the_next(fresh: Boat, tmp_path: Path) -> None:
-    files, units = snapshot(fresh.places.root), fresh.system.running()
-    trial(fresh.places, fresh.system, ask(*pack(CHANGED)))
-    shutil.copytree(fresh.places.root, copy := tmp_path / "copy", symlinks=True)
+    files, units = snapshot(fresh.paths.root), fresh.system.running()
+    start_trial(fresh.paths, fresh.system, ask(*pack(CHANGED)))
+    shutil.copytree(fresh.paths.root, copy := tmp_path / "copy", symlinks=True)
 
     def work(step: int) -> Callable[[], object]:
         renewed(fresh, copy)
         boat = fresh.again()
-        return lambda: give_back(boat.places, boat.system, "asked for", deadline=False)
+        return lambda: roll_back(boat.paths, boat.system, "asked for", deadline=False)
 
     steps = 0
     for _step in every_kill(work):
         boat = fresh.again()
-        on = load_trial(boat.places) is not None
+        on = load_trial(boat.paths) is not None
         assert boat.system.armed() or not on, "a trial is on with no timer to end it"
-        give_back(boat.places, boat.system, "time is up", deadline=True)
+        roll_back(boat.paths, boat.system, "time is up", deadline=True)
         assert_home(boat, files, units)
         steps += 1
     assert steps > 40
@@ -159,16 +159,16 @@ def test_a_return_killed_anywhere_is_finished_by_the_next(fresh: Boat, tmp_path:
 
 def test_a_killed_trial_blocks_nobody_once_returned(fresh: Boat) -> None:
     request = ask(*pack(CHANGED))
-    runs = every_kill(lambda step: lambda: trial(fresh.places, fresh.system, request))
+    runs = every_kill(lambda step: lambda: start_trial(fresh.paths, fresh.system, request))
     for _step in runs:
-        if load_trial(fresh.places) is None:
+        if load_trial(fresh.paths) is None:
             continue
         boat = fresh.again()
-        if load_trial(fresh.places).phase == "arming":  # type: ignore[union-attr]
-            trial(boat.places, boat.system, request)
+        if load_trial(fresh.paths).phase == "arming":  # type: ignore[union-attr]
+            start_trial(boat.paths, boat.system, request)
         else:
             with pytest.raises(SettingsError) as caught:
-                trial(boat.places, boat.system, request)
+                start_trial(boat.paths, boat.system, request)
             assert caught.value.status is Exit.BUSY
             assert "ann@laptop" in caught.value.message
-        give_back(boat.places, boat.system, "asked for", deadline=False)
+        roll_back(boat.paths, boat.system, "asked for", deadline=False)

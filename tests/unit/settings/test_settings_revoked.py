@@ -14,9 +14,9 @@ from settings_boat import OLD, Boat, Tree, ask, pack
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.keep import keep
 from provision.onboard.settings.revoked import AUTHORIZED_KEYS, revokes
-from provision.onboard.settings.state import home, pointed_file, pointer
-from provision.onboard.settings.status import status
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.state import load_kept_settings, read_pointer, read_pointer_file
+from provision.onboard.settings.status import read_status
+from provision.onboard.settings.trial import start_trial
 
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
 ANNA, BRAM = b"ssh-ed25519 anna\n", b"ssh-ed25519 bram\n"
@@ -42,15 +42,15 @@ NOT_REVOKING: dict[str, Tree] = {
 def kept(boat: Boat, files: Tree) -> str:
     """Push settings, and keep them."""
     data, digest = pack(files)
-    trial(boat.places, boat.system, ask(data, digest))
-    keep(boat.places, boat.system, digest)
+    start_trial(boat.paths, boat.system, ask(data, digest))
+    keep(boat.paths, boat.system, digest)
     return digest
 
 
 def starts(boat: Boat) -> list[bytes]:
     """The archives that starts take, in their order, should each be damaged in turn."""
-    store = boat.places.store
-    names = [pointed_file(store / name) for name in ("kept", "previous")]
+    store = boat.paths.store
+    names = [read_pointer_file(store / name) for name in ("kept", "previous")]
     return [(store / name).read_bytes() for name in names if name and (store / name).exists()]
 
 
@@ -60,10 +60,10 @@ def test_what_was_revoked_is_on_the_card_no_more(boat: Boat, files: Tree) -> Non
     new = kept(boat, files)
     data = pack(files)[0]
     assert starts(boat) == [data, data]
-    assert {path.name for path in boat.places.store.iterdir()} == {
+    assert {path.name for path in boat.paths.store.iterdir()} == {
         *("kept", "previous", f"{new}.tar", f"{new}.copy")
     }
-    assert old not in (pointer(boat.places.store / name) for name in ("kept", "previous"))
+    assert old not in (read_pointer(boat.paths.store / name) for name in ("kept", "previous"))
 
 
 @pytest.mark.parametrize("files", NOT_REVOKING.values(), ids=NOT_REVOKING)
@@ -75,7 +75,7 @@ def test_settings_that_gave_no_more_stay_to_fall_back_on(boat: Boat, files: Tree
 
 def test_settings_from_before_that_stayed_are_looked_at_as_well(boat: Boat) -> None:
     """The kept settings are damaged, so that the previous ones would stay the previous ones."""
-    store = boat.places.store
+    store = boat.paths.store
     kept(boat, BOTH)
     middle = kept(boat, NOT_REVOKING["a host name"])
     (store / f"{middle}.tar").write_bytes(b"damaged")
@@ -89,20 +89,20 @@ def test_the_next_settings_follow_the_copy(boat: Boat) -> None:
     kept(boat, first)
     kept(boat, second)
     assert starts(boat) == [pack(second)[0], pack(first)[0]]
-    assert not list(boat.places.store.glob("*.copy"))
+    assert not list(boat.paths.store.glob("*.copy"))
 
 
 def test_a_boat_on_the_copy_is_whole_again_after_a_keep(boat: Boat) -> None:
     kept(boat, BOTH)
     digest = kept(boat, REVOKING["a login"])
-    stored = boat.places.store / f"{digest}.tar"
+    stored = boat.paths.store / f"{digest}.tar"
     stored.write_bytes(b"damaged")
-    boat.places.settings.write_bytes(b"damaged")
-    assert home(boat.places).digest == digest
-    assert status(boat.places, boat.system)["kept_whole"] is False
-    keep(boat.places, boat.system, digest)
+    boat.paths.settings.write_bytes(b"damaged")
+    assert load_kept_settings(boat.paths).digest == digest
+    assert read_status(boat.paths, boat.system)["kept_whole"] is False
+    keep(boat.paths, boat.system, digest)
     assert hashlib.sha256(stored.read_bytes()).hexdigest() == digest
-    assert status(boat.places, boat.system)["kept_whole"] is True
+    assert read_status(boat.paths, boat.system)["kept_whole"] is True
 
 
 def test_a_card_that_does_not_take_the_copy_keeps_nothing(
@@ -110,7 +110,7 @@ def test_a_card_that_does_not_take_the_copy_keeps_nothing(
 ) -> None:
     old = kept(boat, BOTH)
     data, digest = pack(REVOKING["the host key"])
-    trial(boat.places, boat.system, ask(data, digest))
+    start_trial(boat.paths, boat.system, ask(data, digest))
     real = os.replace
 
     def refuse(source: Path, target: Path) -> None:
@@ -121,8 +121,8 @@ def test_a_card_that_does_not_take_the_copy_keeps_nothing(
     with monkeypatch.context() as patch:
         patch.setattr(os, "replace", refuse)
         with pytest.raises(SettingsError):
-            keep(boat.places, boat.system, digest)
-    assert pointer(boat.places.store / "kept") == old
+            keep(boat.paths, boat.system, digest)
+    assert read_pointer(boat.paths.store / "kept") == old
 
 
 def test_damaged_settings_revoke_nothing() -> None:

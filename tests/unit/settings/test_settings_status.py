@@ -11,12 +11,12 @@ import pytest
 from settings_boat import Boat
 
 from provision.onboard import settings as package
-from provision.onboard.settings.health import health
+from provision.onboard.settings.health import read_health
 from provision.onboard.settings.system import UnitState, _unit_state
 
 
 def put(boat: Boat, path: str, text: str) -> None:
-    place = boat.places.live(path)
+    place = boat.paths.live(path)
     place.parent.mkdir(parents=True, exist_ok=True)
     place.write_text(text)
 
@@ -27,7 +27,7 @@ def test_health_of_a_board(boat: Boat) -> None:
     put(boat, "/sys/class/hwmon/hwmon0/name", "cpu_thermal\n")
     put(boat, "/sys/class/hwmon/hwmon1/name", "rpi_volt\n")
     put(boat, "/sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n")
-    assert health(boat.places, boat.system) == {
+    assert read_health(boat.paths, boat.system) == {
         "data": {"mounted": True, "writable": True, "free_bytes": 2**30},
         "overlay": {"free_bytes": 2**30},
         "memory_available_bytes": 640 * 1024,
@@ -35,12 +35,12 @@ def test_health_of_a_board(boat: Boat) -> None:
         "undervoltage": True,
     }
     put(boat, "/sys/class/hwmon/hwmon1/in0_lcrit_alarm", "0\n")
-    assert health(boat.places, boat.system)["undervoltage"] is False
+    assert read_health(boat.paths, boat.system)["undervoltage"] is False
 
 
 def test_health_where_the_kernel_says_nothing(boat: Boat) -> None:
     boat.system.unmounted.add("data")
-    assert health(boat.places, boat.system) == {
+    assert read_health(boat.paths, boat.system) == {
         "data": {"mounted": False, "writable": False, "free_bytes": None},
         "overlay": {"free_bytes": 2**30},
         "memory_available_bytes": None,

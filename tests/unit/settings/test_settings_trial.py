@@ -19,23 +19,23 @@ from provision.onboard.settings import files as tree
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.state import load_trial, read_json
-from provision.onboard.settings.status import status
-from provision.onboard.settings.trial import trial
+from provision.onboard.settings.status import read_status
+from provision.onboard.settings.trial import start_trial
 
 
 def refused(boat: Boat, data: bytes, digest: str, **more: bool) -> SettingsError:
     """The error of a trial that must change nothing and arm nothing."""
-    before = snapshot(boat.places.root)
+    before = snapshot(boat.paths.root)
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(data, digest, **more))
-    assert snapshot(boat.places.root) == before
+        start_trial(boat.paths, boat.system, ask(data, digest, **more))
+    assert snapshot(boat.paths.root) == before
     assert not boat.system.armed()
-    assert load_trial(boat.places) is None
+    assert load_trial(boat.paths) is None
     return caught.value
 
 
 def test_order_of_things(boat: Boat) -> None:
-    done = trial(boat.places, boat.system, ask(*pack(NEW)))
+    done = start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert boat.system.calls == [
         "arm",
         "stop old.service",
@@ -57,20 +57,23 @@ def test_order_of_things(boat: Boat) -> None:
 
 
 def test_files_arrive_as_packed(boat: Boat) -> None:
-    trial(boat.places, boat.system, ask(*pack(NEW)))
+    start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     for path, what in NEW.items():
-        place = boat.places.live(path)
+        place = boat.paths.live(path)
         if isinstance(what, str):
             assert os.readlink(place) == what
         else:
             assert place.read_bytes() == what[1]
             assert place.stat().st_mode & 0o7777 == what[0]
-    assert not boat.places.live(WANTS + "old.service").is_symlink()
+    assert not boat.paths.live(WANTS + "old.service").is_symlink()
 
 
 def test_same_settings_arm_nothing(boat: Boat) -> None:
     data, digest = pack(OLD)
-    assert trial(boat.places, boat.system, ask(data, digest)) == {"changed": [], "digest": digest}
+    assert start_trial(boat.paths, boat.system, ask(data, digest)) == {
+        "changed": [],
+        "digest": digest,
+    }
     assert boat.system.calls == []
 
 
@@ -81,7 +84,7 @@ def test_no_file_is_ever_open_wider_than_its_mode(
     seen: list[int] = []
 
     def replace(source: Path, target: Path) -> None:
-        if target == boat.places.live("/etc/hostapd/wlan0.conf"):
+        if target == boat.paths.live("/etc/hostapd/wlan0.conf"):
             seen.append(os.lstat(source).st_mode & 0o777)
         real(source, target)
 
@@ -95,19 +98,19 @@ def test_no_file_is_ever_open_wider_than_its_mode(
     monkeypatch.setattr(os, "open", opened)
     old = os.umask(0)
     try:
-        trial(boat.places, boat.system, ask(*pack(NEW)))
+        start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     finally:
         os.umask(old)
     assert seen == [0o600]
-    for place in boat.places.run.glob("*.tar"):
-        assert place.stat().st_mode & 0o777 == 0o600 or place == boat.places.settings
+    for place in boat.paths.run.glob("*.tar"):
+        assert place.stat().st_mode & 0o777 == 0o600 or place == boat.paths.settings
 
 
 def test_a_second_trial_is_told_whose_is_on(boat: Boat) -> None:
-    trial(boat.places, boat.system, ask(*pack(NEW)))
+    start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     boat.system.clock += 20
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(*pack({**NEW, "/etc/x": (0o644, b"")})))
+        start_trial(boat.paths, boat.system, ask(*pack({**NEW, "/etc/x": (0o644, b"")})))
     assert caught.value.status is Exit.BUSY
     assert "ann@laptop, 40 s of 60 s left" in caught.value.message
     assert caught.value.details["trial"]["seconds_left"] == 40.0  # type: ignore[index]
@@ -187,10 +190,10 @@ def test_a_timer_that_cannot_be_armed(boat: Boat) -> None:
 
 
 def test_drift_is_shown_and_not_overwritten(boat: Boat) -> None:
-    boat.places.live("/etc/hostapd/wlan0.conf").write_text("ssid=ByHand\n")
-    boat.places.live("/etc/nftables.conf").chmod(0o666)
-    boat.places.live("/etc/boat/extra/deep").mkdir(parents=True)
-    boat.places.live("/etc/boat/extra/deep/file").write_text("mine")
+    boat.paths.live("/etc/hostapd/wlan0.conf").write_text("ssid=ByHand\n")
+    boat.paths.live("/etc/nftables.conf").chmod(0o666)
+    boat.paths.live("/etc/boat/extra/deep").mkdir(parents=True)
+    boat.paths.live("/etc/boat/extra/deep/file").write_text("mine")
     error = refused(boat, *pack(NEW))
     assert error.kind == "drift"
     assert error.details["drift"] == [
@@ -198,77 +201,77 @@ def test_drift_is_shown_and_not_overwritten(boat: Boat) -> None:
         {"path": "/etc/hostapd/wlan0.conf", "what": "content"},
         {"path": "/etc/nftables.conf", "what": "mode"},
     ]
-    trial(boat.places, boat.system, ask(*pack(NEW), overwrite_drift=True))
-    assert boat.places.live("/etc/hostapd/wlan0.conf").read_text() == "ssid=Renamed\n"
-    assert status(boat.places, boat.system)["drift"] == []
+    start_trial(boat.paths, boat.system, ask(*pack(NEW), overwrite_drift=True))
+    assert boat.paths.live("/etc/hostapd/wlan0.conf").read_text() == "ssid=Renamed\n"
+    assert read_status(boat.paths, boat.system)["drift"] == []
 
 
 def test_drift_that_is_what_the_new_settings_say(boat: Boat) -> None:
-    boat.places.live("/etc/hostapd/wlan0.conf").write_text("ssid=Renamed\n")
-    done = trial(boat.places, boat.system, ask(*pack(NEW)))
+    boat.paths.live("/etc/hostapd/wlan0.conf").write_text("ssid=Renamed\n")
+    done = start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert "/etc/hostapd/wlan0.conf" not in done["changed"]  # type: ignore[operator]
 
 
 def test_pushing_the_same_settings_finds_drift(boat: Boat) -> None:
-    boat.places.live("/etc/hostname").unlink()
+    boat.paths.live("/etc/hostname").unlink()
     error = refused(boat, *pack(OLD))
     assert error.details["drift"] == [{"path": "/etc/hostname", "what": "missing"}]
 
 
 def test_a_unit_that_fails_takes_the_trial_back(boat: Boat) -> None:
-    before, units = snapshot(boat.places.root), boat.system.running()
+    before, units = snapshot(boat.paths.root), boat.system.running()
     real = boat.system.renew
 
     def renew(unit: str, action: str) -> bool:
-        bad = "Renamed" in boat.places.live("/etc/hostapd/wlan0.conf").read_text()
+        bad = "Renamed" in boat.paths.live("/etc/hostapd/wlan0.conf").read_text()
         (boat.system.down.add if bad else boat.system.down.discard)("hostapd.service")
         return real(unit, action)
 
     boat.system.renew = renew  # type: ignore[method-assign]
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(*pack(NEW)))
+        start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert caught.value.status is Exit.REFUSED
     assert "hostapd.service is failed" in caught.value.message
-    assert snapshot(boat.places.root) == before
+    assert snapshot(boat.paths.root) == before
     assert boat.system.running() == units
-    assert load_trial(boat.places) is None
+    assert load_trial(boat.paths) is None
     assert not boat.system.armed()
-    assert "hostapd.service is failed" in boat.places.notice.read_text()
+    assert "hostapd.service is failed" in boat.paths.notice.read_text()
 
 
 def test_a_unit_that_was_down_before_is_no_reason_to_stay_away(boat: Boat) -> None:
     """A broken radio keeps neither a failed trial nor the timer from returning the boat."""
     boat.system.down.add("hostapd.service")
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(*pack(NEW)))
+        start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert caught.value.status is Exit.REFUSED
-    assert load_trial(boat.places) is None
+    assert load_trial(boat.paths) is None
 
 
 def test_a_failure_that_cannot_be_undone_at_once_is_left_to_the_timer(boat: Boat) -> None:
     boat.system.failing.add("restart hostapd.service")
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(*pack(NEW)))
+        start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert caught.value.status is Exit.ON_TRIAL
     assert boat.system.armed()
-    assert load_trial(boat.places) is not None
+    assert load_trial(boat.paths) is not None
 
 
 def used(boat: Boat) -> int:
     """Bytes in the overlay."""
-    return sum(len(w[2]) for w in snapshot(boat.places.root).values() if w[0] == "file")
+    return sum(len(w[2]) for w in snapshot(boat.paths.root).values() if w[0] == "file")
 
 
 def test_an_overlay_that_fills_up_in_the_middle(
     boat: Boat, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The space held back lets the files return although nothing else is left."""
-    before = snapshot(boat.places.root)
+    before = snapshot(boat.paths.root)
     real, room = os.write, [used(boat) + 500_000]
 
     def write(descriptor: int, data: bytes) -> int:
         target = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
-        in_ram = boat.places.run not in target.parents
+        in_ram = boat.paths.run not in target.parents
         if in_ram and used(boat) + len(data) > room[0]:
             room[0] = used(boat)  # Somebody's log has taken what was left.
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(target))
@@ -277,16 +280,16 @@ def test_an_overlay_that_fills_up_in_the_middle(
     monkeypatch.setattr(os, "write", write)
     big = {**NEW, "/etc/boat/big": (0o644, bytes(400_000))}
     with pytest.raises(SettingsError) as caught:
-        trial(boat.places, boat.system, ask(*pack(big)))
+        start_trial(boat.paths, boat.system, ask(*pack(big)))
     assert "No space left" in caught.value.message
     assert caught.value.status is Exit.REFUSED
-    assert snapshot(boat.places.root) == before
+    assert snapshot(boat.paths.root) == before
 
 
 def test_virtual_interfaces_are_made_anew(boat: Boat) -> None:
     path = "/etc/systemd/network/20-boat0.netdev"
     netdev = b"[NetDev]\nName=boat0\nKind=bridge\n"
-    trial(boat.places, boat.system, ask(*pack({**NEW, path: (0o644, netdev)})))
+    start_trial(boat.paths, boat.system, ask(*pack({**NEW, path: (0o644, netdev)})))
     assert "networkd boat0" in boat.system.calls
 
 
@@ -299,7 +302,7 @@ def test_entries_of_settings_that_go_away_still_count(boat: Boat, tmp_path: Path
     }
     old = pack({**OLD, "/etc/extra.conf": (0o644, b"")}, [*RELOAD, extra])
     other = Boat.booted(tmp_path / "other", *old)
-    trial(other.places, other.system, ask(*pack(OLD)))
+    start_trial(other.paths, other.system, ask(*pack(OLD)))
     assert "restart extra.service" in other.system.calls
 
 
@@ -307,21 +310,21 @@ def test_the_manifest_is_written_last(boat: Boat, monkeypatch: pytest.MonkeyPatc
     written: list[str] = []
     real = tree._write
 
-    def write(places: Any, path: str, *rest: Any) -> None:
+    def write(paths: Any, path: str, *rest: Any) -> None:
         written.append(path)
-        real(places, path, *rest)
+        real(paths, path, *rest)
 
     monkeypatch.setattr(tree, "_write", write)
-    trial(boat.places, boat.system, ask(*pack(NEW)))
+    start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     assert written[-1] == MANIFEST
 
 
 def test_state_says_what_is_on(boat: Boat) -> None:
     data, digest = pack(NEW)
-    trial(boat.places, boat.system, ask(data, digest))
-    found = status(boat.places, boat.system)
+    start_trial(boat.paths, boat.system, ask(data, digest))
+    found = read_status(boat.paths, boat.system)
     assert found["live"] == digest
     assert found["kept"] == pack(OLD)[1]
     assert found["trial"]["owner"] == "ann@laptop"  # type: ignore[index]
     assert found["trial"]["phase"] == "applied"  # type: ignore[index]
-    assert (read_json(boat.places.trial) or {})["changed"] == found["trial"]["changed"]  # type: ignore[index]
+    assert (read_json(boat.paths.trial) or {})["changed"] == found["trial"]["changed"]  # type: ignore[index]

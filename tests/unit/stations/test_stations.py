@@ -119,10 +119,10 @@ def test_a_flood_of_stations_is_forgotten_on_the_safe_side(
     asked = Hostapd(str(tmp_path / "wlan0"))
     try:
         hostapd.join(MAC, "chart-table")
-        first = asked.station(MAC).since
+        first = asked.query_station(MAC).since
         for number in range(5):
             hostapd.join(f"02:00:00:00:00:{number:02x}")
-        assert asked.station(MAC).since > first
+        assert asked.query_station(MAC).since > first
         assert len(asked._changes) <= 4
     finally:
         asked.close()
@@ -151,7 +151,7 @@ def test_a_hostapd_that_hangs_is_no_answer_and_a_late_one_is_not_the_next(
     try:
         hostapd.silent = True
         with pytest.raises(HostapdError, match="does not answer"):
-            asked.station(MAC)
+            asked.query_station(MAC)
     finally:
         asked.close()
     with serving(tmp_path) as ask:
@@ -236,11 +236,11 @@ def test_hostapd_answers_about_a_station_and_sends_events(tmp_path: Path, psk_fi
     with real_hostapd(tmp_path, psk_file) as path:
         asked = Hostapd(str(path))
         try:
-            assert asked.station(MAC).joined is False
+            assert asked.query_station(MAC).joined is False
             # A station that hostapd knows, and that has proven nothing.
             assert asked.request(f"NEW_STA {MAC}") == "OK"
             assert asked.request(f"STA {MAC}").startswith(f"{MAC}\nflags=")
-            assert asked.station(MAC).joined is False
+            assert asked.query_station(MAC).joined is False
         finally:
             asked.close()
 
