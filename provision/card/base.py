@@ -91,7 +91,7 @@ class Recipe:
         }
         package = paths.PACKAGE
         code = [package / "__init__.py", package / "onboard" / "__init__.py"]
-        code += sorted((package / "onboard" / "settings").glob("*.py"))
+        code += sorted((package / "onboard" / "settings").rglob("*.py"))
         for path in code:
             found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
         found |= {path.removeprefix("/"): source for path, source in feed_code().items()}

@@ -15,9 +15,9 @@ from cryptography.hazmat.primitives.serialization import (
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition, identity
 from provision.errors import Location, UserError
-from provision.onboard.settings.archive import read
+from provision.onboard.settings.archive.read import read
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
 from provision.paths import argument
 from provision.profile.secrets import stolen
 

@@ -8,7 +8,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from provision.onboard.settings import tar
+from provision.onboard.settings.archive import tar
 
 #: The format of the base that these settings need, `base` in the manifest.
 BASE_FORMAT = 1

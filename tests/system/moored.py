@@ -20,7 +20,7 @@ import time
 from pathlib import Path
 
 from provision.onboard.settings.cli import main as boat_settings
-from provision.onboard.settings.system import System
+from provision.onboard.settings.live.system import System
 from tests.support import programs
 from tests.unit.push import push_boat
 

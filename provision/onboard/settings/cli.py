@@ -21,18 +21,23 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
+from provision.onboard.settings.archive.manifest import is_digest
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
 from provision.onboard.settings.detach import run_detached
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.keep import keep
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.lock import hold_lock
-from provision.onboard.settings.manifest import is_digest
 from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.stage import begin, stage, unstage
-from provision.onboard.settings.state import MAX_TRIAL_S, MIN_TRIAL_S, load_trial, read_archive
 from provision.onboard.settings.status import format_text, read_status
-from provision.onboard.settings.system import System
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
+from provision.onboard.settings.store.keep import keep
+from provision.onboard.settings.store.state import (
+    MAX_TRIAL_S,
+    MIN_TRIAL_S,
+    load_trial,
+    read_archive,
+)
 from provision.onboard.settings.trial import Request, start_trial
 
 #: Characters of a name or reason that other logins see.

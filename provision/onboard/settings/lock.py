@@ -11,8 +11,8 @@ import struct
 from collections.abc import Iterator
 
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.system import System
 
 #: Seconds that one run waits for another that is at work.
 LOCK_TIMEOUT_S = 5.0

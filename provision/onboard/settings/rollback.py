@@ -8,14 +8,16 @@ import os
 import time
 from pathlib import Path
 
-from provision.onboard.settings.apply import Plan, carry_out
-from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.archive.read import Settings, read
+from provision.onboard.settings.atomic import sync_folder, write_durably, write_state
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.files import find_changes, find_wanted
-from provision.onboard.settings.keep import finish_keeping, sync_folder, write_durably
+from provision.onboard.settings.live.apply import Plan, carry_out
+from provision.onboard.settings.live.files import find_changes, find_wanted
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.keep import finish_keeping
+from provision.onboard.settings.store.state import (
     Trial,
     as_bytes,
     clear_trial,
@@ -24,9 +26,7 @@ from provision.onboard.settings.state import (
     load_trial,
     read_archive,
     read_pointer,
-    write_state,
 )
-from provision.onboard.settings.system import System
 
 
 def find_base_tree(aboard: Paths, system: System) -> Path | None:

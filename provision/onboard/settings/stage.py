@@ -10,12 +10,14 @@ from __future__ import annotations
 import contextlib
 import os
 
-from provision.onboard.settings.archive import read
+from provision.onboard.settings.archive.read import read
+from provision.onboard.settings.atomic import sync_folder, write_durably
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.keep import store_archive, sync_folder, write_durably
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.rollback import write_notice
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.keep import store_archive
+from provision.onboard.settings.store.state import (
     archive_path,
     as_bytes,
     load_kept_settings,
@@ -23,7 +25,6 @@ from provision.onboard.settings.state import (
     read_archive,
     read_staged,
 )
-from provision.onboard.settings.system import System
 from provision.onboard.settings.trial import Request, check_compatible, start_trial
 
 

@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
-from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.archive.read import Settings, read
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.files import find_drift
-from provision.onboard.settings.health import read_health
+from provision.onboard.settings.live.files import find_drift
+from provision.onboard.settings.live.health import read_health
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.lock import command_at_work
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.state import (
     is_intact,
     load_kept_settings,
     load_trial,
@@ -18,7 +19,6 @@ from provision.onboard.settings.state import (
     read_pointer,
     read_staged,
 )
-from provision.onboard.settings.system import System
 
 
 def read_status(aboard: Paths, system: System) -> dict[str, object]:

@@ -9,10 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.onboard.settings.apply import Plan, carry_out
-from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.archive.manifest import Entry
+from provision.onboard.settings.archive.read import Settings, read
+from provision.onboard.settings.atomic import write_all, write_state
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.files import (
+from provision.onboard.settings.live.apply import Plan, carry_out
+from provision.onboard.settings.live.files import (
     NotAFile,
     WantedFile,
     find_changes,
@@ -21,21 +23,18 @@ from provision.onboard.settings.files import (
     find_wanted,
     inspect,
     inspect_all,
-    write_all,
 )
-from provision.onboard.settings.manifest import Entry
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.rollback import apply_kept_settings, find_base_tree, record_rollback
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.state import (
     Trial,
     clear_trial,
     load_kept_settings,
     load_trial,
     read_json,
     save_trial,
-    write_state,
 )
-from provision.onboard.settings.system import System
 
 #: Bytes that are to stay free in RAM beyond what the trial writes.
 FREE_RAM_BYTES = 2**20

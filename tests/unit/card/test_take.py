@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from provision.commands import find
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
 from provision.render.archive import File, Link, build
 
 SCRIPT = Path(__file__).parents[3] / "provision/card/rootfs/etc/initramfs-tools/scripts/boat-take"

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.system import System, UnitState
+from provision.onboard.settings.live.system import System, UnitState
 
 
 class Units(System):

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from provision.onboard.feed.config import parse
-from provision.onboard.settings import archive, manifest
+from provision.onboard.settings.archive import manifest
+from provision.onboard.settings.archive import read as archive
 
 from .conftest import BOATS, Render, text
 

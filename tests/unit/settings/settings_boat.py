@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from provision.onboard.settings.archive import Settings, read
+from provision.onboard.settings.archive.manifest import Link
+from provision.onboard.settings.archive.read import Settings, read
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.manifest import Link
+from provision.onboard.settings.live.system import System, UnitState
 from provision.onboard.settings.paths import MANIFEST, Paths
-from provision.onboard.settings.system import System, UnitState
 from provision.onboard.settings.trial import Request
 
 #: Where folders are in RAM; None, the usual place, on a machine that has no such folder.

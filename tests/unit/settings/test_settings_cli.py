@@ -18,7 +18,7 @@ from settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
 from provision.onboard.settings.lock import hold_lock
-from provision.onboard.settings.state import load_trial
+from provision.onboard.settings.store.state import load_trial
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]

@@ -9,9 +9,9 @@ from collections.abc import Iterable
 import pytest
 from settings_boat import NEW, Boat, ask, pack
 
-from provision.onboard.settings.keep import keep
-from provision.onboard.settings.state import load_trial
-from provision.onboard.settings.system import System, UnitState
+from provision.onboard.settings.live.system import System, UnitState
+from provision.onboard.settings.store.keep import keep
+from provision.onboard.settings.store.state import load_trial
 from provision.onboard.settings.trial import start_trial
 
 YEAR = 366 * 86400.0

@@ -18,10 +18,10 @@ from settings_card import Card, State
 from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.keep import keep
 from provision.onboard.settings.rollback import roll_back
-from provision.onboard.settings.state import load_trial, read_json, read_pointer
 from provision.onboard.settings.status import read_status
+from provision.onboard.settings.store.keep import keep
+from provision.onboard.settings.store.state import load_trial, read_json, read_pointer
 from provision.onboard.settings.trial import start_trial
 
 OLDER, _ = pack({**OLD, "/etc/hostname": (0o644, b"older\n")})

@@ -16,12 +16,12 @@ from pathlib import Path
 import pytest
 from settings_boat import NEW, OLD, Boat, ask, pack, tar
 
-from provision.onboard.settings.archive import read
+from provision.onboard.settings.archive.read import read
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES, MAX_NAME_BYTES
+from provision.onboard.settings.archive.tar import pack as written
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES, MAX_NAME_BYTES
-from provision.onboard.settings.tar import pack as written
 from provision.onboard.settings.trial import start_trial
 
 DATA, DIGEST = pack(NEW)

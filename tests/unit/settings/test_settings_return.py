@@ -17,8 +17,8 @@ from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.rollback import roll_back
-from provision.onboard.settings.state import load_trial
 from provision.onboard.settings.status import read_status
+from provision.onboard.settings.store.state import load_trial
 from provision.onboard.settings.trial import start_trial
 
 NAMES = st.sampled_from(["a", "b", "c"])

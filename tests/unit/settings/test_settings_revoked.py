@@ -12,10 +12,14 @@ import pytest
 from settings_boat import OLD, Boat, Tree, ask, pack
 
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.keep import keep
-from provision.onboard.settings.revoked import AUTHORIZED_KEYS, revokes
-from provision.onboard.settings.state import load_kept_settings, read_pointer, read_pointer_file
 from provision.onboard.settings.status import read_status
+from provision.onboard.settings.store.keep import keep
+from provision.onboard.settings.store.revoked import AUTHORIZED_KEYS, revokes
+from provision.onboard.settings.store.state import (
+    load_kept_settings,
+    read_pointer,
+    read_pointer_file,
+)
 from provision.onboard.settings.trial import start_trial
 
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"

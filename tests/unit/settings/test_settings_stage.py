@@ -16,11 +16,11 @@ from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
 from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.keep import keep
 from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.stage import begin, stage, unstage
-from provision.onboard.settings.state import load_trial, read_pointer
 from provision.onboard.settings.status import read_status
+from provision.onboard.settings.store.keep import keep
+from provision.onboard.settings.store.state import load_trial, read_pointer
 from provision.onboard.settings.trial import start_trial
 
 DATA, DIGEST = pack(NEW)

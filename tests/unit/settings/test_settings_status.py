@@ -11,8 +11,8 @@ import pytest
 from settings_boat import Boat
 
 from provision.onboard import settings as package
-from provision.onboard.settings.health import read_health
-from provision.onboard.settings.system import UnitState, _unit_state
+from provision.onboard.settings.live.health import read_health
+from provision.onboard.settings.live.system import UnitState, _unit_state
 
 
 def put(boat: Boat, path: str, text: str) -> None:
@@ -86,7 +86,7 @@ def test_who_wants_a_unit() -> None:
 
 def test_only_the_standard_library_is_imported() -> None:
     """The base has nothing else, and this package must not reach outside of itself."""
-    for source in Path(package.__path__[0]).glob("*.py"):
+    for source in Path(package.__path__[0]).rglob("*.py"):
         for node in ast.walk(ast.parse(source.read_text())):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             if isinstance(node, ast.ImportFrom):

@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 from settings_boat import NEW, OLD, RELOAD, WANTS, Boat, Tree, ask, pack, snapshot, tar
 
-from provision.onboard.settings import files as tree
 from provision.onboard.settings.errors import Exit, SettingsError
+from provision.onboard.settings.live import files as tree
 from provision.onboard.settings.paths import MANIFEST
-from provision.onboard.settings.state import load_trial, read_json
 from provision.onboard.settings.status import read_status
+from provision.onboard.settings.store.state import load_trial, read_json
 from provision.onboard.settings.trial import start_trial
 
 

@@ -12,12 +12,19 @@ import contextlib
 import os
 from pathlib import Path
 
-from provision.onboard.settings.archive import digest_of, read
+from provision.onboard.settings.archive.read import digest_of, read
+from provision.onboard.settings.atomic import (
+    UNFINISHED,
+    sync_file,
+    sync_folder,
+    write_durably,
+    write_state,
+)
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.files import write_all
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.revoked import revokes_fallback
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.revoked import revokes_fallback
+from provision.onboard.settings.store.state import (
     Trial,
     archive_path,
     as_bytes,
@@ -32,15 +39,10 @@ from provision.onboard.settings.state import (
     read_staged,
     save_trial,
     second_copy_path,
-    write_state,
 )
-from provision.onboard.settings.system import System
 
 #: Bytes that are to stay free on the data partition beyond the archive itself.
 FREE_DATA_BYTES = 256 * 2**10
-
-#: Ending of a file that is being written. A file that still has it was never finished.
-UNFINISHED = ".new"
 
 
 def keep(aboard: Paths, system: System, digest: str) -> dict[str, object]:
@@ -148,7 +150,7 @@ def store_archive(aboard: Paths, system: System, data: bytes, digest: str) -> No
         sync_folder(aboard.data)
     _remove_unneeded(aboard, digest)
     if is_intact(aboard, digest):
-        _sync_file(archive_path(aboard, digest))
+        sync_file(archive_path(aboard, digest))
         return
     free = system.free_bytes(aboard.data)
     if free < len(data) + FREE_DATA_BYTES:
@@ -185,45 +187,6 @@ def _record_kept(aboard: Paths, digest: str, reason: str) -> None:
     for file in (aboard.notice, aboard.last_return, aboard.stored_return):
         with contextlib.suppress(OSError):
             os.unlink(file)
-
-
-def write_durably(file: Path, data: bytes) -> None:
-    """Replace `file` in one step: after a power cut it holds all of the old or all of the new."""
-    temporary = file.with_name(f".{file.name}{UNFINISHED}")
-    try:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
-        descriptor = os.open(temporary, flags, 0o600)
-        try:
-            write_all(descriptor, data)
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-        os.replace(temporary, file)
-    except OSError:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
-        raise
-    sync_folder(file.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Sync the names in `folder` to the card."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def _sync_file(file: Path) -> None:
-    descriptor = os.open(file, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    sync_folder(file.parent)
 
 
 def _read_back(file: Path, digest: str) -> None:

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.onboard.settings.archive import Settings, digest_of, read
+from provision.onboard.settings.archive.manifest import is_digest
+from provision.onboard.settings.archive.read import Settings, digest_of, read
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
+from provision.onboard.settings.atomic import write_state
 from provision.onboard.settings.errors import Exit, SettingsError
-from provision.onboard.settings.files import write_all
-from provision.onboard.settings.manifest import is_digest
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.readers import MAX_JSON_BYTES, parse_json, read_file
-from provision.onboard.settings.system import System
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES
 
 #: Bytes of a pointer, which is one line of some 135.
 MAX_POINTER_BYTES = 256
@@ -72,21 +72,6 @@ def read_json(file: Path) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     return found if isinstance(found, dict) else None
-
-
-def write_state(file: Path, content: bytes, mode: int = 0o600) -> None:
-    """Replace a file in RAM in one step."""
-    file.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
-    temporary = file.with_name(f".{file.name}.new")
-    with contextlib.suppress(FileNotFoundError):
-        os.unlink(temporary)
-    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
-    try:
-        write_all(descriptor, content)
-        os.fchmod(descriptor, mode)
-    finally:
-        os.close(descriptor)
-    os.replace(temporary, file)
 
 
 def as_bytes(value: dict[str, Any]) -> bytes:

@@ -7,8 +7,8 @@ import contextlib
 import os
 from pathlib import Path
 
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.system import System
 
 
 def read_health(aboard: Paths, system: System) -> dict[str, object]:

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path, PurePosixPath
 
-from provision.onboard.settings.archive import Settings, digest_of
+from provision.onboard.settings.archive.manifest import Entry, File, Link
+from provision.onboard.settings.archive.read import Settings, digest_of
+from provision.onboard.settings.atomic import write_all
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.manifest import Entry, File, Link
 from provision.onboard.settings.paths import MANIFEST, Paths
 
 
@@ -210,13 +211,6 @@ def _fill(file: Path, content: bytes, mode: int) -> None:
         os.fchmod(descriptor, mode)
     finally:
         os.close(descriptor)
-
-
-def write_all(descriptor: int, content: bytes) -> None:
-    """Write all of `content`, however many calls that takes."""
-    view = memoryview(content)
-    while view:
-        view = view[os.write(descriptor, view) :]
 
 
 def _make_folders(aboard: Paths, folder: str, force: bool) -> None:

@@ -9,17 +9,17 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from provision.onboard.settings.archive import Settings
+from provision.onboard.settings.archive.manifest import Reload, wanted_unit
+from provision.onboard.settings.archive.read import Settings
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.files import (
+from provision.onboard.settings.live.files import (
     WantedFile,
     remove_folders,
     remove_leftovers,
     write_files,
 )
-from provision.onboard.settings.manifest import Reload, wanted_unit
+from provision.onboard.settings.live.system import System
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.system import System
 
 #: Seconds for units to come up after everything was reloaded.
 UNIT_START_TIMEOUT_S = 30.0

@@ -3,11 +3,11 @@
 
 from __future__ import annotations
 
-from provision.onboard.settings.archive import Settings, digest_of, read
+from provision.onboard.settings.archive.manifest import File
+from provision.onboard.settings.archive.read import Settings, digest_of, read
 from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.manifest import File
 from provision.onboard.settings.paths import Paths
-from provision.onboard.settings.state import (
+from provision.onboard.settings.store.state import (
     archive_path,
     is_intact,
     read_archive,

@@ -6,8 +6,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from provision.onboard.settings.errors import SettingsError
-from provision.onboard.settings.manifest import (
+from provision.onboard.settings.archive.manifest import (
     Entry,
     File,
     Link,
@@ -16,8 +15,9 @@ from provision.onboard.settings.manifest import (
     parse,
     wanted_unit,
 )
+from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES, damaged, unpack
+from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.paths import MANIFEST
-from provision.onboard.settings.tar import MAX_ARCHIVE_BYTES, damaged, unpack
 
 
 @dataclass(frozen=True)
