@@ -35,15 +35,15 @@ def test_boat_feed_reads_its_configuration(tree: Callable[..., Path]) -> None:
         "gnss": ("/dev/boat/gnss", 4800, {"RMC": 1.0, "GGA": 1.0}),
         "depth": ("/dev/boat/depth", 4800, {"DPT": 2.0}),
     }
-    assert read.tcp is not None and read.tcp.port == 10110
-    assert [(udp.address, udp.port) for udp in read.udp] == [("10.47.1.255", 10110)]
+    assert read.outputs.tcp is not None and read.outputs.tcp.port == 10110
+    assert [(udp.address, udp.port) for udp in read.outputs.udp] == [("10.47.1.255", 10110)]
     assert read.clock is not None and read.clock.links == ("gnss",)
 
 
 def test_boat_feed_reads_a_boat_without_broadcast(tree: Callable[..., Path]) -> None:
     read = parse.load(tree(**BOATS["full"]) / "etc/boat/feed.json")
-    assert read.tcp is not None and read.tcp.port == 20220
-    assert read.udp == ()
+    assert read.outputs.tcp is not None and read.outputs.tcp.port == 20220
+    assert read.outputs.udp == ()
     assert read.clock is not None and read.clock.links == ("gnss",)
 
 

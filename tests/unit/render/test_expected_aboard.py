@@ -68,10 +68,11 @@ def test_the_suite_aboard_expects_what_filters_let_through(
     changes = {"links": links, "feed": {"gives": {"tcp": gives} if gives else {}}}
     plain = profile(**changes).model_dump(mode="json")
     read = parse.parse(json.loads(text(rendered(**changes), "/etc/boat/feed.json")))
-    assert read.tcp is not None
+    assert read.outputs.tcp is not None
     for link, formatter in itertools.product(read.links, ("RMC", "GSV")):
         passes = all(
-            each.passes(link.name, "GP", formatter) for each in (link.filter, read.tcp.filter)
+            each.passes(link.name, "GP", formatter)
+            for each in (link.filter, read.outputs.tcp.filter)
         )
         assert feed_aboard.filtered(plain, link.name, formatter) != passes
 
