@@ -6,10 +6,11 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections import Counter
+from functools import partial
 from typing import Any
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.net.listening_sockets import listen_tcp
+from provision.onboard.feed.net.acceptor import Acceptor
 from provision.onboard.feed.net.subnet import LOOPBACK
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
@@ -23,9 +24,6 @@ from provision.onboard.feed.router import Router
 
 #: Connections that wait to be accepted.
 MAX_UNACCEPTED = 32
-
-#: Seconds without accepting when the process has run out of descriptors.
-ACCEPT_PAUSE_S = 1.0
 
 
 class TcpServer:
@@ -55,17 +53,17 @@ class TcpServer:
         self._openings: dict[TcpClient, Opening] = {}
         self._arrivals: dict[TcpClient, Arrivals] = {}
         self._pending: list[Sentence] = []
-        self._short_since: float | None = None
-        """Since when connections may wait that could not be accepted."""
         self._gone = {"sent": 0, "dropped": 0}
         self.sentences = 0
-        self._channel = listen_tcp(tcp.address, tcp.port, MAX_UNACCEPTED)
-        self._loop.add_reader(self._channel, self._accept)
+        endpoint, since = (tcp.address, tcp.port), router.stalls.since
+        failed = partial(fault_log.warn, self.name, "accept")
+        self._acceptor = Acceptor(endpoint, MAX_UNACCEPTED, self._take, failed, since)
+        self._acceptor.open()
 
     @property
     def port(self) -> int:
         """Return the port that it listens on."""
-        return int(self._channel.getsockname()[1])
+        return self._acceptor.port
 
     @property
     def name(self) -> str:
@@ -110,26 +108,8 @@ class TcpServer:
             self._fault_log.fault(self.name, f"in sending to {client.name}", error)
             client.close("a fault of our own")
 
-    def _accept(self) -> None:
-        # Accept all that wait, so that none of them misses what is sent meanwhile.
-        for _ in range(MAX_UNACCEPTED):
-            try:
-                channel, peer = self._channel.accept()
-            except ConnectionAbortedError:
-                return
-            except BlockingIOError:
-                self._short_since = None
-                return
-            except OSError as error:
-                if self._short_since is None:
-                    self._short_since = self._router.stalls.since()
-                self._fault_log.warn("tcp", "accept", f"no connection taken: {error.strerror}")
-                self._loop.remove_reader(self._channel)
-                self._loop.call_later(ACCEPT_PAUSE_S, self._resume)
-                return
-            self._take(channel, peer[0], peer[1])
-
-    def _take(self, channel: socket.socket, address: str, port: int) -> None:
+    def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
+        address = peer[0]
         here = sum(client.address == address for client in self._clients)
         if len(self._clients) >= self._tcp.clients or here >= self._tcp.per_address:
             self._fault_log.warn(
@@ -138,17 +118,13 @@ class TcpServer:
             channel.close()
             return
         prepare(channel, self._tcp.patience)
-        client = TcpClient(channel, (address, port), self._tcp, self._said, self._left)
+        client = TcpClient(channel, peer, self._tcp, self._said, self._left)
         self._clients.add(client)
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
         self._openings[client] = Opening()
-        self._arrivals[client] = Arrivals(self._router.stalls, self._short_since)
+        self._arrivals[client] = Arrivals(self._router.stalls, self._acceptor.short_since)
         self._fault_log.note("tcp", f"{client.name} has come, {len(self._clients)} here")
-
-    def _resume(self) -> None:
-        if self._channel.fileno() >= 0:
-            self._loop.add_reader(self._channel, self._accept)
 
     def _said(self, client: TcpClient, data: bytes, more: bool) -> None:
         if self._openings[client].refuses(data):
@@ -184,8 +160,7 @@ class TcpServer:
 
     def close(self) -> None:
         """Close the port and every client."""
-        self._loop.remove_reader(self._channel)
-        self._channel.close()
+        self._acceptor.close()
         for client in list(self._clients):
             client.close("sent away")
 

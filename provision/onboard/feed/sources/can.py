@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from provision.onboard.feed.config import models
+from provision.onboard.feed.net.retry import Retry
 from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED, Sentence, make
 from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.nmea2000.fast_packet import FastPackets, split_identifier
@@ -72,13 +73,11 @@ class CanSource:
         self._fixes: dict[int, tuple[str, float]] = {}
         """The mode of each device's fixes, and when it reported it."""
         self._channel: socket.socket | None = None
-        self._pause = RETRY_S[0]
-        self._retry: asyncio.TimerHandle | None = None
+        self._retry = Retry(self.open, RETRY_S)
         self.frames = 0
 
     def open(self) -> None:
         """Try to open the interface, and keep trying."""
-        self._retry = None
         channel = None
         try:
             channel = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
@@ -97,22 +96,18 @@ class CanSource:
                 channel.close()
             said = f"{self._interface}: {error.strerror or error}; trying on"
             self._fault_log.warn(self.name, "open", said)
-            self._try_later()
+            self._retry.later()
             return
         self.use(channel)
 
     def use(self, channel: socket.socket) -> None:
         """Read frames from this socket from now on."""
         self._channel = channel
-        self._pause = RETRY_S[0]
+        self._retry.worked()
         self._ingest.opened()
         self._arrivals.emptied()
         self._loop.add_reader(channel, self._read)
         self._fault_log.mended(self.name, "open", "open again")
-
-    def _try_later(self) -> None:
-        self._retry = self._loop.call_later(self._pause, self.open)
-        self._pause = min(2 * self._pause, RETRY_S[1])
 
     def _read(self) -> None:
         for _ in range(FRAMES_PER_TURN):
@@ -126,7 +121,7 @@ class CanSource:
             except OSError as error:
                 self._close_channel()
                 self._fault_log.warn(self.name, "open", f"{self._interface}: {error.strerror}")
-                self._try_later()
+                self._retry.later()
                 return
             since = self._arrivals.read(len(frame), more=True)
             if len(frame) == FRAME.size:
@@ -195,9 +190,7 @@ class CanSource:
             self._channel = None
 
     def close(self) -> None:
-        if self._retry is not None:
-            self._retry.cancel()
-            self._retry = None
+        self._retry.cancel()
         self._close_channel()
         self._ingest.close()
 

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 from provision.onboard.feed.config import models
+from provision.onboard.feed.net.retry import Retry
 from provision.onboard.feed.net.serial_port import BITS_PER_CHAR, close_port, open_port
 from provision.onboard.feed.policy.stalls import Stalls
 from provision.onboard.feed.report.fault_log import FaultLog, log
@@ -56,22 +57,20 @@ class SerialLink:
         self._openings = 0
         self._opened_at = 0.0
         self._proven = False
-        self._pause = RETRY_S[0]
+        self._retry = Retry(self.open, RETRY_S)
         self._heard = 0.0
         self._patience = REOPEN_SILENCE_S
         self._silent = False
-        self._retry: asyncio.TimerHandle | None = None
 
     def open(self) -> None:
         """Try to open the port, and keep trying."""
-        self._retry = None
         try:
             self.port = open_port(self.config.device, self.config.baud)
             self._number = os.fstat(self.port).st_rdev
         except OSError as error:
             said = f"{self.config.device}: {error.strerror or error}; trying on"
             self._fault_log.warn(self.name, "open", said)
-            self._try_later()
+            self._retry.later()
             return
         self._openings += 1
         self._proven = False
@@ -92,14 +91,10 @@ class SerialLink:
         """
         if not self._proven:
             self._proven = True
-            self._pause = RETRY_S[0]
+            self._retry.worked()
             self._fault_log.mended(
                 self.name, "open", "open again" if self._openings > 1 else "open"
             )
-
-    def _try_later(self) -> None:
-        self._retry = self._loop.call_later(self._pause, self.open)
-        self._pause = min(2 * self._pause, RETRY_S[1])
 
     def _close_port(self) -> None:
         if self.port is not None:
@@ -111,9 +106,7 @@ class SerialLink:
 
     def close(self) -> None:
         """Close the port and stop trying."""
-        if self._retry is not None:
-            self._retry.cancel()
-            self._retry = None
+        self._retry.cancel()
         self._ingest.close()
         self._close_port()
 
@@ -123,7 +116,7 @@ class SerialLink:
             return
         self._close_port()
         self._fault_log.warn(self.name, fault, f"{self.config.device}: {reason}; opening it anew")
-        self._try_later()
+        self._retry.later()
 
     def _read(self) -> None:
         if self.port is None:

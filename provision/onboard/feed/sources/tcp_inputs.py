@@ -5,10 +5,12 @@ from __future__ import annotations
 
 import asyncio
 import socket
+from functools import partial
 from typing import Any
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.net.listening_sockets import listen_tcp
+from provision.onboard.feed.net.acceptor import Acceptor
+from provision.onboard.feed.net.retry import Retry
 from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
@@ -100,7 +102,7 @@ class TcpInput:
         self._ingest = Ingest(source, deliver, stalls, fault_log)
         self._connection: Connection | None = None
         self._task: asyncio.Task[None] | None = None
-        self._pause = RETRY_S[0]
+        self._retry = Retry(self.open, RETRY_S)
         self._patience = SERVER_SILENCE_S[0]
         self._before = 0
 
@@ -111,7 +113,7 @@ class TcpInput:
     def _over(self, task: asyncio.Task[None]) -> None:
         """Start again after a fault of our own, which is logged. Only a fault ends the task."""
         if not task.cancelled():
-            self._loop.call_later(RETRY_S[1], self.open)
+            self._retry.later()
             task.result()
 
     async def _run(self) -> None:
@@ -128,8 +130,7 @@ class TcpInput:
                 self._connection = None
                 self._note()
                 self._fault_log.warn(self.name, "open", f"{reason}; connecting anew")
-            await asyncio.sleep(self._pause)
-            self._pause = min(2 * self._pause, RETRY_S[1])
+            await asyncio.sleep(self._retry.pause())
 
     async def _connect(self) -> Connection:
         channel = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -152,7 +153,8 @@ class TcpInput:
         """
         if self._ingest.bytes > self._before:
             self._before = self._ingest.bytes
-            self._pause, self._patience = RETRY_S[0], SERVER_SILENCE_S[0]
+            self._retry.worked()
+            self._patience = SERVER_SILENCE_S[0]
             self._fault_log.mended(self.name, "open", "heard again")
 
     def watch(self, now: float) -> None:
@@ -172,6 +174,7 @@ class TcpInput:
             connection.close("it began before its sender joined the Wi-Fi")
 
     def close(self) -> None:
+        self._retry.cancel()
         if self._task is not None:
             self._task.cancel()
         if self._connection is not None:
@@ -193,39 +196,18 @@ class TcpServerInput:
         assert source.listen is not None
         self.name = source.name
         self._fault_log = fault_log
-        self._loop = asyncio.get_running_loop()
         self._ingest = Ingest(source, deliver, stalls, fault_log)
         self._connections: set[Connection] = set()
-        self._stalls = stalls
-        self._short_since: float | None = None
-        """Since when connections may wait that could not be accepted."""
-        self._channel = listen_tcp(source.address, source.listen, MAX_CONNECTIONS)
+        endpoint = source.address, source.listen
+        failed = partial(fault_log.warn, self.name, "accept")
+        self._acceptor = Acceptor(endpoint, MAX_CONNECTIONS, self._take, failed, stalls.since)
 
     @property
     def port(self) -> int:
-        return int(self._channel.getsockname()[1])
+        return self._acceptor.port
 
     def open(self) -> None:
-        self._loop.add_reader(self._channel, self._accept)
-
-    def _accept(self) -> None:
-        # Accept all that wait, so that it is known when none waits.
-        for _ in range(MAX_CONNECTIONS):
-            try:
-                channel, peer = self._channel.accept()
-            except ConnectionAbortedError:
-                return
-            except BlockingIOError:
-                self._short_since = None
-                return
-            except OSError as error:
-                if self._short_since is None:
-                    self._short_since = self._stalls.since()
-                self._fault_log.warn(self.name, "accept", f"no connection taken: {error.strerror}")
-                self._loop.remove_reader(self._channel)
-                self._loop.call_later(1.0, self._resume)
-                return
-            self._take(channel, peer)
+        self._acceptor.open()
 
     def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
         here = sum(connection.peer == peer[0] for connection in self._connections)
@@ -236,7 +218,7 @@ class TcpServerInput:
             return
         channel.setblocking(False)
         opening = self._ingest.opening()
-        connection = Connection(channel, peer[0], self._ingest, opening, self._short_since)
+        connection = Connection(channel, peer[0], self._ingest, opening, self._acceptor.short_since)
         self._connections.add(connection)
         self._fault_log.note(self.name, f"{peer[0]}:{peer[1]} has come")
         connection.ended.add_done_callback(lambda _: self._over(connection))
@@ -245,10 +227,6 @@ class TcpServerInput:
         self._connections.discard(connection)
         if connection.ended.result() == NOT_NMEA:
             self._fault_log.warn(self.name, "opening", f"{connection.peer} {NOT_NMEA}")
-
-    def _resume(self) -> None:
-        if self._channel.fileno() >= 0:
-            self.open()
 
     def hang_up(self, address: str, before: float) -> None:
         """End the connections from an address that began before a moment (monotonic seconds)."""
@@ -268,8 +246,7 @@ class TcpServerInput:
                 connection.close("idle")
 
     def close(self) -> None:
-        self._loop.remove_reader(self._channel)
-        self._channel.close()
+        self._acceptor.close()
         for connection in list(self._connections):
             connection.close("closed")
         self._ingest.close()
