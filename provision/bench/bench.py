@@ -17,8 +17,9 @@ from typing import Any, Self
 from provision.bench.qemu.build import plug_in
 from provision.bench.qemu.ports import hold_port, number
 from provision.bench.simulation.instruments import Instruments
-from provision.bench.tablet_client import Tablet, frequency
+from provision.bench.tablet_client import Tablet
 from provision.boards import Board
+from provision.checks.wifi import channel_frequency
 from provision.errors import Location, UserError
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets, derive_psk
@@ -187,7 +188,7 @@ class Bench:
             seconds=seconds,
             ssid=point.ssid.encode().hex(),
             psk=derive_psk(pass_phrase, point.ssid),
-            frequency=frequency(point.channel),
+            frequency=channel_frequency(point.channel),
             mac=mac,
         )
 

@@ -12,18 +12,8 @@ from typing import Any
 
 from provision.errors import UserError
 
-#: MHz of a Wi-Fi channel's centre (IEEE Std 802.11).
-_CHANNEL_14 = 14
-
 #: What there is to say when the line to the agent breaks.
 GONE = "the boat's power went while the tablet was asked"
-
-
-def frequency(channel: int) -> int:
-    """The centre frequency of a channel in MHz (IEEE Std 802.11)."""
-    if channel == _CHANNEL_14:
-        return 2484
-    return (2407 if channel < _CHANNEL_14 else 5000) + 5 * channel
 
 
 class Tablet:

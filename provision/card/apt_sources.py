@@ -11,14 +11,14 @@ from provision.commands import run
 from provision.errors import UserError
 
 KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
-HINT = (
+MIRROR_HINT = (
     "set PROVISION_MIRROR to the URL of a Debian mirror, "
     "and PROVISION_SECURITY_MIRROR to that of its security updates"
 )
 
 
 @dataclass(frozen=True)
-class Sources:
+class AptSources:
     """Mirrors of Debian, and of its security updates."""
 
     main: str
@@ -34,7 +34,7 @@ class Sources:
         ]
 
 
-def sources() -> Sources:
+def find_mirrors() -> AptSources:
     """The mirrors to build from; UserError when this machine's apt knows no Debian mirror."""
     if mirror := os.environ.get("PROVISION_MIRROR"):
         security = os.environ.get("PROVISION_SECURITY_MIRROR")
@@ -44,16 +44,16 @@ def sources() -> Sources:
                 "the base would have no security updates",
                 hint="set PROVISION_SECURITY_MIRROR to a mirror of Debian's security updates",
             )
-        return Sources(mirror, security)
+        return AptSources(mirror, security)
     listed = run(
         "apt-get", "indextargets", "--format", "$(LABEL)|$(SITE)", "Created-By: Packages"
     ).stdout
     sites = dict(line.split("|", 1) for line in listed.splitlines() if "|" in line)
     if "Debian" not in sites:
-        raise UserError("this machine's apt knows no Debian mirror", hint=HINT)
+        raise UserError("this machine's apt knows no Debian mirror", hint=MIRROR_HINT)
     if "Debian-Security" not in sites:
         raise UserError(
             "this machine's apt knows no security updates of Debian: the base would have none",
-            hint=HINT,
+            hint=MIRROR_HINT,
         )
-    return Sources(sites["Debian"], sites["Debian-Security"])
+    return AptSources(sites["Debian"], sites["Debian-Security"])

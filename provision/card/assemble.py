@@ -23,13 +23,13 @@ from provision.card import digests
 from provision.card.base import EPOCH, Base
 from provision.card.bootloader import boot_files
 from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
-from provision.card.image import identity as identity_of
+from provision.card.image import read_identity as identity_of
 from provision.card.layout import Layout, Partition
 from provision.errors import Location, UserError
 from provision.render import Settings
 
-_ELSEWHERE = "make room, or name a file in another folder"
-_WORK_ELSEWHERE = "make room, or set TMPDIR to a folder on another disk"
+_TARGET_FULL_HINT = "make room, or name a file in another folder"
+_WORK_FULL_HINT = "make room, or set TMPDIR to a folder on another disk"
 
 
 def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layout:
@@ -41,7 +41,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     root, boot_at = layout.partition("base-a"), layout.partition("boot")
     with (
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
-        _whole_or_nothing(target, Path(work)) as image,
+        _atomic_output(target, Path(work)) as image,
     ):
         os.truncate(image, layout.size)
         layout.write(str(image))
@@ -50,13 +50,13 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
             copied = pool.submit(_copy_checked, base, base.squashfs, image, root)
             _copy_checked(base, base.fat, image, boot_at)
             boot = Path(work) / "boot"
-            _boot_tree(boot, board, layout, settings, base)
+            _write_boot_tree(boot, board, layout, settings, base)
             fill_fat(f"{image}@@{boot_at.offset}", boot, EPOCH)
             data = Path(work) / "data"
-            _data_image(data, layout, settings, boot / "settings.tar")
+            _make_data_image(data, layout, settings, boot / "settings.tar")
             _copy(data, image, layout.partition("data").offset)
-            known = {digests.name_of(root): copied.result()}
-        digests.record(image, layout, known)
+            known = {digests.part_name(root): copied.result()}
+        digests.write_record(image, layout, known)
     return layout
 
 
@@ -66,7 +66,7 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
     UserError when that is not what was built.
     """
     _copy(source, image, partition.offset)
-    found = digests.digest(image, partition.offset, partition.size)
+    found = digests.compute_digest(image, partition.offset, partition.size)
     wanted = base.digests.get(source.name)
     if wanted is not None and found != wanted:
         raise UserError(
@@ -77,7 +77,9 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
     return found
 
 
-def _boot_tree(folder: Path, board: Board, layout: Layout, settings: Settings, base: Base) -> None:
+def _write_boot_tree(
+    folder: Path, board: Board, layout: Layout, settings: Settings, base: Base
+) -> None:
     identity = {
         "boat": settings.manifest["boat"],
         "board": board.id,
@@ -98,7 +100,7 @@ def _boot_tree(folder: Path, board: Board, layout: Layout, settings: Settings, b
         path.write_bytes(data)
 
 
-def _data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
+def _make_data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
     """The data partition: the settings as built are the first that are kept."""
     partition = layout.partition("data")
     make_ext4(image, partition.size, layout.uuid("data-fs"), "data", EPOCH)
@@ -135,7 +137,7 @@ def _copy(source: Path, image: Path, offset: int) -> None:
                 )
 
 
-def refuse(target: Path) -> None:
+def check_target(target: Path) -> None:
     """UserError when a card image cannot be built at `target`; told before long work begins."""
     try:
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):
@@ -154,7 +156,7 @@ def refuse(target: Path) -> None:
             _refuse_another_kind(target)
         there = target.parent.is_dir()
     except OSError as error:
-        raise _cannot(target, error) from error
+        raise _write_error(target, error) from error
     if not there:
         raise UserError(
             "there is no such folder",
@@ -162,7 +164,7 @@ def refuse(target: Path) -> None:
             hint="make it, or name another",
         )
     if not os.access(target.parent, os.W_OK | os.X_OK):
-        raise _cannot(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
+        raise _write_error(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
 
 
 def _refuse_another_kind(target: Path) -> None:
@@ -187,37 +189,39 @@ def _refuse_another_kind(target: Path) -> None:
 
 
 @contextmanager
-def _whole_or_nothing(target: Path, work: Path) -> Iterator[Path]:
+def _atomic_output(target: Path, work: Path) -> Iterator[Path]:
     """A new file beside `target` that takes its place only when it is finished.
 
     `work` is the folder that is worked in meanwhile, perhaps on another disk.
     """
-    refuse(target)
+    check_target(target)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         os.close(handle)
     except OSError as error:
-        raise _cannot(target, error) from error
+        raise _write_error(target, error) from error
     image = Path(name)
     try:
         yield image
         image.rename(target)
     except (OSError, UserError) as error:
         # Programs that were called have each their own words for it.
-        for full, hint in ((target, _ELSEWHERE), (work, _WORK_ELSEWHERE)):
-            if _full(full.parent):
+        for full, hint in ((target, _TARGET_FULL_HINT), (work, _WORK_FULL_HINT)):
+            if _is_full(full.parent):
                 raise UserError("the disk is full", location=Location(full), hint=hint) from error
         if isinstance(error, OSError):
-            raise _cannot(target, error) from error
+            raise _write_error(target, error) from error
         raise
     finally:
         image.unlink(missing_ok=True)
 
 
-def _cannot(target: Path, error: OSError) -> UserError:
-    return UserError(f"cannot write: {error.strerror}", location=Location(target), hint=_ELSEWHERE)
+def _write_error(target: Path, error: OSError) -> UserError:
+    return UserError(
+        f"cannot write: {error.strerror}", location=Location(target), hint=_TARGET_FULL_HINT
+    )
 
 
-def _full(folder: Path) -> bool:
+def _is_full(folder: Path) -> bool:
     room = os.statvfs(folder)
     return room.f_bavail * room.f_frsize < 2**20

@@ -25,27 +25,26 @@ import yaml
 from provision import paths
 from provision.boards import Board
 from provision.card import cross_build
-from provision.card.apt_sources import sources
+from provision.card.apt_sources import find_mirrors
 from provision.card.bootloader import INITRAMFS, KERNEL
-from provision.card.digests import digest
+from provision.card.digests import compute_digest
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import BOOT_SIZE
-from provision.card.mmdebstrap_errors import explained
-from provision.commands import environment, failure, find, run
+from provision.card.mmdebstrap_errors import explain_failure
+from provision.commands import environment, failure, find
 from provision.errors import Location, UserError
 from provision.progress import note, step
-from provision.render.code import feed_code
+from provision.render.archive import BASE_FORMAT
+from provision.render.code import list_feed_code
 
 FOLDER = Path(__file__).parent
-#: The contract between a base and the settings it can carry; raise it when that changes.
-FORMAT = 1
 #: All times in a base, so that the same packages give the same bytes: 2026-01-01.
 EPOCH = 1767225600
 #: Where our hooks stand in the new root while it is built: who runs them is a user of the
 #: namespace, and may not look into the builder's home folder.
-HOOKS = "boat-hooks"
+HOOKS_FOLDER = "boat-hooks"
 #: In a base's folder: the digests of the files that cards are made from.
-DIGESTS = "digests.json"
+DIGESTS_FILE = "digests.json"
 #: Left out of the base: nobody reads them aboard.
 EXCLUDED = (
     "/usr/share/doc/*",
@@ -69,7 +68,7 @@ class Recipe:
     loader: str
 
     @classmethod
-    def of(cls, board: Board) -> Recipe:
+    def for_board(cls, board: Board) -> Recipe:
         """What `board` needs: every boat's packages and its own."""
         common = yaml.safe_load((FOLDER / "packages.yml").read_text())
         return cls(
@@ -94,13 +93,13 @@ class Recipe:
         code += sorted((package / "onboard" / "settings").rglob("*.py"))
         for path in code:
             found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
-        found |= {path.removeprefix("/"): source for path, source in feed_code().items()}
+        found |= {path.removeprefix("/"): source for path, source in list_feed_code().items()}
         return found
 
     @cached_property
     def key(self) -> str:
         """A digest of all that goes into the base, 16 hexadecimal digits."""
-        digest = hashlib.sha256(json.dumps([FORMAT, EPOCH, EXCLUDED]).encode())
+        digest = hashlib.sha256(json.dumps([BASE_FORMAT, EPOCH, EXCLUDED]).encode())
         facts = {**self.__dict__}
         digest.update(json.dumps(facts, sort_keys=True).encode())
         parts = self.files()
@@ -129,11 +128,6 @@ class Base:
         return self.folder / "boot.fat"
 
     @property
-    def kernel(self) -> Path:
-        """The kernel."""
-        return self.folder / KERNEL
-
-    @property
     def initramfs(self) -> Path:
         """The initramfs."""
         return self.folder / INITRAMFS
@@ -150,7 +144,7 @@ class Base:
 
         Empty for a base that an earlier version built. UserError when they cannot be read.
         """
-        file = self.folder / DIGESTS
+        file = self.folder / DIGESTS_FILE
         try:
             return {str(name): str(one) for name, one in json.loads(file.read_text()).items()}
         except FileNotFoundError:
@@ -164,15 +158,15 @@ class Base:
             ) from error
 
 
-def base(board: Board) -> Base:
+def get_base(board: Board) -> Base:
     """The base for `board`, from the cache or built now."""
-    recipe = Recipe.of(board)
+    recipe = Recipe.for_board(board)
     home = paths.cache() / "bases"
     home.mkdir(parents=True, exist_ok=True)
     target = home / f"{recipe.architecture}-{recipe.key}"
     if target.is_dir():
         return Base(target)
-    cross_build.require(recipe.architecture)
+    cross_build.require_emulation(recipe.architecture)
     with _lock(home / f"{target.name}.lock"):
         for left in home.glob(f"{target.name}.*/"):
             # Of a build that was killed.
@@ -202,13 +196,15 @@ def build(recipe: Recipe, target: Path) -> None:
     with tempfile.TemporaryDirectory(prefix="provision-base-") as work:
         files = Path(work) / "files.tar"
         _stage(recipe, Path(work) / "files", files)
-        lines = sources().lines(recipe.suite, list(recipe.components))
-        standins = cross_build.options(recipe.architecture, recipe.suite, lines, Path(work))
-        _bootstrap(command(recipe, files, target, lines, standins), target)
+        lines = find_mirrors().lines(recipe.suite, list(recipe.components))
+        standins = cross_build.mmdebstrap_options(
+            recipe.architecture, recipe.suite, lines, Path(work)
+        )
+        _bootstrap(mmdebstrap_command(recipe, files, target, lines, standins), target)
         _boot_partition(recipe, target)
     made = Base(target)
-    found = {file.name: digest(file) for file in (made.squashfs, made.fat)}
-    (target / DIGESTS).write_text(json.dumps(found) + "\n")
+    found = {file.name: compute_digest(file) for file in (made.squashfs, made.fat)}
+    (target / DIGESTS_FILE).write_text(json.dumps(found) + "\n")
 
 
 def _boot_partition(recipe: Recipe, target: Path) -> None:
@@ -237,7 +233,7 @@ def _stage(recipe: Recipe, files: Path, tray: Path) -> None:
     (own / "base.json").write_text(
         json.dumps(
             {
-                "format": FORMAT,
+                "format": BASE_FORMAT,
                 "architecture": recipe.architecture,
                 "suite": recipe.suite,
                 "built": 0,
@@ -246,16 +242,16 @@ def _stage(recipe: Recipe, files: Path, tray: Path) -> None:
         )
         + "\n"
     )
-    hooks = files / HOOKS
+    hooks = files / HOOKS_FOLDER
     hooks.mkdir()
     shutil.copy(FOLDER / "customize", hooks / "customize")
     shutil.copy(FOLDER / "loaders" / recipe.loader, hooks / "loader")
     with tarfile.open(tray, "w") as tar:
         for path in sorted(files.rglob("*")):
-            tar.add(path, str(path.relative_to(files)), recursive=False, filter=_as_roots)
+            tar.add(path, str(path.relative_to(files)), recursive=False, filter=_owned_by_root)
 
 
-def _as_roots(member: tarfile.TarInfo) -> tarfile.TarInfo:
+def _owned_by_root(member: tarfile.TarInfo) -> tarfile.TarInfo:
     """A file as it is in a base, whoever builds it, when, and with which umask."""
     member.uid = member.gid = 0
     member.uname = member.gname = "root"
@@ -264,7 +260,7 @@ def _as_roots(member: tarfile.TarInfo) -> tarfile.TarInfo:
     return member
 
 
-def command(
+def mmdebstrap_command(
     recipe: Recipe, files: Path, target: Path, lines: list[str], standins: list[str]
 ) -> list[str]:
     """mmdebstrap's argument list; the root file system comes out as a tar on standard output.
@@ -282,10 +278,10 @@ def command(
         "--aptopt=Acquire::Languages none",
         *standins,
         f"--essential-hook=tar-in {files} /",
-        f'--customize-hook="$1/{HOOKS}/customize" "$1"',
-        f'--customize-hook="$1/{HOOKS}/loader" "$1"',
+        f'--customize-hook="$1/{HOOKS_FOLDER}/customize" "$1"',
+        f'--customize-hook="$1/{HOOKS_FOLDER}/loader" "$1"',
         f"--customize-hook=sync-out /boat-boot {target}",
-        f'--customize-hook=rm -rf "$1/boat-boot" "$1/{HOOKS}"',
+        f'--customize-hook=rm -rf "$1/boat-boot" "$1/{HOOKS_FOLDER}"',
     ]
     return ["mmdebstrap", *options, recipe.suite, "-", *lines]
 
@@ -318,11 +314,6 @@ def _bootstrap(argv: list[str], target: Path) -> None:
         maker.stdout.close()
         status = maker.wait()
     if status != 0:
-        raise explained(argv, status, log.read_text(errors="replace"))
+        raise explain_failure(argv, status, log.read_text(errors="replace"))
     if packed.returncode != 0:
         raise UserError(failure(packer, packed.returncode, log.read_text(errors="replace")))
-
-
-def allocated(base: Base) -> int:
-    """Bytes that a base takes in the cache."""
-    return int(run("du", "-s", "-B1", base.folder).stdout.split()[0])

@@ -10,7 +10,7 @@ KERNEL = "vmlinuz"
 INITRAMFS = "initrd.img"
 
 
-def command_line(board: Board, layout: Layout) -> str:
+def kernel_command_line(board: Board, layout: Layout) -> str:
     """The kernel's command line."""
     words = [
         f"root=PARTUUID={layout.partition('base-a').partuuid}",
@@ -36,7 +36,7 @@ def command_line(board: Board, layout: Layout) -> str:
 
 def boot_files(board: Board, layout: Layout) -> dict[str, str]:
     """Text files of the boot partition that name this card's partitions: path -> content."""
-    line = command_line(board, layout)
+    line = kernel_command_line(board, layout)
     if board.loader == "uefi":
         return {
             "loader/entries/boat.conf": "title boat\n"

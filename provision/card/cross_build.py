@@ -15,14 +15,14 @@ import tarfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from provision.card.mmdebstrap_errors import explained
+from provision.card.mmdebstrap_errors import explain_failure
 from provision.commands import run
 from provision.errors import UserError
 
 FOLDER = Path(__file__).parent / "standins"
 #: The folder in the new root that the stand-ins come in, with the hooks that handle them:
 #: a hook is run by somebody who may not look into the home folder of whoever builds.
-TRAY = "boat-standins"
+STANDINS_TAR = "boat-standins"
 
 #: Debian packages and the programs of theirs that stand in.
 #:
@@ -64,18 +64,18 @@ PROGRAMS: dict[str, tuple[str, ...]] = {
     "zstd": ("bin/zstd",),
 }
 #: Whose programs can stand in, and where their libraries are.
-_OWN = "amd64"
+_HOST_ARCHITECTURE = "amd64"
 _LIBRARIES = ("usr/lib/x86_64-linux-gnu/", "usr/lib64/")
 
 
-def host() -> str:
+def host_architecture() -> str:
     """Debian's name for this machine's architecture."""
     return run("dpkg", "--print-architecture").stdout.strip()
 
 
-def require(architecture: str) -> None:
+def require_emulation(architecture: str) -> None:
     """UserError when this machine can run no programs of `architecture`."""
-    if architecture == host():
+    if architecture == host_architecture():
         return
     if run("arch-test", architecture, check=False).returncode != 0:
         raise UserError(
@@ -86,30 +86,32 @@ def require(architecture: str) -> None:
         )
 
 
-def options(architecture: str, suite: str, sources: Sequence[str], work: Path) -> list[str]:
+def mmdebstrap_options(
+    architecture: str, suite: str, sources: Sequence[str], work: Path
+) -> list[str]:
     """mmdebstrap's options for a base of `architecture`; none when it is this machine's own.
 
     `sources` are the package sources as apt reads them. Downloads the stand-ins into the
     folder `work`. The options' hooks have to come before all other customize hooks.
     """
-    if architecture == _OWN or host() != _OWN:
+    if architecture == _HOST_ARCHITECTURE or host_architecture() != _HOST_ARCHITECTURE:
         return []
-    tray = _gather(suite, sources, work)
+    tray = _download_standins(suite, sources, work)
     return [
         f"--extract-hook=tar-in {tray} /",
-        f'--extract-hook="$1/{TRAY}/begin" "$1"',
-        f'--customize-hook="$1/{TRAY}/finish" "$1"',
+        f'--extract-hook="$1/{STANDINS_TAR}/begin" "$1"',
+        f'--customize-hook="$1/{STANDINS_TAR}/finish" "$1"',
     ]
 
 
-def _gather(suite: str, sources: Sequence[str], work: Path) -> Path:
+def _download_standins(suite: str, sources: Sequence[str], work: Path) -> Path:
     """Download this machine's builds and pick out of them what stands in."""
     root = work / "standins-root.tar"
     argv = [
         "mmdebstrap",
         "--mode=unshare",
         "--variant=extract",
-        f"--architectures={_OWN}",
+        f"--architectures={_HOST_ARCHITECTURE}",
         f"--include={','.join(PROGRAMS)}",
         "--aptopt=Acquire::Languages none",
         suite,
@@ -118,14 +120,14 @@ def _gather(suite: str, sources: Sequence[str], work: Path) -> Path:
     ]
     done = run(*argv, check=False)
     if done.returncode != 0:
-        raise explained(argv, done.returncode, done.stderr)
+        raise explain_failure(argv, done.returncode, done.stderr)
     tray = work / "standins.tar"
-    pick(root, tray)
+    extract_standins(root, tray)
     root.unlink()
     return tray
 
 
-def pick(root: Path, tray: Path) -> None:
+def extract_standins(root: Path, tray: Path) -> None:
     """Write the stand-ins and the libraries they need, out of the tar of a root, to another.
 
     UserError when a program is missing.
@@ -136,7 +138,7 @@ def pick(root: Path, tray: Path) -> None:
             name = member.name.removeprefix("./")
             if name in wanted and member.isfile():
                 wanted.remove(name)
-                member.name = f"{TRAY}/programs/{name}"
+                member.name = f"{STANDINS_TAR}/programs/{name}"
             elif not f"{name}/".startswith(_LIBRARIES):
                 continue
             writing.addfile(member, reading.extractfile(member) if member.isreg() else None)
@@ -145,7 +147,7 @@ def pick(root: Path, tray: Path) -> None:
         loader.linkname = "usr/lib64"
         writing.addfile(loader)
         for hook in ("begin", "finish"):
-            writing.add(FOLDER / hook, f"{TRAY}/{hook}", filter=_as_program)
+            writing.add(FOLDER / hook, f"{STANDINS_TAR}/{hook}", filter=_as_program)
     if wanted:
         raise UserError(f"not in Debian's packages: {', '.join(sorted(wanted))}")
 

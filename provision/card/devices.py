@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.card.system_disks import disks_of_the_system
+from provision.card.system_disks import find_system_disks
 from provision.commands import Argument, failure, run
 from provision.errors import UserError
 
@@ -20,7 +20,7 @@ SYS = Path("/sys")
 _LISTED = "with no device named, the candidates are listed"
 
 #: None of the devices was found (lsblk(8)); without devices named, there are none at all.
-_NONE_FOUND = 32
+_LSBLK_NONE_FOUND = 32
 
 _COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
 
@@ -52,16 +52,16 @@ class Device:
         return f"{self.path} ({self.model}, {size})" if self.model else f"{self.path} ({size})"
 
 
-def candidates() -> list[Device]:
+def list_candidates() -> list[Device]:
     """Removable whole disks with a medium in them, none of which holds the running system."""
     return [
         device
-        for device in read_devices(_lsblk(), disks_of_the_system())
+        for device in read_devices(_lsblk(), find_system_disks())
         if device.kind == "disk" and device.removable and not device.system and device.size
     ]
 
 
-def device_at(path: Path) -> Device:
+def find_device(path: Path) -> Device:
     """The device or plain file there; UserError when there is none that could be written to."""
     try:
         path = path.resolve(strict=True)
@@ -77,18 +77,18 @@ def device_at(path: Path) -> Device:
             kind="file",
             size=status.st_size,
             read_only=not os.access(path, os.W_OK),
-            holders=tuple(_loops(path)),
+            holders=tuple(_loop_devices(path)),
             instance=f"{status.st_dev}:{status.st_ino}",
         )
     if not stat.S_ISBLK(status.st_mode):
         raise UserError(f"{path} is neither a block device nor a plain file", hint=_LISTED)
-    found = read_devices(_lsblk(path), disks_of_the_system())
+    found = read_devices(_lsblk(path), find_system_disks())
     if not found:
         raise UserError(f"{path} is no disk that the kernel lists", hint=_LISTED)
     return found[0]
 
 
-def refusal(device: Device, image: Path) -> UserError | None:
+def find_objection(device: Device, image: Path) -> UserError | None:
     """Why the image must not be written there; None when nothing speaks against it."""
     return next(_objections(device, image), None)
 
@@ -140,11 +140,15 @@ def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) 
             kind=node["type"],
             size=node["size"] or 0,
             model=" ".join((node["model"] or "").split()),
-            removable=(node["rm"] or node["hotplug"]) and not _soldered(node["name"], sys),
+            removable=(node["rm"] or node["hotplug"]) and not _is_soldered(node["name"], sys),
             read_only=node["ro"],
-            mounts=tuple(mount for one in _below(node) for mount in one["mountpoints"] if mount),
+            mounts=tuple(
+                mount for one in _descendants(node) for mount in one["mountpoints"] if mount
+            ),
             holders=tuple(
-                one["name"] for one in _below(node) if one is not node and one["type"] != "part"
+                one["name"]
+                for one in _descendants(node)
+                if one is not node and one["type"] != "part"
             ),
             system=node["maj:min"] in system,
             instance=_sequence(node["name"], sys),
@@ -157,7 +161,7 @@ def _lsblk(*paths: Path) -> dict[str, Any]:
     """The block devices, or those at `paths`; none is a tree without any."""
     command: list[Argument] = ["lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths]
     done = run(*command, check=False)
-    if done.returncode not in (0, _NONE_FOUND):
+    if done.returncode not in (0, _LSBLK_NONE_FOUND):
         # What it says in JSON is for no reader.
         raise UserError(
             failure(command, done.returncode, done.stderr),
@@ -169,14 +173,14 @@ def _lsblk(*paths: Path) -> dict[str, Any]:
         return {"blockdevices": []}
 
 
-def _below(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
+def _descendants(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """A device, its partitions, and what is built on them."""
     yield node
     for child in node.get("children", ()):
-        yield from _below(child)
+        yield from _descendants(child)
 
 
-def _soldered(name: str, sys: Path) -> bool:
+def _is_soldered(name: str, sys: Path) -> bool:
     """Whether it is an MMC that cannot be taken out: the kernel calls cards in a slot SD."""
     try:
         return (sys / "class/block" / name / "device/type").read_text().strip() == "MMC"
@@ -201,7 +205,7 @@ def _backing_file(name: str) -> Path | None:
     return path if path.exists() else None
 
 
-def _loops(path: Path) -> Iterator[str]:
+def _loop_devices(path: Path) -> Iterator[str]:
     """The loop devices that a file is behind: something on them may be mounted."""
     for loop in sorted(SYS.glob("class/block/loop*")):
         file = _backing_file(loop.name)

@@ -20,15 +20,15 @@ from provision.errors import Location, UserError
 
 MAGIC = b"provision card digests 1\n"
 #: Where the record is in an image, and its size, in bytes.
-OFFSET, SIZE = 3 * MIB, MIB
+RECORD_OFFSET, RECORD_SIZE = 3 * MIB, MIB
 _BLOCK = MIB
 _ZEROS = bytes(_BLOCK)
 
 #: What each part is called when it is damaged, in the order in which it lies on the card.
-TABLE, BEHIND = "partition table", "end of the image"
+TABLE_PART, END_PART = "partition table", "end of the image"
 
 
-def digest(file: Path, offset: int = 0, size: int | None = None) -> str:
+def compute_digest(file: Path, offset: int = 0, size: int | None = None) -> str:
     """The SHA-256 of `size` bytes of a file at `offset`, 64 hexadecimal digits.
 
     Blocks of a MiB that are zero are left out, and each other block is preceded by its number:
@@ -41,7 +41,7 @@ def digest(file: Path, offset: int = 0, size: int | None = None) -> str:
         end = end if size is None else min(end, offset + size)
         position = offset
         while position < end:
-            position = _data(descriptor, position, offset, end)
+            position = _next_data(descriptor, position, offset, end)
             stream.seek(position)
             block = stream.read(min(_BLOCK, end - position))
             if not block:
@@ -53,7 +53,7 @@ def digest(file: Path, offset: int = 0, size: int | None = None) -> str:
     return found.hexdigest()
 
 
-def _data(descriptor: int, position: int, offset: int, end: int) -> int:
+def _next_data(descriptor: int, position: int, offset: int, end: int) -> int:
     """The begin of the next block, counted from `offset`, that is not wholly a hole."""
     try:
         start = os.lseek(descriptor, position, os.SEEK_DATA)
@@ -64,60 +64,64 @@ def _data(descriptor: int, position: int, offset: int, end: int) -> int:
     return min(end, max(position, start - (start - offset) % _BLOCK))
 
 
-def parts(layout: Layout) -> dict[str, tuple[int, int]]:
+def list_parts(layout: Layout) -> dict[str, tuple[int, int]]:
     """Every byte of an image but the record's, by part: offset and size in bytes."""
-    found = {TABLE: (0, OFFSET)}
-    end = OFFSET + SIZE
+    found = {TABLE_PART: (0, RECORD_OFFSET)}
+    end = RECORD_OFFSET + RECORD_SIZE
     for partition in layout.partitions:
-        found[name_of(partition)] = (partition.offset, partition.size)
+        found[part_name(partition)] = (partition.offset, partition.size)
         end = partition.offset + partition.size
-    found[BEHIND] = (end, layout.size - end)
+    found[END_PART] = (end, layout.size - end)
     return found
 
 
-def name_of(partition: Partition) -> str:
+def part_name(partition: Partition) -> str:
     """What a partition is called in the record."""
     return f"partition {partition.name}"
 
 
-def record(image: Path, layout: Layout, known: Mapping[str, str] | None = None) -> None:
+def write_record(image: Path, layout: Layout, known: Mapping[str, str] | None = None) -> None:
     """Write the digests of a finished image into it; `known` are those computed before."""
     known = known or {}
     digests = {
-        name: {"offset": offset, "size": size, "sha256": known.get(name) or digest(image, *at)}
-        for name, at in parts(layout).items()
+        name: {
+            "offset": offset,
+            "size": size,
+            "sha256": known.get(name) or compute_digest(image, *at),
+        }
+        for name, at in list_parts(layout).items()
         for offset, size in [at]
     }
     text = json.dumps(digests, sort_keys=True)
     own = hashlib.sha256(text.encode()).hexdigest()
     with image.open("r+b") as stream:
-        stream.seek(OFFSET)
+        stream.seek(RECORD_OFFSET)
         stream.write(MAGIC + f"{own} {text}\n".encode())
 
 
-def check(image: Path, *, expected: bool) -> bool:
+def check_record(image: Path, *, expected: bool) -> bool:
     """Compare an image with its record; False when it has no record.
 
     UserError that names each damaged part. The record is one of them when it is `expected`
     and not there: an image made by an earlier version has no record.
     """
     with image.open("rb") as stream:
-        stream.seek(OFFSET)
-        said = stream.read(SIZE)
+        stream.seek(RECORD_OFFSET)
+        said = stream.read(RECORD_SIZE)
     if not said.strip(b"\0") and not expected:
         return False
-    digests = _read(image, said)
+    digests = _read_record(image, said)
     damaged = [
         name
         for name, (offset, size, wanted) in digests.items()
-        if image.stat().st_size < offset + size or digest(image, offset, size) != wanted
+        if image.stat().st_size < offset + size or compute_digest(image, offset, size) != wanted
     ]
     if damaged:
         raise _damaged(image, ", ".join(damaged))
     return True
 
 
-def _read(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
+def _read_record(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
     """The record's parts: offset, size, digest. UserError when the record is damaged."""
     line, _, rest = said.removeprefix(MAGIC).partition(b"\n")
     own, _, text = line.partition(b" ")
@@ -141,7 +145,9 @@ def _read(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
 
 def _covers(found: Mapping[str, tuple[int, int, str]], size: int) -> bool:
     """Whether the parts and the record follow each other without a gap up to the file's end."""
-    ways = sorted([*((offset, size) for offset, size, _ in found.values()), (OFFSET, SIZE)])
+    ways = sorted(
+        [*((offset, size) for offset, size, _ in found.values()), (RECORD_OFFSET, RECORD_SIZE)]
+    )
     end = 0
     for offset, length in ways:
         if offset != end or length < 0:

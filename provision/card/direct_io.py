@@ -18,7 +18,7 @@ from provision.errors import UserError
 ALIGNMENT = 4096
 
 
-class Target:
+class DirectTarget:
     """Open for this program alone, to write a card and to read it back.
 
     Uses O_DIRECT. Where the file system refuses that, everything is flushed and dropped from

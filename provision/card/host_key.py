@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from provision.card.filesystems import read_fat
-from provision.card.image import boot_partition, identity
+from provision.card.image import boot_partition, read_identity
 from provision.errors import Location, UserError
 from provision.onboard.settings.archive.read import read
 from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
@@ -25,14 +25,14 @@ from provision.profile.secrets import stolen
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
 
 
-def host_key(image: Path) -> str:
+def read_host_key(image: Path) -> str:
     """Read the public host key, as `ssh-ed25519 AAAA...`, out of the settings on an image.
 
     UserError when they are damaged, or hold none.
     """
     archive = read_fat(boot_partition(image), "settings.tar", MAX_ARCHIVE_BYTES)
     try:
-        text = read(archive, str(identity(image)["settings"])).contents[HOST_KEY]
+        text = read(archive, str(read_identity(image)["settings"])).contents[HOST_KEY]
         key = load_ssh_private_key(text, password=None)
     except (SettingsError, KeyError, ValueError, TypeError, UnsupportedAlgorithm) as error:
         raise UserError(
@@ -41,14 +41,14 @@ def host_key(image: Path) -> str:
     return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 
 
-def refuse_lost(image: Path, boat: str, boats: Path) -> None:
+def refuse_lost_card(image: Path, boat: str, boats: Path) -> None:
     """UserError when an image of `boat` holds the secrets of a lost card.
 
     The boat's record, if there is one, lies in the folder `boats`.
     """
     profile = boats / f"{boat}.yml"
     record = stolen.read_record(profile)
-    if record and stolen.is_revoked(record, host_key(image)):
+    if record and stolen.is_revoked(record, read_host_key(image)):
         raise UserError(
             f"was built before a card of {boat} was lost or stolen ({record.since}), and "
             "holds the same secrets; nothing was written",
@@ -58,9 +58,9 @@ def refuse_lost(image: Path, boat: str, boats: Path) -> None:
         )
 
 
-def note_written(image: Path, boat: str, boats: Path) -> bool:
+def record_written(image: Path, boat: str, boats: Path) -> bool:
     """Record that a card of the boat was written and read back; True when pushes were held back."""
     profile = boats / f"{boat}.yml"
     if stolen.read_record(profile) is None:
         return False
-    return stolen.record_new_card(profile, host_key(image))
+    return stolen.record_new_card(profile, read_host_key(image))

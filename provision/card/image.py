@@ -17,7 +17,7 @@ from provision.errors import UserError
 from provision.progress import note, step
 
 #: Bytes that boat.json has at most; it has some 400.
-LONGEST = 2**16
+MAX_BOOT_JSON_BYTES = 2**16
 #: What its texts look like. The boat is a host name (RFC 1123), never a path; none of them has
 #: characters that a terminal obeys.
 _SHAPES = {
@@ -35,15 +35,15 @@ def boot_partition(image: Path) -> str:
     return f"{image}@@{table['partitions'][0]['start'] * table.get('sectorsize', 512)}"
 
 
-def identity(image: Path) -> dict[str, Any]:
+def read_identity(image: Path) -> dict[str, Any]:
     """boat.json of its boot partition: boat, board, base, settings, version.
 
     UserError when it cannot be read, or is not the image of a boat's card.
     """
     find("sfdisk"), find("mcopy")
-    _see_to(image)
+    _check_readable(image)
     try:
-        said = json.loads(read_fat(boot_partition(image), "boat.json", LONGEST))
+        said = json.loads(read_fat(boot_partition(image), "boat.json", MAX_BOOT_JSON_BYTES))
         for key, pattern in _SHAPES.items():
             if not re.fullmatch(pattern, said[key]):
                 raise ValueError(key)
@@ -54,9 +54,9 @@ def identity(image: Path) -> dict[str, Any]:
     return dict(said)
 
 
-def boat_of(image: Path) -> str:
+def read_boat_name(image: Path) -> str:
     """Whose card an image is; UserError as for `identity`."""
-    return str(identity(image)["boat"])
+    return str(read_identity(image)["boat"])
 
 
 def check_parts(image: Path) -> None:
@@ -66,12 +66,12 @@ def check_parts(image: Path) -> None:
     is said on standard error.
     """
     with step("Checking the image"):
-        expected = identity(image).get("digests") is not None
-        if not digests.check(image, expected=expected):
+        expected = read_identity(image).get("digests") is not None
+        if not digests.check_record(image, expected=expected):
             note(f"{image} was made by an earlier version, has no digests: it was not checked")
 
 
-def _see_to(image: Path) -> None:
+def _check_readable(image: Path) -> None:
     """UserError when the image cannot be read, so that nothing else is said to be wrong."""
     try:
         plain = stat.S_ISREG(image.stat().st_mode)

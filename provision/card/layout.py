@@ -24,7 +24,7 @@ _TYPES = {
 BOOT_SIZE = 256 * MIB
 _SIZES = (("boot", BOOT_SIZE), ("base-a", 512 * MIB), ("base-b", 512 * MIB), ("data", 128 * MIB))
 #: Large enough for every card's erase block to begin on.
-_FIRST = 4 * MIB
+_FIRST_OFFSET = 4 * MIB
 _NAMESPACE = uuid.UUID("6c9d1f0e-9a43-5c0e-8d8e-3f6d1c0b7a52")
 
 
@@ -61,7 +61,7 @@ class Layout:
     def partitions(self) -> tuple[Partition, ...]:
         """All partitions, in the order they lie on the card."""
         found = []
-        offset = _FIRST
+        offset = _FIRST_OFFSET
         for number, (name, size) in enumerate(_SIZES, 1):
             own = str(self.uuid(name)) if self.table == "gpt" else f"{self.disk}-{number:02x}"
             found.append(Partition(number, name, offset, size, own))

@@ -19,7 +19,7 @@ _OFFLINE = (
 _NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
 
 
-def explained(argv: Sequence[str], status: int, said: str) -> UserError:
+def explain_failure(argv: Sequence[str], status: int, said: str) -> UserError:
     """The error for a run of mmdebstrap that ended with `status`; `said` is all it printed."""
     message = failure(argv, status, said)
     if any(sign in said for sign in _OFFLINE):

@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 #: Where parts of a system are mounted (file system hierarchy standard; /efi is systemd's).
-_OURS = re.compile(r"/(usr|var|efi|boot(/efi|/firmware)?)?")
+_SYSTEM_MOUNTS = re.compile(r"/(usr|var|efi|boot(/efi|/firmware)?)?")
 
 
-def disks_of_the_system(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> frozenset[str]:
+def find_system_disks(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> frozenset[str]:
     """The major:minor of every block device that root, boot or swap need.
 
     Followed downwards: partitions to their disk, logical and encrypted volumes and arrays to
@@ -30,7 +30,7 @@ def _mounted(proc: Path, sys: Path) -> Iterator[str]:
         mount, _, source = line.partition(" - ")
         number, point = mount.split()[2], _unescape(mount.split()[4])
         kind, device, options = source.split(" ", 2)
-        if not _OURS.fullmatch(point):
+        if not _SYSTEM_MOUNTS.fullmatch(point):
             continue
         yield number
         yield from _named(device, sys)  # where the number is none of a device's, as with btrfs

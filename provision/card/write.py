@@ -27,12 +27,12 @@ from rich.progress import (
     TransferSpeedColumn,
 )
 
-from provision.card.devices import Device, refusal
-from provision.card.direct_io import Target
+from provision.card.devices import Device, find_objection
+from provision.card.direct_io import DirectTarget
 from provision.errors import UserError
 
 #: Bytes written at once: several erase blocks of a usual card.
-PIECE = 4 << 20
+CHUNK_BYTES = 4 << 20
 
 
 class Phase(Enum):
@@ -43,11 +43,11 @@ class Phase(Enum):
 
 
 #: Told the phase, the bytes done in it, and the bytes that it has in all.
-Report = Callable[[Phase, int, int], None]
+ReportProgress = Callable[[Phase, int, int], None]
 
 
 @dataclass(frozen=True)
-class Written:
+class WrittenCard:
     """A card that was written and found good."""
 
     size: int
@@ -62,27 +62,27 @@ class _Interrupted(Exception):
     pass
 
 
-def write(
+def write_card(
     image: Path,
     device: Device,
     *,
-    progress: Report = lambda phase, done, total: None,
-    open_target: Callable[[Path], Target] = Target,
-) -> Written:
+    progress: ReportProgress = lambda phase, done, total: None,
+    open_target: Callable[[Path], DirectTarget] = DirectTarget,
+) -> WrittenCard:
     """Write the image, read every byte back past the page cache, and compare.
 
     Holes of the image are written as the zeros that they stand for: a used card has something
     else there. UserError when the device is refused (nothing has been written), when anything
     breaks off, and when what is read differs.
     """
-    if error := refusal(device, image):
+    if error := find_objection(device, image):
         raise error
     total = image.stat().st_size
     with open_target(device.path) as target, image.open("rb") as source, _signals_interrupt():
         phase, done = Phase.WRITE, 0
         try:
             start = time.monotonic()
-            for done in _write(source, target):
+            for done in _write_chunks(source, target):
                 progress(phase, done, total)
             target.sync()
             written = time.monotonic()
@@ -94,10 +94,10 @@ def write(
             raise _unusable(device, f"{phase.value} was interrupted", done, total) from error
         except OSError as error:
             raise _unusable(device, _broken(phase, error), done, total) from error
-    return Written(total, target.how, written - start, time.monotonic() - written)
+    return WrittenCard(total, target.how, written - start, time.monotonic() - written)
 
 
-def _pieces(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:
+def _read_chunks(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:
     """Fill the buffer again and again; gives the offset and the length of what is in it."""
     offset = 0
     while True:
@@ -109,16 +109,16 @@ def _pieces(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:
         offset += length
 
 
-def _write(source: BinaryIO, target: Target) -> Iterator[int]:
-    with mmap(-1, PIECE) as buffer:  # whole pages, as O_DIRECT wants them
-        for offset, length in _pieces(source, buffer):
+def _write_chunks(source: BinaryIO, target: DirectTarget) -> Iterator[int]:
+    with mmap(-1, CHUNK_BYTES) as buffer:  # whole pages, as O_DIRECT wants them
+        for offset, length in _read_chunks(source, buffer):
             target.write(buffer, length, offset)
             yield offset + length
 
 
-def _compare(source: BinaryIO, target: Target) -> Iterator[int]:
-    with mmap(-1, PIECE) as wanted, mmap(-1, PIECE) as found:
-        for offset, length in _pieces(source, wanted):
+def _compare(source: BinaryIO, target: DirectTarget) -> Iterator[int]:
+    with mmap(-1, CHUNK_BYTES) as wanted, mmap(-1, CHUNK_BYTES) as found:
+        for offset, length in _read_chunks(source, wanted):
             got = target.read(found, length, offset)
             one, other = wanted[:length], found[:got]
             if one != other:
@@ -167,7 +167,7 @@ def _signals_interrupt() -> Iterator[None]:
 
 
 @contextmanager
-def bars(console: Console) -> Iterator[Report]:
+def progress_bars(console: Console) -> Iterator[ReportProgress]:
     """Progress bars for `write`, with bytes, speed and the time that is left."""
     columns = (
         TextColumn("{task.description}"),

@@ -24,7 +24,7 @@ from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
 from provision.profile.secrets.store import secrets_path
 
-__all__ = ["Finding", "Level", "check", "errors"]
+__all__ = ["Finding", "Level", "check", "find_errors"]
 
 #: Findings of one subject about one boat; who has that many reads no more.
 MAX_FINDINGS = 500
@@ -73,7 +73,7 @@ def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:
         yield finding if own else replace(finding, boat=boat.name)
 
 
-def errors(boat: Boat) -> list[Finding]:
+def find_errors(boat: Boat) -> list[Finding]:
     """What will not work about a boat, looked at by itself."""
     return [finding for finding in _alone(boat) if finding.level == "error"]
 

@@ -6,22 +6,25 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from provision.checks.finding import Finding
-from provision.checks.sentence_lengths import LONGEST, typical
+from provision.checks.sentence_lengths import typical_length
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 from provision.profile.load import Boat
-
-#: IEC 61162-1: 8 data bits between a start and a stop bit.
-BITS_A_CHARACTER = 10
+from provision.profile.schema.types import BITS_PER_CHARACTER
 
 #: Above this share sentences queue up whenever a few come together; common practice.
-CROWDED = 0.8
+CROWDED_SHARE = 0.8
 
 
-def share(sentences: Mapping[str, float], baud: int) -> float:
+def load_share(sentences: Mapping[str, float], baud: int) -> float:
     """The share of a link's capacity that sentences (formatter to rate per second) take.
 
     It counts ordinary lengths; above 1 they do not fit.
     """
-    return sum(rate * typical(name) for name, rate in sentences.items()) * BITS_A_CHARACTER / baud
+    return (
+        sum(rate * typical_length(name) for name, rate in sentences.items())
+        * BITS_PER_CHARACTER
+        / baud
+    )
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -29,11 +32,11 @@ def check(boat: Boat) -> Iterator[Finding]:
     for name, link in boat.profile.serial_links.items():
         for way in ("talks", "listens"):
             sentences: Mapping[str, float] = getattr(link, way)
-            full = share(sentences, link.baud)
-            if full <= CROWDED:
+            full = load_share(sentences, link.baud)
+            if full <= CROWDED_SHARE:
                 continue
-            second = link.baud // BITS_A_CHARACTER
-            longest = sum(sentences.values()) * LONGEST / second
+            second = link.baud // BITS_PER_CHARACTER
+            longest = sum(sentences.values()) * MAX_SENTENCE_CHARS / second
             yield Finding(
                 "error" if full > 1 else "warning",
                 f"link-load.{name}",

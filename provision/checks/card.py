@@ -11,18 +11,18 @@ from provision.onboard.feed.voyage_log.files import MIN_FREE_BYTES
 from provision.profile.load import Boat
 
 #: 16 GB or more: common practice.
-SMALLEST = 16 * 10**9
+MIN_CARD_BYTES = 16 * 10**9
 
 
 #: What is left of a partition for files; the file system itself takes the rest.
 #: Common practice.
-FILES = 0.95
+FILES_SHARE = 0.95
 
 
-def room(size: int) -> int:
+def max_log_bytes(size: int) -> int:
     """Bytes that a voyage log can have on a card of `size` bytes."""
     data = size - Layout("gpt", "any").partition("data").offset
-    return int(data * FILES) - MIN_FREE_BYTES
+    return int(data * FILES_SHARE) - MIN_FREE_BYTES
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -38,7 +38,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "use a card of 16 GB or more",
         )
         return
-    if log and log.cap > (left := max(0, room(size))):
+    if log and log.cap > (left := max(0, max_log_bytes(size))):
         yield Finding(
             "error",
             "log-cap",
@@ -47,7 +47,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             boat.location("log.cap"),
             "write a smaller log.cap, or take a larger card and write its size under card",
         )
-    if size < SMALLEST:
+    if size < MIN_CARD_BYTES:
         yield Finding(
             "warning",
             "card-size",

@@ -60,7 +60,7 @@ def worst_first(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda one: (one.level != "error", kinds.index(one.kind)))
 
 
-def lines(findings: Sequence[Finding]) -> Iterator[str]:
+def format_lines(findings: Sequence[Finding]) -> Iterator[str]:
     """What people read: a hint that several of one kind share stands once, behind the last."""
     for (_, _, hint), group in groupby(findings, lambda one: (one.level, one.kind, one.hint)):
         for finding in group:
@@ -69,7 +69,7 @@ def lines(findings: Sequence[Finding]) -> Iterator[str]:
             yield f"  hint: {hint}"
 
 
-def summary(findings: Sequence[Finding], boats: Sequence[str], unread: int = 0) -> str:
+def summarize(findings: Sequence[Finding], boats: Sequence[str], unread: int = 0) -> str:
     """How many were found of how many boats, and how many files could not be read."""
     if not boats:
         return f"{unread} not checked, see above"

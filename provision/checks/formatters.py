@@ -12,7 +12,7 @@ from provision.profile.schema.links import FilterConfig, LinkConfig
 
 #: The approved sentence formatters as the NMEA 0183 dissector of Wireshark knows them
 #: (epan/dissectors/packet-nmea0183.c, table known_sentence_ids, read in 2026).
-DISSECTED = """
+DISSECTOR_FORMATTERS = """
 AAM ACK ADS AKD ALA ALM APA APB ASD BEC BER BOD BPI BWC BWR BWW CEK COP CUR DBK DBS DBT DCN
 DCR DDC DOR DPT DRU DSC DSE DSI DSR DTM ETL EVE FIR FSI GBS GDA GGA GLC GLL GNS GOA GRS GSA GST
 GSV GTD GXA HCC HCD HDG HDM HDT HFB HSC HVD HVM IMA ITS LCD MDA MHU MMB MSK MSS MTA MTW MWD MWH
@@ -23,27 +23,31 @@ YWS ZAA ZCD ZDA ZDL ZEV ZFO ZLZ ZTG ZZU
 """
 
 #: What later editions of IEC 61162-1 added, from memory: AIS, alerts, BAM, texts, receivers.
-LATER = """
+LATER_FORMATTERS = """
 ABK ABM ACA ACF ACG ACM ACN ACS AGA AIR AKS ALC ALF ALR ARC BBM DDL DLM EPV GEN GFA GAL HBT
 HMR HMS HRM HSS HTC HTD LR1 LR2 LR3 LRF LRI MEB MOB NAK NLS NRM NRX NSR POS PRC ROR RRT
 SEL SFL SM1 SM2 SM3 SM4 SMB SMV SPO SPW SSD SSA TBR TBS TFR THS TRC TRD TRL TTD TUT TXT UID VBC
 VDM VDO VER VSD VSI WAT
 """
 
-KNOWN = frozenset({*DISSECTED.split(), *LATER.split(), *STEERS, *ENCAPSULATED})
+KNOWN_FORMATTERS = frozenset(
+    {*DISSECTOR_FORMATTERS.split(), *LATER_FORMATTERS.split(), *STEERS, *ENCAPSULATED}
+)
 
 
-def nearest(formatter: str) -> list[str]:
+def nearest_formatters(formatter: str) -> list[str]:
     """The formatters that were probably meant, at most three: of the same letters, or all but one.
 
     >>> nearest("RCM"), nearest("FOO")
     (['RMC'], [])
     """
-    turned = [name for name in sorted(KNOWN) if sorted(name) == sorted(formatter)]
-    return (turned or [name for name in sorted(KNOWN) if _slips(name, formatter) == 1])[:3]
+    turned = [name for name in sorted(KNOWN_FORMATTERS) if sorted(name) == sorted(formatter)]
+    return (
+        turned or [name for name in sorted(KNOWN_FORMATTERS) if _count_slips(name, formatter) == 1]
+    )[:3]
 
 
-def _slips(one: str, two: str) -> int:
+def _count_slips(one: str, two: str) -> int:
     """How many letters differ."""
     return sum(a != b for a, b in zip(one, two, strict=True))
 
@@ -52,10 +56,10 @@ def check(boat: Boat) -> Iterator[Finding]:
     """Warn once of each formatter that no standard has. Proprietary addresses pass."""
     found: dict[str, str] = {}
     for key, formatter in _named(boat):
-        if len(formatter) == len("RMC") and formatter not in KNOWN:
+        if len(formatter) == len("RMC") and formatter not in KNOWN_FORMATTERS:
             found.setdefault(formatter, key)
     for formatter, key in found.items():
-        near = nearest(formatter)
+        near = nearest_formatters(formatter)
         meant = f"did you mean {' or '.join(near)}? " if near else ""
         yield Finding(
             "warning",

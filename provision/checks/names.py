@@ -10,7 +10,7 @@ from provision.checks.finding import Finding
 from provision.profile.load import Boat
 
 #: Names that mean a machine's own self to every resolver.
-TAKEN = ("localhost", "local")
+RESERVED_NAMES = ("localhost", "local")
 
 #: What dnsmasq takes for a lease's length, or for an order to give none (dhcp-host in
 #: dnsmasq(8)), where a name would stand.
@@ -19,7 +19,7 @@ _LEASE = re.compile("[0-9]+[smhdw]?|infinite|ignore")
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Names that another meaning has taken, and a file that is not called as its boat."""
-    if boat.name.isdigit() or boat.name in TAKEN:
+    if boat.name.isdigit() or boat.name in RESERVED_NAMES:
         why = "looks like an address" if boat.name.isdigit() else "means the machine itself"
         yield Finding(
             "error",
@@ -39,7 +39,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     for tablet in boat.profile.network.tablets:
         if tablet == boat.name:
             why = "has the boat's own name"
-        elif tablet in TAKEN:
+        elif tablet in RESERVED_NAMES:
             why = "has a name that means the machine itself"
         elif _LEASE.fullmatch(tablet):
             why = "has a name that dnsmasq takes for something else"

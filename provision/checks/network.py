@@ -12,11 +12,11 @@ from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 
 #: Lower ports are for programs with privileges, and the feed has none (ip(7)).
-FIRST_PORT = 1024
+FIRST_UNPRIVILEGED_PORT = 1024
 
 #: What routers ashore and telephones commonly take for the network that they share: common
 #: practice, from memory.
-ASHORE = [
+COMMON_SHORE_NETWORKS = [
     IPv4Network(network)
     for network in (
         *("192.168.0.0/24", "192.168.1.0/24", "192.168.2.0/24", "192.168.8.0/24"),
@@ -57,20 +57,21 @@ def _ports(boat: Boat) -> Iterator[Finding]:
             if port
         }
     for key, port in listening.items():
-        if port < FIRST_PORT:
+        if port < FIRST_UNPRIVILEGED_PORT:
             yield Finding(
                 "error",
                 f"port.{port}",
                 f"port {port} is for programs with privileges, and the feed has none",
                 boat.location(key),
-                f"take one from {FIRST_PORT} up; 10110 is nmea-0183 (IANA, from memory)",
+                f"take one from {FIRST_UNPRIVILEGED_PORT} up; "
+                "10110 is nmea-0183 (IANA, from memory)",
             )
 
 
 def _shore(boat: Boat) -> Iterator[Finding]:
     """Warn of a boat's network that the one on its uplink is likely to have, too."""
     own = boat.profile.network.address.network
-    if boat.profile.network.wired != "shore" or not any(map(own.overlaps, ASHORE)):
+    if boat.profile.network.wired != "shore" or not any(map(own.overlaps, COMMON_SHORE_NETWORKS)):
         return
     yield Finding(
         "warning",

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-FILES = (Path("/lib/firmware/regulatory.db"), Path("/lib/firmware/regulatory.db-debian"))
+TABLE_FILES = (Path("/lib/firmware/regulatory.db"), Path("/lib/firmware/regulatory.db-debian"))
 
 _HEADER = struct.Struct(">4sI")
 _COUNTRY = struct.Struct(">2sH")
@@ -80,9 +80,9 @@ def _rule(data: bytes, offset: int) -> Rule:
 
 
 @cache
-def installed() -> Table | None:
+def read_installed() -> Table | None:
     """The table of this machine, or None when it has none."""
-    for file in FILES:
+    for file in TABLE_FILES:
         try:
             return parse(file.read_bytes())
         except (OSError, ValueError):
@@ -90,7 +90,7 @@ def installed() -> Table | None:
     return None
 
 
-def rule(rules: Sequence[Rule], centre: int) -> Rule | None:
+def find_rule(rules: Sequence[Rule], centre: int) -> Rule | None:
     """The rule that a 20 MHz channel around `centre` (MHz) falls under, if there is one."""
     low, high = (centre - 10) * 1000, (centre + 10) * 1000
     inside = (rule for rule in rules if rule.start <= low and high <= rule.end)

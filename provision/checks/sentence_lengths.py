@@ -3,8 +3,7 @@
 
 from __future__ import annotations
 
-#: IEC 61162-1: at most 82 characters from the start delimiter to CR LF.
-LONGEST = 82
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 #: One ordinary sentence each, without delimiter, checksum and line end. GGA, GLL, RMC and
 #: VTG are worked examples printed in many receivers' manuals; the others are filled in by
@@ -41,11 +40,11 @@ EXAMPLES = (
 )
 
 #: The start delimiter, `*`, two digits of checksum, CR LF.
-_AROUND = 6
+_FRAMING_CHARS = 6
 
-_LENGTHS = {example[2:5]: len(example) + _AROUND for example in EXAMPLES}
+_LENGTHS = {example[2:5]: len(example) + _FRAMING_CHARS for example in EXAMPLES}
 
 
-def typical(formatter: str) -> int:
+def typical_length(formatter: str) -> int:
     """Characters of an ordinary sentence, line end and all; the longest for one unknown."""
-    return _LENGTHS.get(formatter, LONGEST)
+    return _LENGTHS.get(formatter, MAX_SENTENCE_CHARS)

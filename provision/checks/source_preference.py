@@ -12,18 +12,18 @@ from provision.profile.load import Boat
 from provision.profile.schema.links import CanConfig, FilterConfig, InputConfig, LinkConfig
 
 #: The sentences by which a source of each kind of data is chosen.
-TELLING = {
+DECISIVE_FORMATTERS = {
     kind: tuple(name for name in formatters if name not in MUTE)
     for kind, formatters in KINDS.items()
 }
 
 
-def rates(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
+def rates_of_kind(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
     """List what a source tells of a kind of data and is taken, with the rates per second.
 
     Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
     """
-    taken = [name for name in TELLING[kind] if _taken(source.takes, name)]
+    taken = [name for name in DECISIVE_FORMATTERS[kind] if _taken(source.takes, name)]
     wanted = [kind] if isinstance(source, CanConfig) and taken else taken
     return {name: rate for name, rate in source.talks.items() if name in wanted}
 
@@ -46,14 +46,14 @@ def check(boat: Boat) -> Iterator[Finding]:
     prefer = profile.feed.prefer
     orders = prefer.order if prefer else {}
     for kind in KINDS:
-        telling = [name for name, source in sources.items() if rates(source, kind)]
+        telling = [name for name, source in sources.items() if rates_of_kind(source, kind)]
         if kind in orders:
             yield from _order(boat, kind, telling, unknown)
         elif len(telling) > 1:
             yield Finding(
                 "warning",
                 f"no-preference.{kind}",
-                f"{_and(telling)} all tell {kind}, and tablets get it from each",
+                f"{_join_names(telling)} all tell {kind}, and tablets get it from each",
                 boat.location("feed.prefer" if prefer else "feed"),
                 f"say whom to believe first, with feed.prefer: {{{kind}: [{', '.join(telling)}]}}",
             )
@@ -72,10 +72,10 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
                 f"prefer.{kind}.{name}",
                 f"{name} tells nothing of {kind}",
                 location,
-                f"that would be {', '.join(TELLING[kind])} in what it talks",
+                f"that would be {', '.join(DECISIVE_FORMATTERS[kind])} in what it talks",
             )
         source = profile.links.get(name) or profile.inputs[name]
-        often = max(rates(source, kind).values(), default=None)
+        often = max(rates_of_kind(source, kind).values(), default=None)
         if often and prefer.silence < 2 / often:
             yield Finding(
                 "warning",
@@ -89,11 +89,12 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
         yield Finding(
             "warning",
             f"prefer-alone.{kind}",
-            f"nothing but {_and([*telling, *unknown])} tells {kind}: there is nothing to prefer",
+            f"nothing but {_join_names([*telling, *unknown])} tells {kind}: "
+            "there is nothing to prefer",
             boat.location(f"feed.prefer.{kind}"),
             "add the second source under links or inputs, or take the order out",
         )
 
 
-def _and(names: list[str]) -> str:
+def _join_names(names: list[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -15,7 +15,7 @@ from provision.profile.schema.links import LinkConfig
 
 #: Sentences that order a rudder, and that a display has little use for (IEC 61162-1; which of
 #: them a pilot follows is common practice).
-ORDERS = frozenset({"APA", "APB", "HSC", "HTC", "TRC", "XTE", "XTR"})
+RUDDER_ORDERS = frozenset({"APA", "APB", "HSC", "HTC", "TRC", "XTE", "XTR"})
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -168,5 +168,5 @@ def _second_pilots(boat: Boat) -> Iterator[Finding]:
                 f"let one of them listen for it; if {name} only shows it, write that under "
                 f"accepted, as two-pilots.{name}: REASON",
             )
-        for formatter in ORDERS & link.listens.keys():
+        for formatter in RUDDER_ORDERS & link.listens.keys():
             seen.setdefault(formatter, name)

@@ -10,7 +10,7 @@ from provision.checks.finding import Finding
 from provision.profile.load import Boat
 
 #: USB 2.0 specification: a unit load in mA; an adapter counts as one.
-UNIT_LOAD = 100
+UNIT_LOAD_MA = 100
 
 #: USB 2.0 specification: a bus-powered hub has 500 mA for itself and one unit load each
 #: for at most four ports.
@@ -55,11 +55,11 @@ def check(boat: Boat) -> Iterator[Finding]:
     # Whoever has a hub with a supply plugs adapters in there first.
     fed = sum(hub.ports for hub in hubs.values() if hub.own_supply)
     loads = max(0, adapters - fed) + sum(not hub.own_supply for hub in hubs.values())
-    if loads * UNIT_LOAD > board.usb.milliamps:
+    if loads * UNIT_LOAD_MA > board.usb.milliamps:
         yield Finding(
             "error",
             "usb-power",
-            f"{loads * UNIT_LOAD} mA are wanted from the board's USB sockets, which give "
+            f"{loads * UNIT_LOAD_MA} mA are wanted from the board's USB sockets, which give "
             f"{board.usb.milliamps} mA in all (100 mA an adapter, USB 2.0)",
             boat.location("usb.hubs" if hubs else "links"),
             own_hub,

@@ -11,12 +11,12 @@ from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 
 #: What is left to say without the kernel's own table. Common practice.
-EVERYWHERE = range(1, 12)
-RADAR = range(52, 145)
-NOWHERE = 14
+CHANNELS_ALLOWED_EVERYWHERE = range(1, 12)
+RADAR_CHANNELS = range(52, 145)
+CHANNEL_14 = 14
 
 #: Where channels 12 and 13 are not allowed either: wireless-regdb's regulatory.db of 2026.
-SHORT_BAND = [
+COUNTRIES_WITHOUT_12_13 = [
     "AS",
     "BM",
     "DM",
@@ -34,16 +34,16 @@ SHORT_BAND = [
     "VI",
 ]
 
-_LOW = range(1, 15)
-_RADAR_WORDS = "needs radar detection, which may stop the network at any time"
-_HIGH = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
+_CHANNELS_2_4_GHZ = range(1, 15)
+_NEEDS_RADAR_DETECTION = "needs radar detection, which may stop the network at any time"
+_CHANNELS_5_GHZ = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
 
 
-def frequency(channel: int) -> int | None:
+def channel_frequency(channel: int) -> int | None:
     """The centre of a 20 MHz channel in MHz, or None where there is none (IEEE Std 802.11)."""
-    if channel in _LOW:
-        return 2484 if channel == _LOW[-1] else 2407 + 5 * channel
-    return 5000 + 5 * channel if channel in _HIGH else None
+    if channel in _CHANNELS_2_4_GHZ:
+        return 2484 if channel == _CHANNELS_2_4_GHZ[-1] else 2407 + 5 * channel
+    return 5000 + 5 * channel if channel in _CHANNELS_5_GHZ else None
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -52,8 +52,8 @@ def check(boat: Boat) -> Iterator[Finding]:
     point, radio = boat.profile.network.access_point, boards.board(boat.profile.board).wifi
     location = boat.location("network.access_point.channel")
     tell = "channels 1, 6 and 11 are allowed nearly everywhere and do not overlap"
-    centre = frequency(point.channel)
-    band = "2.4 GHz" if point.channel in _LOW else "5 GHz"
+    centre = channel_frequency(point.channel)
+    band = "2.4 GHz" if point.channel in _CHANNELS_2_4_GHZ else "5 GHz"
     tablets = len(boat.profile.network.tablets)
     if tablets > radio.clients:
         yield Finding(
@@ -69,9 +69,9 @@ def check(boat: Boat) -> Iterator[Finding]:
     elif band not in radio.bands:
         message = f"the board's radio has no {band} band, where channel {point.channel} is"
         yield Finding("error", "wifi-channel", message, location, tell)
-    elif (table := regdb.installed()) is not None:
+    elif (table := regdb.read_installed()) is not None:
         yield from _by_table(boat, table, centre, tell)
-    elif point.channel not in EVERYWHERE:
+    elif point.channel not in CHANNELS_ALLOWED_EVERYWHERE:
         yield _by_rule_of_thumb(boat, tell)
 
 
@@ -80,9 +80,11 @@ def _by_rule_of_thumb(boat: Boat, tell: str) -> Finding:
     point = boat.profile.network.access_point
     location = boat.location("network.access_point.channel")
     where = f"channel {point.channel} in {point.country}"
-    if point.channel in RADAR:
-        return Finding("error", "wifi-channel", f"{where} {_RADAR_WORDS}", location, tell)
-    if point.channel == NOWHERE or (point.channel in _LOW and point.country in SHORT_BAND):
+    if point.channel in RADAR_CHANNELS:
+        return Finding("error", "wifi-channel", f"{where} {_NEEDS_RADAR_DETECTION}", location, tell)
+    if point.channel == CHANNEL_14 or (
+        point.channel in _CHANNELS_2_4_GHZ and point.country in COUNTRIES_WITHOUT_12_13
+    ):
         return Finding("error", "wifi-channel", f"{where} is not allowed", location, tell)
     return Finding(
         "warning",
@@ -104,13 +106,13 @@ def _by_table(boat: Boat, table: regdb.Table, centre: int, tell: str) -> Iterato
             "write the two letters of ISO 3166-1, such as GB, FR or US",
         )
         return
-    rule = regdb.rule(table[point.country], centre)
+    rule = regdb.find_rule(table[point.country], centre)
     where = f"channel {point.channel} in {point.country}"
     level: Level = "error"
     if rule is None:
         message = f"{where} is not allowed"
     elif rule.radar:
-        message = f"{where} {_RADAR_WORDS}"
+        message = f"{where} {_NEEDS_RADAR_DETECTION}"
     elif rule.no_initiate or rule.no_ofdm:
         message = f"{where} is not allowed for an access point"
     elif rule.indoor:

@@ -51,12 +51,12 @@ def bench(  # noqa: PLR0913
     from provision.bench.hold.server import hold as hold_bench
     from provision.bench.qemu.build import installed
     from provision.card.assemble import assemble
-    from provision.card.base import base
-    from provision.card.image import boat_of, check_parts
+    from provision.card.base import get_base
+    from provision.card.image import check_parts, read_boat_name
     from provision.progress import note, step
 
     image = Path(name) if _is_image(name) else None
-    known = open_boat(boat_of(image) if image else name, boats, vault_password_file)
+    known = open_boat(read_boat_name(image) if image else name, boats, vault_password_file)
     installed(known.board)
     with (
         _in_use(image) if image else contextlib.nullcontext(),
@@ -67,7 +67,7 @@ def bench(  # noqa: PLR0913
             check_parts(image)
         card = image or Path(work) / "card.img"
         if image is None:
-            system = base(known.board)
+            system = get_base(known.board)
             with step(f"Putting {known.boat.name}'s card together"):
                 assemble(known.board, known.render(), system, card)
         machine = Bench(
@@ -109,10 +109,10 @@ def _in_use(image: Path) -> Iterator[None]:
 
 def _compare(image: Path, known: OpenBoat) -> None:
     """Raise UserError when a card is for another board. Report settings that differ."""
-    from provision.card.image import identity
+    from provision.card.image import read_identity
     from provision.progress import note
 
-    card = identity(image)
+    card = read_identity(image)
     if card["board"] != known.board.id:
         raise UserError(
             f"this card is for the board {card['board']}, the profile's is {known.board.id}",

@@ -47,13 +47,13 @@ def card(  # noqa: PLR0913
     `provision write` puts one on a card. Of a boat about which check finds errors none is built.
     """
 
-    from provision.card.assemble import refuse
+    from provision.card.assemble import check_target
 
     files = chosen_files(names, boats, everyone)
     alone = not everyone and len(files) == 1
     images = {file: out if alone else _in_folder(out, file) for file in files}
     for image in images.values():
-        refuse(image)
+        check_target(image)
     fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
     _refuse_errors([known.boat for known in fleet], anyway)
     built = [_build(known, images[known.boat.file]) for known in fleet]
@@ -80,12 +80,12 @@ def _in_folder(folder: Path, file: Path) -> Path:
 
 def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
     """Raise UserErrors with the errors that check finds, or print them to build `anyway`."""
-    from provision.checks import errors
+    from provision.checks import find_errors
 
     if anyway:
         print_check_errors(boats)
         return
-    found = [finding for boat in boats for finding in errors(boat)]
+    found = [finding for boat in boats for finding in find_errors(boat)]
     if found:
         errors_found = [
             UserError(finding.message, location=finding.location, hint=finding.hint)
@@ -98,12 +98,12 @@ def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
 def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     """Build one boat's card, and return its description for `--json`."""
     from provision.card.assemble import assemble
-    from provision.card.base import base
+    from provision.card.base import get_base
     from provision.progress import step
     from provision.push.built import remember_card
 
     settings = known.render()
-    system = base(known.board)
+    system = get_base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
         layout = assemble(known.board, settings, system, image)
     remember_card(known.boat.file, image)
@@ -135,22 +135,21 @@ def write(
     What is read is compared with the image.
     """
 
-    from provision.card.devices import device_at, refusal
-    from provision.card.host_key import note_written, refuse_lost
-    from provision.card.image import boat_of, check_parts
-    from provision.card.write import bars
-    from provision.card.write import write as write_card
+    from provision.card.devices import find_device, find_objection
+    from provision.card.host_key import record_written, refuse_lost_card
+    from provision.card.image import check_parts, read_boat_name
+    from provision.card.write import progress_bars, write_card
     from provision.progress import console, note
 
-    boat = boat_of(image)
+    boat = read_boat_name(image)
     if device is None:
         _list(as_json)
         return
-    card = device_at(device)
-    if error := refusal(card, image):
+    card = find_device(device)
+    if error := find_objection(card, image):
         raise error
     check_parts(image)
-    refuse_lost(image, boat, boats)
+    refuse_lost_card(image, boat, boats)
     if not yes:
         question = f"{image} ({boat}) will replace all that is on {card}"
         print(harmless(question), file=sys.stderr)
@@ -161,14 +160,14 @@ def write(
         if typed != boat:
             hint = "type it as it stands above, or give --yes"
             raise UserError("that is not the boat's name; nothing was written", hint=hint)
-        if device_at(device) != card:
+        if find_device(device) != card:
             raise UserError(
                 f"{card.path} is not what it was before the question; nothing was written",
                 hint="see which card is plugged in, and begin again",
             )
-    with bars(console) as report:
+    with progress_bars(console) as report:
         written = write_card(image, card, progress=report)
-    if note_written(image, boat, boats):
+    if record_written(image, boat, boats):
         note(f"{boat} has a new card: pushes go out to it again")
     if as_json:
         show({"boat": boat, "device": str(card.path), **asdict(written)})
@@ -182,9 +181,9 @@ def write(
 
 
 def _list(as_json: bool) -> None:
-    from provision.card.devices import candidates
+    from provision.card.devices import list_candidates
 
-    found = candidates()
+    found = list_candidates()
     if as_json:
         show({"devices": [asdict(card) for card in found]})
         return

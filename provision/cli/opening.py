@@ -53,10 +53,10 @@ def print_check_errors(boats: Iterable[Boat]) -> None:
     They stop nothing: an operator at sea may know better, and a push proves or rolls back.
     """
 
-    from provision.checks import errors
+    from provision.checks import find_errors
 
     for boat in boats:
-        for finding in errors(boat):
+        for finding in find_errors(boat):
             print(f"provision: {harmless(str(finding))}", file=sys.stderr)
 
 

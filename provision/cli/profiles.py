@@ -82,7 +82,7 @@ def check(
     """
 
     from provision.checks import check as check_boats
-    from provision.checks.finding import lines, summary
+    from provision.checks.finding import format_lines, summarize
     from provision.profile import load
 
     files = chosen_files(names, boats, everyone)
@@ -94,9 +94,9 @@ def check(
     else:
         for error in errors:
             print(f"provision: {harmless(str(error))}", file=sys.stderr)
-        for line in lines(findings):
+        for line in format_lines(findings):
             print(harmless(line))
-        print(summary(findings, [boat.name for boat in asked], len(files) - len(asked)))
+        print(summarize(findings, [boat.name for boat in asked], len(files) - len(asked)))
     if errors:
         raise typer.Exit(COULD_NOT_RUN)
     if findings:

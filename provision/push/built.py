@@ -13,7 +13,7 @@ import json
 import time
 from pathlib import Path
 
-from provision.card.image import boat_of
+from provision.card.image import read_boat_name
 from provision.errors import UserError
 from provision.profile.secrets import private_file, stolen
 from provision.push.known_boats import recall, record_path
@@ -62,7 +62,7 @@ def _images(profile: Path) -> list[Path]:
 def _whose(image: Path) -> str:
     """Name the boat of an image; where it cannot be opened, by the image's own name."""
     try:
-        return boat_of(image)
+        return read_boat_name(image)
     except UserError:
         return image.stem
 

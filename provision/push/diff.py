@@ -21,7 +21,7 @@ from provision.bounded import MAX_ARCHIVE_BYTES, TooMuch, collect
 from provision.harmless import harmless
 from provision.push.poll import StatusQuery
 from provision.push.redact import Redactor
-from provision.render import File, Link
+from provision.render import File, Symlink
 from provision.ssh.endpoint import Endpoint, ssh
 
 #: The command that packs the files named on standard input as a tar, without missing files.
@@ -39,7 +39,7 @@ MAX_DIFF_CHARS = 2**20
 #: Seconds that fetching gets.
 FETCH_TIMEOUT_S = 60
 
-Files = Mapping[str, File | Link]
+Files = Mapping[str, File | Symlink]
 
 
 class FilesUnreadable(Exception):
@@ -70,13 +70,13 @@ def unpack(archive: bytes) -> Files:
 
     A compressed archive can be a thousand times larger than what a boat sent.
     """
-    files: dict[str, File | Link] = {}
+    files: dict[str, File | Symlink] = {}
     with tarfile.open(fileobj=io.BytesIO(archive), mode="r:") as tar:
         for member in tar:
             path = f"/{member.name.lstrip('/')}"
             content = tar.extractfile(member) if member.isreg() else None
             if member.issym():
-                files[path] = Link(member.linkname)
+                files[path] = Symlink(member.linkname)
             elif content is not None:
                 files[path] = File(content.read(), member.mode & 0o7777)
     return files
@@ -90,7 +90,7 @@ def diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) ->
 
 
 def _file_diff(
-    path: str, old: File | Link | None, new: File | Link | None, redact: Redactor
+    path: str, old: File | Symlink | None, new: File | Symlink | None, redact: Redactor
 ) -> str:
     private = any(isinstance(entry, File) and not entry.mode & 0o004 for entry in (old, new))
     before, after = (_lines(path, entry, redact, private) for entry in (old, new))
@@ -102,10 +102,10 @@ def _file_diff(
     return head + "".join(line if line.endswith("\n") else f"{line}\n" for line in lines)
 
 
-def _lines(path: str, entry: File | Link | None, redact: Redactor, private: bool) -> list[str]:
+def _lines(path: str, entry: File | Symlink | None, redact: Redactor, private: bool) -> list[str]:
     if entry is None:
         return []
-    if isinstance(entry, Link):
+    if isinstance(entry, Symlink):
         return [f"link to {entry.target}\n"]
     try:
         text = entry.content.decode()

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from provision.onboard.settings.archive import tar
 
-#: The format of the base that these settings need, `base` in the manifest.
+#: The contract between a base and the settings that it carries: `format` in base.json, and `base`
+#: in the manifest. Raise it when settings made for older bases would no longer work.
 BASE_FORMAT = 1
 
 #: The format of the manifest itself.
@@ -28,13 +29,13 @@ class File:
 
 
 @dataclass(frozen=True)
-class Link:
+class Symlink:
     """A symbolic link; `target` is absolute."""
 
     target: str
 
 
-Entry = File | Link
+Entry = File | Symlink
 
 
 @dataclass(frozen=True)
@@ -50,16 +51,16 @@ class Settings:
     sha256: str
 
 
-def build(files: Mapping[str, Entry], about: Mapping[str, object]) -> Settings:
+def build_settings(files: Mapping[str, Entry], about: Mapping[str, object]) -> Settings:
     """Put `files` into an archive whose manifest says `about` and what there is in it."""
     manifest: dict[str, object] = {
         "format": MANIFEST_FORMAT,
         **about,
-        "files": {path: _described(files[path]) for path in sorted(files)},
+        "files": {path: _describe(files[path]) for path in sorted(files)},
     }
     text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
     complete = {**files, MANIFEST_PATH: File(text.encode())}
-    archive = tar.pack({path: _member(entry) for path, entry in complete.items()})
+    archive = tar.pack({path: _to_member(entry) for path, entry in complete.items()})
     return Settings(
         files={path: complete[path] for path in sorted(complete)},
         manifest=manifest,
@@ -68,11 +69,11 @@ def build(files: Mapping[str, Entry], about: Mapping[str, object]) -> Settings:
     )
 
 
-def _described(entry: Entry) -> dict[str, str]:
-    if isinstance(entry, Link):
+def _describe(entry: Entry) -> dict[str, str]:
+    if isinstance(entry, Symlink):
         return {"link": entry.target}
     return {"mode": f"{entry.mode:04o}", "sha256": hashlib.sha256(entry.content).hexdigest()}
 
 
-def _member(entry: Entry) -> tar.Member:
-    return entry.target if isinstance(entry, Link) else (entry.mode, entry.content)
+def _to_member(entry: Entry) -> tar.Member:
+    return entry.target if isinstance(entry, Symlink) else (entry.mode, entry.content)

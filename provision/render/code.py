@@ -13,10 +13,10 @@ from pathlib import Path
 from provision import paths
 
 #: The folder that Python looks for it in.
-CODE = "/usr/lib/boat"
+CODE_FOLDER = "/usr/lib/boat"
 
 
-def feed_code() -> dict[str, Path]:
+def list_feed_code() -> dict[str, Path]:
     """Where each source file lands, and where it stands here: a package of its own."""
     package = paths.PACKAGE
     sources = [
@@ -25,4 +25,6 @@ def feed_code() -> dict[str, Path]:
         *(package / "onboard" / "feed").rglob("*.py"),
         *(package / "onboard" / "stations").rglob("*.py"),
     ]
-    return {f"{CODE}/provision/{one.relative_to(package).as_posix()}": one for one in sources}
+    return {
+        f"{CODE_FOLDER}/provision/{one.relative_to(package).as_posix()}": one for one in sources
+    }

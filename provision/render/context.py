@@ -11,9 +11,9 @@ from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.keygen import read_access_keys
 from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk, host_public_key
-from provision.render.feed import feed
-from provision.render.identity import mac_address, machine_id
-from provision.render.ports import Ports, ports
+from provision.render.feed import build_feed_config
+from provision.render.identity import derive_mac_address, derive_machine_id
+from provision.render.ports import InputPorts, collect_ports
 
 #: From here up a channel is in the 5 GHz band (IEEE Std 802.11).
 FIRST_5_GHZ_CHANNEL = 36
@@ -38,17 +38,17 @@ class Context:
     """The same of the tablets that have a pass-phrase of their own, by name."""
     host_key: str
     authorized_keys: list[str]
-    ports: Ports
+    ports: InputPorts
     feed: dict[str, object]
     """/etc/boat/feed.json; provision/onboard/feed/config/parse.py says what it means."""
 
 
-def context(boat: Boat, secrets: Secrets) -> Context:
+def build_context(boat: Boat, secrets: Secrets) -> Context:
     """Work out what the templates of this boat need; UserError when that cannot be done."""
     profile = boat.profile
     network = profile.network
     radio = network.access_point
-    machine = machine_id(profile.boat, host_public_key(secrets))
+    machine = derive_machine_id(profile.boat, host_public_key(secrets))
     shared = plan_leases(boat)
     return Context(
         profile=profile,
@@ -56,12 +56,12 @@ def context(boat: Boat, secrets: Secrets) -> Context:
         uplink=network.wired == "shore",
         leases=shared,
         machine_id=machine,
-        bridge_mac=mac_address(machine, "boat0"),
+        bridge_mac=derive_mac_address(machine, "boat0"),
         hw_mode="a" if radio.channel >= FIRST_5_GHZ_CHANNEL else "g",
         psk=derive_psk(secrets.pass_phrase, radio.ssid),
         own_psks=derive_own_psks(boat, secrets),
         host_key=secrets.host_key,
         authorized_keys=read_access_keys(boat),
-        ports=ports(profile),
-        feed=feed(profile, shared),
+        ports=collect_ports(profile),
+        feed=build_feed_config(profile, shared),
     )

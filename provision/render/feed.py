@@ -22,15 +22,17 @@ LOG_FOLDER = "/data/log"
 Json = dict[str, object]
 
 
-def feed(profile: Profile, leases: Leases) -> Json:
+def build_feed_config(profile: Profile, leases: Leases) -> Json:
     """What boat-feed is told; what the profile leaves out is left out here as well."""
     made: Json = {
-        "links": {name: _link(name, link) for name, link in profile.links.items()},
+        "links": {name: _build_link(name, link) for name, link in profile.links.items()},
     }
     if profile.inputs:
         address = str(profile.network.address.ip)
-        made["inputs"] = {name: _input(source, address) for name, source in profile.inputs.items()}
-    made["outputs"] = _outputs(profile)
+        made["inputs"] = {
+            name: _build_input(source, address) for name, source in profile.inputs.items()
+        }
+    made["outputs"] = _build_outputs(profile)
     if prefer := profile.feed.prefer:
         made["prefer"] = {
             "order": prefer.order,
@@ -38,7 +40,7 @@ def feed(profile: Profile, leases: Leases) -> Json:
             "steady": prefer.steady,
         }
     if profile.steering:
-        made["steering"] = _steering(profile, profile.steering, leases)
+        made["steering"] = _build_steering(profile, profile.steering, leases)
     if clock := _clock_links(profile):
         made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": RELEASED}
     if log := profile.log:
@@ -46,21 +48,21 @@ def feed(profile: Profile, leases: Leases) -> Json:
     return made
 
 
-def _link(name: str, link: LinkConfig | CanConfig) -> Json:
+def _build_link(name: str, link: LinkConfig | CanConfig) -> Json:
     if isinstance(link, CanConfig):
-        return {"can": link.can, "talks": _made_of(link.talks), **_filter(link.takes)}
+        return {"can": link.can, "talks": _made_of(link.talks), **_build_filter(link.takes)}
     made: Json = {
         "device": f"/dev/boat/{name}",
         "baud": link.baud,
         "talks": link.talks,
         "listens": link.listens,
-        **_allowed(link),
-        **_filter(link.takes),
+        **_build_allowances(link),
+        **_build_filter(link.takes),
     }
     if link.listens_to:
         made["listens_to"] = link.listens_to
     if link.gives:
-        made["sends"] = _filter(link.gives)
+        made["sends"] = _build_filter(link.gives)
     return made
 
 
@@ -69,7 +71,7 @@ def _made_of(kinds: Mapping[DataKind, float]) -> dict[str, float]:
     return {formatter: rate for kind, rate in kinds.items() for formatter in MADE_OF[kind]}
 
 
-def _input(source: InputConfig, address: str) -> Json:
+def _build_input(source: InputConfig, address: str) -> Json:
     made: Json = {
         way: value
         for way in ("tcp", "listen", "udp", "multicast")
@@ -80,20 +82,20 @@ def _input(source: InputConfig, address: str) -> Json:
         made["address"] = address
     if source.talks:
         made["talks"] = source.talks
-    return {**made, **_allowed(source), **_filter(source.takes)}
+    return {**made, **_build_allowances(source), **_build_filter(source.takes)}
 
 
-def _allowed(source: LinkConfig | InputConfig) -> Json:
+def _build_allowances(source: LinkConfig | InputConfig) -> Json:
     return {name: True for name in ("unchecked", "long") if getattr(source, name)}
 
 
-def _filter(passes: FilterConfig | None) -> Json:
+def _build_filter(passes: FilterConfig | None) -> Json:
     return passes.model_dump(exclude_defaults=True) if passes else {}
 
 
-def _outputs(profile: Profile) -> Json:
+def _build_outputs(profile: Profile) -> Json:
     network, gives = profile.network.address, profile.feed.gives
-    made: Json = {"tcp": {"port": profile.feed.tcp, **_filter(gives.get("tcp"))}}
+    made: Json = {"tcp": {"port": profile.feed.tcp, **_build_filter(gives.get("tcp"))}}
     udp = profile.feed.udp
     broadcast = f"{network.network.broadcast_address}:{udp}"
     hosts = [broadcast] if isinstance(udp, int) else udp or []
@@ -102,7 +104,7 @@ def _outputs(profile: Profile) -> Json:
             "address": host.rpartition(":")[0],
             "port": int(host.rpartition(":")[2]),
             **({"network": str(network.network)} if host == broadcast else {}),
-            **_filter(gives.get(host) or gives.get("udp")),
+            **_build_filter(gives.get(host) or gives.get("udp")),
         }
         for host in hosts
     ]
@@ -110,12 +112,12 @@ def _outputs(profile: Profile) -> Json:
         made["multicast"] = {
             "interface": str(network.ip),
             "network": str(network.network),
-            **_filter(gives.get("multicast")),
+            **_build_filter(gives.get("multicast")),
         }
     return made
 
 
-def _steering(profile: Profile, steering: SteeringConfig, leases: Leases) -> Json:
+def _build_steering(profile: Profile, steering: SteeringConfig, leases: Leases) -> Json:
     tablets = profile.network.tablets
     return {
         "link": steering.link,

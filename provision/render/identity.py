@@ -9,12 +9,12 @@ import uuid
 _SPACE = uuid.UUID("5f0cb1d1-7a52-4a7c-9f0b-3d4b8f6c21e7")
 
 
-def machine_id(boat: str, host_public_key: str) -> str:
+def derive_machine_id(boat: str, host_public_key: str) -> str:
     """The boat's machine-id, 32 hexadecimal digits, from its name and its public host key."""
     return uuid.uuid5(_SPACE, f"{boat} {host_public_key}").hex
 
 
-def mac_address(machine: str, interface: str) -> str:
+def derive_mac_address(machine: str, interface: str) -> str:
     """A MAC address for one of the boat's own interfaces.
 
     Individual and locally administered, as the two low bits of the first octet say

@@ -10,7 +10,7 @@ from provision.profile.schema.boat import Profile
 
 
 @dataclass(frozen=True)
-class Ports:
+class InputPorts:
     """Ports that inputs listen on."""
 
     tcp: list[int]
@@ -24,10 +24,10 @@ class Ports:
         return sorted({*self.tcp, *self.udp, *(port for _, port in self.groups)})
 
 
-def ports(profile: Profile) -> Ports:
+def collect_ports(profile: Profile) -> InputPorts:
     """What the profile's inputs listen on."""
     inputs = profile.inputs.values()
-    return Ports(
+    return InputPorts(
         tcp=[source.listen for source in inputs if source.listen],
         udp=[source.udp for source in inputs if source.udp],
         groups=[GROUPS[name] for source in inputs for name in source.multicast or ()],

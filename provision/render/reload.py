@@ -12,7 +12,7 @@ def _unit(action: str, unit: str, *paths: str) -> dict[str, object]:
 
 
 #: The manifest's `reload`: the first of each is needed by those that follow.
-RELOAD: tuple[dict[str, object], ...] = (
+RELOAD_TABLE: tuple[dict[str, object], ...] = (
     {"paths": [f"{_UNITS}/*", "/etc/systemd/system-generators/*"], "action": "daemon-reload"},
     {"paths": ["/etc/sysctl.d/*"], "action": "sysctl"},
     {"paths": ["/etc/hostname"], "action": "hostname"},

@@ -21,15 +21,15 @@ from provision import paths
 from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.store import Secrets
-from provision.render.archive import BASE_FORMAT, Entry, File, Link, Settings, build
-from provision.render.code import feed_code
-from provision.render.context import Context, context
+from provision.render.archive import BASE_FORMAT, Entry, File, Settings, Symlink, build_settings
+from provision.render.code import list_feed_code
+from provision.render.context import Context, build_context
 from provision.render.escape import FILTERS, only_escaped
-from provision.render.reload import RELOAD
+from provision.render.reload import RELOAD_TABLE
 from provision.render.units import unit_links
 
 #: Permission bits that differ from 0644: secrets, and what is run.
-MODES = {
+FILE_MODES = {
     "/etc/hostapd/boat.conf": 0o600,
     "/etc/hostapd/boat.psk": 0o600,
     "/etc/ssh/ssh_host_ed25519_key": 0o600,
@@ -38,7 +38,7 @@ MODES = {
 }
 
 #: The random seed outlives a power cycle, and no image carries one.
-SEED = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
+RANDOM_SEED_LINK = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
 
 
 def render(boat: Boat, secrets: Secrets) -> Settings:
@@ -47,12 +47,12 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
     The same profile, secrets and version give the same bytes. UserError when tablets or keys
     that it names cannot be had, or a value cannot be written down for its file.
     """
-    known = context(boat, secrets)
-    files: dict[str, Entry] = dict(_templates(known))
-    files |= {path: File(source.read_bytes()) for path, source in feed_code().items()}
+    known = build_context(boat, secrets)
+    files: dict[str, Entry] = dict(_render_templates(known))
+    files |= {path: File(source.read_bytes()) for path, source in list_feed_code().items()}
     files |= unit_links(known.uplink, own_pass_phrases=bool(known.own_psks))
-    files[SEED[0]] = Link(SEED[1])
-    return build(
+    files[RANDOM_SEED_LINK[0]] = Symlink(RANDOM_SEED_LINK[1])
+    return build_settings(
         files,
         {
             "boat": boat.name,
@@ -60,13 +60,13 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
             "base": BASE_FORMAT,
             "version": provision.__version__,
             "profile": boat.digest(),
-            "reload": RELOAD,
+            "reload": RELOAD_TABLE,
         },
     )
 
 
 @cache
-def _environment() -> Environment:
+def _make_environment() -> Environment:
     """The templates' environment.
 
     Nothing is escaped as if it were HTML; instead `finalize` refuses every value that has
@@ -85,13 +85,13 @@ def _environment() -> Environment:
     return environment
 
 
-def _templates(known: Context) -> Iterator[tuple[str, Entry]]:
-    environment = _environment()
+def _render_templates(known: Context) -> Iterator[tuple[str, Entry]]:
+    environment = _make_environment()
     for name in sorted(environment.list_templates()):
         text = environment.get_template(name).render(vars(known))
         if text.strip():
             path = f"/{name}"
-            yield path, File(text.encode(), MODES.get(path, 0o644))
+            yield path, File(text.encode(), FILE_MODES.get(path, 0o644))
 
 
 def write(settings: Settings, folder: Path) -> None:
@@ -113,7 +113,7 @@ def write(settings: Settings, folder: Path) -> None:
 
 def _write(settings: Settings, folder: Path) -> None:
     tree, digest, archive = (folder / name for name in ("tree", "settings.sha256", "settings.tar"))
-    if not _is_record(digest):
+    if not _is_digest_file(digest):
         for path in (digest, archive, tree):
             if path.exists() or path.is_symlink():
                 raise UserError(
@@ -122,8 +122,8 @@ def _write(settings: Settings, folder: Path) -> None:
                     hint="name a folder that is new",
                 )
     folder.mkdir(parents=True, exist_ok=True)
-    _private(archive, settings.archive)
-    _private(digest, f"{settings.sha256}  settings.tar\n".encode())
+    _write_private(archive, settings.archive)
+    _write_private(digest, f"{settings.sha256}  settings.tar\n".encode())
     if tree.is_dir() and not tree.is_symlink():
         shutil.rmtree(tree)
     else:
@@ -131,14 +131,14 @@ def _write(settings: Settings, folder: Path) -> None:
     for name, entry in settings.files.items():
         target = tree / name.lstrip("/")
         target.parent.mkdir(parents=True, exist_ok=True)
-        if isinstance(entry, Link):
+        if isinstance(entry, Symlink):
             target.symlink_to(entry.target)
         else:
-            _private(target, entry.content)
+            _write_private(target, entry.content)
             target.chmod(entry.mode)
 
 
-def _is_record(digest: Path) -> bool:
+def _is_digest_file(digest: Path) -> bool:
     """Whether an earlier call wrote this file, and so what stands beside it."""
     if digest.is_symlink() or not digest.is_file():
         return False
@@ -146,7 +146,7 @@ def _is_record(digest: Path) -> bool:
         return re.fullmatch(rb"[0-9a-f]{64}  settings\.tar\n", file.read(128)) is not None
 
 
-def _private(path: Path, content: bytes) -> None:
+def _write_private(path: Path, content: bytes) -> None:
     """Write a file that is nobody else's to read, not even for a moment."""
     path.unlink(missing_ok=True)
     with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as stream:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.render.archive import Link
+from provision.render.archive import Symlink
 
 _UNITS = "/etc/systemd/system"
 _VENDOR = "/usr/lib/systemd/system"
@@ -89,15 +89,15 @@ MASKED_GENERATORS = (
 )
 
 
-def unit_links(uplink: bool, *, own_pass_phrases: bool) -> dict[str, Link]:
+def unit_links(uplink: bool, *, own_pass_phrases: bool) -> dict[str, Symlink]:
     """The symbolic links that switch units on and off, by path."""
     enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
     enabled += ENABLED_WITH_OWN_PASS_PHRASES if own_pass_phrases else ()
     links = {
-        f"{_UNITS}/{wanted_by}.wants/{unit}": Link(f"{folder}/{unit}")
+        f"{_UNITS}/{wanted_by}.wants/{unit}": Symlink(f"{folder}/{unit}")
         for wanted_by, unit, folder in enabled
     }
-    links |= {f"{_UNITS}/{unit}": Link("/dev/null") for unit in MASKED}
+    links |= {f"{_UNITS}/{unit}": Symlink("/dev/null") for unit in MASKED}
     return links | {
-        f"/etc/systemd/system-generators/{name}": Link("/dev/null") for name in MASKED_GENERATORS
+        f"/etc/systemd/system-generators/{name}": Symlink("/dev/null") for name in MASKED_GENERATORS
     }

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from provision.boards import board
 from provision.card import cross_build
-from provision.card.apt_sources import sources
+from provision.card.apt_sources import find_mirrors
 from provision.card.base import EXCLUDED, Recipe, build
 from provision.commands import find, run
 from tests.measure.figures import Amount, Ratio
@@ -76,7 +76,7 @@ def plain(recipe: Recipe, target: Path, variant: str = "minbase") -> None:
         f"--include={','.join(recipe.packages)}",
         recipe.suite,
         target,
-        *sources().lines(recipe.suite, list(recipe.components)),
+        *find_mirrors().lines(recipe.suite, list(recipe.components)),
     )
 
 
@@ -107,8 +107,8 @@ def unexplained(recipe: Recipe, theirs: Path, squashfs: Path) -> set[str]:
 def measure(architecture: str) -> None:
     """Print the figures of one architecture."""
     name, native, emulated = BOARDS[architecture]
-    recipe = Recipe.of(board(name))
-    own = architecture == cross_build.host()
+    recipe = Recipe.for_board(board(name))
+    own = architecture == cross_build.host_architecture()
     with tempfile.TemporaryDirectory(prefix="measure-bases-") as work:
         folder = Path(work)
         folder.chmod(0o755)

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from provision.boards import board
 from provision.card.assemble import assemble
-from provision.card.base import base
+from provision.card.base import get_base
 from provision.profile.scaffold import create_club
 from tests.measure.figures import Ratio
 from tests.system.boats import Club
@@ -40,7 +40,7 @@ def build(club: Club, out: Path) -> None:
     """The boat's card from its file, as the command does it."""
     target = club.target("kittiwake")
     kind = board(target.boat.profile.board)
-    assemble(kind, target.render(), base(kind), out)
+    assemble(kind, target.render(), get_base(kind), out)
 
 
 def main() -> None:

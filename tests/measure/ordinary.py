@@ -20,7 +20,7 @@ import yaml
 
 from provision.push.playbook import environment
 from provision.push.workspace import hang_up
-from provision.render import Link, Settings
+from provision.render import Settings, Symlink
 
 #: What only our own program reads, what the boat itself writes, and its programs.
 LEFT_OUT = (
@@ -52,7 +52,7 @@ class Ordinary:
         self.folder.joinpath("templates").mkdir(exist_ok=True)
         tasks = list[dict[str, Any]]()
         for number, (path, entry) in enumerate(sorted(settings.files.items())):
-            if isinstance(entry, Link) or any(fnmatchcase(path, one) for one in LEFT_OUT):
+            if isinstance(entry, Symlink) or any(fnmatchcase(path, one) for one in LEFT_OUT):
                 continue
             source = self.folder / "templates" / f"{number}.j2"
             source.write_bytes(b"{% raw %}" + entry.content + b"{% endraw %}")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from provision import paths
 from provision.boards import Board
-from provision.card.apt_sources import sources
+from provision.card.apt_sources import find_mirrors
 from provision.card.base import EXCLUDED, Recipe
 from provision.card.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout import MIB, SECTOR
@@ -34,7 +34,7 @@ def bootstrap(recipe: Recipe, out: Path) -> None:
                 f"--architectures={recipe.architecture}",
                 f"--include={','.join(recipe.packages)}",
                 *(f"--dpkgopt=path-exclude={pattern}" for pattern in EXCLUDED),
-                recipe.suite, "-", *sources().lines(recipe.suite, list(recipe.components)),
+                recipe.suite, "-", *find_mirrors().lines(recipe.suite, list(recipe.components)),
             ],
             stdout=file, env=environment(), check=True,
         )  # fmt: skip
@@ -42,7 +42,7 @@ def bootstrap(recipe: Recipe, out: Path) -> None:
 
 def disk(board: Board) -> Path:
     """A bootable disk image, kept in the cache."""
-    recipe = Recipe.of(board)
+    recipe = Recipe.for_board(board)
     image = paths.cache() / f"plain-{recipe.key}.img"
     if image.exists():
         return image

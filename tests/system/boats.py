@@ -17,7 +17,7 @@ from typing import Any
 from provision.bench.bench import Bench
 from provision.boards import board
 from provision.card.assemble import assemble
-from provision.card.base import base
+from provision.card.base import get_base
 from provision.profile import load
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
@@ -53,7 +53,7 @@ class Club:
         if not image.exists():
             target = self.target(name)
             kind = board(target.boat.profile.board)
-            assemble(kind, target.render(), base(kind), image)
+            assemble(kind, target.render(), get_base(kind), image)
         return image
 
     def copy(self, folder: Path) -> Club:

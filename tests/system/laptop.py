@@ -23,7 +23,7 @@ from provision.commands import environment, find, run
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.render import File, OpenBoat, Settings
-from provision.render.archive import MANIFEST_PATH, build
+from provision.render.archive import MANIFEST_PATH, build_settings
 from provision.ssh.endpoint import SSH_PORT, Endpoint
 from tests.system.boats import Club
 from tests.system.relay import Relay
@@ -70,7 +70,7 @@ class Faulty(OpenBoat):
                 for key, value in settings.manifest.items()
                 if key not in ("format", "files")
             }
-            settings = build(entries, about)
+            settings = build_settings(entries, about)
         if self.damaged:
             middle = len(settings.archive) // 2
             pieces = settings.archive[:middle], b"?", settings.archive[middle + 1 :]

@@ -13,8 +13,8 @@ import pytest
 
 from provision.boards import board
 from provision.card.assemble import assemble
-from provision.card.base import Base, Recipe, base
-from provision.card.image import identity
+from provision.card.base import Base, Recipe, get_base
+from provision.card.image import read_identity
 from provision.card.layout import Layout
 from provision.commands import run
 from provision.errors import UserError
@@ -24,7 +24,7 @@ from tests.system.boats import Club
 @pytest.fixture(scope="module")
 def system() -> Base:
     """The x86-64 base, built when the cache has none."""
-    return base(board("x86-64"))
+    return get_base(board("x86-64"))
 
 
 def provision(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -102,7 +102,7 @@ def test_tables_and_file_systems_are_sound(club: Club, system: Base, tmp_path: P
 
 def test_it_says_whose_it_is(club: Club, system: Base) -> None:
     """boat.json on the boot partition, for whoever finds a card in a drawer."""
-    said = identity(club.card("kittiwake"))
+    said = read_identity(club.card("kittiwake"))
     assert (said["boat"], said["board"]) == ("kittiwake", "x86-64")
     assert said["base"]["suite"] == "trixie"
     assert said["settings"] == club.target("kittiwake").render().sha256
@@ -181,9 +181,9 @@ def test_offline_without_a_base(club: Club, tmp_path: Path) -> None:
 
 def test_two_boards_with_the_same_needs_share_a_base() -> None:
     """The cache's key is what goes in, not the board's name."""
-    recipes = [Recipe.of(board(name)) for name in ("bcm2711-rpi-4-b", "bcm2837-rpi-3-b")]
+    recipes = [Recipe.for_board(board(name)) for name in ("bcm2711-rpi-4-b", "bcm2837-rpi-3-b")]
     assert recipes[0].key == recipes[1].key
-    assert recipes[0].key != Recipe.of(board("x86-64")).key
+    assert recipes[0].key != Recipe.for_board(board("x86-64")).key
 
 
 def test_a_failed_assembly_leaves_the_old_card(

@@ -24,7 +24,7 @@ from provision.bench.bench import Bench
 from provision.bench.qemu.machine import Direct, Wire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
-from provision.card.bootloader import INITRAMFS, KERNEL, command_line
+from provision.card.bootloader import INITRAMFS, KERNEL, kernel_command_line
 from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition
 from provision.card.layout import Layout, Partition
@@ -195,7 +195,7 @@ class Start:
         line = [
             *(
                 word
-                for word in command_line(kind, recorded.layout).split()
+                for word in kernel_command_line(kind, recorded.layout).split()
                 if not word.startswith("panic=")
             ),
             "break=bottom",

@@ -11,7 +11,7 @@ import pytest
 
 from provision.card.layout import Layout
 from provision.commands import run
-from provision.render.archive import File, build
+from provision.render.archive import File, build_settings
 from tests.system.boats import Club, Virtual
 
 Launch = Callable[..., Virtual]
@@ -70,7 +70,7 @@ def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Pat
     boat.ask(f"rm {store}/{after}.tar && mkfifo {store}/{after}.tar")
     target = boat.club.target("kittiwake").render()
     shown = target.archive.rstrip(b"\0")
-    hidden = build({"/etc/hidden": File(b"x")}, {}).archive
+    hidden = build_settings({"/etc/hidden": File(b"x")}, {}).archive
     forged = tmp_path / "forged.tar"
     forged.write_bytes(shown + bytes(-len(shown) % 512 + 512) + hidden)
     digest = hashlib.sha256(forged.read_bytes()).hexdigest()

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.base import Base, base
+from provision.card.base import Base, get_base
 from provision.commands import find
 
 #: e_machine of the target's programs (ELF specification, registered values).
@@ -52,7 +52,7 @@ class Root:
 @pytest.fixture(scope="module")
 def system() -> Base:
     """The arm64 base, built when the cache has none."""
-    return base(board("bcm2711-rpi-4-b"))
+    return get_base(board("bcm2711-rpi-4-b"))
 
 
 @pytest.fixture(scope="module")

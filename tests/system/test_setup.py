@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.apt_sources import sources
+from provision.card.apt_sources import find_mirrors
 from provision.commands import run
 
 REPOSITORY = Path(__file__).parents[2]
@@ -85,7 +85,7 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Machine:
         *(f"--customize-hook=download /{name} {work / name}" for name in FILES),
         suite,
         "/dev/null",
-        *sources().lines(suite, ["main"]),
+        *find_mirrors().lines(suite, ["main"]),
     )
     return Machine({name: (work / name).read_text().splitlines() for name in FILES})
 

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from provision.bench.simulation.instruments import Instruments
-from provision.bench.tablet_client import frequency
+from provision.checks.wifi import channel_frequency
 from provision.errors import UserError
 from provision.profile.secrets.store import derive_psk
 from provision.push.result import Outcome
@@ -112,7 +112,7 @@ def second_device(boat: Virtual, mac: str, address: str) -> Iterator[None]:
     key = derive_psk(boat.bench.secrets.pass_phrase, point.ssid)
     conf = (
         f"ctrl_interface=/run/guest\nnetwork={{\n ssid={point.ssid.encode().hex()}\n psk={key}\n"
-        f" scan_freq={frequency(point.channel)}\n key_mgmt=WPA-PSK\n}}\n"
+        f" scan_freq={channel_frequency(point.channel)}\n key_mgmt=WPA-PSK\n}}\n"
     )
     if "guest" not in boat.ask("ip netns list"):
         phy = boat.ask("cat /sys/class/net/wlan2/phy80211/name").strip()

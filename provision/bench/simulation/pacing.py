@@ -13,8 +13,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from math import ceil, inf
 
-#: A start bit, eight data bits, a stop bit (IEC 61162-1: 8 data bits, no parity, 1 stop bit).
-BITS_PER_CHARACTER = 10
+from provision.profile.schema.types import BITS_PER_CHARACTER
 
 #: Seconds of characters that an adapter gathers before it passes them on: the latency timer
 #: of ftdi_sio unless set.

@@ -12,9 +12,7 @@ from functools import reduce
 from operator import xor
 
 from provision.bench.simulation.boat import State, bearing
-
-#: From the start delimiter to CR LF, both included (IEC 61162-1).
-MAX_LENGTH = 82
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 #: Where the transducer hangs, in metres below the surface: what DPT's offset says.
 TRANSDUCER_DEPTH = 0.6
@@ -43,7 +41,7 @@ def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
     """A whole sentence with its delimiter, checksum and CR LF; ValueError if it is too long."""
     body = ",".join([address, *fields])
     line = f"{start}{body}*{checksum(body)}\r\n".encode("ascii")
-    if len(line) > MAX_LENGTH:
+    if len(line) > MAX_SENTENCE_CHARS:
         raise ValueError(f"{len(line)} characters are too many for a sentence: {line!r}")
     return line
 

@@ -14,6 +14,8 @@ from pydantic.annotated_handlers import GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
+from provision.onboard.feed.config.types import BAUD_RATES
+
 
 class InvalidValue(ValueError):
     """A value that is refused, with what to write instead."""
@@ -96,8 +98,8 @@ Formatter = Annotated[
     ),
 ]
 
-#: Rates that serial adapters and instruments use; 4800 is IEC 61162-1, 38400 IEC 61162-2.
-BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
+#: IEC 61162-1: a start bit, 8 data bits, no parity, a stop bit.
+BITS_PER_CHARACTER = 10
 
 
 def _check_baud(value: Any) -> Any:

@@ -10,7 +10,8 @@ import pytest
 
 from provision.bench.simulation.ais import Transponder
 from provision.bench.simulation.boat import Voyage
-from provision.bench.simulation.sentences import MAX_LENGTH, checksum
+from provision.bench.simulation.sentences import checksum
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 MOMENT = datetime(2030, 6, 1, 12, 0, 7, tzinfo=UTC)
 
@@ -28,7 +29,7 @@ def transponder(voyage):
 def test_sentences_are_whole_and_valid(transponder):
     for _ in range(60):
         for line in [*transponder.heard(MOMENT), *transponder.own(MOMENT)]:
-            assert len(line) <= MAX_LENGTH
+            assert len(line) <= MAX_SENTENCE_CHARS
             body, digits = line.decode("ascii").removesuffix("\r\n").split("*")
             assert checksum(body[1:]) == digits
 

@@ -59,7 +59,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         secrets=None,
         render=lambda: SimpleNamespace(sha256="1" * 64),
     )
-    monkeypatch.setattr(card_image, "boat_of", lambda _: "kittiwake")
+    monkeypatch.setattr(card_image, "read_boat_name", lambda _: "kittiwake")
     monkeypatch.setattr(card_image, "check_parts", lambda _: None)
     monkeypatch.setattr(command, "open_boat", lambda *_: known)
     monkeypatch.setattr(module, "Bench", Bench)
@@ -69,7 +69,7 @@ def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def says(monkeypatch: pytest.MonkeyPatch, **other: str) -> None:
     """Let the card say other things of itself."""
-    monkeypatch.setattr(card_image, "identity", lambda _: CARD | other)
+    monkeypatch.setattr(card_image, "read_identity", lambda _: CARD | other)
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:

@@ -11,7 +11,8 @@ import pytest
 
 from provision.bench.simulation import sentences
 from provision.bench.simulation.boat import Voyage
-from provision.bench.simulation.sentences import FORMATTERS, MAX_LENGTH, checksum, compose, sentence
+from provision.bench.simulation.sentences import FORMATTERS, checksum, compose, sentence
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 MOMENT = datetime(2030, 12, 31, 23, 59, 58, 250_000, tzinfo=UTC)
 
@@ -50,7 +51,7 @@ def test_checksum_of_worked_examples(line):
 def test_every_formatter_is_a_whole_valid_sentence(formatter, state):
     for line in compose(formatter, state):
         # At most 82 characters from the start delimiter to CR LF (IEC 61162-1).
-        assert len(line) <= MAX_LENGTH == 82
+        assert len(line) <= MAX_SENTENCE_CHARS == 82
         assert line.startswith(b"$") and line.endswith(b"\r\n")
         message = pynmea2.parse(line.decode("ascii"), check=True)
         assert message.sentence_type == formatter
@@ -132,7 +133,7 @@ def test_what_the_simulation_cannot_know_is_sent_as_not_available():
 
 
 def test_a_sentence_too_long_is_refused():
-    assert len(sentence("IIXDR", ["1" * 70])) == MAX_LENGTH
+    assert len(sentence("IIXDR", ["1" * 70])) == MAX_SENTENCE_CHARS
     with pytest.raises(ValueError, match="83 characters"):
         sentence("IIXDR", ["1" * 71])
 

@@ -8,7 +8,13 @@ from pathlib import Path
 import pytest
 
 from provision.card import devices
-from provision.card.devices import Device, candidates, device_at, read_devices, refusal
+from provision.card.devices import (
+    Device,
+    find_device,
+    find_objection,
+    list_candidates,
+    read_devices,
+)
 from provision.errors import UserError
 
 MIB = 1 << 20
@@ -43,7 +49,7 @@ def read(*nodes, system=frozenset(), sys=Path("/nowhere")):
 
 def reason(image, *nodes, **keys):
     [device] = read(*nodes, **keys)
-    error = refusal(device, image)
+    error = find_objection(device, image)
     return error.message if error else None
 
 
@@ -114,32 +120,32 @@ def test_what_is_no_whole_disk_is_refused(image, kind, message):
 def test_a_plain_file_is_allowed_and_the_image_itself_is_not(image, tmp_path):
     target = tmp_path / "card"
     target.write_bytes(bytes(5 * MIB))
-    assert refusal(device_at(target), image) is None
-    assert "image itself" in refusal(device_at(image), image).message
+    assert find_objection(find_device(target), image) is None
+    assert "image itself" in find_objection(find_device(image), image).message
     link = tmp_path / "link"
     link.hardlink_to(image)
-    assert "image itself" in refusal(device_at(link), image).message
+    assert "image itself" in find_objection(find_device(link), image).message
 
 
 def test_a_plain_file_that_is_too_small(image, tmp_path):
     target = tmp_path / "card"
     target.write_bytes(bytes(MIB))
-    assert "too small" in refusal(device_at(target), image).message
+    assert "too small" in find_objection(find_device(target), image).message
 
 
 def test_no_image(tmp_path):
     device = Device(tmp_path / "card", "file", MIB)
-    assert "no image file" in refusal(device, tmp_path / "absent.img").message
-    assert "no image file" in refusal(device, tmp_path).message
+    assert "no image file" in find_objection(device, tmp_path / "absent.img").message
+    assert "no image file" in find_objection(device, tmp_path).message
 
 
 def test_what_is_no_device_at_all(tmp_path):
     with pytest.raises(UserError, match="No such file"):
-        device_at(tmp_path / "sdz")
+        find_device(tmp_path / "sdz")
     with pytest.raises(UserError, match="neither a block device nor a plain file"):
-        device_at(Path("/dev/null"))
+        find_device(Path("/dev/null"))
     with pytest.raises(UserError, match="neither a block device nor a plain file"):
-        device_at(tmp_path)
+        find_device(tmp_path)
 
 
 def test_candidates_are_removable_and_hold_no_system(monkeypatch):
@@ -153,14 +159,14 @@ def test_candidates_are_removable_and_hold_no_system(monkeypatch):
         node("sr0", type="rom", rm=True),
     ]
     monkeypatch.setattr(devices, "_lsblk", lambda: {"blockdevices": tree})
-    monkeypatch.setattr(devices, "disks_of_the_system", lambda: frozenset({"8:48"}))
-    assert [device.path.name for device in candidates()] == ["sdb", "sde"]
-    assert str(candidates()[1]) == "/dev/sde (Flash Disk, 32.0 GB)"
+    monkeypatch.setattr(devices, "find_system_disks", lambda: frozenset({"8:48"}))
+    assert [device.path.name for device in list_candidates()] == ["sdb", "sde"]
+    assert str(list_candidates()[1]) == "/dev/sde (Flash Disk, 32.0 GB)"
 
 
 def test_this_machines_own_disks_are_no_candidates():
     """lsblk is really run; whatever this machine has, nothing that is mounted as / is offered."""
-    assert all("/" not in device.mounts for device in candidates())
+    assert all("/" not in device.mounts for device in list_candidates())
 
 
 def lsblk(folder, monkeypatch, *, status, out="", err=""):
@@ -169,14 +175,14 @@ def lsblk(folder, monkeypatch, *, status, out="", err=""):
     program.write_text(f"#!/bin/sh\nprintf '%s' '{out}'\nprintf '%s' '{err}' >&2\nexit {status}\n")
     program.chmod(0o755)
     monkeypatch.setenv("PATH", str(folder))
-    monkeypatch.setattr(devices, "disks_of_the_system", frozenset)
+    monkeypatch.setattr(devices, "find_system_disks", frozenset)
 
 
 @pytest.mark.parametrize("out", ['{"blockdevices": []}', ""])
 def test_a_computer_without_disks_has_no_candidates(tmp_path, monkeypatch, out):
     """Status 32: none found (lsblk(8)); so it is in a container."""
     lsblk(tmp_path, monkeypatch, status=32, out=out)
-    assert candidates() == []
+    assert list_candidates() == []
 
 
 def test_a_device_that_the_kernel_does_not_list(tmp_path, monkeypatch):
@@ -184,12 +190,12 @@ def test_a_device_that_the_kernel_does_not_list(tmp_path, monkeypatch):
     monkeypatch.setattr(devices.stat, "S_ISREG", lambda _: False)
     monkeypatch.setattr(devices.stat, "S_ISBLK", lambda _: True)
     with pytest.raises(UserError, match="is no disk that the kernel lists") as caught:
-        device_at(tmp_path)
+        find_device(tmp_path)
     assert caught.value.hint
 
 
 def test_what_lsblk_says_of_a_fault_is_told_without_its_json(tmp_path, monkeypatch):
     lsblk(tmp_path, monkeypatch, status=1, out='{"blockdevices": [1]}', err="lsblk: no sysfs")
     with pytest.raises(UserError, match="ended with status 1:\nlsblk: no sysfs") as caught:
-        candidates()
+        list_candidates()
     assert "{" not in str(caught.value)

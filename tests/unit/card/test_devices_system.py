@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from provision.card.system_disks import disks_of_the_system
+from provision.card.system_disks import find_system_disks
 
 #: Where the test's own files lie, which loop devices and swap files lead to.
 HEADER = "Filename\tType\tSize\tUsed\tPriority\n"
@@ -44,7 +44,7 @@ class Machine:
         return folder
 
     def found(self):
-        return disks_of_the_system(self.proc, self.sys)
+        return find_system_disks(self.proc, self.sys)
 
 
 @pytest.fixture

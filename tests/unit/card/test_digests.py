@@ -14,10 +14,10 @@ import pytest
 from provision.boards import board
 from provision.card import digests
 from provision.card.assemble import assemble
-from provision.card.base import DIGESTS, EPOCH, Base
-from provision.card.digests import digest
+from provision.card.base import DIGESTS_FILE, EPOCH, Base
+from provision.card.digests import compute_digest
 from provision.card.filesystems import make_fat
-from provision.card.image import check_parts, identity
+from provision.card.image import check_parts, read_identity
 from provision.card.layout import BOOT_SIZE, MIB, Layout
 from provision.errors import UserError
 from provision.render import Settings
@@ -35,8 +35,8 @@ def small(tmp_path: Path) -> Base:
     for path in ("loader", "loader/entries", "EFI", "EFI/BOOT", "extlinux", "overlays"):
         subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
     (folder / "base.json").write_text(json.dumps({"format": 1}))
-    found = {name: digest(folder / name) for name in ("base.squashfs", "boot.fat")}
-    (folder / DIGESTS).write_text(json.dumps(found))
+    found = {name: compute_digest(folder / name) for name in ("base.squashfs", "boot.fat")}
+    (folder / DIGESTS_FILE).write_text(json.dumps(found))
     return Base(folder)
 
 
@@ -71,21 +71,26 @@ def test_the_same_inputs_give_the_same_bytes(
 
 def test_every_damaged_part_is_found_and_named(image: Path) -> None:
     layout = Layout(BOARD.table, "5" * 64)
-    for part, (offset, size) in digests.parts(layout).items():
+    for part, (offset, size) in digests.list_parts(layout).items():
         for at in (offset, offset + size // 2 + 1, offset + size - 1):
             flip(image, at)
             with pytest.raises(UserError, match=f"damaged: {part}\n"):
-                digests.check(image, expected=True)
+                digests.check_record(image, expected=True)
             flip(image, at)
-    flip(image, digests.OFFSET + 200)
+    flip(image, digests.RECORD_OFFSET + 200)
     with pytest.raises(UserError, match="damaged: record of digests"):
-        digests.check(image, expected=True)
-    flip(image, digests.OFFSET + 200)
-    assert digests.check(image, expected=True)
+        digests.check_record(image, expected=True)
+    flip(image, digests.RECORD_OFFSET + 200)
+    assert digests.check_record(image, expected=True)
 
 
 def test_every_byte_is_covered() -> None:
-    ways = sorted([*digests.parts(Layout("gpt", "x")).values(), (digests.OFFSET, digests.SIZE)])
+    ways = sorted(
+        [
+            *digests.list_parts(Layout("gpt", "x")).values(),
+            (digests.RECORD_OFFSET, digests.RECORD_SIZE),
+        ]
+    )
     ends = [offset + size for offset, size in ways]
     assert [offset for offset, _ in ways] == [0, *ends[:-1]]
     assert ends[-1] == Layout("gpt", "x").size
@@ -96,21 +101,21 @@ def test_an_image_that_was_cut_short_or_has_more(image: Path) -> None:
     with image.open("r+b") as stream:
         stream.truncate(size - MIB // 2)
     with pytest.raises(UserError, match="damaged: end of the image"):
-        digests.check(image, expected=True)
+        digests.check_record(image, expected=True)
     with image.open("r+b") as stream:
         stream.truncate(size + 1)
     with pytest.raises(UserError, match="longer than its parts"):
-        digests.check(image, expected=True)
+        digests.check_record(image, expected=True)
 
 
 def erase(image: Path) -> None:
     with image.open("r+b") as stream:
-        stream.seek(digests.OFFSET)
-        stream.write(bytes(digests.SIZE))
+        stream.seek(digests.RECORD_OFFSET)
+        stream.write(bytes(digests.RECORD_SIZE))
 
 
 def test_a_record_that_was_erased_is_missed(image: Path) -> None:
-    assert identity(image)["digests"] is True
+    assert read_identity(image)["digests"] is True
     erase(image)
     with pytest.raises(UserError, match="record of digests"):
         check_parts(image)
@@ -120,7 +125,7 @@ def test_an_image_of_an_earlier_version_says_so(
     image: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     erase(image)
-    said = identity(image)
+    said = read_identity(image)
     del said["digests"]
     (tmp_path / "boat.json").write_text(json.dumps(said))
     boot = f"{image}@@{Layout(BOARD.table, '5' * 64).partition('boot').offset}"
@@ -137,9 +142,9 @@ def test_holes_and_zeros_are_the_same(tmp_path: Path) -> None:
         stream.truncate(9 * MIB)
     shutil.copyfile(sparse, full)
     full.write_bytes(sparse.read_bytes())
-    assert digest(sparse) == digest(full)
+    assert compute_digest(sparse) == compute_digest(full)
     flip(full, 3 * MIB)
-    assert digest(sparse) != digest(full)
+    assert compute_digest(sparse) != compute_digest(full)
 
 
 @pytest.mark.parametrize("name", ["base.squashfs", "boot.fat"])

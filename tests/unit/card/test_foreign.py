@@ -54,7 +54,7 @@ def tray(tmp_path: Path) -> Path:
     root = root_tar(
         tmp_path / "root.tar", {**files, LIBRARY: b"", LOADER: b"", "usr/bin/dpkg": b"", "a": b""}
     )
-    cross_build.pick(root, tmp_path / "tray.tar")
+    cross_build.extract_standins(root, tmp_path / "tray.tar")
     return tmp_path / "tray.tar"
 
 
@@ -75,7 +75,7 @@ def root(tmp_path: Path, tray: Path) -> Path:
 def hook(root: Path, name: str, path: Path | None = None) -> subprocess.CompletedProcess[str]:
     """Run a hook as mmdebstrap does."""
     return subprocess.run(
-        [root / cross_build.TRAY / name, root],
+        [root / cross_build.STANDINS_TAR / name, root],
         env={**os.environ, "PATH": f"{path}:{os.environ['PATH']}"},
         capture_output=True,
         text=True,
@@ -88,9 +88,9 @@ def test_tray_holds_programs_libraries_and_hooks_only(tray: Path) -> None:
     with tarfile.open(tray) as tar:
         names = {member.name.removeprefix("./") for member in tar}
     assert names == {
-        *(f"{cross_build.TRAY}/programs/{name}" for name in PROGRAMS),
-        f"{cross_build.TRAY}/begin",
-        f"{cross_build.TRAY}/finish",
+        *(f"{cross_build.STANDINS_TAR}/programs/{name}" for name in PROGRAMS),
+        f"{cross_build.STANDINS_TAR}/begin",
+        f"{cross_build.STANDINS_TAR}/finish",
         LIBRARY,
         LOADER,
         "lib64",
@@ -101,7 +101,7 @@ def test_a_missing_program_is_told(tmp_path: Path) -> None:
     """A suite that moved a program must not go unnoticed: the build would just be slow."""
     root = root_tar(tmp_path / "root.tar", {name: b"" for name in PROGRAMS if "kmod" not in name})
     with pytest.raises(UserError, match="usr/bin/kmod"):
-        cross_build.pick(root, tmp_path / "tray.tar")
+        cross_build.extract_standins(root, tmp_path / "tray.tar")
 
 
 def test_programs_whose_answers_depend_on_the_architecture_stay() -> None:
@@ -156,13 +156,13 @@ def test_finish_leaves_no_trace(root: Path, tmp_path: Path) -> None:
     assert diversions.read_text() == (
         "/lib32\n/.lib32.kept\nbase-files\n/usr/bin/x\n/usr/bin/x.kept\nsome\n"
     )
-    assert not (root / cross_build.TRAY).exists()
+    assert not (root / cross_build.STANDINS_TAR).exists()
 
 
 def test_finish_does_not_lose_a_program(root: Path, tmp_path: Path) -> None:
     """A program that waits aside and is on no list stops the build."""
     assert hook(root, "begin").returncode == 0
-    (root / cross_build.TRAY / "own/usr/bin/forgotten").write_text("own")
+    (root / cross_build.STANDINS_TAR / "own/usr/bin/forgotten").write_text("own")
     (root / "lib/modules/6.12-arm64").mkdir(parents=True)
     program(tmp_path / "bin", "chroot", "exit 0")
     assert hook(root, "finish", tmp_path / "bin").returncode != 0
@@ -176,12 +176,12 @@ def test_foreign_programs_that_cannot_run_are_told_first(
     program(tmp_path / "bin", "dpkg", "echo amd64")
     program(tmp_path / "bin", "arch-test", f"exit {status}")
     monkeypatch.setenv("PATH", f"{tmp_path}/bin:{os.environ['PATH']}")
-    cross_build.require("amd64")
+    cross_build.require_emulation("amd64")
     if status == 0:
-        cross_build.require("arm64")
+        cross_build.require_emulation("arm64")
         return
     with pytest.raises(UserError, match="cannot run arm64 programs") as told:
-        cross_build.require("arm64")
+        cross_build.require_emulation("arm64")
     assert "tools/enable-arm64" in told.value.hint
 
 
@@ -189,7 +189,7 @@ def test_a_base_of_this_machines_own_needs_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nor does one on a machine whose programs cannot stand in: it is built emulated."""
-    monkeypatch.setattr(cross_build, "host", lambda: "amd64")
-    assert cross_build.options("amd64", "trixie", [], tmp_path) == []
-    monkeypatch.setattr(cross_build, "host", lambda: "riscv64")
-    assert cross_build.options("arm64", "trixie", [], tmp_path) == []
+    monkeypatch.setattr(cross_build, "host_architecture", lambda: "amd64")
+    assert cross_build.mmdebstrap_options("amd64", "trixie", [], tmp_path) == []
+    monkeypatch.setattr(cross_build, "host_architecture", lambda: "riscv64")
+    assert cross_build.mmdebstrap_options("arm64", "trixie", [], tmp_path) == []

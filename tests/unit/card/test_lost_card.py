@@ -13,8 +13,8 @@ from provision.card import devices
 from provision.card import write as writing
 from provision.card.assemble import assemble
 from provision.card.base import Base
-from provision.card.host_key import host_key
-from provision.card.write import Written
+from provision.card.host_key import read_host_key
+from provision.card.write import WrittenCard
 from provision.errors import UserError
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
@@ -46,8 +46,8 @@ def build(boats: Path, small: Base, tmp_path: Path) -> Build:
 @pytest.fixture
 def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A card that takes every image without being written to."""
-    monkeypatch.setattr(devices, "refusal", lambda card, image: None)
-    monkeypatch.setattr(writing, "write", lambda *_, **__: Written(1, "tried", 1, 1))
+    monkeypatch.setattr(devices, "find_objection", lambda card, image: None)
+    monkeypatch.setattr(writing, "write_card", lambda *_, **__: WrittenCard(1, "tried", 1, 1))
     path = tmp_path / "card"
     path.write_bytes(bytes(8192))
     return path
@@ -89,7 +89,7 @@ def test_writing_the_new_card_lets_pushes_out_again(
     call("keys", BOAT, "--boats", boats)
     call("keys", BOAT, "--stolen", "--boats", boats)
     image = build("new.img")
-    assert host_key(image) == host_public_key(opened(boats))
+    assert read_host_key(image) == host_public_key(opened(boats))
     assert waits(boats)
     said = call("write", image, target, "--yes", "--boats", boats)
     assert (said.status, waits(boats)) == (0, False)
@@ -105,7 +105,7 @@ def test_a_card_that_could_not_be_read_back_does_not(
         raise UserError("does not hold what was written to it")
 
     call("keys", BOAT, "--stolen", "--boats", boats)
-    monkeypatch.setattr(writing, "write", unreadable)
+    monkeypatch.setattr(writing, "write_card", unreadable)
     said = call("write", build("new.img"), target, "--yes", "--boats", boats)
     assert (said.status, waits(boats)) == (2, True)
 
@@ -123,7 +123,7 @@ def test_an_image_from_before_is_not_written(
     new = build("new.img")
     for done in (False, True):
         with monkeypatch.context() as patch:
-            patch.setattr(writing, "write", None)
+            patch.setattr(writing, "write_card", None)
             for image in (old, rotated):
                 said = call("write", image, target, "--yes", "--boats", boats, "--json")
                 assert said.status == 2

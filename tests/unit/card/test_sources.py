@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from provision.card import apt_sources as module
-from provision.card.apt_sources import sources
+from provision.card.apt_sources import find_mirrors
 from provision.card.base import FOLDER
 from provision.errors import UserError
 
@@ -19,10 +19,10 @@ def test_a_mirror_alone_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PROVISION_MIRROR", "http://mirror.invalid/debian")
     monkeypatch.delenv("PROVISION_SECURITY_MIRROR", raising=False)
     with pytest.raises(UserError, match="no security updates") as caught:
-        sources()
+        find_mirrors()
     assert "PROVISION_SECURITY_MIRROR" in caught.value.hint
     monkeypatch.setenv("PROVISION_SECURITY_MIRROR", "http://mirror.invalid/security")
-    lines = sources().lines("stable", ["main"])
+    lines = find_mirrors().lines("stable", ["main"])
     assert [line.split("] ")[1] for line in lines] == [
         "http://mirror.invalid/debian stable main",
         "http://mirror.invalid/debian stable-updates main",
@@ -35,7 +35,7 @@ def test_an_apt_without_security_updates_is_refused(monkeypatch: pytest.MonkeyPa
     listed = SimpleNamespace(stdout="Debian|http://mirror.invalid/debian\n")
     monkeypatch.setattr(module, "run", lambda *_: listed)
     with pytest.raises(UserError, match="no security updates"):
-        sources()
+        find_mirrors()
 
 
 def test_no_mirrors_address_goes_aboard(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from provision.commands import find
 from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
-from provision.render.archive import File, Link, build
+from provision.render.archive import File, Symlink, build_settings
 
 SCRIPT = Path(__file__).parents[3] / "provision/card/rootfs/etc/initramfs-tools/scripts/boat-take"
 BLOCK = 512
@@ -82,18 +82,18 @@ def card(tmp_path: Path, tools: Path) -> Card:
     return Card(tmp_path, tools)
 
 
-ARCHIVE = build(
+ARCHIVE = build_settings(
     {
         "/etc/hostname": File(b"kittiwake\n"),
         "/etc/boat/zeros": File(bytes(3 * BLOCK)),
         "/etc/boat/exact": File(b"x" * BLOCK, 0o600),
         "/etc/boat/empty": File(b""),
-        "/etc/systemd/system/x.service": Link("/dev/null"),
+        "/etc/systemd/system/x.service": Symlink("/dev/null"),
     },
     {"boat": "kittiwake", "board": "x86-64", "base": 1, "version": "1", "profile": "0" * 64},
 ).archive
 
-HIDDEN = build({"/etc/hidden": File(b"x")}, {}).archive
+HIDDEN = build_settings({"/etc/hidden": File(b"x")}, {}).archive
 
 
 def test_what_is_whole_is_unpacked(card: Card) -> None:

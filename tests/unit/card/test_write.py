@@ -15,10 +15,10 @@ import subprocess
 import pytest
 from rich.console import Console
 
-from provision.card.devices import device_at
-from provision.card.direct_io import Target
-from provision.card.image import boat_of
-from provision.card.write import PIECE, Phase, bars, write
+from provision.card.devices import find_device
+from provision.card.direct_io import DirectTarget
+from provision.card.image import read_boat_name
+from provision.card.write import CHUNK_BYTES, Phase, progress_bars, write_card
 from provision.errors import UserError
 
 MIB = 1 << 20
@@ -33,8 +33,8 @@ def image(tmp_path):
     """Three pieces, the last of them short, with a hole in the middle."""
     path = tmp_path / "kittiwake.img"
     with path.open("wb") as file:
-        file.write(noise(PIECE))
-        file.seek(2 * PIECE)
+        file.write(noise(CHUNK_BYTES))
+        file.seek(2 * CHUNK_BYTES)
         file.write(noise(MIB))
     return path
 
@@ -43,35 +43,37 @@ def image(tmp_path):
 def card(tmp_path):
     """A used card, larger than the image, without a zero on it."""
     path = tmp_path / "card"
-    path.write_bytes(b"\xaa" * (4 * PIECE))
-    return device_at(path)
+    path.write_bytes(b"\xaa" * (4 * CHUNK_BYTES))
+    return find_device(path)
 
 
 def test_every_byte_arrives_and_nothing_behind_it_changes(image, card):
     said = []
-    done = write(image, card, progress=lambda *report: said.append(report))
+    done = write_card(image, card, progress=lambda *report: said.append(report))
     size = image.stat().st_size
     content = card.path.read_bytes()
     assert hashlib.sha256(content[:size]).digest() == hashlib.sha256(image.read_bytes()).digest()
-    assert content[size:] == b"\xaa" * (4 * PIECE - size)
+    assert content[size:] == b"\xaa" * (4 * CHUNK_BYTES - size)
     assert (done.size, done.how) == (size, "O_DIRECT")
-    assert said == [(phase, min((n + 1) * PIECE, size), size) for phase in Phase for n in range(3)]
+    assert said == [
+        (phase, min((n + 1) * CHUNK_BYTES, size), size) for phase in Phase for n in range(3)
+    ]
 
 
 def test_holes_become_zeros(image, card):
     assert image.stat().st_blocks * 512 < image.stat().st_size  # there is a hole
-    write(image, card)
-    assert card.path.read_bytes()[PIECE : 2 * PIECE] == bytes(PIECE)
+    write_card(image, card)
+    assert card.path.read_bytes()[CHUNK_BYTES : 2 * CHUNK_BYTES] == bytes(CHUNK_BYTES)
 
 
 @pytest.mark.parametrize("rest", [1, 511, 512, 4095, 5000])
 def test_a_size_that_is_no_multiple_of_anything(tmp_path, card, rest):
     image = tmp_path / "odd.img"
-    image.write_bytes(noise(PIECE + rest))
-    write(image, card)
+    image.write_bytes(noise(CHUNK_BYTES + rest))
+    write_card(image, card)
     content = card.path.read_bytes()
-    assert content[: PIECE + rest] == image.read_bytes()
-    assert content[PIECE + rest :] == b"\xaa" * (3 * PIECE - rest)
+    assert content[: CHUNK_BYTES + rest] == image.read_bytes()
+    assert content[CHUNK_BYTES + rest :] == b"\xaa" * (3 * CHUNK_BYTES - rest)
 
 
 @pytest.fixture(params=["open", "write"])
@@ -98,15 +100,15 @@ def no_o_direct(request, monkeypatch):
 
 
 def test_without_o_direct_it_says_so(image, card, no_o_direct):
-    done = write(image, card)
+    done = write_card(image, card)
     assert done.how == "fsync and POSIX_FADV_DONTNEED"
     assert card.path.read_bytes()[: done.size] == image.read_bytes()
 
 
-class Worn(Target):
+class Worn(DirectTarget):
     """A card with a cell that no longer takes a one."""
 
-    bad = PIECE + 12345
+    bad = CHUNK_BYTES + 12345
 
     def write(self, buffer, length, offset):
         if offset <= self.bad < offset + length:
@@ -114,10 +116,10 @@ class Worn(Target):
         super().write(buffer, length, offset)
 
 
-class Smaller(Target):
+class Smaller(DirectTarget):
     """A card that claims a size it does not have, and begins again from the start."""
 
-    real = PIECE
+    real = CHUNK_BYTES
 
     def write(self, buffer, length, offset):
         super().write(buffer, length, offset % self.real)
@@ -126,7 +128,7 @@ class Smaller(Target):
         return super().read(buffer, length, offset % self.real)
 
 
-class Deaf(Target):
+class Deaf(DirectTarget):
     """A worn-out card that turned read-only, and says nothing."""
 
     def write(self, buffer, length, offset):
@@ -136,30 +138,30 @@ class Deaf(Target):
 @pytest.mark.parametrize(("kind", "first"), [(Worn, Worn.bad), (Smaller, 0), (Deaf, 0)])
 def test_a_lying_card_is_found_out_at_the_first_bad_byte(image, card, kind, first):
     with pytest.raises(UserError) as caught:
-        write(image, card, open_target=kind)
+        write_card(image, card, open_target=kind)
     assert f"the first difference is at byte {first};" in caught.value.message
     assert "unusable" in caught.value.message
     assert "another card" in caught.value.hint
 
 
 def test_a_card_that_ends_early_is_found_out(image, card):
-    class Short(Target):
+    class Short(DirectTarget):
         def read(self, buffer, length, offset):
             return min(super().read(buffer, length, offset), max(0, 6 * MIB - offset))
 
     with pytest.raises(UserError, match=f"at byte {6 * MIB};"):
-        write(image, card, open_target=Short)
+        write_card(image, card, open_target=Short)
 
 
 def failing(method, number):
     """A device that fails in its second piece."""
 
     def fail(self, buffer, length, offset):
-        if offset >= PIECE:
+        if offset >= CHUNK_BYTES:
             raise OSError(number, os.strerror(number))
-        return getattr(Target, method)(self, buffer, length, offset)
+        return getattr(DirectTarget, method)(self, buffer, length, offset)
 
-    return type("Failing", (Target,), {method: fail})
+    return type("Failing", (DirectTarget,), {method: fail})
 
 
 @pytest.mark.parametrize(
@@ -173,7 +175,7 @@ def failing(method, number):
 )
 def test_a_failing_device_leaves_an_unusable_card(image, card, method, number, said):
     with pytest.raises(UserError) as caught:
-        write(image, card, open_target=failing(method, number))
+        write_card(image, card, open_target=failing(method, number))
     assert said in caught.value.message
     assert "after 4 of 9 MiB" in caught.value.message
     assert "unusable" in caught.value.message
@@ -185,11 +187,11 @@ def test_interrupted_it_says_that_the_card_is_unusable(image, card, number, phas
     before = signal.getsignal(number)
 
     def interrupt(now, done, total):
-        if now is phase and done > PIECE:
+        if now is phase and done > CHUNK_BYTES:
             os.kill(os.getpid(), number)
 
     with pytest.raises(UserError) as caught:
-        write(image, card, progress=interrupt)
+        write_card(image, card, progress=interrupt)
     assert f"{phase.value} was interrupted after 8 of 9 MiB" in caught.value.message
     assert "unusable" in caught.value.message
     assert signal.getsignal(number) is before
@@ -199,13 +201,13 @@ def test_what_is_refused_is_not_touched(tmp_path, image):
     small = tmp_path / "small"
     small.write_bytes(b"\xaa" * MIB)
     with pytest.raises(UserError, match="too small"):
-        write(image, device_at(small))
+        write_card(image, find_device(small))
     assert small.read_bytes() == b"\xaa" * MIB
 
 
 def test_two_at_once_are_refused(image, card):
-    with Target(card.path), pytest.raises(UserError, match="cannot be opened") as caught:
-        write(image, card)
+    with DirectTarget(card.path), pytest.raises(UserError, match="cannot be opened") as caught:
+        write_card(image, card)
     assert "another program" in caught.value.hint
 
 
@@ -223,20 +225,20 @@ def test_what_cannot_be_opened_says_what_to_do(image, card, monkeypatch, number,
 
     monkeypatch.setattr(os, "open", refuse)
     with pytest.raises(UserError, match="cannot be opened for writing") as caught:
-        write(image, card)
+        write_card(image, card)
     assert hint in caught.value.hint
 
 
 def test_a_device_that_went_away(image, card):
     card.path.unlink()
     with pytest.raises(UserError, match="cannot be opened for writing: No such file"):
-        write(image, card)
+        write_card(image, card)
 
 
 def test_bars_show_both_phases(image, card):
     screen = io.StringIO()
-    with bars(Console(file=screen, force_terminal=True, width=100)) as report:
-        write(image, card, progress=report)
+    with progress_bars(Console(file=screen, force_terminal=True, width=100)) as report:
+        write_card(image, card, progress=report)
     assert "Writing" in screen.getvalue()
     assert "Reading back" in screen.getvalue()
     assert "9.4/9.4 MB" in screen.getvalue()
@@ -269,7 +271,7 @@ def boot_image(tmp_path):
 
 @pytest.mark.parametrize("label", ["gpt", "dos"])
 def test_an_image_tells_whose_it_is(boot_image, label):
-    assert boat_of(boot_image(label, {"boat.json": json.dumps(SAID)})) == "dunlin"
+    assert read_boat_name(boot_image(label, {"boat.json": json.dumps(SAID)})) == "dunlin"
 
 
 @pytest.mark.parametrize(
@@ -296,16 +298,16 @@ def test_an_image_tells_whose_it_is(boot_image, label):
 )
 def test_what_is_no_name_in_an_image_is_not_taken(boot_image, text):
     with pytest.raises(UserError, match="not the image of a boat's card") as caught:
-        boat_of(boot_image("gpt", {"boat.json": text}))
+        read_boat_name(boot_image("gpt", {"boat.json": text}))
     assert "\x1b" not in str(caught.value)
 
 
 @pytest.mark.parametrize("files", [{}])
 def test_another_image_is_no_boats(boot_image, files):
     with pytest.raises(UserError, match="not the image of a boat's card"):
-        boat_of(boot_image("gpt", files))
+        read_boat_name(boot_image("gpt", files))
 
 
 def test_any_file_is_no_boats(image):
     with pytest.raises(UserError, match="not the image of a boat's card"):
-        boat_of(image)
+        read_boat_name(image)

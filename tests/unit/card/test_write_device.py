@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.devices import device_at, refusal
-from provision.card.direct_io import Target
-from provision.card.write import PIECE, Phase, write
+from provision.card.devices import find_device, find_objection
+from provision.card.direct_io import DirectTarget
+from provision.card.write import CHUNK_BYTES, Phase, write_card
 from provision.commands import run
 from provision.errors import UserError
 
@@ -24,7 +24,7 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="not root: loop device
 @pytest.fixture
 def image(tmp_path):
     path = tmp_path / "kittiwake.img"
-    path.write_bytes(random.Random(1).randbytes(PIECE + MIB))
+    path.write_bytes(random.Random(1).randbytes(CHUNK_BYTES + MIB))
     return path
 
 
@@ -60,7 +60,7 @@ def partitioned():
 @pytest.fixture
 def card(tmp_path):
     path = tmp_path / "card"
-    path.write_bytes(b"\xaa" * (2 * PIECE))
+    path.write_bytes(b"\xaa" * (2 * CHUNK_BYTES))
     return path
 
 
@@ -81,9 +81,9 @@ def mount(tmp_path):
 
 
 def test_a_block_device_is_written_past_the_page_cache(image, card, attach):
-    device = device_at(attach(card))
-    assert (device.kind, device.size) == ("loop", 2 * PIECE)
-    done = write(image, device)
+    device = find_device(attach(card))
+    assert (device.kind, device.size) == ("loop", 2 * CHUNK_BYTES)
+    done = write_card(image, device)
     assert done.how == "O_DIRECT"
     assert card.read_bytes()[: done.size] == image.read_bytes()
 
@@ -95,39 +95,39 @@ def test_reading_back_is_from_the_device_not_from_the_cache(
     """The medium under the device loses a byte after writing: only the cache still has it."""
     if not direct:
         monkeypatch.setattr(os, "O_DIRECT", 0)
-        monkeypatch.setattr(Target, "_is_direct", lambda self: False)
-        monkeypatch.setattr(Target, "_set_direct", lambda self, length: None)
-    bad = PIECE + 4321
+        monkeypatch.setattr(DirectTarget, "_is_direct", lambda self: False)
+        monkeypatch.setattr(DirectTarget, "_set_direct", lambda self, length: None)
+    bad = CHUNK_BYTES + 4321
 
     def lose(phase, done, total):
-        if phase is Phase.READ_BACK and done == PIECE:
+        if phase is Phase.READ_BACK and done == CHUNK_BYTES:
             with card.open("r+b") as medium:
                 medium.seek(bad)
                 medium.write(bytes([image.read_bytes()[bad] ^ 1]))
 
     with pytest.raises(UserError, match=f"at byte {bad};"):
-        write(image, device_at(attach(card)), progress=lose)
+        write_card(image, find_device(attach(card)), progress=lose)
 
 
 def test_mounted_is_refused(image, card, attach, mount):
     run("mke2fs", "-q", card)
     loop = attach(card)
     mount(loop)
-    assert "in use" in refusal(device_at(loop), image).message
+    assert "in use" in find_objection(find_device(loop), image).message
 
 
 def test_a_mounted_partition_is_refused_and_so_is_a_partition(
     image, card, attach, partitioned, mount
 ):
-    card.write_bytes(bytes(4 * PIECE))
+    card.write_bytes(bytes(4 * CHUNK_BYTES))
     run("sfdisk", card, input="label: gpt\nstart=2048\n")
     loop = attach(card)
     partition = partitioned(loop)
-    assert "is a partition" in refusal(device_at(partition), image).message
-    assert refusal(device_at(loop), image) is None
+    assert "is a partition" in find_objection(find_device(partition), image).message
+    assert find_objection(find_device(loop), image) is None
     run("mke2fs", "-q", partition)
     point = mount(partition)
-    assert str(point) in refusal(device_at(loop), image).message
+    assert str(point) in find_objection(find_device(loop), image).message
 
 
 def test_what_is_mounted_out_of_sight_cannot_be_opened(image, card, attach, tmp_path):
@@ -140,48 +140,48 @@ def test_what_is_mounted_out_of_sight_cannot_be_opened(image, card, attach, tmp_
     )
     try:
         assert hidden.stdout.readline() == b"up\n"
-        device = device_at(loop)
+        device = find_device(loop)
         assert device.mounts == ()
         with pytest.raises(UserError, match="Device or resource busy"):
-            write(image, device)
+            write_card(image, device)
     finally:
         hidden.communicate(b"\n")
 
 
 def test_the_image_behind_a_loop_device_is_refused(image, attach):
-    assert "image itself" in refusal(device_at(attach(image)), image).message
+    assert "image itself" in find_objection(find_device(attach(image)), image).message
 
 
 def test_a_file_behind_a_loop_device_is_refused(image, card, attach):
     """A file system on it may be mounted, and would be overwritten under its users."""
-    assert refusal(device_at(card), image) is None
+    assert find_objection(find_device(card), image) is None
     loop = attach(card)
-    assert f"in use by {loop.name}" in refusal(device_at(card), image).message
+    assert f"in use by {loop.name}" in find_objection(find_device(card), image).message
 
 
 def test_a_read_only_device_is_refused(image, card, attach):
     loop = attach(card, "--read-only")
-    assert "read-only" in refusal(device_at(loop), image).message
+    assert "read-only" in find_objection(find_device(loop), image).message
 
 
 def test_this_machines_root_is_refused(image):
     source = run("findmnt", "--noheadings", "--output", "SOURCE", "/").stdout.strip()
     if not Path(source).is_block_device():
         pytest.skip("root lies on no block device here")
-    assert "holds the system" in refusal(device_at(Path(source)), image).message
+    assert "holds the system" in find_objection(find_device(Path(source)), image).message
 
 
 def test_a_full_disk_under_a_plain_file(image, mount):
     target = mount("-t", "tmpfs", "-o", "size=2M", "tmpfs") / "card"
     with target.open("wb") as file:
-        file.truncate(2 * PIECE)
+        file.truncate(2 * CHUNK_BYTES)
     with pytest.raises(UserError, match=r"No space left on device.*unusable"):
-        write(image, device_at(target))
+        write_card(image, find_device(target))
 
 
 def test_a_device_that_fails_in_the_middle(image, mount, attach):
     medium = mount("-t", "tmpfs", "-o", "size=2M", "tmpfs") / "medium"
     with medium.open("wb") as file:
-        file.truncate(2 * PIECE)
+        file.truncate(2 * CHUNK_BYTES)
     with pytest.raises(UserError, match="unusable"):
-        write(image, device_at(attach(medium)))
+        write_card(image, find_device(attach(medium)))

@@ -47,7 +47,7 @@ EUROPE = rules((2400, 2484, 0), (5150, 5250, 2), (5250, 5350, 4 | 2), (5725, 585
 
 @pytest.fixture(autouse=True)
 def table(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(regdb, "installed", lambda: regdb.parse(EUROPE))
+    monkeypatch.setattr(regdb, "read_installed", lambda: regdb.parse(EUROPE))
 
 
 def boat(folder: Path, *replacements: tuple[str, str], name: str = "tern") -> load.Boat:
@@ -208,7 +208,9 @@ def test_keys_that_cannot_be_had(tmp_path: Path) -> None:
 
 def test_the_share_of_a_full_link() -> None:
     """Six of 67 characters and two of 82 a second, through 480 a second (IEC 61162-1)."""
-    assert baud.share({"GGA": 6.0, "PXYZ": 2.0}, 4800) == pytest.approx((6 * 67 + 2 * 82) / 480)
+    assert baud.load_share({"GGA": 6.0, "PXYZ": 2.0}, 4800) == pytest.approx(
+        (6 * 67 + 2 * 82) / 480
+    )
 
 
 @pytest.mark.parametrize(
@@ -298,8 +300,8 @@ def test_more_hubs_than_sockets(tmp_path: Path) -> None:
 
 def test_the_unit_load_is_that_of_the_specification() -> None:
     """USB 2.0 specification: unit load 100 mA, at most 500 mA from a port."""
-    assert usb.UNIT_LOAD == 100
-    assert usb.UNIT_LOAD * (usb.BUS_POWERED_PORTS + 1) == 500
+    assert usb.UNIT_LOAD_MA == 100
+    assert usb.UNIT_LOAD_MA * (usb.BUS_POWERED_PORTS + 1) == 500
 
 
 # --- card -------------------------------------------------------------------------------
@@ -375,7 +377,7 @@ def test_channels_without_the_kernels_table(
     channel: int,
     expected: list[tuple[str, str]],
 ) -> None:
-    monkeypatch.setattr(regdb, "installed", lambda: None)
+    monkeypatch.setattr(regdb, "read_installed", lambda: None)
     tern = boat(tmp_path, ("country: GB, channel: 6", f"country: {country}, channel: {channel}"))
     assert found(tern) == expected
 
@@ -396,7 +398,7 @@ def test_more_tablets_than_the_radio_serves(
 )
 def test_frequencies(channel: int, megahertz: int) -> None:
     """IEEE Std 802.11, channel numbers and centre frequencies."""
-    assert wifi.frequency(channel) == megahertz
+    assert wifi.channel_frequency(channel) == megahertz
 
 
 # --- accepted ---------------------------------------------------------------------------
@@ -432,23 +434,27 @@ def test_a_damaged_database_is_refused(data: bytes) -> None:
 
 
 @pytest.mark.skipif(
-    not any(file.exists() for file in regdb.FILES), reason="needs the package wireless-regdb"
+    not any(file.exists() for file in regdb.TABLE_FILES), reason="needs the package wireless-regdb"
 )
 def test_what_the_kernel_itself_enforces() -> None:
     """The wireless-regdb package's regulatory.db: the cases that boats run into."""
-    file = next(file for file in regdb.FILES if file.exists())
+    file = next(file for file in regdb.TABLE_FILES if file.exists())
     table = regdb.parse(file.read_bytes())
 
     def allowed(country: str, channel: int) -> bool:
-        centre = wifi.frequency(channel)
+        centre = wifi.channel_frequency(channel)
         assert centre is not None
-        rule = regdb.rule(table[country], centre)
+        rule = regdb.find_rule(table[country], centre)
         return rule is not None and not (rule.radar or rule.no_initiate or rule.no_ofdm)
 
-    barred = {c for c in table if not all(allowed(c, channel) for channel in wifi.EVERYWHERE)}
+    barred = {
+        c
+        for c in table
+        if not all(allowed(c, channel) for channel in wifi.CHANNELS_ALLOWED_EVERYWHERE)
+    }
     # One country's whole 2.4 GHz band is marked for radar detection.
     assert barred <= {"TG"}
-    assert set(wifi.SHORT_BAND) <= set(table)
+    assert set(wifi.COUNTRIES_WITHOUT_12_13) <= set(table)
     assert allowed("GB", 13)
     assert not allowed("US", 12)
     assert not allowed("GB", 14)

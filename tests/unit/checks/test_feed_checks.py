@@ -39,7 +39,7 @@ NETWORK = ("  pilot:", "  backbone: {can: can0, talks: {position: 0.2, wind: 1}}
 
 @pytest.fixture(autouse=True)
 def table(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(regdb, "installed", lambda: None)
+    monkeypatch.setattr(regdb, "read_installed", lambda: None)
 
 
 def findings(folder: Path, *replacements: tuple[str, str], accepted: bool = True) -> list[Finding]:
@@ -246,7 +246,7 @@ def test_the_log_fits_on_the_card(
     tmp_path: Path, cap: str, expected: list[tuple[str, str]]
 ) -> None:
     """16 GB, less 1284 MiB before data, less a twentieth for the file system, less 64 MiB."""
-    assert card.room(16 * 10**9) == int((16 * 10**9 - 1284 * 2**20) * 0.95) - 64 * 2**20
+    assert card.max_log_bytes(16 * 10**9) == int((16 * 10**9 - 1284 * 2**20) * 0.95) - 64 * 2**20
     assert found(tmp_path, ("access:", f"log: {{cap: {cap}}}\naccess:")) == expected
 
 
@@ -340,10 +340,10 @@ def test_the_sentences_that_reference_libraries_know() -> None:
     pynmea2 = pytest.importorskip("pynmea2")
     known = set(pynmea2.TalkerSentence.sentence_types) - {"ALK", "R00"}
     assert len(known) > 50
-    assert known | {"VDM", "VDO"} <= formatters.KNOWN
+    assert known | {"VDM", "VDO"} <= formatters.KNOWN_FORMATTERS
     ours = {*transmission_groups._GROUP_OF, *source_priority.KIND_OF, *STEERS}
-    assert ours <= formatters.KNOWN
-    assert all(re.fullmatch("[A-Z0-9]{3}", name) for name in formatters.KNOWN)
+    assert ours <= formatters.KNOWN_FORMATTERS
+    assert all(re.fullmatch("[A-Z0-9]{3}", name) for name in formatters.KNOWN_FORMATTERS)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,8 @@ import pynmea2
 import pytest
 from pyais import decode
 
-from provision.checks.sentence_lengths import EXAMPLES, LONGEST, typical
+from provision.checks.sentence_lengths import EXAMPLES, typical_length
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 #: Worked examples printed in many receivers' manuals; recomputed.
 PRINTED = [
@@ -28,13 +29,13 @@ def sentence(body: str) -> str:
 @pytest.mark.parametrize("printed", PRINTED)
 def test_lengths_of_printed_examples(printed: str) -> None:
     assert printed in [sentence(example) for example in EXAMPLES]
-    assert typical(printed[3:6]) == len(printed + "\r\n")
+    assert typical_length(printed[3:6]) == len(printed + "\r\n")
 
 
 @pytest.mark.parametrize("example", EXAMPLES)
 def test_each_example_parses_with_all_its_fields(example: str) -> None:
     text = sentence(example)
-    assert len(text + "\r\n") <= LONGEST
+    assert len(text + "\r\n") <= MAX_SENTENCE_CHARS
     if example.startswith("AI"):
         assert decode(text).mmsi == 123456789
         return
@@ -45,4 +46,4 @@ def test_each_example_parses_with_all_its_fields(example: str) -> None:
 
 def test_an_unknown_sentence_counts_as_the_longest() -> None:
     """IEC 61162-1: at most 82 characters from the start delimiter to CR LF."""
-    assert typical("XXX") == LONGEST == 82
+    assert typical_length("XXX") == MAX_SENTENCE_CHARS == 82

@@ -23,7 +23,7 @@ from .conftest import Call
 @pytest.fixture
 def image(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An image that says of itself that it is dunlin's."""
-    monkeypatch.setattr(card_image, "boat_of", lambda _: "dunlin")
+    monkeypatch.setattr(card_image, "read_boat_name", lambda _: "dunlin")
     monkeypatch.setattr(card_image, "check_parts", lambda _: None)
     path = tmp_path / "dunlin.img"
     path.write_bytes(b"image" * 1000)
@@ -120,7 +120,7 @@ def test_an_image_that_is_none(call: Call, tmp_path: Path) -> None:
 
 
 def test_cards_are_listed(call: Call, image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(devices, "candidates", lambda: [])
+    monkeypatch.setattr(devices, "list_candidates", lambda: [])
     assert call("write", image, "--json").result == {"devices": []}
     assert "plug one in" in call("write", image).out
 
@@ -169,7 +169,7 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
         made.append((str(settings.manifest["boat"]), image))
         return SimpleNamespace(size=1)
 
-    monkeypatch.setattr(base, "base", lambda _: SimpleNamespace(facts={}))
+    monkeypatch.setattr(base, "get_base", lambda _: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", assemble)
     return made
 

@@ -73,7 +73,7 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
             raise UserError("is not the image of a boat's card")
         return "kittiwake"
 
-    monkeypatch.setattr(built, "boat_of", opened)
+    monkeypatch.setattr(built, "read_boat_name", opened)
     assert callable(way)
     shown = way(club)
     before = {file: file.read_bytes() for file in club.iterdir()}
@@ -96,7 +96,7 @@ def test_a_card_that_is_built_is_remembered(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     call("keys", "dunlin", "--boats", boats)
-    monkeypatch.setattr(base, "base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(base, "get_base", lambda board: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     monkeypatch.chdir(tmp_path)
     assert call("card", "dunlin", "--boats", boats, "-o", "dunlin.img").status == 0

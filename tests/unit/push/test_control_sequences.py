@@ -179,7 +179,7 @@ def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
 
 def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     finding = Finding("error", "x", EVIL, Location(Path("teal.yml"), 1))
-    monkeypatch.setattr(checks, "errors", lambda _: [finding])
+    monkeypatch.setattr(checks, "find_errors", lambda _: [finding])
     opening.print_check_errors([SimpleNamespace()])  # type: ignore[list-item]
     clean(capsys.readouterr().err)
     monkeypatch.setattr(checks, "check", lambda *_: [finding])
@@ -193,7 +193,7 @@ def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 def test_a_card_that_is_plugged_in(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(devices, "candidates", lambda: [EVIL])
+    monkeypatch.setattr(devices, "list_candidates", lambda: [EVIL])
     cards._list(False)
     clean(capsys.readouterr().out)
 

@@ -8,7 +8,7 @@ import pytest
 from provision.profile.secrets.keygen import generate_private_key
 from provision.push.diff import diff
 from provision.push.redact import Redactor
-from provision.render import File, Link
+from provision.render import File, Symlink
 
 PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"
 
@@ -28,9 +28,9 @@ PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"
         ("/etc/motd", "the word is plain-words-of-ours\n", "plain-words"),
     ],
 )
-@pytest.mark.parametrize("other", [None, File(b"another\n", 0o600), Link("/etc/other")])
+@pytest.mark.parametrize("other", [None, File(b"another\n", 0o600), Symlink("/etc/other")])
 def test_a_secret_is_not_shown(
-    path: str, text: str, secret: str, other: File | Link | None
+    path: str, text: str, secret: str, other: File | Symlink | None
 ) -> None:
     mode = 0o644 if path == "/etc/motd" else 0o600
     known = ["plain-words-of-ours"]
@@ -63,8 +63,13 @@ def test_what_is_no_secret_is_shown() -> None:
 
 
 def test_modes_links_and_other_bytes() -> None:
-    old = {"/mode": File(b"x"), "/link": Link("/a"), "/bytes": File(b"\xff"), "/gone": File(b"x")}
-    new = {"/mode": File(b"x", 0o755), "/link": Link("/b"), "/bytes": File(b"\xfe")}
+    old = {
+        "/mode": File(b"x"),
+        "/link": Symlink("/a"),
+        "/bytes": File(b"\xff"),
+        "/gone": File(b"x"),
+    }
+    new = {"/mode": File(b"x", 0o755), "/link": Symlink("/b"), "/bytes": File(b"\xfe")}
     shown = diff([*old], old, new, [])
     assert "mode of /mode: 0644 -> 0755" in shown
     assert "-link to /a\n+link to /b\n" in shown

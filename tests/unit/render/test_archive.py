@@ -20,7 +20,7 @@ from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
-from provision.render import Link, render, write
+from provision.render import Symlink, render, write
 
 from .conftest import BOATS, KEY, SECRETS, Render, boat, profile, text
 
@@ -144,7 +144,7 @@ def test_only_files_that_root_alone_reads_hold_a_secret(rendered: Render) -> Non
     key_body = SECRETS.host_key.splitlines()[2]
     holders = {}
     for path, entry in settings.files.items():
-        if isinstance(entry, Link):
+        if isinstance(entry, Symlink):
             continue
         content = entry.content.decode()
         if any(secret in content for secret in (SECRETS.pass_phrase, psk, key_body)):

@@ -19,7 +19,7 @@ from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets
 from provision.render import File, Settings, escape, render
-from provision.render.render import _environment
+from provision.render.render import _make_environment
 
 from .conftest import KEY, SECRETS, boat, profile, text
 
@@ -225,15 +225,15 @@ def test_a_number_is_a_number(value: object) -> None:
 
 def test_a_value_without_a_filter_is_refused() -> None:
     with pytest.raises(TypeError, match="filter"):
-        _environment().from_string("{{ name }}").render(name="gnss")
+        _make_environment().from_string("{{ name }}").render(name="gnss")
     with pytest.raises(TypeError, match="filter"):
-        _environment().from_string("{{ (name | word) ~ tail }}").render(name="gnss", tail="\n")
+        _make_environment().from_string("{{ (name | word) ~ tail }}").render(name="gnss", tail="\n")
     # What Jinja itself would have done, so that the two above are known to be ours.
     assert Environment(autoescape=True).from_string("{{ name }}").render(name="gnss") == "gnss"
 
 
 def test_a_name_that_is_not_there_is_refused() -> None:
     with pytest.raises(UndefinedError):
-        _environment().from_string("{{ nothing | word }}").render()
+        _make_environment().from_string("{{ nothing | word }}").render()
     with pytest.raises(UndefinedError):
-        _environment().from_string("{% if nothing %}{% endif %}").render()
+        _make_environment().from_string("{% if nothing %}{% endif %}").render()

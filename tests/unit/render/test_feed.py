@@ -20,7 +20,7 @@ from provision.onboard.feed.net.subnet import Subnet
 from provision.onboard.feed.nmea0183.filters import Filter, Pattern
 from provision.profile.leases import divide_network
 from provision.profile.yaml import references, uniqueness
-from provision.render.feed import feed
+from provision.render.feed import build_feed_config
 
 from .conftest import BOATS, Render, profile, text
 
@@ -192,7 +192,7 @@ def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None
     if uniqueness.find_duplicates(boat, lambda _: Location(Path("tern.yml"))):
         return
     assert references.find_broken(boat, lambda _: Location(Path("tern.yml"))) == []
-    told = feed(boat, divide_network(boat.network.address, boat.network.tablets))
+    told = build_feed_config(boat, divide_network(boat.network.address, boat.network.tablets))
     read = parse.parse(json.loads(json.dumps(told)))
     assert {link.name for link in (*read.links, *read.cans)} == links.keys()
 

@@ -8,16 +8,25 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.render.identity import mac_address, machine_id
+from provision.render.identity import derive_mac_address, derive_machine_id
 
 from .conftest import Render, text
 
-ONE = machine_id("kittiwake", "ssh-ed25519 AAAA")
+ONE = derive_machine_id("kittiwake", "ssh-ed25519 AAAA")
 
 
 def test_machine_ids_differ_by_name_and_by_key_and_stay() -> None:
-    assert machine_id("kittiwake", "ssh-ed25519 AAAA") == ONE
-    assert len({ONE, machine_id("gannet", "ssh-ed25519 AAAA"), machine_id("kittiwake", "B")}) == 3
+    assert derive_machine_id("kittiwake", "ssh-ed25519 AAAA") == ONE
+    assert (
+        len(
+            {
+                ONE,
+                derive_machine_id("gannet", "ssh-ed25519 AAAA"),
+                derive_machine_id("kittiwake", "B"),
+            }
+        )
+        == 3
+    )
 
 
 def test_the_machine_id_file_is_what_systemd_reads(rendered: Render) -> None:
@@ -27,5 +36,5 @@ def test_the_machine_id_file_is_what_systemd_reads(rendered: Render) -> None:
 @given(st.uuids())
 def test_mac_addresses_are_individual_and_local(machine: object) -> None:
     """The two low bits of the first octet: 0 for individual, 1 for local (IEEE Std 802)."""
-    first = int(mac_address(str(machine), "boat0")[:2], 16)
+    first = int(derive_mac_address(str(machine), "boat0")[:2], 16)
     assert first & 3 == 2

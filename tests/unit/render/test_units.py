@@ -10,7 +10,7 @@ from fnmatch import fnmatchcase
 
 import pytest
 
-from provision.render import File, Link, Settings
+from provision.render import File, Settings, Symlink
 
 from .conftest import BOATS, Render, text
 
@@ -30,7 +30,7 @@ READ_WHEN_NEEDED = {
 def wanted(settings: Settings) -> Iterator[tuple[str, str, str]]:
     """Target, unit and the link's end, of all that starts at boot."""
     for path, entry in settings.files.items():
-        if isinstance(entry, Link) and ".wants/" in path:
+        if isinstance(entry, Symlink) and ".wants/" in path:
             target, _, unit = path.removeprefix(f"{UNITS}/").partition(".wants/")
             yield target, unit, entry.target
 
@@ -41,7 +41,7 @@ def test_what_starts_is_there_and_says_so_itself(rendered: Render, boat: str) ->
     ours = set()
     for target, unit, end in wanted(settings):
         assert end.endswith(f"/{unit}")
-        assert not isinstance(settings.files.get(f"{UNITS}/{unit}"), Link), f"{unit} is masked"
+        assert not isinstance(settings.files.get(f"{UNITS}/{unit}"), Symlink), f"{unit} is masked"
         if end.startswith(UNITS):
             ours.add(end)
             parser = configparser.ConfigParser(strict=False, interpolation=None)
@@ -72,13 +72,13 @@ def test_nothing_waits_for_a_network(rendered: Render, boat: str) -> None:
     for path, entry in settings.files.items():
         if isinstance(entry, File) and path.startswith("/etc/systemd/system/"):
             assert b"network-online" not in entry.content
-    assert settings.files[f"{UNITS}/systemd-networkd-wait-online.service"] == Link("/dev/null")
+    assert settings.files[f"{UNITS}/systemd-networkd-wait-online.service"] == Symlink("/dev/null")
 
 
 def test_nobody_is_asked_for_a_password(rendered: Render) -> None:
     settings = rendered()
     for getty in ("getty@", "serial-getty@", "console-getty", "container-getty@"):
-        assert settings.files[f"{UNITS}/{getty}.service"] == Link("/dev/null")
+        assert settings.files[f"{UNITS}/{getty}.service"] == Symlink("/dev/null")
 
 
 @pytest.mark.parametrize("boat", BOATS)
