@@ -19,7 +19,7 @@ from typing import Any
 
 from rich.console import Console
 
-from provision.bench.hold.control import control
+from provision.bench.hold.control import send_command
 
 BOAT = "kittiwake"
 
@@ -112,7 +112,7 @@ def main() -> None:
             provision("push", BOAT, *given, *at)
             say("Somebody pulls the plug, and puts it back")
             for command in ("power-cut", "power-on"):
-                answer = control(Path(boat["control"]), command)
+                answer = send_command(Path(boat["control"]), command)
                 console.print(f"bench: {command}: {answer}", markup=False)
                 if answer != "ok":
                     sys.exit(f"demo: the bench did not {command}")

@@ -14,10 +14,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from provision.bench.qemu.build import plug_in
-from provision.bench.qemu.ports import hold_port, number
+from provision.bench.qemu.build import build_machine
+from provision.bench.qemu.ports import hold_port, port_of
 from provision.bench.simulation.instruments import Instruments
-from provision.bench.tablet_client import Tablet
+from provision.bench.tablet_client import TabletClient
 from provision.boards import Board
 from provision.checks.wifi import channel_frequency
 from provision.errors import Location, UserError
@@ -26,7 +26,7 @@ from provision.profile.secrets.store import Secrets, derive_psk
 from provision.progress import note
 
 #: Octets that a socket's path has at most (unix(7)).
-LONGEST = 107
+MAX_SOCKET_PATH_BYTES = 107
 
 
 class Bench:
@@ -57,12 +57,12 @@ class Bench:
         self.board = board
         self.folder = _folder(profile)
         self._held = [hold_port(), hold_port()]
-        self.ssh_port, self.feed_port = map(number, self._held)
+        self.ssh_port, self.feed_port = map(port_of, self._held)
         try:
             ports = (self.ssh_port, self.feed_port)
-            self.emulator = plug_in(profile, board, card, self.folder, ports, seed)
+            self.emulator = build_machine(profile, board, card, self.folder, ports, seed)
             self.emulator.date = clock_chip
-            self.tablet = Tablet(self.emulator.tablet)
+            self.tablet = TabletClient(self.emulator.tablet)
             self.instruments: Instruments | None = None
             if instruments:
                 self.instruments = Instruments(profile, self.sockets(), date=date)
@@ -220,7 +220,10 @@ class Bench:
 def _folder(profile: Profile) -> Path:
     """A new folder for one bench, with room for its sockets' names."""
     folder = Path(tempfile.mkdtemp(prefix="bench-"))
-    if len(os.fsencode(folder)) + max(len(f"/link-{name}") for name in profile.links) <= LONGEST:
+    if (
+        len(os.fsencode(folder)) + max(len(f"/link-{name}") for name in profile.links)
+        <= MAX_SOCKET_PATH_BYTES
+    ):
         return folder
     folder.rmdir()
     hint = "set TMPDIR to one with a shorter name, such as /tmp"

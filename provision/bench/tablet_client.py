@@ -13,10 +13,10 @@ from typing import Any
 from provision.errors import UserError
 
 #: What there is to say when the line to the agent breaks.
-GONE = "the boat's power went while the tablet was asked"
+POWER_GONE = "the boat's power went while the tablet was asked"
 
 
-class Tablet:
+class TabletClient:
     """A connection to the tablet's agent in the guest."""
 
     def __init__(self, path: Path) -> None:
@@ -33,7 +33,7 @@ class Tablet:
         try:
             self._socket.connect(str(self._path))
         except OSError as error:
-            raise UserError(GONE) from error
+            raise UserError(POWER_GONE) from error
 
     def close(self) -> None:
         """Hang up."""
@@ -63,7 +63,7 @@ class Tablet:
         try:
             self._socket.sendall(json.dumps(request).encode() + b"\n")
         except OSError as error:
-            raise UserError(GONE) from error
+            raise UserError(POWER_GONE) from error
         end = time.monotonic() + patience + float(str(arguments.get("seconds", 0)))
         while True:
             answer = self._receive(end)
@@ -89,7 +89,7 @@ class Tablet:
                 except OSError:
                     piece = b""
                 if not piece:
-                    raise UserError(GONE)
+                    raise UserError(POWER_GONE)
                 self._pending += piece
             line, self._pending = self._pending.split(b"\n", 1)
             try:

@@ -22,7 +22,7 @@ class DirectTarget:
     """Open for this program alone, to write a card and to read it back.
 
     Uses O_DIRECT. Where the file system refuses that, everything is flushed and dropped from
-    the page cache instead; `how` says which.
+    the page cache instead; `cache_mode` says which.
     """
 
     def __init__(self, path: Path) -> None:
@@ -47,7 +47,7 @@ class DirectTarget:
             raise _not_opened(path, error) from error
 
     @property
-    def how(self) -> str:
+    def cache_mode(self) -> str:
         """How the page cache is kept out of it."""
         return "O_DIRECT" if self._direct else "fsync and POSIX_FADV_DONTNEED"
 

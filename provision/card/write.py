@@ -52,7 +52,7 @@ class WrittenCard:
 
     size: int
     """Bytes of the image; all were written and all were compared."""
-    how: str
+    cache_mode: str
     """How the page cache was kept out of it: O_DIRECT, or what took its place."""
     write_seconds: float
     read_seconds: float
@@ -94,7 +94,7 @@ def write_card(
             raise _unusable(device, f"{phase.value} was interrupted", done, total) from error
         except OSError as error:
             raise _unusable(device, _broken(phase, error), done, total) from error
-    return WrittenCard(total, target.how, written - start, time.monotonic() - written)
+    return WrittenCard(total, target.cache_mode, written - start, time.monotonic() - written)
 
 
 def _read_chunks(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:

@@ -38,7 +38,7 @@ KNOWN_FORMATTERS = frozenset(
 def nearest_formatters(formatter: str) -> list[str]:
     """The formatters that were probably meant, at most three: of the same letters, or all but one.
 
-    >>> nearest("RCM"), nearest("FOO")
+    >>> nearest_formatters("RCM"), nearest_formatters("FOO")
     (['RMC'], [])
     """
     turned = [name for name in sorted(KNOWN_FORMATTERS) if sorted(name) == sorted(formatter)]

@@ -49,7 +49,7 @@ def bench(  # noqa: PLR0913
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.bench import Bench
     from provision.bench.hold.server import hold as hold_bench
-    from provision.bench.qemu.build import installed
+    from provision.bench.qemu.build import check_installed
     from provision.card.assemble import assemble
     from provision.card.base import get_base
     from provision.card.image import check_parts, read_boat_name
@@ -57,7 +57,7 @@ def bench(  # noqa: PLR0913
 
     image = Path(name) if _is_image(name) else None
     known = open_boat(read_boat_name(image) if image else name, boats, vault_password_file)
-    installed(known.board)
+    check_installed(known.board)
     with (
         _in_use(image) if image else contextlib.nullcontext(),
         tempfile.TemporaryDirectory(prefix="provision-bench-") as work,

@@ -175,7 +175,7 @@ def write(
         summary = (
             f"{card.path}: {boat}: {written.size / 1e6:.0f} MB "
             f"written in {written.write_seconds:.0f} s, "
-            f"read back and compared in {written.read_seconds:.0f} s ({written.how})"
+            f"read back and compared in {written.read_seconds:.0f} s ({written.cache_mode})"
         )
         print(harmless(summary))
 

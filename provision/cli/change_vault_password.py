@@ -33,9 +33,9 @@ def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> 
         check = partial(vault_password.check_new, old=old)
         new = new_secret("vault password", check).encode()
     done = vault_password.change_password(boats, old, new)
-    names = [file.name for file in done.turned]
+    names = [file.name for file in done.reencrypted]
     if as_json:
-        show({"folder": str(boats), "changed": names, "password_file": done.kept})
+        show({"folder": str(boats), "changed": names, "password_file": done.file_changed})
         return
     print(f"{boats}: changed {', '.join(names) or 'nothing, all had the new one'}")
     for line in _next(boats, password, done):
@@ -47,15 +47,15 @@ def _next(boats: Path, password: Path | None, done: vault_password.PasswordChang
     from provision.profile.secrets import vault
 
     beside, lines = boats / vault.PASSWORD_FILE, []
-    if done.kept:
+    if done.file_changed:
         lines.append(f"{beside} holds the new one")
     named = password or (
         os.environ.get(vault.PASSWORD_FILE_VARIABLE)
         and Path(os.environ[vault.PASSWORD_FILE_VARIABLE])
     )
-    if named and not (done.kept and named.resolve() == beside.resolve()):
+    if named and not (done.file_changed and named.resolve() == beside.resolve()):
         lines.append(f"next: put the new one into {shlex.quote(str(named))}, which is not changed")
-    elif not done.kept and beside.exists():
+    elif not done.file_changed and beside.exists():
         lines.append(f"next: put the new one into {shlex.quote(str(beside))}, which is not changed")
     rotate = f"provision keys --all{folder_option(boats)} --rotate pass_phrase --rotate host_key"
     lines.append("copies and earlier versions of the files still open by the one before; if others")

@@ -182,16 +182,16 @@ def _make(
         return
     for one in made.values():
         all_there = "all is there" if not missing else "the boat's own are there"
-        what = f"made {', '.join(one.fresh)}" if one.fresh else f"nothing to make, {all_there}"
+        what = f"made {', '.join(one.created)}" if one.created else f"nothing to make, {all_there}"
         print(f"{one.secrets}: {what}")
-    if typed := [file for file, one in made.items() if {*one.fresh} - {"host_key", OPERATOR}]:
+    if typed := [file for file, one in made.items() if {*one.created} - {"host_key", OPERATOR}]:
         which = " ".join(map(argument, typed))
         note(f"what to type on the tablets: provision keys {which} --show")
 
 
 def _made_json(made: MadeKeys, missing: Iterable[Path]) -> dict[str, object]:
     lacks = [str(file) for file in missing if file.parent == made.secrets.parent]
-    entries: dict[str, object] = {"secrets": str(made.secrets), "made": made.fresh}
+    entries: dict[str, object] = {"secrets": str(made.secrets), "made": made.created}
     return entries | ({"missing": lacks} if lacks else {})
 
 

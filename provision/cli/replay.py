@@ -13,7 +13,7 @@ from provision.cli.help import Command, example
 from provision.errors import UserError
 
 if TYPE_CHECKING:
-    from provision.bench.replay.replay import Played
+    from provision.bench.replay.replay import PlayedCounts
 
 
 @app.command(
@@ -45,24 +45,30 @@ def command(  # noqa: PLR0913
     """Play a voyage log back, on a held bench or here."""
 
     # Here, so that no other command waits for the bench's libraries.
-    from provision.bench.hold.client import held, links
-    from provision.bench.replay.replay import replay, start_of, survey
-    from provision.bench.replay.replay_wires import CONFIG, sockets, terminals
+    from provision.bench.hold.client import find_held, link_sockets
+    from provision.bench.replay.replay import parse_start, read_recording, replay
+    from provision.bench.replay.replay_wires import CONFIG_FILE, connect_sockets, open_terminals
     from provision.progress import note, step
 
     if bench and folder:
         raise UserError("--bench and --terminals do not go together", hint="leave one out")
     with step("Reading the log"):
-        recordings = [survey(file) for file in files]
+        recordings = [read_recording(file) for file in files]
     for recording in recordings:
         if recording.damaged:
             note(f"{recording.file}: {recording.damaged} damaged bytes are left out")
-    start = start_of(begin, recordings) if begin else None
+    start = parse_start(begin, recordings) if begin else None
     origins = sorted({origin for recording in recordings for origin in recording.origins})
-    wires = terminals(folder, origins) if folder else sockets(links(held(bench), origins))
+    wires = (
+        open_terminals(folder, origins)
+        if folder
+        else connect_sockets(link_sockets(find_held(bench), origins))
+    )
     with wires as handles:
         if folder:
-            note(f"a feed for them: python -m provision.onboard.feed --config {folder / CONFIG}")
+            note(
+                f"a feed for them: python -m provision.onboard.feed --config {folder / CONFIG_FILE}"
+            )
         played = replay(recordings, start, handles, pace)
     if as_json:
         show({"sent": played.sent, "lost": played.lost, "left_out": played.left_out})
@@ -70,7 +76,7 @@ def command(  # noqa: PLR0913
         _print_counts(played)
 
 
-def _print_counts(played: Played) -> None:
+def _print_counts(played: PlayedCounts) -> None:
     from provision.progress import note
 
     for link, count in sorted(played.sent.items()):

@@ -31,12 +31,12 @@ def replace_stolen(
     made = {file: replace_all_secrets(file, vault_passwords[file.parent]) for file in files}
     if as_json:
         entries = [
-            {"boat": file.stem, "secrets": str(one.secrets), "made": one.fresh}
+            {"boat": file.stem, "secrets": str(one.secrets), "made": one.created}
             for file, one in made.items()
         ]
         show({"boats": entries})
         return
     for file, one in made.items():
-        print(f"{one.secrets}: made {', '.join(one.fresh)}")
+        print(f"{one.secrets}: made {', '.join(one.created)}")
         for line in next_steps(file):
             note(line)

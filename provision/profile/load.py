@@ -212,17 +212,17 @@ class _IncludeReader:
                 )
             )
             return None
-        under = Node({}, root.location, root.at)
+        under = Node({}, root.location, root.value_location)
         includes = root.value.get("includes")
         for item in includes.value if includes and isinstance(includes.value, list) else []:
             self.included.append(file)
             if len(self.included) > MAX_INCLUDES:
                 hint = "join files that are always included together"
                 what = f"a boat includes {MAX_INCLUDES} files at most"
-                self.errors.append(UserError(what, location=item.at, hint=hint))
+                self.errors.append(UserError(what, location=item.value_location, hint=hint))
                 break
             if isinstance(item.value, str):
-                included = self._include(file.parent / item.value, item.at, trail)
+                included = self._include(file.parent / item.value, item.value_location, trail)
                 under = included.over(under) if included else under
         return root.over(under)
 
@@ -283,13 +283,13 @@ def _check_board(root: Node, errors: list[UserError]) -> None:
     node = root.value.get("board") if isinstance(root.value, dict) else None
     if node and isinstance(node.value, str):
         try:
-            boards.board(node.value, node.at)
+            boards.board(node.value, node.value_location)
         except UserError as error:
             errors.append(error)
 
 
 def _collect_locations(node: Node, key: str) -> list[tuple[str, Location]]:
-    found = [(key, node.location if isinstance(node.value, dict | list) else node.at)]
+    found = [(key, node.location if isinstance(node.value, dict | list) else node.value_location)]
     if isinstance(node.value, dict):
         for name, child in node.value.items():
             found += _collect_locations(child, f"{key}.{name}" if key else name)

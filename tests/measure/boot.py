@@ -18,8 +18,8 @@ import time
 from pathlib import Path
 
 from provision.bench.bench import Bench
-from provision.bench.qemu.build import CARD_SIZE
-from provision.bench.qemu.machine import Wire
+from provision.bench.qemu.build import CARD_BYTES
+from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import Board, board
 from provision.commands import run
@@ -63,8 +63,10 @@ def start_theirs(kind: Board, adapters: dict[str, AdapterConfig]) -> float:
         folder = Path(work)
         disk = folder / "disk.qcow2"
         run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
-            "-b", plain.disk(kind), disk, CARD_SIZE)  # fmt: skip
-        machine = Emulator(kind, folder, disk, Wire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ()))
+            "-b", plain.disk(kind), disk, CARD_BYTES)  # fmt: skip
+        machine = Emulator(
+            kind, folder, disk, NetworkWire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
+        )
         machine.adapters = adapters
         machine.order = list(adapters)
         for name, text in (

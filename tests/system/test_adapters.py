@@ -19,7 +19,7 @@ import pynmea2
 import pytest
 from pyais.stream import IterMessages
 
-from provision.bench.simulation.instruments import Heard, Instruments
+from provision.bench.simulation.instruments import HeardLine, Instruments
 from provision.bench.simulation.sentences import checksum, sentence
 from provision.profile.schema.links import LinkConfig
 from provision.push.result import Outcome
@@ -75,7 +75,7 @@ def serials(boat: Virtual) -> dict[str, str]:
     return {Path(name).name: serial for name, _, serial in pairs}
 
 
-def steering(heard: list[Heard]) -> list[bytes]:
+def steering(heard: list[HeardLine]) -> list[bytes]:
     """What steers of what the autopilot heard.
 
     The kernel itself may echo to a new adapter what the instrument said before the feed

@@ -18,8 +18,8 @@ from typing import Any
 
 import pytest
 
-from provision.bench.hold.client import held
-from provision.bench.hold.control import control
+from provision.bench.hold.client import find_held
+from provision.bench.hold.control import send_command
 from provision.bench.simulation.sentences import sentence
 from tests.system.boats import Club
 from tests.system.breakages.breakage import until
@@ -88,7 +88,7 @@ def test_a_held_bench(club: Club, folder: Path, monkeypatch: pytest.MonkeyPatch)
     """Anybody plays an instrument, pulls an adapter or the plug, puts them back, and goes."""
     with hold(club, folder) as (process, where):
         monkeypatch.setattr(tempfile, "tempdir", str(folder))
-        assert held() == where, "a replay finds it by itself"
+        assert find_held() == where, "a replay finds it by itself"
         assert (where["boat"], where["ssh"]["user"]) == ("kittiwake", "root")
         assert where["links"].keys() == {"gnss", "depth-log", "ais", "autopilot"}
         assert where["tablet"]["address"].startswith("10.47.1.")
@@ -97,20 +97,20 @@ def test_a_held_bench(club: Club, folder: Path, monkeypatch: pytest.MonkeyPatch)
         console, command = Path(where["console"]), Path(where["control"])
         with playing(where, "gnss") as heard:
             until(heard, "the sentence")
-            assert control(command, "unplug gnss") == "ok"
+            assert send_command(command, "unplug gnss") == "ok"
             assert not heard()
-            assert control(command, "plug gnss") == "ok"
+            assert send_command(command, "plug gnss") == "ok"
             until(heard, "the sentence again")
-        assert control(command, "power-cut") == "ok"
+        assert send_command(command, "power-cut") == "ok"
         assert banner(where) == b""
-        assert control(command, "plug gnss") == "error: the boat has no power"
+        assert send_command(command, "plug gnss") == "error: the boat has no power"
         printed = console.stat().st_size
-        assert control(command, "power-on") == "ok"
+        assert send_command(command, "power-on") == "ok"
         assert banner(where) == b"SSH-"
         assert console.stat().st_size > printed
         with playing(where, "ais") as heard:
             until(heard, "the sentence after the start")
-        assert control(command, "quit") == "ok"
+        assert send_command(command, "quit") == "ok"
         assert process.wait(20) == 0
         assert list(folder.iterdir()) == []
         with pytest.raises(OSError):

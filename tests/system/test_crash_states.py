@@ -21,7 +21,7 @@ from pathlib import Path
 import pytest
 
 from provision.bench.bench import Bench
-from provision.bench.qemu.machine import Direct, Wire
+from provision.bench.qemu.machine import DirectBoot, NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.card.bootloader import INITRAMFS, KERNEL, kernel_command_line
@@ -200,7 +200,7 @@ class Start:
             ),
             "break=bottom",
         ]
-        self._direct = Direct(kernel, initramfs, " ".join(line), None)
+        self._direct = DirectBoot(kernel, initramfs, " ".join(line), None)
 
     def __call__(self, image: Path) -> tuple[dict[str, object], str]:
         """What /run/boat/settings.json says, and the digest of the manifest in the new root."""
@@ -208,7 +208,7 @@ class Start:
         with tempfile.TemporaryDirectory(prefix="start-", dir=self._work) as work:
             disk = Path(work, "card.qcow2")
             run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", self.card, disk)
-            wire = Wire("10.0.2.0/24", "10.0.2.254", "10.0.2.253", ())
+            wire = NetworkWire("10.0.2.0/24", "10.0.2.254", "10.0.2.253", ())
             emulator = Emulator(self._board, Path(work), disk, wire)
             emulator.direct = self._direct
             emulator.power_on()

@@ -25,7 +25,7 @@ import pytest
 
 from provision.bench.bench import Bench
 from provision.bench.simulation.instruments import Instruments
-from provision.bench.simulation.sentences import TRANSDUCER_DEPTH, checksum, sentence
+from provision.bench.simulation.sentences import TRANSDUCER_DEPTH_M, checksum, sentence
 from provision.boards import board
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
 from provision.onboard.feed.voyage_log import reader
@@ -246,7 +246,7 @@ def test_an_nmea_2000_network_arrives_as_sentences(
     made = {"HDG", "DPT", "MWV", "VHW", "GLL", "GGA", "VTG"}
     assert fulmar.feed()["links"]["backbone"]["rates"].keys() == made
     state = instruments.voyage.at(instruments.now)
-    assert float(heard["DPT"][1]) == pytest.approx(state.depth - TRANSDUCER_DEPTH, abs=1)
+    assert float(heard["DPT"][1]) == pytest.approx(state.depth - TRANSDUCER_DEPTH_M, abs=1)
     assert float(heard["VHW"][5]) == pytest.approx(state.water_speed, abs=0.5)
     off = (float(heard["HDG"][1]) - state.magnetic_heading + 180) % 360 - 180
     assert abs(off) < 10

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from provision.bench.qemu.ports import hold_port, number
+from provision.bench.qemu.ports import hold_port, port_of
 from tests.system.boats import Club, Virtual
 from tests.system.harbour import (
     ADDRESS,
@@ -291,13 +291,13 @@ def at_another_place(harbour: Harbour) -> Iterator[tuple[Laptop, Virtual]]:
     bench = harbour.boat.bench
     profile, port = bench.profile, bench.ssh_port
     with hold_port() as held:
-        line = f"hostfwd_add wire tcp:127.0.0.1:{number(held)}-{ELSEWHERE}:22"
+        line = f"hostfwd_add wire tcp:127.0.0.1:{port_of(held)}-{ELSEWHERE}:22"
         bench.emulator.qmp.command("human-monitor-command", **{"command-line": line})
-        place = Relay(bench.folder / f"relay-{number(held)}", number(held))
+        place = Relay(bench.folder / f"relay-{port_of(held)}", port_of(held))
         laptop = Laptop({**harbour.laptop.places, ELSEWHERE: place})
         # Connections to an address that the boat leaves are as good as dead.
         harbour.boat.hang_up()
-        bench.ssh_port = number(held)
+        bench.ssh_port = port_of(held)
         there = Virtual(harbour.boat.club, bench)
         try:
             yield laptop, there

@@ -12,7 +12,7 @@ import sys
 import time
 from pathlib import Path
 
-FRAME = 16
+FRAME_BYTES = 16
 
 #: ISO 11783-2 / NMEA 2000.
 BIT_RATE = "250000"
@@ -27,7 +27,7 @@ def bring_up(interface: str) -> None:
     subprocess.run([*link, "up"], check=True)
 
 
-def put(bus: socket.socket, frame: bytes) -> None:
+def send_frame(bus: socket.socket, frame: bytes) -> None:
     """Send a frame; the queue may be full while nobody is up who could acknowledge."""
     for _ in range(50):
         try:
@@ -51,9 +51,9 @@ def main(device: str, interface: str) -> None:
             pending = b""
             time.sleep(0.1)
         pending += data
-        while len(pending) >= FRAME:
-            put(bus, pending[:FRAME])
-            pending = pending[FRAME:]
+        while len(pending) >= FRAME_BYTES:
+            send_frame(bus, pending[:FRAME_BYTES])
+            pending = pending[FRAME_BYTES:]
 
 
 if __name__ == "__main__":

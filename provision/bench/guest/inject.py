@@ -16,9 +16,9 @@ from provision.boards import Board
 from provision.commands import run
 
 #: The kernel's simulated radios: for the access point, the tablet, and another device.
-RADIOS = "modules_load=mac80211_hwsim mac80211_hwsim.radios=3"
+RADIO_OPTIONS = "modules_load=mac80211_hwsim mac80211_hwsim.radios=3"
 
-PROGRAM = Path(__file__).parent / "tablet.py"
+TABLET_PROGRAM = Path(__file__).parent / "tablet.py"
 _UNIT = "bench-tablet.service"
 _SERVICE = """[Unit]
 Description=A tablet aboard, played by the bench
@@ -48,7 +48,7 @@ ln -s ../{_UNIT} /run/systemd/system/multi-user.target.wants/{_UNIT}
 
 
 #: Plays the instruments of a CAN link on the controller that is counted behind the boat's own.
-_CAN_PROGRAM = PROGRAM.with_name("can.py")
+_CAN_PROGRAM = TABLET_PROGRAM.with_name("can.py")
 _CAN_SERVICE = """[Unit]
 Description=Instruments on a CAN bus, played by the bench
 
@@ -83,11 +83,11 @@ def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str
         "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={' '.join([_UNIT, *players])}\n",
         # Killed halfway by a busy bench, the radios' modules take the kernel with them.
         "systemd.unit-dropin.systemd-modules-load.service": "[Service]\nTimeoutSec=infinity\n",
-        "bench.tablet": PROGRAM.read_text(),
+        "bench.tablet": TABLET_PROGRAM.read_text(),
     }
     if players:
         credentials["bench.can"] = _CAN_PROGRAM.read_text()
-    argv = ["-smbios", f"type=11,value=io.systemd.boot.kernel-cmdline-extra={RADIOS}"]
+    argv = ["-smbios", f"type=11,value=io.systemd.boot.kernel-cmdline-extra={RADIO_OPTIONS}"]
     for name, text in credentials.items():
         path = folder / f"credential-{name}"
         content = base64.b64encode(text.encode()).decode()
@@ -102,7 +102,7 @@ def second_initramfs(board: Board, folder: Path) -> bytes:
     unit = _service(board, "/run/bench/tablet.py")
     files = {
         f"bench/{_UNIT}": unit,
-        "bench/tablet.py": PROGRAM.read_text(),
+        "bench/tablet.py": TABLET_PROGRAM.read_text(),
         "bench/put": _PUT,
         "conf/conf.d/zz-bench": _EARLY,
     }

@@ -20,7 +20,7 @@ from typing import Any
 NAMESPACE = "tablet"
 RADIO = "wlan1"
 #: Not in /run, from where nothing may be executed.
-RUN = Path("/tmp/bench-tablet")  # noqa: S108
+RUN_FOLDER = Path("/tmp/bench-tablet")  # noqa: S108
 #: Called by busybox's DHCP client with what it was given in the environment.
 DHCP_SCRIPT = """#!/bin/sh
 case "$1" in
@@ -42,13 +42,13 @@ def run(*command: str, check: bool = True) -> str:
     return done.stdout
 
 
-class Tablet:
+class TabletAgent:
     """The tablet's radio, its lease and what it can be asked to do."""
 
     def __init__(self) -> None:
-        RUN.mkdir(mode=0o700, exist_ok=True)
-        (RUN / "dhcp").write_text(DHCP_SCRIPT)
-        (RUN / "dhcp").chmod(0o755)
+        RUN_FOLDER.mkdir(mode=0o700, exist_ok=True)
+        (RUN_FOLDER / "dhcp").write_text(DHCP_SCRIPT)
+        (RUN_FOLDER / "dhcp").chmod(0o755)
         self.supplicant: subprocess.Popen[bytes] | None = None
         self.mac = ""
 
@@ -74,9 +74,9 @@ class Tablet:
         self.leave()
         run("ip", "link", "set", RADIO, "down")
         run("ip", "link", "set", RADIO, "address", mac or self.mac)
-        config = RUN / "wpa.conf"
+        config = RUN_FOLDER / "wpa.conf"
         config.write_text(
-            f"ctrl_interface={RUN}/wpa\nnetwork={{\n ssid={ssid}\n psk={psk}\n"
+            f"ctrl_interface={RUN_FOLDER}/wpa\nnetwork={{\n ssid={ssid}\n psk={psk}\n"
             f" scan_freq={frequency}\n key_mgmt=WPA-PSK\n}}\n"
         )
         started = time.monotonic()
@@ -92,10 +92,10 @@ class Tablet:
                 raise RuntimeError("not associated in time")
             time.sleep(0.05)
         joined = time.monotonic() - started
-        lease = RUN / "lease"
+        lease = RUN_FOLDER / "lease"
         lease.unlink(missing_ok=True)
         run("busybox", "udhcpc", "-i", RADIO, "-n", "-q", "-f", "-t", "20", "-T", "1",
-            "-s", str(RUN / "dhcp"))  # fmt: skip
+            "-s", str(RUN_FOLDER / "dhcp"))  # fmt: skip
         address, mask, router, *names = lease.read_text().split()
         return {
             "associated": round(joined, 2),
@@ -110,7 +110,7 @@ class Tablet:
 
         Over its socket: a process for each question is dear in an emulated machine.
         """
-        here, there = RUN / "control", RUN / "wpa" / RADIO
+        here, there = RUN_FOLDER / "control", RUN_FOLDER / "wpa" / RADIO
         while True:
             here.unlink(missing_ok=True)
             with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as asked:
@@ -157,7 +157,7 @@ class Tablet:
         got = b""
         first = None
         at: list[float] = []
-        with contextlib.closing(connected(host, port, end, source)) as stream:
+        with contextlib.closing(connect(host, port, end, source)) as stream:
             if send:
                 stream.sendall(send.encode("latin-1"))
             while (left := end - time.monotonic()) > 0:
@@ -226,7 +226,7 @@ class Tablet:
         return {"said": run("busybox", "nslookup", name, server, check=False)}
 
 
-def connected(host: str, port: int, end: float, source: str = "") -> socket.socket:
+def connect(host: str, port: int, end: float, source: str = "") -> socket.socket:
     """A TCP connection, tried until `end` on the monotonic clock."""
     while True:
         try:
@@ -248,7 +248,7 @@ def main(device: str) -> None:
     if os.isatty(handle):
         tty.setraw(handle, termios.TCSANOW)
     port = os.fdopen(handle, "r+b", buffering=0)
-    tablet = Tablet()
+    tablet = TabletAgent()
     tablet.enter()
     pending = b""
     port.write(json.dumps({"id": 0, "ready": uptime()}).encode() + b"\n")

@@ -17,26 +17,26 @@ from provision.errors import Location, UserError
 
 #: In a held bench's folder: how to reach everything around the boat, as JSON, and the socket
 #: that takes commands.
-WHERE, CONTROL = "where.json", "control"
+WHERE_FILE, CONTROL_SOCKET = "where.json", "control"
 
 #: Bytes of a file that says how to reach a bench.
-LONGEST = 2**20
+MAX_WHERE_BYTES = 2**20
 
 
-def held(file: Path | None = None) -> dict[str, Any]:
+def find_held(file: Path | None = None) -> dict[str, Any]:
     """How to reach a held bench: what it printed as JSON into `file`, or the one on this computer.
 
     UserError when there is none, or more than one.
     """
     if file is not None:
-        return _where(file)
+        return _read_where(file)
     found = [
         where
-        for where in Path(tempfile.gettempdir()).glob(f"bench-*/{WHERE}")
-        if _is_own(where.parent) and _answers(where.with_name(CONTROL))
+        for where in Path(tempfile.gettempdir()).glob(f"bench-*/{WHERE_FILE}")
+        if _is_own(where.parent) and _answers(where.with_name(CONTROL_SOCKET))
     ]
     if len(found) == 1:
-        return _where(found[0])
+        return _read_where(found[0])
     if found:
         names = " or ".join(f"--bench {where}" for where in sorted(found))
         raise UserError("more than one bench is held", hint=names)
@@ -44,7 +44,7 @@ def held(file: Path | None = None) -> dict[str, Any]:
     raise UserError("no bench is held on this computer", hint=hint)
 
 
-def links(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
+def link_sockets(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
     """The sockets of a held bench's links, of those that `origins` names; UserError if none."""
     found = {origin: Path(where["links"][origin]) for origin in origins if origin in where["links"]}
     if not found:
@@ -55,10 +55,10 @@ def links(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
     return found
 
 
-def _where(file: Path) -> dict[str, Any]:
+def _read_where(file: Path) -> dict[str, Any]:
     try:
         with file.open("rb") as stream:
-            found = json.loads(stream.read(LONGEST))
+            found = json.loads(stream.read(MAX_WHERE_BYTES))
         if not all(isinstance(path, str) for path in found["links"].values()):
             raise TypeError
     except OSError as error:

@@ -14,14 +14,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 #: Octets of a line without an end that is taken for no command any more.
-LONGEST = 1024
+MAX_COMMAND_BYTES = 1024
 
 #: Seconds between two looks after the bench, and for which whoever asked may take to receive
 #: the answer.
-LOOK, PATIENCE = 1.0, 1.0
+LOOK_INTERVAL_S, CLIENT_TIMEOUT_S = 1.0, 1.0
 
 #: Does what a line says, and answers; takes the line's words.
-Obey = Callable[[list[str]], str]
+RunCommand = Callable[[list[str]], str]
 
 
 class _Client:
@@ -29,7 +29,7 @@ class _Client:
 
     def __init__(self, stream: socket.socket) -> None:
         self.stream = stream
-        stream.settimeout(PATIENCE)
+        stream.settimeout(CLIENT_TIMEOUT_S)
         self._pending = b""
 
     def commands(self) -> tuple[list[list[str]], bool]:
@@ -39,7 +39,7 @@ class _Client:
         except OSError:
             return [], False
         *lines, self._pending = (self._pending + data).split(b"\n")
-        endless = len(self._pending) > LONGEST
+        endless = len(self._pending) > MAX_COMMAND_BYTES
         if self._pending and not data:
             lines.append(self._pending)
         elif endless:
@@ -52,7 +52,7 @@ class _Client:
             self.stream.sendall(text.encode() + b"\n")
 
 
-def serve(server: socket.socket, obey: Obey, look: Callable[[], None]) -> None:
+def serve(server: socket.socket, obey: RunCommand, look: Callable[[], None]) -> None:
     """Obey all who connect until one of them says `quit`.
 
     `look` is called in between, and may end this with an exception. All is done in this
@@ -63,7 +63,7 @@ def serve(server: socket.socket, obey: Obey, look: Callable[[], None]) -> None:
         try:
             while True:
                 look()
-                for key, _ in ready.select(LOOK):
+                for key, _ in ready.select(LOOK_INTERVAL_S):
                     if key.data is None:
                         stream, _ = server.accept()
                         ready.register(stream, selectors.EVENT_READ, _Client(stream))
@@ -75,7 +75,7 @@ def serve(server: socket.socket, obey: Obey, look: Callable[[], None]) -> None:
                     key.data.stream.close()
 
 
-def _serve(client: _Client, obey: Obey, ready: selectors.BaseSelector) -> bool:
+def _serve(client: _Client, obey: RunCommand, ready: selectors.BaseSelector) -> bool:
     """Do what a client says now; whether to go on after that."""
     commands, goes_on = client.commands()
     for words in commands:
@@ -89,7 +89,7 @@ def _serve(client: _Client, obey: Obey, ready: selectors.BaseSelector) -> bool:
     return True
 
 
-def control(path: Path, command: str) -> str:
+def send_command(path: Path, command: str) -> str:
     """Send one command to the control socket of a held bench; its answer."""
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
         client.connect(str(path))

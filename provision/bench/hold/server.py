@@ -10,7 +10,7 @@ import socket
 from collections.abc import Iterator
 
 from provision.bench.bench import Bench
-from provision.bench.hold.client import CONTROL, WHERE
+from provision.bench.hold.client import CONTROL_SOCKET, WHERE_FILE
 from provision.bench.hold.control import serve
 from provision.errors import UserError
 from provision.harmless import harmless
@@ -21,19 +21,19 @@ COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
 
 def hold(bench: Bench, as_json: bool) -> None:
     """Say how to reach the boat, and obey the control socket until `quit`, INT or TERM."""
-    path = bench.folder / CONTROL
+    path = bench.folder / CONTROL_SOCKET
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
         server.bind(str(path))
         server.listen()
-        where = {**bench.where(), "control": str(path), "tablet": _tablet(bench)}
+        where = {**bench.where(), "control": str(path), "tablet": _start_tablet(bench)}
         text = json.dumps(where, indent=2)
-        (bench.folder / WHERE).write_text(text + "\n")
-        print(text if as_json else harmless(_plain(where)), flush=True)
+        (bench.folder / WHERE_FILE).write_text(text + "\n")
+        print(text if as_json else harmless(_format(where)), flush=True)
         with _ended_by(signal.SIGTERM):
-            serve(server, lambda words: obey(bench, words), bench.emulator.check)
+            serve(server, lambda words: run_command(bench, words), bench.emulator.check)
 
 
-def _tablet(bench: Bench) -> dict[str, object]:
+def _start_tablet(bench: Bench) -> dict[str, object]:
     """Wait until a tablet is on the boat's network and, where somebody talks, hears it."""
     with step("Starting the virtual boat"):
         bench.wait()
@@ -43,7 +43,7 @@ def _tablet(bench: Bench) -> dict[str, object]:
     return {"address": joined["address"], "heard": heard[:1]}
 
 
-def _plain(where: dict[str, object]) -> str:
+def _format(where: dict[str, object]) -> str:
     lines = []
     for key, value in where.items():
         if not value:
@@ -70,7 +70,7 @@ def _ended_by(number: signal.Signals) -> Iterator[None]:
         signal.signal(number, before)
 
 
-def obey(bench: Bench, words: list[str]) -> str:
+def run_command(bench: Bench, words: list[str]) -> str:
     """Do what one line says; the answer."""
     try:
         match words:

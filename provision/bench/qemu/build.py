@@ -10,8 +10,8 @@ from functools import partial
 from pathlib import Path
 
 from provision.bench.guest import inject
-from provision.bench.qemu.kvm import works
-from provision.bench.qemu.machine import Direct, Forward, Wire, firmware
+from provision.bench.qemu.kvm import is_usable
+from provision.bench.qemu.machine import DirectBoot, NetworkWire, PortForward, find_firmware
 from provision.bench.qemu.process import Emulator
 from provision.boards import Board
 from provision.card.bootloader import INITRAMFS, KERNEL
@@ -25,16 +25,16 @@ from provision.profile.yaml.tree import raise_all
 from provision.progress import note
 
 #: The bench's own card; an emulated SD card must be a power of two.
-CARD_SIZE = 4 * 2**30
-SSH = 22
+CARD_BYTES = 4 * 2**30
+SSH_PORT = 22
 
 
-def installed(board: Board) -> None:
+def check_installed(board: Board) -> None:
     """UserErrors with all that a bench of such a board lacks on this computer."""
     needed: list[Callable[[], object]] = [
         partial(find, "qemu-img"),
         partial(find, board.bench.program),
-        *([firmware] if board.bench.start == "firmware" else []),
+        *([find_firmware] if board.bench.start == "firmware" else []),
     ]
     missing = []
     for need in needed:
@@ -45,7 +45,7 @@ def installed(board: Board) -> None:
     raise_all(missing)
 
 
-def plug_in(  # noqa: PLR0913
+def build_machine(  # noqa: PLR0913
     profile: Profile, board: Board, card: Path, folder: Path, ports: tuple[int, int], seed: int
 ) -> Emulator:
     """The board with the card in it, and all that the profile names; its files are in `folder`.
@@ -55,25 +55,27 @@ def plug_in(  # noqa: PLR0913
     """
     disk = folder / "card.qcow2"
     run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
-        "-b", card.resolve(), disk, CARD_SIZE)  # fmt: skip
-    emulator = Emulator(board, folder, disk, _wire(profile, ports))
+        "-b", card.resolve(), disk, CARD_BYTES)  # fmt: skip
+    emulator = Emulator(board, folder, disk, _build_wire(profile, ports))
     emulator.adapters = {
-        name: link.adapter for name, link in profile.serial_links.items() if _emulated(name, link)
+        name: link.adapter
+        for name, link in profile.serial_links.items()
+        if _is_emulated(name, link)
     }
     emulator.order = list(emulator.adapters)
     random.Random(seed).shuffle(emulator.order)  # noqa: S311
-    emulator.fast = works(board)
+    emulator.fast = is_usable(board)
     if board.bench.start == "kernel":
-        emulator.direct = _direct(board, card, folder)
+        emulator.direct = _build_direct_boot(board, card, folder)
     if board.bench.extras == "smbios":
-        emulator.networks = networks(profile)
+        emulator.networks = can_networks(profile)
         emulator.extras = inject.smbios(board, folder, emulator.networks)
     for name in profile.can_links.keys() - emulator.networks:
         note(f"{name} is not plugged in: the emulator has no such controller")
     return emulator
 
 
-def _wire(profile: Profile, ports: tuple[int, int]) -> Wire:
+def _build_wire(profile: Profile, ports: tuple[int, int]) -> NetworkWire:
     """Plug this computer into the boat's wired port."""
     network = profile.network
     if network.wired == "boat":
@@ -84,13 +86,16 @@ def _wire(profile: Profile, ports: tuple[int, int]) -> Wire:
         mine = type(network.address)("10.0.2.0/24").network
         boat = mine.network_address + 15
     ssh, feed = ports
-    forwards = (Forward(ssh, str(boat), SSH), Forward(feed, str(boat), profile.feed.tcp))
+    forwards = (
+        PortForward(ssh, str(boat), SSH_PORT),
+        PortForward(feed, str(boat), profile.feed.tcp),
+    )
     # Of the lower part of the network, which is nobody's but who sets it by hand.
     host, names = itertools.islice((one for one in mine.hosts() if one != boat), 2)
-    return Wire(str(mine), str(host), str(names), forwards)
+    return NetworkWire(str(mine), str(host), str(names), forwards)
 
 
-def _direct(board: Board, card: Path, folder: Path) -> Direct:
+def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:
     """Take out of the card's boot partition what the board's firmware would take."""
     boot = boot_partition(card)
     for name in (KERNEL, INITRAMFS):
@@ -106,11 +111,11 @@ def _direct(board: Board, card: Path, folder: Path) -> Direct:
         tree = folder / name
         tree.write_bytes(read_fat(boot, name))
     line = read_fat(boot, "cmdline.txt").decode().strip()
-    line = f"{line} {inject.RADIOS} {board.bench.append}".rstrip()
-    return Direct(folder / KERNEL, folder / INITRAMFS, line, tree)
+    line = f"{line} {inject.RADIO_OPTIONS} {board.bench.append}".rstrip()
+    return DirectBoot(folder / KERNEL, folder / INITRAMFS, line, tree)
 
 
-def networks(profile: Profile) -> list[str]:
+def can_networks(profile: Profile) -> list[str]:
     """The CAN links in the order in which the kernel counts their controllers from can0.
 
     None when an interface is named otherwise: nothing else can be had here.
@@ -120,7 +125,7 @@ def networks(profile: Profile) -> list[str]:
     return counted if all(counted) else []
 
 
-def _emulated(name: str, link: LinkConfig) -> bool:
+def _is_emulated(name: str, link: LinkConfig) -> bool:
     """Whether the emulator has such an adapter."""
     if link.adapter.interface:
         note(f"{name} is not plugged in: the emulator has no adapters with several ports")

@@ -9,17 +9,17 @@ import subprocess
 from pathlib import Path
 
 from provision import paths
-from provision.bench.qemu.machine import firmware
+from provision.bench.qemu.machine import find_firmware
 from provision.boards import Board
 from provision.commands import environment, find
 
 _DEVICE = Path("/dev/kvm")
 _MACHINES = {"x86_64": "amd64", "aarch64": "arm64"}
 #: Seconds that the firmware may take to reach its first words.
-_PATIENCE = 20
+_TIMEOUT_S = 20
 
 
-def works(board: Board) -> bool:
+def is_usable(board: Board) -> bool:
     """Try once per start of this machine whether `board` can run on the real processor.
 
     The proof is that an interpreter of machine code far beyond the firmware runs: the
@@ -42,12 +42,12 @@ def _probe(board: Board) -> bool:
     argv = [
         find(board.bench.program), "-machine", board.bench.machine, "-nodefaults",
         "-display", "none", "-accel", "kvm", "-cpu", "host", "-smp", "2", "-m", "256",
-        "-drive", f"if=pflash,format=raw,unit=0,readonly=on,file={firmware()}",
+        "-drive", f"if=pflash,format=raw,unit=0,readonly=on,file={find_firmware()}",
         "-serial", "stdio", "-no-reboot",
     ]  # fmt: skip
     try:
         done = subprocess.run(
-            argv, stdin=subprocess.DEVNULL, capture_output=True, timeout=_PATIENCE,
+            argv, stdin=subprocess.DEVNULL, capture_output=True, timeout=_TIMEOUT_S,
             env=environment(), check=False,
         )  # fmt: skip
         said = done.stdout

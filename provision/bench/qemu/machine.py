@@ -17,7 +17,7 @@ _CODE = Path("/usr/share/OVMF/OVMF_CODE_4M.fd")
 _VARIABLES = _CODE.with_name("OVMF_VARS_4M.fd")
 
 
-def firmware() -> Path:
+def find_firmware() -> Path:
     """The UEFI firmware; UserError when it is not installed."""
     if not _CODE.exists():
         raise UserError("there is no UEFI firmware here", hint="sudo apt-get install ovmf")
@@ -25,7 +25,7 @@ def firmware() -> Path:
 
 
 @dataclass(frozen=True)
-class Forward:
+class PortForward:
     """A TCP port of this machine's loopback that leads to a port of the boat."""
 
     port: int
@@ -34,7 +34,7 @@ class Forward:
 
 
 @dataclass(frozen=True)
-class Wire:
+class NetworkWire:
     """What the boat's wired port is plugged into: a network of the emulator's own."""
 
     network: str
@@ -43,7 +43,7 @@ class Wire:
     """The bench's own address there."""
     names: str
     """The address of the emulator's name service, which the boat does not use."""
-    forwards: tuple[Forward, ...]
+    forwards: tuple[PortForward, ...]
 
     def option(self) -> str:
         """The -netdev argument. Its own name service and DHCP are of no use to the boat."""
@@ -63,7 +63,7 @@ class Wire:
 
 
 @dataclass(frozen=True)
-class Direct:
+class DirectBoot:
     """What the emulator is handed when it starts a kernel itself."""
 
     kernel: Path
@@ -75,7 +75,7 @@ class Direct:
 class Machine:
     """One emulated board; `folder` holds its sockets, its disk and its console log."""
 
-    def __init__(self, board: Board, folder: Path, disk: Path, wire: Wire) -> None:
+    def __init__(self, board: Board, folder: Path, disk: Path, wire: NetworkWire) -> None:
         self.board = board
         self.folder = folder
         self.disk = disk
@@ -87,7 +87,7 @@ class Machine:
         self.date: datetime | None = None
         """What the board's clock chip says at power-on; the present unless set."""
         self.extras: list[str] = []
-        self.direct: Direct | None = None
+        self.direct: DirectBoot | None = None
         self.write_log: Path | None = None
         """Where every write to the card is logged (QEMU's blklogwrites), if anywhere."""
         self.fast = False
@@ -133,7 +133,7 @@ class Machine:
         return argv + self.extras
 
     def _firmware(self) -> list[str]:
-        code, variables = firmware(), self.folder / "firmware-variables"
+        code, variables = find_firmware(), self.folder / "firmware-variables"
         if not variables.exists():
             variables.write_bytes(_VARIABLES.read_bytes())
         pflash = "if=pflash,format=raw"

@@ -18,6 +18,6 @@ def hold_port() -> socket.socket:
     return held
 
 
-def number(held: socket.socket) -> int:
+def port_of(held: socket.socket) -> int:
     """The port that a socket holds."""
     return int(held.getsockname()[1])

@@ -7,20 +7,20 @@ import subprocess
 import time
 from pathlib import Path
 
-from provision.bench.qemu.machine import Machine, Wire
+from provision.bench.qemu.machine import Machine, NetworkWire
 from provision.bench.qemu.qmp import Qmp
 from provision.boards import Board
 from provision.commands import environment, find
 from provision.errors import Location, UserError
 
 #: Characters of the emulator's last words that are shown.
-TAIL = 2000
+LOG_TAIL_BYTES = 2000
 
 
 class Emulator(Machine):
     """An emulated board that can be switched on."""
 
-    def __init__(self, board: Board, folder: Path, disk: Path, wire: Wire) -> None:
+    def __init__(self, board: Board, folder: Path, disk: Path, wire: NetworkWire) -> None:
         super().__init__(board, folder, disk, wire)
         self._process: subprocess.Popen[bytes] | None = None
         self._qmp: Qmp | None = None
@@ -78,7 +78,7 @@ class Emulator(Machine):
             raise UserError("the disk is full", location=Location(self.folder.parent), hint=hint)
 
     def _last_words(self) -> str:
-        return self.log.read_text(errors="replace")[-TAIL:].strip()
+        return self.log.read_text(errors="replace")[-LOG_TAIL_BYTES:].strip()
 
     def wait_for_end(self, seconds: float) -> bool:
         """Whether the machine switches itself off in time."""

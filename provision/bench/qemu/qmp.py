@@ -13,7 +13,7 @@ from typing import Any
 from provision.errors import UserError
 
 #: How long an emulator may take to begin to listen, and to answer.
-SECONDS = 30.0
+ANSWER_TIMEOUT_S = 30.0
 
 
 class Qmp:
@@ -21,7 +21,7 @@ class Qmp:
 
     def __init__(self, path: Path, runs: Callable[[], bool]) -> None:
         """`runs` says whether the emulator still does."""
-        end = time.monotonic() + SECONDS
+        end = time.monotonic() + ANSWER_TIMEOUT_S
         while True:
             self._socket = socket.socket(socket.AF_UNIX)
             try:
@@ -32,7 +32,7 @@ class Qmp:
                 if time.monotonic() > end or not runs():
                     raise UserError("the emulator's control socket does not answer") from error
                 time.sleep(0.05)
-        self._socket.settimeout(SECONDS)
+        self._socket.settimeout(ANSWER_TIMEOUT_S)
         self._stream = self._socket.makefile("rb")
         try:
             self._receive()
@@ -65,7 +65,7 @@ class Qmp:
             if "error" in answer:
                 raise UserError(f"the emulator refuses {name}: {answer['error']['desc']}")
 
-    def wait_for(self, event: str, seconds: float = SECONDS, **data: object) -> None:
+    def wait_for(self, event: str, seconds: float = ANSWER_TIMEOUT_S, **data: object) -> None:
         """Wait until an event with this data comes, so long for each event."""
         self._socket.settimeout(seconds)
         while True:
@@ -73,7 +73,7 @@ class Qmp:
             if answer.get("event") == event and all(
                 answer.get("data", {}).get(key) == value for key, value in data.items()
             ):
-                self._socket.settimeout(SECONDS)
+                self._socket.settimeout(ANSWER_TIMEOUT_S)
                 return
 
     def close(self) -> None:

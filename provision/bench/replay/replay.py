@@ -16,19 +16,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from provision.bench.replay.replay_wires import Wire, is_open
+from provision.bench.replay.replay_wires import ReplayWire, is_open
 from provision.errors import Location, UserError
 from provision.onboard.feed.voyage_log import reader
 from provision.progress import step
 
 #: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
-PAUSE = 5.0
+MAX_PAUSE_S = 5.0
 
 #: Seconds between two looks whether a feed has opened the terminals.
-LOOK = 0.1
+LOOK_INTERVAL_S = 0.1
 
 #: Seconds that whoever listens gets to take the last sentence.
-LINGER = 0.5
+LINGER_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Recording:
 
 
 @dataclass(frozen=True)
-class Due:
+class DueSentence:
     """A sentence and when to play it."""
 
     at: float
@@ -65,7 +65,7 @@ class Due:
 
 
 @dataclass
-class Played:
+class PlayedCounts:
     """What a replay came to: sentences by link."""
 
     sent: Counter[str] = field(default_factory=Counter)
@@ -75,7 +75,7 @@ class Played:
     """There was no wire for them."""
 
 
-def survey(file: Path) -> Recording:
+def read_recording(file: Path) -> Recording:
     """Read a file once; UserError when it is no voyage log."""
     origins: Counter[str] = Counter()
     begin, end, offset = math.inf, 0.0, 0.0
@@ -97,14 +97,14 @@ def survey(file: Path) -> Recording:
     return Recording(file, begin, end, offset, origins, sum(damage))
 
 
-def start_of(text: str, recordings: Sequence[Recording]) -> datetime:
+def parse_start(text: str, recordings: Sequence[Recording]) -> datetime:
     """The moment that `--from` names; UserError when it is none, or behind the last sentence.
 
     A time of day is one of the day of the first sentence; both are UTC unless they say more.
     """
     first = recordings[0].moment(recordings[0].begin)
     last = recordings[-1].moment(recordings[-1].end)
-    moment = _moment(text, first.date())
+    moment = _parse_moment(text, first.date())
     if moment > last:
         raise UserError(
             f"--from {text} is behind the last sentence",
@@ -113,7 +113,7 @@ def start_of(text: str, recordings: Sequence[Recording]) -> datetime:
     return moment
 
 
-def _moment(text: str, day: date) -> datetime:
+def _parse_moment(text: str, day: date) -> datetime:
     try:
         found = datetime.combine(day, time.fromisoformat(text))
     except ValueError:
@@ -125,7 +125,9 @@ def _moment(text: str, day: date) -> datetime:
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
-def timeline(recordings: Sequence[Recording], start: datetime | None = None) -> Iterator[Due]:
+def iterate_due(
+    recordings: Sequence[Recording], start: datetime | None = None
+) -> Iterator[DueSentence]:
     """The sentences from `start` on, file by file, without what was silence between two files."""
     at, last = 0.0, None
     for recording in recordings:
@@ -137,14 +139,17 @@ def timeline(recordings: Sequence[Recording], start: datetime | None = None) -> 
             if newest is not None:
                 at += max(0.0, (moment - newest).total_seconds())
             elif last is not None:
-                at += min(max(0.0, (moment - last).total_seconds()), PAUSE)
+                at += min(max(0.0, (moment - last).total_seconds()), MAX_PAUSE_S)
             newest = moment if newest is None else max(newest, moment)
-            yield Due(at, moment, entry.origin, entry.raw)
+            yield DueSentence(at, moment, entry.origin, entry.raw)
         last = newest or last
 
 
 async def play(
-    sentences: Iterator[Due], wires: Mapping[str, Wire], pace: float, played: Played
+    sentences: Iterator[DueSentence],
+    wires: Mapping[str, ReplayWire],
+    pace: float,
+    played: PlayedCounts,
 ) -> None:
     """Play each sentence on the wire of its link, `pace` times as fast as life.
 
@@ -167,7 +172,7 @@ def replay(
     start: datetime | None,
     handles: Mapping[str, int],
     pace: float,
-) -> Played:
+) -> PlayedCounts:
     """Play `recordings` from `start` on, on the wires with these descriptors, by link.
 
     Where they are terminals, somebody is waited for who opens them all.
@@ -180,21 +185,21 @@ async def _replay(
     start: datetime | None,
     handles: Mapping[str, int],
     pace: float,
-) -> Played:
+) -> PlayedCounts:
     ends = [handle for handle in handles.values() if os.isatty(handle)]
     if not all(map(is_open, ends)):
         with step("Waiting for a feed"):
             while not all(map(is_open, ends)):
-                await asyncio.sleep(LOOK)
-    played = Played()
+                await asyncio.sleep(LOOK_INTERVAL_S)
+    played = PlayedCounts()
     first, last = recordings[0], recordings[-1]
     begin = max(start or first.moment(first.begin), first.moment(first.begin))
     title = f"Playing {begin:%Y-%m-%d %H:%M:%S} to {last.moment(last.end):%Y-%m-%d %H:%M:%S} UTC"
-    wires = {link: Wire(link, handle) for link, handle in handles.items()}
+    wires = {link: ReplayWire(link, handle) for link, handle in handles.items()}
     try:
         with step(title):
-            await play(timeline(recordings, start), wires, pace, played)
-            await asyncio.sleep(LINGER)
+            await play(iterate_due(recordings, start), wires, pace, played)
+            await asyncio.sleep(LINGER_S)
     finally:
         for wire in wires.values():
             wire.close()

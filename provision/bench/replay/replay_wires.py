@@ -21,13 +21,13 @@ from pathlib import Path
 from provision.errors import Location, UserError
 
 #: The least that the kernel grants a socket: what nobody reads must not pile up on the wire.
-SEND_BUFFER = 4608
+SEND_BUFFER_BYTES = 4608
 
 #: What the feed on this computer is told, beside the terminals that it opens.
-CONFIG = "feed.json"
+CONFIG_FILE = "feed.json"
 
 
-class Wire:
+class ReplayWire:
     """The near end of a wire; to be made inside a running loop."""
 
     def __init__(self, name: str, handle: int) -> None:
@@ -95,13 +95,13 @@ class Wire:
 
 
 @contextmanager
-def sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
+def connect_sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
     """The descriptors of connections to a held bench's sockets, by link."""
     with ExitStack() as stack:
         found = {}
         for link, path in paths.items():
             end = stack.enter_context(socket.socket(socket.AF_UNIX))
-            end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+            end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
             try:
                 end.connect(str(path))
             except OSError as error:
@@ -116,7 +116,7 @@ def sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
 
 
 @contextmanager
-def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
+def open_terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
     """Descriptors of pseudo-terminals' far ends, by link; `folder`/LINK is what a feed opens.
 
     A configuration for that feed is put beside them, unless there is one already.
@@ -145,7 +145,7 @@ def terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
             stack.callback(device.unlink, missing_ok=True)
             os.close(near)
             found[link], devices[link] = far, str(device.absolute())
-        config = folder / CONFIG
+        config = folder / CONFIG_FILE
         if not config.exists():
             config.write_text(json.dumps(_config(folder, devices), indent=2) + "\n")
         yield found

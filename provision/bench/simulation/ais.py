@@ -9,15 +9,15 @@ from itertools import count
 
 from pyais.encode import encode_dict
 
-from provision.bench.simulation.boat import Fix, Ship, Voyage
+from provision.bench.simulation.boat import Fix, Ship, Simulation
 
 #: Every so many position reports of a ship comes one of its static data.
 STATIC_EVERY = 6
 
-Data = dict[str, str | int | float | bytes | bool]
+Message = dict[str, str | int | float | bytes | bool]
 
 
-def _length_and_beam(ship: Ship) -> Data:
+def _length_and_beam(ship: Ship) -> Message:
     bow, port = ship.length // 2, ship.beam // 2
     return {
         "to_bow": bow,
@@ -27,9 +27,9 @@ def _length_and_beam(ship: Ship) -> Data:
     }
 
 
-def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Data:
+def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Message:
     """Message 1 of a class A ship, 18 of a class B one."""
-    data: Data = {
+    data: Message = {
         "msg_type": 1 if ship.class_a else 18,
         "mmsi": ship.mmsi,
         "speed": round(fix.ground_speed, 1),
@@ -48,12 +48,12 @@ def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Dat
     return data
 
 
-def static_data(ship: Ship) -> list[Data]:
+def static_data(ship: Ship) -> list[Message]:
     """Message 5 of a class A ship, both parts of 24 of a class B one."""
     size = _length_and_beam(ship)
-    identity: Data = {"mmsi": ship.mmsi, "ship_type": ship.type, "callsign": ship.call_sign}
+    identity: Message = {"mmsi": ship.mmsi, "ship_type": ship.type, "callsign": ship.call_sign}
     if ship.class_a:
-        voyage: Data = {"draught": 6.5, "destination": "OUTER ROADS", "epfd": 1}
+        voyage: Message = {"draught": 6.5, "destination": "OUTER ROADS", "epfd": 1}
         return [{"msg_type": 5, "shipname": ship.name, **identity, **size, **voyage}]
     return [
         {"msg_type": 24, "partno": 0, "mmsi": ship.mmsi, "shipname": ship.name},
@@ -64,7 +64,7 @@ def static_data(ship: Ship) -> list[Data]:
 class Transponder:
     """The boat's AIS: `heard` gives VDM, `own` VDO, message after message in rotation."""
 
-    def __init__(self, voyage: Voyage) -> None:
+    def __init__(self, voyage: Simulation) -> None:
         self._voyage = voyage
         self._heard = self._rotation(voyage.targets)
         self._own = self._rotation([voyage.own])
@@ -83,7 +83,7 @@ class Transponder:
         return self._encode(static or position_report(ship, state.fix, time, state.heading), "VDO")
 
     @staticmethod
-    def _rotation(ships: list[Ship]) -> Iterator[tuple[Ship, Data | None]]:
+    def _rotation(ships: list[Ship]) -> Iterator[tuple[Ship, Message | None]]:
         while True:
             for ship in ships:
                 for data in static_data(ship):
@@ -92,7 +92,7 @@ class Transponder:
                 for ship in ships:
                     yield ship, None
 
-    def _encode(self, data: Data, formatter: str) -> list[bytes]:
+    def _encode(self, data: Message, formatter: str) -> list[bytes]:
         number = next(self._sequence)
         sentences = encode_dict(
             data,

@@ -6,7 +6,7 @@ and course over ground are the position's derivative, the water's velocity and t
 add up to them, and the apparent wind is the true wind less the boat's own motion.
 
     >>> from datetime import UTC
-    >>> state = Voyage(seed=1).at(datetime(2030, 6, 1, 12, tzinfo=UTC))
+    >>> state = Simulation(seed=1).at(datetime(2030, 6, 1, 12, tzinfo=UTC))
     >>> round(state.ground_speed), round(state.apparent_wind.speed)
     (6, 13)
 
@@ -38,7 +38,7 @@ def bearing(vector: complex) -> float:
     return math.degrees(math.atan2(vector.real, vector.imag)) % 360
 
 
-def toward(degrees: float, length: float = 1.0) -> complex:
+def vector_toward(degrees: float, length: float = 1.0) -> complex:
     """The vector of that length that points to a bearing."""
     return cmath.rect(length, math.radians(90 - degrees))
 
@@ -117,7 +117,7 @@ class Track:
             course = -(along - self.leg) / self.radius
             place = self.leg / 2 + cmath.rect(self.radius, course + math.pi / 2)
             turn = math.degrees(speed / self.radius)
-        rotation = toward(self.axis) * (-1 if half else 1)
+        rotation = vector_toward(self.axis) * (-1 if half else 1)
         return self.middle + place * rotation, cmath.rect(speed, course) * rotation, turn
 
     def fix(self, time: float) -> Fix:
@@ -148,7 +148,7 @@ class Ship:
 
 
 @dataclass(frozen=True)
-class State:
+class BoatState:
     """What the boat's instruments measure at one moment."""
 
     time: datetime
@@ -199,14 +199,16 @@ class State:
     @property
     def apparent_wind(self) -> Wind:
         """The wind that the masthead feels: the true wind less the boat's own motion."""
-        felt = toward(self.true_wind_direction + 180, self.true_wind_speed) - self.fix.velocity
+        felt = (
+            vector_toward(self.true_wind_direction + 180, self.true_wind_speed) - self.fix.velocity
+        )
         return Wind(abs(felt), (bearing(-felt) - self.heading) % 360)
 
-    def seen_from(self, forward: float) -> State:
+    def seen_from(self, forward: float) -> BoatState:
         """The same boat, where an antenna sees it that lies so many metres further forward."""
         if not forward:
             return self
-        shift = toward(self.heading, forward)
+        shift = vector_toward(self.heading, forward)
         latitude = self.fix.latitude + shift.imag / METRES_PER_DEGREE
         longitude = self.fix.longitude + shift.real / (
             METRES_PER_DEGREE * math.cos(math.radians(self.fix.latitude))
@@ -214,7 +216,7 @@ class State:
         return replace(self, fix=replace(self.fix, latitude=latitude, longitude=longitude))
 
 
-class Voyage:
+class Simulation:
     """A boat sailing to and fro across the wind, in a tidal current, with ships around it."""
 
     def __init__(self, seed: int = 0, name: str = "kittiwake") -> None:
@@ -235,7 +237,7 @@ class Voyage:
         self._flood = draw.uniform(0, 360)
         self._drift = draw.uniform(0.5, 0.9)
         self._shoals = [
-            (draw.uniform(1, 3), toward(draw.uniform(0, 360), 1 / draw.uniform(300, 2500)))
+            (draw.uniform(1, 3), vector_toward(draw.uniform(0, 360), 1 / draw.uniform(300, 2500)))
             for _ in range(4)
         ]
         self._draw_ships(draw, name)
@@ -254,7 +256,7 @@ class Voyage:
             ship = Ship(200000000 + number, title, f"XQ{number:04}", kind, length, beam, class_a)
             self.targets.append(ship)
             self._target_tracks[ship.mmsi] = Track(
-                middle=toward(draw.uniform(0, 360), draw.uniform(2000, 6000)),
+                middle=vector_toward(draw.uniform(0, 360), draw.uniform(2000, 6000)),
                 axis=draw.uniform(0, 360),
                 leg=draw.uniform(3, 6) * NAUTICAL_MILE,
                 radius=400 if class_a else 60,
@@ -268,14 +270,14 @@ class Voyage:
         """Where one of `targets` is."""
         return self._target_tracks[ship.mmsi].fix(time.timestamp())
 
-    def at(self, time: datetime) -> State:
+    def at(self, time: datetime) -> BoatState:
         """The boat at an aware time, to any fraction of a second."""
         seconds = time.timestamp()
         place, _, turn = self._track.at(seconds)
         fix = self._track.fix(seconds)
         # A tide of 12 h 25 min, mostly to and fro.
         tide = math.tau * seconds / (12.42 * 3600)
-        current = toward(self._flood, self._drift * math.cos(tide)) + toward(
+        current = vector_toward(self._flood, self._drift * math.cos(tide)) + vector_toward(
             self._flood + 90, 0.2 * self._drift * math.sin(tide)
         )
         wind_from = self._wind_from + 6 * math.sin(math.tau * seconds / 310)
@@ -286,7 +288,7 @@ class Voyage:
         yaw, yaw_rate = 1.5, math.tau / 8
         heading = through_water + leeway + yaw * math.sin(yaw_rate * seconds)
         depth = 35 + 2 * math.sin(tide) + self._shoal(place)
-        return State(
+        return BoatState(
             time=time,
             fix=fix,
             heading=heading % 360,

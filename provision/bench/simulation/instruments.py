@@ -20,9 +20,9 @@ from functools import partial
 from pathlib import Path
 from typing import Self
 
-from provision.bench.replay.replay_wires import SEND_BUFFER
+from provision.bench.replay.replay_wires import SEND_BUFFER_BYTES
 from provision.bench.simulation.ais import Transponder
-from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.boat import Simulation
 from provision.bench.simulation.nmea2000 import BIT_RATE, Backbone
 from provision.bench.simulation.pacing import Player
 from provision.bench.simulation.sentences import compose
@@ -31,20 +31,20 @@ from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import CanConfig, LinkConfig
 
 #: Seconds between tries to reach a socket that is not there.
-RETRY = 0.25
+RETRY_S = 0.25
 
 #: Sentences that only a GNSS receiver sends.
-FIXES = frozenset({"GGA", "GLL", "GNS", "RMC"})
+FIX_FORMATTERS = frozenset({"GGA", "GLL", "GNS", "RMC"})
 
 #: Metres between the antennas of two receivers aboard, which lie along the keel.
-BETWEEN = 4.0
+ANTENNA_DISTANCE_M = 4.0
 
 #: Lines that a link remembers of what it was sent.
-REMEMBERED = 10_000
+MAX_HEARD_LINES = 10_000
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardLine:
     """A line that the boat sent to a listener."""
 
     time: float
@@ -78,15 +78,17 @@ class Instruments:
                     hint=f"its links are {', '.join(profile.links)}",
                 )
         self._links = {name: profile.links[name] for name in sockets}
-        receivers = [name for name, link in profile.serial_links.items() if FIXES & set(link.talks)]
+        receivers = [
+            name for name, link in profile.serial_links.items() if FIX_FORMATTERS & set(link.talks)
+        ]
         self._receivers = {name: number for number, name in enumerate(receivers)}
         self._sockets = dict(sockets)
         self._date = date
-        self.voyage = Voyage(seed, profile.boat)
+        self.voyage = Simulation(seed, profile.boat)
         self._transponder = Transponder(self.voyage)
         self._players: dict[str, Player] = {}
-        self._heard: dict[str, deque[Heard]] = {
-            name: deque(maxlen=REMEMBERED) for name in self._links
+        self._heard: dict[str, deque[HeardLine]] = {
+            name: deque(maxlen=MAX_HEARD_LINES) for name in self._links
         }
         self._news = threading.Condition()
         self._thread: threading.Thread | None = None
@@ -139,14 +141,14 @@ class Instruments:
         """How many sentences of each formatter nobody took: the adapter is unplugged, or off."""
         return self._players[link].lost.copy()
 
-    def heard(self, link: str) -> list[Heard]:
+    def heard(self, link: str) -> list[HeardLine]:
         """The lines that the boat sent to a link's instrument, oldest first."""
         with self._news:
             return list(self._heard[link])
 
     def wait(
-        self, link: str, enough: Callable[[list[Heard]], bool], *, timeout: float
-    ) -> list[Heard]:
+        self, link: str, enough: Callable[[list[HeardLine]], bool], *, timeout: float
+    ) -> list[HeardLine]:
         """What a link heard, as soon as that is enough; TimeoutError after `timeout` seconds."""
         with self._news:
             if not self._news.wait_for(lambda: enough(list(self._heard[link])), timeout):
@@ -181,7 +183,7 @@ class Instruments:
             return self._transponder.heard(moment)
         if formatter == "VDO":
             return self._transponder.own(moment)
-        return compose(formatter, self.voyage.at(moment).seen_from(receiver * BETWEEN))
+        return compose(formatter, self.voyage.at(moment).seen_from(receiver * ANTENNA_DISTANCE_M))
 
     async def _keep(self, name: str) -> None:
         """Connect a link, and connect it again."""
@@ -192,14 +194,14 @@ class Instruments:
                     await self._connected(name, reader, writer)
                 finally:
                     writer.transport.abort()
-            await asyncio.sleep(RETRY)
+            await asyncio.sleep(RETRY_S)
 
     async def _connected(
         self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
         """Play and listen until the other side closes."""
         pipe = writer.get_extra_info("socket")
-        pipe.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+        pipe.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
         transport = writer.transport
         playing = asyncio.ensure_future(
             self._players[name].play(writer.write, lambda: not transport.get_write_buffer_size())
@@ -231,10 +233,10 @@ class Instruments:
             for end in ends:
                 moment += (len(end) + 1) * character
                 line, rest = rest + end, b""
-                loop.call_at(moment, self._hear, name, Heard(moment, line.rstrip(b"\r")))
+                loop.call_at(moment, self._hear, name, HeardLine(moment, line.rstrip(b"\r")))
             rest = (rest + last)[-1024:]
 
-    def _hear(self, name: str, heard: Heard) -> None:
+    def _hear(self, name: str, heard: HeardLine) -> None:
         with self._news:
             self._heard[name].append(heard)
             self._news.notify_all()

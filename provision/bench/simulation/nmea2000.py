@@ -15,16 +15,16 @@ from datetime import UTC, datetime
 from itertools import cycle
 
 from provision.bench.simulation import nmea2000_ais
-from provision.bench.simulation.boat import KNOT, State, Voyage
-from provision.bench.simulation.sentences import SATELLITES, TRANSDUCER_DEPTH
+from provision.bench.simulation.boat import KNOT, BoatState, Simulation
+from provision.bench.simulation.sentences import SATELLITES, TRANSDUCER_DEPTH_M
 
 #: Bits a second on the network (ISO 11783-2 / NMEA 2000).
 BIT_RATE = 250_000
 
 #: struct can_frame: identifier with flags, length, padding, data; and the flag of a 29-bit
 #: identifier (linux/can.h).
-FRAME = struct.Struct("=IB3x8s")
-EXTENDED = 0x80000000
+CAN_FRAME = struct.Struct("=IB3x8s")
+EXTENDED_FLAG = 0x80000000
 
 #: All groups that are sent here have this priority (ISO 11783-3: 0 is the highest, 7 the lowest).
 PRIORITY = 2
@@ -40,34 +40,34 @@ def _speed(knots: float) -> int:
     return round(knots * KNOT * 100)
 
 
-def _heading(state: State) -> bytes:
+def _heading(state: BoatState) -> bytes:
     variation = round(math.radians(state.variation) * 1e4)
     return struct.pack("<BHhhB", 0, _angle(state.magnetic_heading), 0x7FFF, variation, 0xFD)
 
 
-def _rate_of_turn(state: State) -> bytes:
+def _rate_of_turn(state: BoatState) -> bytes:
     rate = round(math.radians(state.rate_of_turn) * 32e6)
     return struct.pack("<Bi3x", 0, rate)
 
 
-def _water_speed(state: State) -> bytes:
+def _water_speed(state: BoatState) -> bytes:
     return struct.pack("<BHHBBB", 0, _speed(state.water_speed), 0xFFFF, 0, 0xFF, 0xFF)
 
 
-def _depth(state: State) -> bytes:
-    below = round((state.depth - TRANSDUCER_DEPTH) * 100)
-    return struct.pack("<BIhB", 0, below, round(TRANSDUCER_DEPTH * 1000), 10)
+def _depth(state: BoatState) -> bytes:
+    below = round((state.depth - TRANSDUCER_DEPTH_M) * 100)
+    return struct.pack("<BIhB", 0, below, round(TRANSDUCER_DEPTH_M * 1000), 10)
 
 
-def _position(state: State) -> bytes:
+def _position(state: BoatState) -> bytes:
     return struct.pack("<ii", round(state.fix.latitude * 1e7), round(state.fix.longitude * 1e7))
 
 
-def _motion(state: State) -> bytes:
+def _motion(state: BoatState) -> bytes:
     return struct.pack("<BBHHH", 0, 0xFC, _angle(state.course), _speed(state.ground_speed), 0xFFFF)
 
 
-def _fix(state: State) -> bytes:
+def _fix(state: BoatState) -> bytes:
     days, rest = divmod((state.time - _EPOCH).total_seconds(), 86400)
     place = [round(value * 1e16) for value in (state.fix.latitude, state.fix.longitude)]
     height, geoid = 2_000_000, 4700  # 2 m, 47 m
@@ -75,33 +75,33 @@ def _fix(state: State) -> bytes:
     return head + struct.pack("<BBBhhiB", 0x10, 0xFC, len(SATELLITES), 90, 150, geoid, 0)
 
 
-def _wind(state: State) -> bytes:
+def _wind(state: BoatState) -> bytes:
     wind = state.apparent_wind
     return struct.pack("<BHHBBB", 0, _speed(wind.speed), _angle(wind.angle), 0xFA, 0xFF, 0xFF)
 
 
-def _sea(state: State) -> bytes:
+def _sea(state: BoatState) -> bytes:
     kelvin = round((state.water_temperature + 273.15) * 100)
     return struct.pack("<BBBHHB", 0, 0, 0, kelvin, 0xFFFF, 0xFF)
 
 
-def _air(state: State) -> bytes:
+def _air(state: BoatState) -> bytes:
     """Pack air a degree warmer than the sea, at 1013 hPa."""
     kelvin = round((state.water_temperature + 274.15) * 100)
     return struct.pack("<BBHhH", 0, 0xC1, kelvin, 0x7FFF, 1013)
 
 
-def _pressure(_: State) -> bytes:
+def _pressure(_: BoatState) -> bytes:
     return struct.pack("<BBBiB", 0, 0, 0, 1_013_000, 0xFF)
 
 
-def _sea_extended(state: State) -> bytes:
+def _sea_extended(state: BoatState) -> bytes:
     kelvin = round((state.water_temperature + 273.15) * 1000)
     return bytes(3) + kelvin.to_bytes(3, "little") + b"\xff\xff"
 
 
 #: Of each parameter group, what makes its data, and the address of the device that sends it.
-GROUPS: dict[int, tuple[Callable[[State], bytes], int]] = {
+GROUPS: dict[int, tuple[Callable[[BoatState], bytes], int]] = {
     127250: (_heading, 11),
     127251: (_rate_of_turn, 11),
     128259: (_water_speed, 22),
@@ -133,7 +133,7 @@ KINDS = {
 class Backbone:
     """All the instruments on one network."""
 
-    def __init__(self, voyage: Voyage) -> None:
+    def __init__(self, voyage: Simulation) -> None:
         self._voyage = voyage
         self._packets: Counter[int] = Counter()
         self._targets = cycle(voyage.targets)
@@ -156,9 +156,9 @@ class Backbone:
         ]
 
     def _group(self, group: int, data: bytes, source: int) -> list[bytes]:
-        identifier = EXTENDED | PRIORITY << 26 | group << 8 | source
+        identifier = EXTENDED_FLAG | PRIORITY << 26 | group << 8 | source
         pieces = [data] if len(data) <= 8 else self._fast_packet(group, data)
-        return [FRAME.pack(identifier, len(piece), piece) for piece in pieces]
+        return [CAN_FRAME.pack(identifier, len(piece), piece) for piece in pieces]
 
     def _fast_packet(self, group: int, data: bytes) -> list[bytes]:
         """Six bytes in the first frame, seven in each that follows, filled up with ones."""

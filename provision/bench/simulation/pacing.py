@@ -17,7 +17,7 @@ from provision.profile.schema.types import BITS_PER_CHARACTER
 
 #: Seconds of characters that an adapter gathers before it passes them on: the latency timer
 #: of ftdi_sio unless set.
-GATHER = 0.016
+GATHER_S = 0.016
 
 #: Makes the sentences for a formatter at a moment of the simulated boat.
 Composer = Callable[[str, datetime], list[bytes]]
@@ -52,13 +52,13 @@ class Schedule:
         self._due[formatter] = due + sentences / self._rates[formatter]
 
 
-class Wire:
+class SerialWire:
     """A serial line's pace: bytes arrive when their last bit has, in the adapter's pieces."""
 
     def __init__(self, baud: int) -> None:
         self.character = BITS_PER_CHARACTER / baud
         """Seconds."""
-        self.piece = max(1, int(GATHER / self.character))
+        self.piece = max(1, int(GATHER_S / self.character))
         """Characters that an adapter passes on at once."""
         self._free = 0.0
 
@@ -72,7 +72,7 @@ class Wire:
             await asyncio.sleep(end - loop.time())
             write(piece)
             # A busy machine oversleeps; catch up by what an adapter gathers, not more.
-            self._free = max(end, loop.time() - GATHER)
+            self._free = max(end, loop.time() - GATHER_S)
 
 
 class Player:
@@ -82,7 +82,7 @@ class Player:
         self, baud: int, rates: Mapping[str, float], compose: Composer, epoch: float
     ) -> None:
         """`epoch` is the POSIX time of the simulated boat at the loop's start."""
-        self._wire = Wire(baud)
+        self._wire = SerialWire(baud)
         self._rates = dict(rates)
         self._compose = compose
         self._epoch = epoch

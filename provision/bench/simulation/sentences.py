@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterable
 from functools import reduce
 from operator import xor
 
-from provision.bench.simulation.boat import State, bearing
+from provision.bench.simulation.boat import BoatState, bearing
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 #: Where the transducer hangs, in metres below the surface: what DPT's offset says.
-TRANSDUCER_DEPTH = 0.6
+TRANSDUCER_DEPTH_M = 0.6
 
 #: The satellites in view and used; made up.
 SATELLITES = {3: (62, 80), 6: (41, 215), 9: (23, 300), 12: (18, 130), 17: (75, 10), 19: (33, 45),
@@ -46,7 +46,7 @@ def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
     return line
 
 
-def compose(formatter: str, state: State, *, talker: str | None = None) -> list[bytes]:
+def compose(formatter: str, state: BoatState, *, talker: str | None = None) -> list[bytes]:
     """The sentences that one instrument sends for a formatter at that moment.
 
     One for most formatters; GSV takes several. `talker` replaces the usual two letters. A
@@ -90,30 +90,30 @@ def angle(degrees: float) -> str:
     return f"{round(degrees, 1) % 360:05.1f}"
 
 
-def _variation(state: State) -> Fields:
+def _variation(state: BoatState) -> Fields:
     return [f"{abs(state.variation):05.1f}", "EW"[state.variation < 0]]
 
 
-def _magnetic(state: State, degrees: float) -> str:
+def _magnetic(state: BoatState, degrees: float) -> str:
     return angle(degrees - state.variation)
 
 
-def _clock(state: State) -> str:
+def _clock(state: BoatState) -> str:
     return state.time.strftime("%H%M%S.") + f"{state.time.microsecond // 10_000:02}"
 
 
-def _position(state: State) -> Fields:
+def _position(state: BoatState) -> Fields:
     return [*latitude(state.fix.latitude), *longitude(state.fix.longitude)]
 
 
 # Sentences
 
 
-def _not_available(_: State) -> list[Fields]:
+def _not_available(_: BoatState) -> list[Fields]:
     return [[""]]
 
 
-def _rmc(state: State) -> list[Fields]:
+def _rmc(state: BoatState) -> list[Fields]:
     speed, course = f"{state.ground_speed:.1f}", angle(state.course)
     date = state.time.strftime("%d%m%y")
     mode = ["A", "V"]  # autonomous; navigational status not given (from memory)
@@ -121,37 +121,37 @@ def _rmc(state: State) -> list[Fields]:
     return [[_clock(state), "A", *_position(state), *motion, *mode]]
 
 
-def _gga(state: State) -> list[Fields]:
+def _gga(state: BoatState) -> list[Fields]:
     quality = ["1", f"{len(SATELLITES):02}", "0.9"]
     return [[_clock(state), *_position(state), *quality, "2.0", "M", "47.0", "M", "", ""]]
 
 
-def _gns(state: State) -> list[Fields]:
+def _gns(state: BoatState) -> list[Fields]:
     quality = ["A", f"{len(SATELLITES):02}", "0.9", "2.0", "47.0", "", "", "V"]
     return [[_clock(state), *_position(state), *quality]]
 
 
-def _gll(state: State) -> list[Fields]:
+def _gll(state: BoatState) -> list[Fields]:
     return [[*_position(state), _clock(state), "A", "A"]]
 
 
-def _vtg(state: State) -> list[Fields]:
+def _vtg(state: BoatState) -> list[Fields]:
     course, speed = state.course, state.ground_speed
     kmh = speed * _KMH_PER_KNOT
     courses = [angle(course), "T", _magnetic(state, course), "M"]
     return [[*courses, f"{speed:.1f}", "N", f"{kmh:.1f}", "K", "A"]]
 
 
-def _zda(state: State) -> list[Fields]:
+def _zda(state: BoatState) -> list[Fields]:
     return [[_clock(state), *state.time.strftime("%d %m %Y").split(), "00", "00"]]
 
 
-def _gsa(state: State) -> list[Fields]:
+def _gsa(state: BoatState) -> list[Fields]:
     used = [f"{number:02}" for number in SATELLITES]
     return [["A", "3", *used, *[""] * (12 - len(used)), "1.6", "0.9", "1.3"]]
 
 
-def _gsv(state: State) -> list[Fields]:
+def _gsv(state: BoatState) -> list[Fields]:
     groups = [list(SATELLITES.items())[at : at + 4] for at in range(0, len(SATELLITES), 4)]
     return [
         [str(len(groups)), str(number), f"{len(SATELLITES):02}"]
@@ -164,8 +164,8 @@ def _gsv(state: State) -> list[Fields]:
     ]
 
 
-def _dpt(state: State) -> list[Fields]:
-    return [[f"{state.depth - TRANSDUCER_DEPTH:.1f}", f"{TRANSDUCER_DEPTH:.1f}", "100.0"]]
+def _dpt(state: BoatState) -> list[Fields]:
+    return [[f"{state.depth - TRANSDUCER_DEPTH_M:.1f}", f"{TRANSDUCER_DEPTH_M:.1f}", "100.0"]]
 
 
 def _three_units(metres: float) -> list[Fields]:
@@ -173,31 +173,31 @@ def _three_units(metres: float) -> list[Fields]:
     return [[f"{feet:.1f}", "f", f"{metres:.1f}", "M", f"{fathoms:.1f}", "F"]]
 
 
-def _dbt(state: State) -> list[Fields]:
-    return _three_units(state.depth - TRANSDUCER_DEPTH)
+def _dbt(state: BoatState) -> list[Fields]:
+    return _three_units(state.depth - TRANSDUCER_DEPTH_M)
 
 
-def _dbs(state: State) -> list[Fields]:
+def _dbs(state: BoatState) -> list[Fields]:
     return _three_units(state.depth)
 
 
-def _mtw(state: State) -> list[Fields]:
+def _mtw(state: BoatState) -> list[Fields]:
     return [[f"{state.water_temperature:.1f}", "C"]]
 
 
-def _vhw(state: State) -> list[Fields]:
+def _vhw(state: BoatState) -> list[Fields]:
     speed = state.water_speed
     kmh = speed * _KMH_PER_KNOT
     headings = [angle(state.heading), "T", angle(state.magnetic_heading), "M"]
     return [[*headings, f"{speed:.1f}", "N", f"{kmh:.1f}", "K"]]
 
 
-def _mwv(state: State) -> list[Fields]:
+def _mwv(state: BoatState) -> list[Fields]:
     wind = state.apparent_wind
     return [[angle(wind.angle), "R", f"{wind.speed:.1f}", "N", "A"]]
 
 
-def _mwd(state: State) -> list[Fields]:
+def _mwd(state: BoatState) -> list[Fields]:
     direction, speed = state.true_wind_direction, state.true_wind_speed
     directions = [angle(direction), "T", _magnetic(state, direction), "M"]
     return [[*directions, f"{speed:.1f}", "N", f"{speed * _MS_PER_KNOT:.1f}", "M"]]
@@ -210,38 +210,38 @@ def _beside_bow(degrees: float, knots: float) -> list[Fields]:
     return [[side[1], side[0], *speeds, f"{knots * _KMH_PER_KNOT:.1f}", "K"]]
 
 
-def _vwr(state: State) -> list[Fields]:
+def _vwr(state: BoatState) -> list[Fields]:
     return _beside_bow(state.apparent_wind.angle, state.apparent_wind.speed)
 
 
-def _vwt(state: State) -> list[Fields]:
+def _vwt(state: BoatState) -> list[Fields]:
     return _beside_bow(state.true_wind.angle, state.true_wind.speed)
 
 
-def _vdr(state: State) -> list[Fields]:
+def _vdr(state: BoatState) -> list[Fields]:
     direction = bearing(state.current)
     speed = f"{abs(state.current):.1f}"
     return [[angle(direction), "T", _magnetic(state, direction), "M", speed, "N"]]
 
 
-def _hdg(state: State) -> list[Fields]:
+def _hdg(state: BoatState) -> list[Fields]:
     return [[angle(state.magnetic_heading), "000.0", "E", *_variation(state)]]
 
 
-def _hdt(state: State) -> list[Fields]:
+def _hdt(state: BoatState) -> list[Fields]:
     return [[angle(state.heading), "T"]]
 
 
-def _hdm(state: State) -> list[Fields]:
+def _hdm(state: BoatState) -> list[Fields]:
     return [[angle(state.magnetic_heading), "M"]]
 
 
-def _rot(state: State) -> list[Fields]:
+def _rot(state: BoatState) -> list[Fields]:
     return [[f"{state.rate_of_turn * 60:.1f}", "A"]]
 
 
 #: Formatter: the usual talker, and what makes the fields of its sentences.
-FORMATTERS: dict[str, tuple[str, Callable[[State], list[Fields]]]] = {
+FORMATTERS: dict[str, tuple[str, Callable[[BoatState], list[Fields]]]] = {
     "DBS": ("SD", _dbs),
     "DBT": ("SD", _dbt),
     "DPT": ("SD", _dpt),

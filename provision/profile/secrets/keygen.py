@@ -48,7 +48,7 @@ class MadeKeys:
     """What `make_keys` made; the rest was there and stayed as it was."""
 
     secrets: Path
-    fresh: tuple[str, ...]
+    created: tuple[str, ...]
     """Of pass_phrase, host_key, the names of tablets with a pass-phrase of their own, operator."""
 
 

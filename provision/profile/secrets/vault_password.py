@@ -28,9 +28,9 @@ MIN_PASSWORD_CHARS = 8
 class PasswordChange:
     """How a change of the vault password ended."""
 
-    turned: tuple[Path, ...]
+    reencrypted: tuple[Path, ...]
     """The encrypted files that this run turned, without those of a run that was cut off."""
-    kept: bool
+    file_changed: bool
     """Whether the folder's own password file holds the new one."""
 
 

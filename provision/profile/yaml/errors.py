@@ -71,7 +71,7 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
     loc, kind = detail["loc"], detail["type"]
     keys = _untagged(model, loc)
     node, last = node_at(root, keys), str(loc[-1]) if loc else ""
-    location = node.location if isinstance(node.value, dict | list) else node.at
+    location = node.location if isinstance(node.value, dict | list) else node.value_location
     context, hint = detail.get("ctx", {}), ""
     match kind:
         case "missing":

@@ -71,7 +71,7 @@ MAX_EXAMPLE_CHARS = 84
 def find_example(key: Sequence[int | str]) -> str:
     """How the key at this location is written, such as `channel: 6`; empty when none is known.
 
-    >>> example(("links", "any", "talks", "RMC")), example(("access", "keys", 0))
+    >>> find_example(("links", "any", "talks", "RMC")), find_example(("access", "keys", 0))
     ('talks: [RMC, GGA, VTG]', 'keys: [operator.pub]')
     """
     for length in range(len(key), 0, -1):

@@ -38,11 +38,11 @@ MAX_DEPTH = 16
 
 @dataclass(frozen=True)
 class Node:
-    """A value with the location of its key (`location`) and of itself (`at`)."""
+    """A value with the location of its key (`location`) and of itself (`value_location`)."""
 
     value: Scalar | list[Node] | dict[str, Node]
     location: Location
-    at: Location
+    value_location: Location
     written: str = ""
     covers: bool = False
     """Whether it is a written null that lies over something of another file."""
@@ -69,7 +69,7 @@ class Node:
         joined = dict(other.value)
         for key, node in self.value.items():
             joined[key] = node.over(joined[key]) if key in joined else node
-        return Node(joined, self.location, self.at)
+        return Node(joined, self.location, self.value_location)
 
 
 def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from provision.bench.qemu import kvm, machine
-from provision.bench.qemu.kvm import works
+from provision.bench.qemu.kvm import is_usable
 from provision.boards import board
 from provision.errors import UserError
 
@@ -39,7 +39,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
     for name in ("kvm", "firmware"):
         (tmp_path / name).touch()
     monkeypatch.setattr(kvm, "_DEVICE", tmp_path / "kvm")
-    monkeypatch.setattr(kvm, "_PATIENCE", 0.5)
+    monkeypatch.setattr(kvm, "_TIMEOUT_S", 0.5)
     monkeypatch.setattr(machine, "_CODE", tmp_path / "firmware")
     monkeypatch.setattr(platform, "machine", lambda: "x86_64")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
@@ -50,14 +50,14 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
 @pytest.mark.parametrize(("program", "well"), [(HANDS_OVER, True), (DIES, False)])
 def test_a_try_tells_and_is_remembered(place: Place, program: str, well: bool) -> None:
     place.program(program)
-    assert works(board("x86-64")) is well
-    assert works(board("x86-64")) is well
+    assert is_usable(board("x86-64")) is well
+    assert is_usable(board("x86-64")) is well
     assert place.tries == 1
 
 
 def test_one_that_hangs_does_not_work(place: Place) -> None:
     place.program("exec sleep 60")
-    assert not works(board("x86-64"))
+    assert not is_usable(board("x86-64"))
 
 
 def test_without_firmware_nothing_was_tried(place: Place, tmp_path: Path) -> None:
@@ -65,17 +65,17 @@ def test_without_firmware_nothing_was_tried(place: Place, tmp_path: Path) -> Non
     place.program(HANDS_OVER)
     (tmp_path / "firmware").unlink()
     with pytest.raises(UserError) as error:
-        works(board("x86-64"))
+        is_usable(board("x86-64"))
     assert "ovmf" in error.value.hint
     (tmp_path / "firmware").touch()
-    assert works(board("x86-64"))
+    assert is_usable(board("x86-64"))
 
 
 def test_nothing_is_tried_for_another_architecture_or_without_the_device(
     place: Place, tmp_path: Path
 ) -> None:
     place.program(HANDS_OVER)
-    assert not works(board("bcm2711-rpi-4-b"))
+    assert not is_usable(board("bcm2711-rpi-4-b"))
     (tmp_path / "kvm").unlink()
-    assert not works(board("x86-64"))
+    assert not is_usable(board("x86-64"))
     assert place.tries == 0

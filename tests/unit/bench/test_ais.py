@@ -9,7 +9,7 @@ import pyais
 import pytest
 
 from provision.bench.simulation.ais import Transponder
-from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.boat import Simulation
 from provision.bench.simulation.sentences import checksum
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
@@ -18,7 +18,7 @@ MOMENT = datetime(2030, 6, 1, 12, 0, 7, tzinfo=UTC)
 
 @pytest.fixture
 def voyage():
-    return Voyage(4, "dunlin")
+    return Simulation(4, "dunlin")
 
 
 @pytest.fixture

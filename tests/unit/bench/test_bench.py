@@ -58,7 +58,7 @@ def make(temporary: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ma
     """Makes benches of a card with nothing on it."""
     card = tmp_path / "card.img"
     card.write_bytes(bytes(2**20))
-    monkeypatch.setattr(build, "works", lambda _: False)
+    monkeypatch.setattr(build, "is_usable", lambda _: False)
     monkeypatch.setattr(Emulator, "command", lambda self: command(self.folder))
     secrets = Secrets(pass_phrase="a pass-phrase", host_key=generate_private_key())
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.hold.control import LONGEST, control, serve
+from provision.bench.hold.control import MAX_COMMAND_BYTES, send_command, serve
 from provision.errors import UserError
 
 
@@ -60,7 +60,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     bench = Bench(tmp_path / "control")
     yield bench
     if bench.runs:
-        control(bench.path, "quit")
+        send_command(bench.path, "quit")
     assert bench.ends()
 
 
@@ -95,14 +95,14 @@ def test_one_answer_a_line(bench: Bench, connect: Connect) -> None:
 
 def test_whoever_says_nothing_keeps_nobody_waiting(bench: Bench, connect: Connect) -> None:
     connect().sendall(b"unplug")
-    assert control(bench.path, "plug gnss") == "ok"
+    assert send_command(bench.path, "plug gnss") == "ok"
 
 
 def test_whoever_leaves_before_the_answer_ends_nothing(bench: Bench, connect: Connect) -> None:
     client = connect()
     client.sendall(b"slow\nslow\nunplug gnss\n")
     client.close()
-    assert control(bench.path, "plug gnss") == "ok"
+    assert send_command(bench.path, "plug gnss") == "ok"
     assert bench.told == [["slow"], ["slow"], ["unplug", "gnss"], ["plug", "gnss"]]
 
 
@@ -117,16 +117,16 @@ def test_quit_ends_it_whether_the_answer_is_awaited_or_not(
 
 
 def test_quit_is_answered(bench: Bench) -> None:
-    assert control(bench.path, "quit") == "ok"
+    assert send_command(bench.path, "quit") == "ok"
     assert bench.ends()
 
 
 def test_a_line_without_end_is_refused(bench: Bench, connect: Connect) -> None:
     client = connect()
-    client.sendall(b"x" * (LONGEST + 1))
+    client.sendall(b"x" * (MAX_COMMAND_BYTES + 1))
     with client.makefile("rb") as stream:
         assert stream.read() == b"error: no such command\n"
-    assert control(bench.path, "plug gnss") == "ok"
+    assert send_command(bench.path, "plug gnss") == "ok"
 
 
 def test_it_ends_with_what_it_controls(bench: Bench, connect: Connect) -> None:

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.hold.server import obey
-from provision.bench.qemu.machine import Wire
+from provision.bench.hold.server import run_command
+from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
@@ -33,7 +33,7 @@ class Fake(Emulator):
 
 @pytest.fixture
 def emulator(tmp_path: Path) -> Iterator[Fake]:
-    wire = Wire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
+    wire = NetworkWire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
     emulator = Fake(board("x86-64"), tmp_path, tmp_path / "disk", wire)
     emulator.adapters = {"gnss": AdapterConfig(serial="A1")}
     yield emulator
@@ -56,7 +56,7 @@ class Bench:
 def tell(emulator: Fake) -> Callable[[str], str]:
     """Has a held bench obey; its answer."""
     bench = Bench(emulator)
-    return lambda line: obey(bench, line.split())  # type: ignore[arg-type]
+    return lambda line: run_command(bench, line.split())  # type: ignore[arg-type]
 
 
 def ended(emulator: Fake, signal_number: int) -> None:

@@ -14,9 +14,9 @@ from typing import get_args
 import pytest
 
 from provision.bench.simulation import nmea2000_ais
-from provision.bench.simulation.boat import KNOT, Voyage
+from provision.bench.simulation.boat import KNOT, Simulation
 from provision.bench.simulation.instruments import Instruments
-from provision.bench.simulation.nmea2000 import FRAME, GROUPS, KINDS, Backbone
+from provision.bench.simulation.nmea2000 import CAN_FRAME, GROUPS, KINDS, Backbone
 from provision.onboard.feed.nmea2000 import pgn
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.types import DataKind
@@ -24,14 +24,14 @@ from provision.profile.schema.types import DataKind
 nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
 
 MOMENT = datetime(2031, 3, 4, 5, 6, 7, 250_000, tzinfo=UTC)
-VOYAGE = Voyage(seed=1)
+VOYAGE = Simulation(seed=1)
 
 
 def decoded(frames):
     """What the library reads in the frames, in its own units, by group."""
     decoder, found = nmea2000.NMEA2000Decoder(), {}
     for frame in frames:
-        identifier, length, data = FRAME.unpack(frame)
+        identifier, length, data = CAN_FRAME.unpack(frame)
         assert identifier & 0x80000000
         said = " ".join(f"{byte:02X}" for byte in data[:length])
         message = decoder.decode(f" can0  {identifier & 0x1FFFFFFF:08X}   [{length}]  {said}")
@@ -99,7 +99,9 @@ def test_ships_agree_with_the_simulated_ones():
 
 def test_each_fix_is_a_fast_packet_of_its_own():
     backbone = Backbone(VOYAGE)
-    frames = [FRAME.unpack(frame)[2] for _ in range(9) for frame in backbone.frames("time", MOMENT)]
+    frames = [
+        CAN_FRAME.unpack(frame)[2] for _ in range(9) for frame in backbone.frames("time", MOMENT)
+    ]
     assert [frame[0] & 0x1F for frame in frames] == list(range(7)) * 9
     assert [frame[0] >> 5 for frame in frames[::7]] == [0, 1, 2, 3, 4, 5, 6, 7, 0]
 
@@ -139,10 +141,10 @@ def test_frames_come_whole_over_the_links_socket(profile, tmp_path: Path):
                 heard += connection.recv(4096)
             assert instruments.now > MOMENT
             assert instruments.sent("backbone")["heading"] >= 10
-    assert len(heard) % FRAME.size == 0
-    frames = [heard[at : at + FRAME.size] for at in range(0, len(heard), FRAME.size)]
+    assert len(heard) % CAN_FRAME.size == 0
+    frames = [heard[at : at + CAN_FRAME.size] for at in range(0, len(heard), CAN_FRAME.size)]
     assert {127250, 129025, 129026} <= decoded(frames).keys()
-    groups = Counter(FRAME.unpack(frame)[0] >> 8 & 0x3FFFF for frame in frames)
+    groups = Counter(CAN_FRAME.unpack(frame)[0] >> 8 & 0x3FFFF for frame in frames)
     # Ten headings a second, and one position, whatever many frames that takes.
     assert 18 <= groups[127250] <= 27
     assert 2 <= groups[129025] <= 3

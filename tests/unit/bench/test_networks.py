@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from provision.bench.guest import inject
-from provision.bench.qemu.build import networks
-from provision.bench.qemu.machine import Wire
+from provision.bench.qemu.build import can_networks
+from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.profile.schema.boat import Profile
@@ -21,7 +21,7 @@ from provision.profile.schema.boat import Profile
 @pytest.fixture
 def emulator(tmp_path: Path) -> Emulator:
     kind = board("x86-64")
-    wire = Wire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
+    wire = NetworkWire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
     return Emulator(kind, tmp_path, tmp_path / "disk", wire)
 
 
@@ -80,4 +80,4 @@ def test_only_names_that_the_kernel_gives_can_be_had(
             "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
         }
     )
-    assert networks(profile) == counted
+    assert can_networks(profile) == counted

@@ -8,7 +8,7 @@ from collections import Counter
 
 import pytest
 
-from provision.bench.simulation.pacing import GATHER, Player
+from provision.bench.simulation.pacing import GATHER_S, Player
 
 #: 8 data bits, no parity, 1 stop bit: 480 characters a second at 4800 baud, 3840 at 38400
 #: (IEC 61162-1, IEC 61162-2).
@@ -57,7 +57,7 @@ def test_never_faster_than_the_wire(virtual_run, baud):
     for time, piece in written:
         passed += len(piece)
         assert passed <= (time - start) * rate + 1e-6  # a character counts when it has arrived
-        assert len(piece) <= GATHER * rate
+        assert len(piece) <= GATHER_S * rate
     assert passed == pytest.approx(10 * rate, rel=0.02)  # and no slower, when there is more to say
 
 
@@ -148,4 +148,4 @@ def test_a_machine_that_stalls_does_not_make_the_wire_faster(virtual_run):
     virtual_run(main())
     for number, (start, _) in enumerate(written):
         burst = sum(len(piece) for time, piece in written[number + 1 :] if time <= start + 0.5)
-        assert burst <= (0.5 + GATHER) * 480 + 8  # and the piece that was on its way
+        assert burst <= (0.5 + GATHER_S) * 480 + 8  # and the piece that was on its way

@@ -19,9 +19,9 @@ from threading import Thread
 import pytest
 from typer.testing import CliRunner
 
-from provision.bench.hold.client import held
-from provision.bench.replay.replay import start_of, survey, timeline
-from provision.bench.replay.replay_wires import Wire, is_open, terminals
+from provision.bench.hold.client import find_held
+from provision.bench.replay.replay import iterate_due, parse_start, read_recording
+from provision.bench.replay.replay_wires import ReplayWire, is_open, open_terminals
 from provision.cli import app
 from provision.errors import UserError
 from provision.onboard.feed.net.serial_port import close_port, open_port
@@ -121,7 +121,7 @@ def test_times_are_those_of_the_monotonic_clock(log):
         logged(1.5, "gnss", numbered(1), ahead=-5400),
         logged(4, "gnss", numbered(2)),
     )
-    found = list(timeline([survey(file)]))
+    found = list(iterate_due([read_recording(file)]))
     assert [due.at for due in found] == [0, 1.5, 4]
     assert [due.moment - BEGIN for due in found] == [timedelta(seconds=n) for n in (0, 1.5, 4)]
 
@@ -132,7 +132,7 @@ def test_silence_between_files_is_cut_short_and_within_one_is_not(log):
     # A third file whose clock was never set.
     lost = log(logged(7202, "gnss", numbered(4), ahead=-1e6), logged(7203, "gnss", numbered(5),
                ahead=-1e6), name="c.gz")  # fmt: skip
-    found = list(timeline([survey(file) for file in (first, hours, lost)]))
+    found = list(iterate_due([read_recording(file) for file in (first, hours, lost)]))
     assert [round(due.at, 3) for due in found] == [0, 100, 105, 106, 106, 107]
 
 
@@ -147,24 +147,24 @@ def test_silence_between_files_is_cut_short_and_within_one_is_not(log):
     ],
 )
 def test_where_it_begins(passage, text, first):
-    recordings = [survey(passage)]
-    found = next(timeline(recordings, start_of(text, recordings)))
+    recordings = [read_recording(passage)]
+    found = next(iterate_due(recordings, parse_start(text, recordings)))
     assert (found.at, found.raw) == (0, numbered(first))
 
 
 def test_a_beginning_that_is_none(passage):
-    recordings = [survey(passage)]
+    recordings = [read_recording(passage)]
     with pytest.raises(UserError, match="noon is no time"):
-        start_of("noon", recordings)
+        parse_start("noon", recordings)
     with pytest.raises(UserError, match="behind the last sentence") as caught:
-        start_of("14:01", recordings)
+        parse_start("14:01", recordings)
     assert "2026-11-25T14:00:00 to 2026-11-25T14:00:01 UTC" in caught.value.hint
 
 
 def test_what_a_power_cut_tore_is_played_as_far_as_it_goes(passage):
     data = passage.read_bytes()
     passage.write_bytes(data + data[: len(data) // 2])
-    assert survey(passage).origins["depth"] >= 10
+    assert read_recording(passage).origins["depth"] >= 10
 
 
 # On a held bench
@@ -228,7 +228,7 @@ def test_a_bench_that_takes_nothing_loses_whole_sentences(log, tmp_path):
 def test_the_only_bench_that_is_held_is_found(tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     with pytest.raises(UserError, match="no bench is held"):
-        held()
+        find_held()
     controls = []
     for name in ("bench-a", "bench-b", "bench-c"):
         folder = tmp_path / name
@@ -240,10 +240,10 @@ def test_the_only_bench_that_is_held_is_found(tmp_path, monkeypatch):
         controls.append(control)
     controls[1].close()  # killed: its folder is left behind
     with pytest.raises(UserError, match="more than one bench is held") as caught:
-        held()
+        find_held()
     assert "bench-a" in caught.value.hint and "bench-b" not in caught.value.hint
     controls[2].close()
-    assert held()["boat"] == "bench-a"
+    assert find_held()["boat"] == "bench-a"
     controls[0].close()
 
 
@@ -256,27 +256,27 @@ def test_no_bench_of_another_user_is_played_into(tmp_path, monkeypatch):
     with socket.socket(socket.AF_UNIX) as control:
         control.bind(str(folder / "control"))
         control.listen()
-        assert held()["boat"] == "a"
+        assert find_held()["boat"] == "a"
         folder.chmod(0o777)
         with pytest.raises(UserError, match="no bench is held"):
-            held()
+            find_held()
         folder.chmod(0o700)
         other = tmp_path / "other"
         folder.rename(other)
         folder.symlink_to(other)
         with pytest.raises(UserError, match="no bench is held"):
-            held()
+            find_held()
         folder.unlink()
         other.rename(folder)
         monkeypatch.setattr("os.geteuid", lambda: os.getuid() + 1)
         with pytest.raises(UserError, match="no bench is held"):
-            held()
+            find_held()
 
 
 def test_terminals_do_not_replace_the_users_own_files(tmp_path):
     own = tmp_path / "gnss"
     own.symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(UserError, match="it stays as it is"), terminals(tmp_path, ["gnss"]):
+    with pytest.raises(UserError, match="it stays as it is"), open_terminals(tmp_path, ["gnss"]):
         pass
     assert own.readlink() == tmp_path / "elsewhere"
 
@@ -330,8 +330,8 @@ def test_a_feed_here_tells_it_to_its_clients(passage, tmp_path):
 
 def test_a_feed_that_closes_a_terminal_may_come_again(tmp_path):
     async def play() -> bytes:
-        with terminals(tmp_path, ["depth"]) as handles:
-            wire = Wire("depth", handles["depth"])
+        with open_terminals(tmp_path, ["depth"]) as handles:
+            wire = ReplayWire("depth", handles["depth"])
             assert not is_open(handles["depth"])
             heard = b""
             for number in range(3):
@@ -352,7 +352,7 @@ def test_a_feed_that_closes_a_terminal_may_come_again(tmp_path):
 def test_a_configuration_that_is_there_is_kept(tmp_path):
     (tmp_path / "feed.json").write_text("my own")
     for _ in range(2):
-        with terminals(tmp_path, ["depth", "client 10.47.1.9:4000/x"]):
+        with open_terminals(tmp_path, ["depth", "client 10.47.1.9:4000/x"]):
             found = sorted(path.name for path in tmp_path.iterdir())
     assert found == ["client 10.47.1.9:4000_x", "depth", "feed.json"]
     assert (tmp_path / "feed.json").read_text() == "my own"
@@ -377,13 +377,13 @@ def test_what_is_no_voyage_log(tmp_path, content, said):
     if content is not None:
         file.write_bytes(content)
     with pytest.raises(UserError, match=said) as caught:
-        survey(file)
+        read_recording(file)
     assert str(caught.value).startswith(f"{file}: ")
 
 
 def test_a_folder_is_no_voyage_log(tmp_path):
     with pytest.raises(UserError, match="cannot be read: Is a directory"):
-        survey(tmp_path)
+        read_recording(tmp_path)
 
 
 def said(*arguments):
@@ -438,6 +438,6 @@ def test_what_is_damaged_is_left_out_and_said(tmp_path):
 
 
 def test_a_terminal_is_there_for_a_link_of_any_name(tmp_path):
-    with terminals(tmp_path / "ends", ["fore, port", "a/b\0c"]) as handles:
+    with open_terminals(tmp_path / "ends", ["fore, port", "a/b\0c"]) as handles:
         assert set(handles) == {"fore, port", "a/b\0c"}
         assert {"fore, port", "a_b_c"} <= set(os.listdir(tmp_path / "ends"))

@@ -10,7 +10,7 @@ import pynmea2
 import pytest
 
 from provision.bench.simulation import sentences
-from provision.bench.simulation.boat import Voyage
+from provision.bench.simulation.boat import Simulation
 from provision.bench.simulation.sentences import FORMATTERS, checksum, compose, sentence
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
@@ -19,7 +19,7 @@ MOMENT = datetime(2030, 12, 31, 23, 59, 58, 250_000, tzinfo=UTC)
 
 @pytest.fixture(params=[0, 1, 2, 3])
 def state(request):
-    return Voyage(request.param).at(MOMENT)
+    return Simulation(request.param).at(MOMENT)
 
 
 def parsed(formatter, state):
@@ -67,7 +67,7 @@ def test_position_and_time(formatter, state):
 
 
 def test_date():
-    state = Voyage().at(MOMENT)
+    state = Simulation().at(MOMENT)
     assert parsed("RMC", state).datestamp == MOMENT.date()
     zda = parsed("ZDA", state)
     assert (zda.year, zda.month, zda.day) == (2030, 12, 31)
@@ -115,19 +115,19 @@ def test_depth_below_transducer_and_surface(state):
 
 
 def test_satellites_come_in_a_numbered_group():
-    lines = compose("GSV", Voyage().at(MOMENT))
+    lines = compose("GSV", Simulation().at(MOMENT))
     messages = [pynmea2.parse(line.decode("ascii"), check=True) for line in lines]
     assert [message.msg_num for message in messages] == ["1", "2"]
     assert {message.num_messages for message in messages} == {str(len(messages))}
 
 
 def test_another_talker():
-    [line] = compose("RMC", Voyage().at(MOMENT), talker="GN")
+    [line] = compose("RMC", Simulation().at(MOMENT), talker="GN")
     assert line.startswith(b"$GNRMC,")
 
 
 def test_what_the_simulation_cannot_know_is_sent_as_not_available():
-    state = Voyage().at(MOMENT)
+    state = Simulation().at(MOMENT)
     assert compose("XDR", state) == [b"$IIXDR,*62\r\n"]
     assert compose("PABC", state) == [b"$PABC,*" + checksum("PABC,").encode() + b"\r\n"]
 

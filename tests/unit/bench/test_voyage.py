@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from provision.bench.simulation import boat as voyage
-from provision.bench.simulation.boat import METRES_PER_DEGREE, State, Voyage
+from provision.bench.simulation.boat import METRES_PER_DEGREE, BoatState, Simulation
 
 NOON = datetime(2030, 6, 1, 12, tzinfo=UTC)
 SEEDS = [0, 1, 7, 12345]
@@ -20,7 +20,7 @@ def after(seconds: float) -> datetime:
     return NOON + timedelta(seconds=seconds)
 
 
-def metres(start: State, end: State) -> tuple[float, float]:
+def metres(start: BoatState, end: BoatState) -> tuple[float, float]:
     """How far the end is to the east and to the north of the start."""
     north = (end.fix.latitude - start.fix.latitude) * METRES_PER_DEGREE
     east = (end.fix.longitude - start.fix.longitude) * METRES_PER_DEGREE
@@ -33,7 +33,7 @@ def test_examples_in_the_docstrings():
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_speed_and_course_over_ground_add_up_to_the_way_made(seed):
-    boat, step = Voyage(seed), 0.5
+    boat, step = Simulation(seed), 0.5
     east = north = 0.0
     for number in range(int(4200 / step)):  # more than once round, so every turn is in it
         state = boat.at(after((number + 0.5) * step))
@@ -47,7 +47,7 @@ def test_speed_and_course_over_ground_add_up_to_the_way_made(seed):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_water_and_current_add_up_to_the_motion_over_ground(seed):
-    boat = Voyage(seed)
+    boat = Simulation(seed)
     for seconds in range(0, 7200, 61):
         state = boat.at(after(seconds))
         water = state.fix.velocity - state.current
@@ -62,7 +62,7 @@ def test_water_and_current_add_up_to_the_motion_over_ground(seed):
 @pytest.mark.parametrize("seed", SEEDS)
 def test_apparent_wind_is_the_true_wind_less_the_motion(seed):
     """The wind triangle by the law of cosines and the law of sines, without vectors."""
-    boat = Voyage(seed)
+    boat = Simulation(seed)
     for seconds in range(0, 7200, 61):
         state = boat.at(after(seconds))
         true, own = state.true_wind_speed, state.ground_speed
@@ -74,20 +74,20 @@ def test_apparent_wind_is_the_true_wind_less_the_motion(seed):
 
 
 def test_the_boat_sails_and_does_not_motor_into_the_wind():
-    boat = Voyage(3)
+    boat = Simulation(3)
     angles = [boat.at(after(seconds)).true_wind.angle for seconds in range(0, 7200, 10)]
     no_go = [angle for angle in angles if min(angle, 360 - angle) < 40]
     assert len(no_go) / len(angles) < 0.05  # only while it tacks
 
 
 def test_magnetic_heading_and_variation():
-    state = Voyage(0).at(NOON)
+    state = Simulation(0).at(NOON)
     assert (state.magnetic_heading + state.variation - state.heading) % 360 == pytest.approx(0)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_nothing_jumps(seed):
-    boat = Voyage(seed)
+    boat = Simulation(seed)
     last = boat.at(NOON)
     for number in range(1, 5 * 4200):
         state = boat.at(after(number / 5))
@@ -99,7 +99,7 @@ def test_nothing_jumps(seed):
 
 
 def test_rate_of_turn_is_the_headings_derivative():
-    boat = Voyage(0)
+    boat = Simulation(0)
     for seconds in range(0, 4200, 7):
         before, state, later = (boat.at(after(seconds + d)) for d in (-0.05, 0, 0.05))
         turned = (later.heading - before.heading + 180) % 360 - 180
@@ -108,7 +108,7 @@ def test_rate_of_turn_is_the_headings_derivative():
 
 
 def test_the_boat_stays_at_sea_where_it_belongs():
-    boat = Voyage(9)
+    boat = Simulation(9)
     for day in range(0, 4000, 13):
         fix = boat.at(NOON + timedelta(days=day)).fix
         assert abs(fix.latitude - voyage.LATITUDE) < 0.1
@@ -116,15 +116,15 @@ def test_the_boat_stays_at_sea_where_it_belongs():
 
 
 def test_it_is_a_function_of_time_and_seed_alone():
-    forth = Voyage(5)
+    forth = Simulation(5)
     states = [forth.at(after(seconds)) for seconds in range(10)]
-    back = Voyage(5)
+    back = Simulation(5)
     assert [back.at(after(seconds)) for seconds in reversed(range(10))] == states[::-1]
-    assert Voyage(6).at(NOON) != states[0]
+    assert Simulation(6).at(NOON) != states[0]
 
 
 def test_targets_are_several_and_move_apart_from_the_boat():
-    boat = Voyage(0)
+    boat = Simulation(0)
     assert len(boat.targets) >= 3
     assert len({ship.mmsi for ship in [boat.own, *boat.targets]}) == len(boat.targets) + 1
     for ship in boat.targets:
@@ -135,7 +135,7 @@ def test_targets_are_several_and_move_apart_from_the_boat():
 
 
 def test_another_antenna_sees_the_same_boat_a_little_further_on():
-    state = Voyage(seed=3).at(NOON)
+    state = Simulation(seed=3).at(NOON)
     ahead = state.seen_from(4)
     east, north = metres(state, ahead)
     assert math.hypot(north, east) == pytest.approx(4, abs=1e-3)

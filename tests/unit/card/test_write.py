@@ -54,7 +54,7 @@ def test_every_byte_arrives_and_nothing_behind_it_changes(image, card):
     content = card.path.read_bytes()
     assert hashlib.sha256(content[:size]).digest() == hashlib.sha256(image.read_bytes()).digest()
     assert content[size:] == b"\xaa" * (4 * CHUNK_BYTES - size)
-    assert (done.size, done.how) == (size, "O_DIRECT")
+    assert (done.size, done.cache_mode) == (size, "O_DIRECT")
     assert said == [
         (phase, min((n + 1) * CHUNK_BYTES, size), size) for phase in Phase for n in range(3)
     ]
@@ -101,7 +101,7 @@ def no_o_direct(request, monkeypatch):
 
 def test_without_o_direct_it_says_so(image, card, no_o_direct):
     done = write_card(image, card)
-    assert done.how == "fsync and POSIX_FADV_DONTNEED"
+    assert done.cache_mode == "fsync and POSIX_FADV_DONTNEED"
     assert card.path.read_bytes()[: done.size] == image.read_bytes()
 
 

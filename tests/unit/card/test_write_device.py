@@ -84,7 +84,7 @@ def test_a_block_device_is_written_past_the_page_cache(image, card, attach):
     device = find_device(attach(card))
     assert (device.kind, device.size) == ("loop", 2 * CHUNK_BYTES)
     done = write_card(image, device)
-    assert done.how == "O_DIRECT"
+    assert done.cache_mode == "O_DIRECT"
     assert card.read_bytes()[: done.size] == image.read_bytes()
 
 

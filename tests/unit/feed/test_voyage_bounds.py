@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.bench.replay.replay import survey
+from provision.bench.replay.replay import read_recording
 from provision.errors import UserError
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.voyage_log import reader
@@ -89,7 +89,7 @@ def test_times_that_are_read_are_moments(tmp_path: Path) -> None:
         for wall, monotonic in (("0", "9" * 13), ("9" * 14, "0"), ("0", "9" * 13))
     ]
     file.write_bytes(_now(b"".join(lines)))
-    recording = survey(file)
+    recording = read_recording(file)
     assert recording.moment(0.0)
     assert recording.moment(recording.end)
     assert isinstance(next(read(str(file))), Logged)
@@ -102,4 +102,4 @@ def test_a_file_that_no_day_fills_is_refused(
     file = tmp_path / "log.gz"
     file.write_bytes(bytes(1001))
     with pytest.raises(UserError, match="File too large"):
-        survey(file)
+        read_recording(file)

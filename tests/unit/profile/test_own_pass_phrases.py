@@ -37,12 +37,12 @@ def kittiwake(tmp_path: Path) -> Path:
 
 def test_keys_makes_one_for_each_tablet_that_has_its_own(kittiwake: Path) -> None:
     made = keygen.make_keys(kittiwake, KEY)
-    assert made.fresh == ("pass_phrase", "host_key", "chart-table", "helm", "operator")
+    assert made.created == ("pass_phrase", "host_key", "chart-table", "helm", "operator")
     kept = store.read(kittiwake, KEY)
     assert list(kept.own_pass_phrases) == ["chart-table", "helm"]
     assert len({kept.pass_phrase, *kept.own_pass_phrases.values()}) == 3
     assert not any(each in repr(kept) for each in kept.own_pass_phrases.values())
-    assert keygen.make_keys(kittiwake, KEY).fresh == ()
+    assert keygen.make_keys(kittiwake, KEY).created == ()
 
 
 def test_a_tablet_that_is_added_later_gets_its_own_and_nothing_else_changes(
@@ -54,7 +54,7 @@ def test_a_tablet_that_is_added_later_gets_its_own_and_nothing_else_changes(
     before = store.read(kittiwake, KEY)
     assert before.own_pass_phrases == {}
     kittiwake.write_text(text)
-    assert keygen.make_keys(kittiwake, KEY).fresh == ("chart-table", "helm")
+    assert keygen.make_keys(kittiwake, KEY).created == ("chart-table", "helm")
     after = store.read(kittiwake, KEY)
     assert after.model_copy(update={"own_pass_phrases": {}}) == before
 
@@ -63,7 +63,7 @@ def test_a_tablet_that_is_added_later_gets_its_own_and_nothing_else_changes(
 def test_rotating_changes_one_alone(kittiwake: Path, name: str) -> None:
     keygen.make_keys(kittiwake, KEY)
     before = store.read(kittiwake, KEY)
-    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
+    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).created == (name,)
     after = store.read(kittiwake, KEY)
     changed = {
         *(tablet for tablet, own in before.own_pass_phrases.items()

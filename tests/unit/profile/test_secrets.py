@@ -60,7 +60,7 @@ def test_psk(pass_phrase: str, ssid: str, expected: str) -> None:
 
 def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
     made = keygen.make_keys(kittiwake, KEY)
-    assert made.fresh == ("pass_phrase", "host_key", "operator")
+    assert made.created == ("pass_phrase", "host_key", "operator")
     assert made.secrets == kittiwake.parent / "kittiwake.secrets.yml"
     assert mode(made.secrets) == 0o600
     assert mode(kittiwake.parent / "operator") == 0o600
@@ -78,7 +78,7 @@ def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
 def test_nothing_is_overwritten(kittiwake: Path) -> None:
     keygen.make_keys(kittiwake, KEY)
     before = {file: file.read_bytes() for file in kittiwake.parent.iterdir()}
-    assert keygen.make_keys(kittiwake, KEY).fresh == ()
+    assert keygen.make_keys(kittiwake, KEY).created == ()
     assert {file: file.read_bytes() for file in kittiwake.parent.iterdir()} == before
 
 
@@ -86,7 +86,7 @@ def test_nothing_is_overwritten(kittiwake: Path) -> None:
 def test_rotating_changes_the_one_named(kittiwake: Path, name: keygen.Secret) -> None:
     keygen.make_keys(kittiwake, KEY)
     before = store.read(kittiwake, KEY).model_dump()
-    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).fresh == (name,)
+    assert keygen.make_keys(kittiwake, KEY, rotate=[name]).created == (name,)
     after = store.read(kittiwake, KEY).model_dump()
     changed = {key for key in before if before[key] != after[key]}
     assert changed == {name, *(["former_host_keys"] if name == "host_key" else [])}
@@ -110,7 +110,7 @@ def test_the_operators_public_half_comes_back_from_the_private_one(kittiwake: Pa
     public = kittiwake.parent / "operator.pub"
     before = public.read_bytes()
     public.unlink()
-    assert keygen.make_keys(kittiwake, KEY).fresh == ("operator",)
+    assert keygen.make_keys(kittiwake, KEY).created == ("operator",)
     assert public.read_bytes() == before
 
 
@@ -133,7 +133,7 @@ def test_an_operators_key_that_cannot_be_used(kittiwake: Path, content: str) -> 
 
 def test_another_operators_public_key_is_left_alone(kittiwake: Path) -> None:
     (kittiwake.parent / "operator.pub").write_text("ssh-ed25519 AAAA another")
-    assert "operator" not in keygen.make_keys(kittiwake, KEY).fresh
+    assert "operator" not in keygen.make_keys(kittiwake, KEY).created
     assert not (kittiwake.parent / "operator").exists()
 
 
@@ -208,7 +208,7 @@ def test_an_encrypted_file_may_be_read_by_all(kittiwake: Path, loose: int) -> No
     made = store.read(kittiwake, KEY)
     store.secrets_path(kittiwake).chmod(loose)
     assert store.read(kittiwake, KEY) == made
-    assert keygen.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).fresh == ("pass_phrase",)
+    assert keygen.make_keys(kittiwake, KEY, rotate=["pass_phrase"]).created == ("pass_phrase",)
     assert store.secrets_path(kittiwake).stat().st_mode & 0o777 == 0o600
 
 

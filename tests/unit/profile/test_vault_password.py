@@ -119,8 +119,8 @@ def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None
     before = names(club)
     profile = (club / "dunlin.yml").read_bytes()
     done = vault_password.change_password(club, OLD, NEW)
-    assert [file.name for file in done.turned] == sorted(ALL)
-    assert done.kept
+    assert [file.name for file in done.reencrypted] == sorted(ALL)
+    assert done.file_changed
     assert held(club, NEW) == ALL
     assert held(club, OLD) == {}
     assert names(club) == before
@@ -161,7 +161,7 @@ def test_the_same_where_the_password_is_kept_elsewhere(club: Path, tmp_path: Pat
         by_old, by_new = held(folder, OLD), held(folder, NEW)
         assert {**by_old, **by_new} == ALL, at
         turned.add(len(by_new))
-        assert not vault_password.change_password(folder, OLD, NEW).kept
+        assert not vault_password.change_password(folder, OLD, NEW).file_changed
         assert held(folder, NEW) == ALL, at
         assert names(folder) == before, at
     assert turned == {0, 1, 2}
@@ -296,7 +296,7 @@ def test_a_password_file_that_is_a_link_or_another_is_left_alone(
 ) -> None:
     (club / vault.PASSWORD_FILE).rename(tmp_path / "kept")
     (club / vault.PASSWORD_FILE).symlink_to(tmp_path / "kept")
-    assert not vault_password.change_password(club, OLD, NEW).kept
+    assert not vault_password.change_password(club, OLD, NEW).file_changed
     assert (tmp_path / "kept").read_bytes().strip() == OLD
 
 
