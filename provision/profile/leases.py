@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who gets which address on the boat's own network.
+"""Assign the addresses of the boat's own network.
 
 Of the addresses, the lower two fifths are left to devices that are set by hand, the next
 two fifths are handed out, and the upper fifth is kept for named tablets.
@@ -20,7 +20,7 @@ MAX_LEASES = 800
 
 @dataclass(frozen=True)
 class Leases:
-    """`first` to `last` are handed out; `fixed` holds the named tablets' addresses."""
+    """Hold the addresses from `first` to `last` for DHCP, and `fixed` ones of named tablets."""
 
     first: IPv4Address
     last: IPv4Address
@@ -28,7 +28,7 @@ class Leases:
 
 
 def plan_leases(boat: Boat) -> Leases:
-    """Who gets what on the boat's network; UserError when it has no room for all tablets."""
+    """Assign the addresses of a boat's network. Raise UserError if tablets do not fit in."""
     network = boat.profile.network
     try:
         return divide_network(network.address, network.tablets)
@@ -41,7 +41,7 @@ def plan_leases(boat: Boat) -> Leases:
 
 
 def divide_network(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
-    """Share out the network of `address`, the boat's own, which nobody else gets.
+    """Divide the network around `address`, which is the boat's own.
 
     Tablets get theirs in the order of the profile, so that adding one at the end moves
     nobody. ValueError when there are more than the network has room for.

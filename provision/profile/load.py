@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From a boat's YAML file, with what it includes, to a validated profile."""
+"""Read a boat's YAML file and the files that it includes, and validate the profile."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MAX_INCLUDES = 32
 
 @dataclass(frozen=True)
 class Boat:
-    """A profile as read, with where each of its keys stands."""
+    """Hold a profile as read, with the location of each of its keys."""
 
     profile: Profile
     file: Path
@@ -35,17 +35,17 @@ class Boat:
 
     @property
     def name(self) -> str:
-        """The boat's name."""
+        """Return the boat's name."""
         return self.profile.boat
 
     def location(self, key: str) -> Location:
-        """Where `key` stands, or else the nearest key above it that the files have."""
+        """Return the location of `key`, or of the nearest key above it that the files have."""
         while key and key not in self.locations:
             key = key.rpartition(".")[0]
         return self.locations.get(key) or Location(self.file)
 
     def digest(self) -> str:
-        """SHA-256 in hex of the merged profile as canonical JSON.
+        """Return the SHA-256 in hex of the merged profile as canonical JSON.
 
         The names of the included files are left out: what counts is what they said.
         """
@@ -55,7 +55,10 @@ class Boat:
 
 
 def read(path: Path) -> Boat:
-    """Read one boat's profile; UserErrors with all that is wrong in it and its includes."""
+    """Read one boat's profile.
+
+    Raise UserErrors with every error in the profile and its includes.
+    """
     try:
         return _read(path)
     except UserError as error:
@@ -95,7 +98,7 @@ def _read(path: Path) -> Boat:
 
 
 def find(name_or_path: str, boats: Path) -> Path:
-    """The file of a boat named as in the folder `boats`, or given as a path."""
+    """Find the file of a boat, given as a path or as a name in the folder `boats`."""
     if "/" in name_or_path or name_or_path.endswith((".yml", ".yaml")):
         path = Path(name_or_path)
         if not _is_file(path):
@@ -123,7 +126,7 @@ def find(name_or_path: str, boats: Path) -> Path:
 
 
 def _is_file(path: Path) -> bool:
-    """Whether a plain file is there; UserError when that cannot be told."""
+    """Tell if a plain file is there. Raise UserError if the path cannot be examined."""
     try:
         return stat.S_ISREG(path.stat().st_mode)
     except (FileNotFoundError, NotADirectoryError):
@@ -136,7 +139,7 @@ def _is_file(path: Path) -> bool:
 
 
 def list_profiles(boats: Path) -> list[Path]:
-    """The profiles in a folder, sorted: its *.yml files that name a boat.
+    """List the profiles in a folder, sorted: its *.yml files that name a boat.
 
     Hidden files are none: editors keep locks and copies there.
     """
@@ -150,14 +153,14 @@ def list_profiles(boats: Path) -> list[Path]:
 
 
 def read_all(profiles: Iterable[Path]) -> list[Boat]:
-    """The boats with these profiles, in their order; UserErrors with all that is wrong."""
+    """Read these profiles in their order. Raise UserErrors with every error."""
     found, errors = read_each(profiles)
     raise_all(errors)
     return found
 
 
 def read_each(profiles: Iterable[Path]) -> tuple[list[Boat], list[UserError]]:
-    """The boats with these profiles that are right, in their order, and all that is wrong."""
+    """Return the boats whose profiles are valid, in their order, and every error."""
     found: list[Boat] = []
     errors: list[UserError] = []
     for file in profiles:
@@ -171,7 +174,7 @@ def read_each(profiles: Iterable[Path]) -> tuple[list[Boat], list[UserError]]:
 
 
 def merge_duplicates(errors: Iterable[UserError]) -> list[UserError]:
-    """Each error once: one in a file that several boats include names all of these."""
+    """Merge equal errors: an error in a shared file names all boats that include it."""
     found: dict[tuple[str, str], UserError] = {}
     for error in errors:
         first = found.setdefault((str(error.location), error.message), error)
@@ -192,7 +195,7 @@ class _IncludeReader:
     included: list[Path] = field(default_factory=list)
 
     def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
-        """The file's tree laid over those that it includes; a later one covers an earlier."""
+        """Return the file's tree merged over its includes: a later file covers an earlier."""
         here = _resolve(file)
         if here not in self.done:
             self.done[here] = self._gather(file, (*trail, here))
@@ -275,7 +278,7 @@ class _IncludeReader:
 
 
 def _resolve(file: Path) -> Path:
-    """The file's path without links; unlike Path.resolve, of a link to itself as well."""
+    """Resolve all links in a path. Unlike Path.resolve, take a link to itself as well."""
     return Path(os.path.realpath(file))
 
 
@@ -300,7 +303,7 @@ def _collect_locations(node: Node, key: str) -> list[tuple[str, Location]]:
 
 
 def names_a_boat(file: Path) -> bool:
-    """Whether the file has `boat` at its top; a file that cannot be told is taken as one."""
+    """Tell if the file has `boat` at its top. Take an unreadable file for a boat's."""
     try:
         root = parse(file, read_text(file), [])
     except UserError:

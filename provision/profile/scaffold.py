@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A new folder of boats: the example club to change, and a vault password of its own."""
+"""Make a new folder of boats from the example club, with a vault password of its own."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _GITIGNORE = """# Secrets are encrypted and may be shared; these may not.
 
 
 def create_club(folder: Path) -> list[str]:
-    """Make `folder` and fill it; the names of what was made.
+    """Make `folder`, fill it, and return the names of the files in it.
 
     Nothing there is overwritten, and nothing half-made is left.
     """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Addresses, ports and hosts as a profile writes them."""
+"""Define addresses, ports and hosts as a profile writes them."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ NMEA_PORT = 10110
 
 
 def parse_endpoint(value: Any, default: int | None = None) -> str:
-    """ADDRESS:PORT of a host; without a port `default` is meant, if there is one."""
+    """Return ADDRESS:PORT of a host. Add the port `default` where a host has none."""
     example = f"write it as 10.47.2.60:{NMEA_PORT}"
     text = value if isinstance(value, str) else ""
     address, _, port = text.rpartition(":") if ":" in text or default is None else (text, "", "")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What all parts of a profile have in common."""
+"""Define what all parts of a profile have in common."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict
 
 
 class Model(BaseModel):
-    """No unknown keys, no silent conversions, no changes after reading."""
+    """Refuse unknown keys, silent conversions, and changes after reading."""
 
     model_config = ConfigDict(
         extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The profile of one boat, as typed and validated models."""
+"""Define the profile of one boat as typed and validated models."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ class AccessPointConfig(Model):
 
 
 class TabletConfig(Model):
-    """A known device aboard: it gets a name and a fixed address."""
+    """A known device aboard, which gets a name and a fixed address."""
 
     mac: MacAddress
     own_pass_phrase: bool = False
@@ -116,7 +116,7 @@ class NetworkConfig(Model):
 
 
 class AccessConfig(Model):
-    """Who may log in; by key only."""
+    """The people who may log in, by SSH key only."""
 
     keys: list[AccessKey] = Field(min_length=1, max_length=MAX_ACCESS_KEYS)
     """OpenSSH public keys, or names of *.pub files beside the profile."""
@@ -133,7 +133,7 @@ class HubConfig(Model):
 
 
 class UsbConfig(Model):
-    """What the board's own sockets are extended with."""
+    """The USB hubs in the board's own sockets."""
 
     hubs: dict[HostName, HubConfig] = Field(default={})
 
@@ -166,15 +166,15 @@ class Profile(Model):
 
     @property
     def own_pass_phrases(self) -> list[str]:
-        """The names of the tablets that join by a pass-phrase of their own."""
+        """List the tablets that join by a pass-phrase of their own."""
         return [name for name, tablet in self.network.tablets.items() if tablet.own_pass_phrase]
 
     @cached_property
     def serial_links(self) -> dict[str, LinkConfig]:
-        """The links that have an adapter."""
+        """Return the links that have an adapter."""
         return {name: link for name, link in self.links.items() if isinstance(link, LinkConfig)}
 
     @cached_property
     def can_links(self) -> dict[str, CanConfig]:
-        """The links that are CAN interfaces."""
+        """Return the links that are CAN interfaces."""
         return {name: link for name, link in self.links.items() if isinstance(link, CanConfig)}

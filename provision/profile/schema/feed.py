@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where the sentences go, which of them are believed, and what else is made of them."""
+"""Define outputs, preferred sources, steering, clock and voyage log of a profile."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ Silence = Annotated[Duration, AfterValidator(_check_positive)]
 
 
 class PreferConfig(Model):
-    """For each kind of data the links and inputs to believe, the best first.
+    """The links and inputs to believe for each kind of data, the best first.
 
     Others come behind those that are named; AIS targets of all pass.
     """
@@ -65,7 +65,7 @@ class PreferConfig(Model):
 
     @property
     def order(self) -> dict[str, list[str]]:
-        """The sources by kind of data, of those kinds that have an order."""
+        """Return the sources by kind of data, for those kinds that have an order."""
         kinds = (name for name in type(self).model_fields if name not in ("silence", "steady"))
         return {kind: sources for kind in kinds if (sources := getattr(self, kind))}
 
@@ -90,7 +90,7 @@ Output = Annotated[str, BeforeValidator(_parse_output, json_schema_input_type=st
 
 
 class FeedConfig(Model):
-    """Where the sentences go."""
+    """The outputs of the feed."""
 
     tcp: Port = NMEA_PORT
     """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
@@ -119,7 +119,7 @@ class FeedConfig(Model):
 
 
 class SteeringConfig(Model):
-    """Who may steer from the network, or by a link that is not the autopilot's own."""
+    """The senders that may steer from the network or by another link."""
 
     link: LinkName
     """The link that the autopilot is on."""
@@ -132,14 +132,14 @@ class SteeringConfig(Model):
 
 
 class ClockConfig(Model):
-    """Where the time comes from; without it from all links that tell the date."""
+    """The sources of the time. Without this key, all links that send the date."""
 
     sources: Annotated[Sources, Field(alias="from")]
     """Serial links that talk RMC or ZDA."""
 
 
 class LogConfig(Model):
-    """The voyage log: everything heard, in daily files on the data partition."""
+    """The voyage log: all sentences heard, in daily files on the data partition."""
 
     keep: Duration = 30 * _DAY_S
     """How many days on which something was logged are kept, such as 30 days."""

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The JSON Schema of a profile, for editors that complete and check keys."""
+"""Make the JSON Schema of a profile, for editors that complete and check keys."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def build_schema() -> dict[str, Any]:
-    """The schema (JSON Schema 2020-12) of one file: a boat's, or one that boats include.
+    """Return the schema (JSON Schema 2020-12) of one file: a boat's, or an included one.
 
     Keys that another file may bring are not required.
     """
@@ -35,7 +35,7 @@ def _forbid_unknown_names(part: Any) -> None:
 
 
 def _allow_null(part: Any) -> None:
-    """Allow null where the profile chooses the names: it drops what an included file has."""
+    """Allow null where the profile chooses the names: it removes an included entry."""
     children = part.values() if isinstance(part, dict) else part if isinstance(part, list) else ()
     for child in list(children):
         _allow_null(child)

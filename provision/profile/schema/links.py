@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where sentences come from and go to: serial links, CAN interfaces, the boat's network."""
+"""Define where sentences come from and go to: serial links, CAN interfaces, inputs."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from provision.profile.schema.types import (
 
 
 class AdapterConfig(Model):
-    """Which USB-to-serial adapter: by serial number, or by the socket it is in."""
+    """A USB-to-serial adapter, identified by its serial number or by its USB socket."""
 
     serial: Serial | None = None
     """The serial number that the chip reports."""
@@ -41,7 +41,7 @@ class AdapterConfig(Model):
 
     @property
     def chip(self) -> str:
-        """What the adapter goes by, without its interface."""
+        """Return the identity of the adapter, without its interface."""
         return f"serial {self.serial}" if self.serial else f"port {self.port}"
 
     def __str__(self) -> str:
@@ -49,7 +49,7 @@ class AdapterConfig(Model):
 
 
 class SentencePattern(Model):
-    """Sentences that have in common all that is named here."""
+    """Sentences that have everything in common that is named here."""
 
     talker: Talker | None = None
     formatter: Formatter | None = None
@@ -77,7 +77,7 @@ Patterns = list[
 
 
 class FilterConfig(Model):
-    """Which sentences pass: only these, all but these, or only these without those."""
+    """The sentences that pass: only these, all but these, or only these without those."""
 
     only: Annotated[Patterns, Field(min_length=1)] | None = None
     """Formatters, such as VDM, or {talker: GP, formatter: RMC, link: gnss} in any part."""
@@ -92,7 +92,7 @@ class FilterConfig(Model):
 
 
 class _SourceConfig(Model):
-    """What may be allowed to whoever sends sentences."""
+    """Hold the permissions of a source of sentences."""
 
     unchecked: bool = False
     """Whether sentences without a checksum are taken; never steering ones."""
@@ -134,7 +134,7 @@ class LinkConfig(_SourceConfig):
 
 
 class CanConfig(Model):
-    """An NMEA 2000 network behind a SocketCAN interface; it is only listened to."""
+    """An NMEA 2000 network behind a SocketCAN interface. The boat only listens to it."""
 
     can: CanInterface
     """The interface's name; it is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000)."""
@@ -145,7 +145,7 @@ class CanConfig(Model):
 
 
 def link_tag(value: Any) -> str:
-    """The tag of the kind of link that `value` is."""
+    """Return the tag of the kind of link that `value` is."""
     return "CAN link" if isinstance(value, CanConfig) or "can" in _keys(value) else "serial link"
 
 

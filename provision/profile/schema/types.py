@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The scalar types of a profile, each refusing what the trade or a standard refuses."""
+"""Define the scalar types of a profile. Each refuses what the trade or a standard refuses."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from provision.onboard.feed.config.types import BAUD_RATES
 
 
 class InvalidValue(ValueError):
-    """A value that is refused, with what to write instead."""
+    """Refuse a value, and say what to write instead."""
 
     def __init__(self, message: str, hint: str) -> None:
         super().__init__(message)
@@ -26,7 +26,7 @@ class InvalidValue(ValueError):
 
 
 def describe_value(value: object) -> str:
-    """A value as an error calls it."""
+    """Name a value in the words of an error message."""
     match value:
         case dict():
             return "a group of keys"
@@ -41,7 +41,7 @@ def describe_value(value: object) -> str:
 
 @dataclass(frozen=True)
 class Text:
-    """A text that `pattern` matches whole.
+    """Validate text that `pattern` matches whole.
 
     `name` says in the error what it should have been, `hint` how that is written.
     """
@@ -120,7 +120,7 @@ _SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86400, "days": 86400}
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number with one of the units in `scale`, read as so many of the unit that counts 1.
+    """Read a number with a unit of `scale` as a count of the smallest unit.
 
     `name` says in the error what it should have been, `example` how that is written.
     """
@@ -131,11 +131,11 @@ class Quantity:
 
     @property
     def pattern(self) -> str:
-        """Number and unit, as a regular expression."""
+        """Return the regular expression of a number and its unit."""
         return rf"([0-9]{{1,6}}(?:\.[0-9]{{1,3}})?) *({'|'.join(self.scale)})"
 
     def read(self, value: Any) -> float:
-        """The value as a plain number."""
+        """Return the value as a plain number."""
         if isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
             return float(match[1]) * self.scale[match[2]]
         hint = f"write a number and its unit, such as {self.example}"
@@ -165,7 +165,7 @@ Duration = Annotated[
 
 
 def check_unique(value: list[Any]) -> list[Any]:
-    """The list, when nothing stands in it twice."""
+    """Return the list. Raise ValueError if an entry is in it twice."""
     for item, times in Counter(value).items():
         if times > 1:
             raise InvalidValue(f"{item} stands here twice", "name it once")
@@ -174,14 +174,14 @@ def check_unique(value: list[Any]) -> list[Any]:
 
 @dataclass(frozen=True)
 class Rates:
-    """A list, which means once a second each, or a mapping to rates per second."""
+    """Read a list (once a second each) or a mapping of rates per second."""
 
     name: str
     listed: str
     rated: str
 
     def read(self, value: Any) -> Any:
-        """The mapping."""
+        """Return the mapping."""
         if isinstance(value, list) and all(isinstance(item, str) for item in value):
             if twice := sorted(item for item, times in Counter(value).items() if times > 1):
                 raise InvalidValue(
@@ -292,7 +292,7 @@ MIN_RSA_BITS = 2048
 
 
 def is_public_key(line: str) -> bool:
-    """Whether it is an OpenSSH public key line, whole, and one by which the boat lets in."""
+    """Tell if a line is a whole OpenSSH public key of a type that the boat accepts."""
     # Here, so that only who reads a profile waits for it.
     from cryptography.exceptions import UnsupportedAlgorithm  # noqa: PLC0415
     from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415

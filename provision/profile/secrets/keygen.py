@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Making a boat's secrets and the operator's key pair, and who may log in."""
+"""Make a boat's secrets and the operator's key pair, and read the keys that may log in."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ OPERATOR = "operator"
 
 @dataclass(frozen=True)
 class MadeKeys:
-    """What `make_keys` made; the rest was there and stayed as it was."""
+    """List the keys and pass-phrases that `make_keys` made. The others were there already."""
 
     secrets: Path
     created: tuple[str, ...]
@@ -94,7 +94,7 @@ def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> MadeKe
 
 
 def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
-    """Refuse to rotate a secret that there is not; `tablets` have a pass-phrase of their own."""
+    """Refuse to rotate a secret that does not exist. `tablets` have own pass-phrases."""
     known = [*get_args(Secret), *tablets]
     for name in rotate:
         if name not in known:
@@ -106,12 +106,12 @@ def check_rotation(rotate: Collection[str], tablets: Collection[str]) -> None:
 
 
 def remember_host_key(kept: Secrets) -> tuple[str, ...]:
-    """The host keys to remember when the one of `kept` is replaced."""
+    """Return the host keys to remember when the host key of `kept` is replaced."""
     return (secrets.host_public_key(kept), *kept.former_host_keys)[:MAX_FORMER_HOST_KEYS]
 
 
 def make_operator(boats: Path) -> bool:
-    """Make the operator's key pair in a folder of boats; False when it was there.
+    """Make the operator's key pair in a folder of boats. Return False if it exists.
 
     A public key without its private half is another operator's, and is left alone.
     """
@@ -135,7 +135,7 @@ def make_operator(boats: Path) -> bool:
 
 
 def generate_pass_phrase() -> str:
-    """A new pass-phrase that can be read out and typed: four words such as bafor."""
+    """Return a new pass-phrase of four words that is easy to read out and type."""
     return "-".join(
         "".join(random.choice(CONSONANTS if i % 2 == 0 else VOWELS) for i in range(5))
         for _ in range(PASS_PHRASE_WORDS)
@@ -143,19 +143,22 @@ def generate_pass_phrase() -> str:
 
 
 def generate_private_key() -> str:
-    """A new ed25519 private key in OpenSSH's format."""
+    """Return a new ed25519 private key in OpenSSH's format."""
     key = Ed25519PrivateKey.generate()
     return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
 
 
 def read_access_keys(boat: Boat) -> list[str]:
-    """The public key lines of all who may log in, with *.pub files beside the profile read."""
+    """Return the public key lines of access.keys. Read *.pub files beside the profile."""
     entries = range(len(boat.profile.access.keys))
     return list(dict.fromkeys(line for number in entries for line in read_entry(boat, number)))
 
 
 def read_entry(boat: Boat, number: int) -> list[str]:
-    """The public key lines that one entry of access.keys means; UserError when it has none."""
+    """Return the public key lines of one entry of access.keys.
+
+    Raise UserError if it has none.
+    """
     entry, key = boat.profile.access.keys[number], f"access.keys[{number}]"
     if " " in entry:
         return [entry]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Let a further person log in to boats: a public key beside the profiles, named in them."""
+"""Add a person's public key to boats: as a file beside the profiles, and by name in them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _KEYS_PATH = ("access", "keys")
 
 @dataclass(frozen=True)
 class AddedOperator:
-    """Whose login was added where."""
+    """Tell which login was added to which boats and files."""
 
     file: Path
     """The public key beside the profiles."""
@@ -43,7 +43,7 @@ class AddedOperator:
 
 
 def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
-    """Make each boat accept a person's public key; boats that do so already stay as they are.
+    """Add a person's public key to each boat. Leave boats alone that have it already.
 
     A file that boats share is changed when all that share it are among `profiles`; else each
     boat's own file is. Every file is replaced whole, the key's first: after a cut a second run
@@ -73,7 +73,7 @@ def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
 
 
 def read_public_key(file: Path) -> list[str]:
-    """Read the lines of a person's public key; UserError when it is private, cut or too short."""
+    """Read the lines of a public key. Raise UserError if it is private, cut or too short."""
     text = read_text(file)
     if "PRIVATE KEY-----" in text:
         raise UserError(
@@ -144,7 +144,7 @@ def _names(boat: Boat, file: Path) -> bool:
 
 
 def _accepts(boat: Boat, file: Path, lines: Sequence[str]) -> bool:
-    """Tell whether the boat's profile lets all these keys in, by whatever name."""
+    """Tell if the boat's profile lets all these keys in, by any name."""
     if _names(boat, file):
         return file.exists()
     known: set[tuple[str, ...]] = set()
@@ -156,12 +156,12 @@ def _accepts(boat: Boat, file: Path, lines: Sequence[str]) -> bool:
 
 
 def _strip_comment(line: str) -> tuple[str, ...]:
-    """Take a key without its comment."""
+    """Return a key without its comment."""
     return tuple(line.split()[:2])
 
 
 def _sharers(folder: Path) -> dict[Path, set[Path]]:
-    """Which profiles have their access.keys from which file, without links.
+    """Return the profiles that have their access.keys from each file, without links.
 
     Of a folder with a profile that cannot be read nothing is known to be shared by all.
     """
@@ -180,7 +180,7 @@ def _file_of_keys(boat: Boat) -> Path:
 
 
 def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> dict[Path, str]:
-    """The new text of each file that has to change."""
+    """Return the new text of each file that has to change."""
     asked = {boat.file.resolve() for boat in new}
     edits: dict[Path, str] = {}
     for boat in new:
@@ -207,7 +207,7 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
 
 
 def _rewrite(file: Path, text: str) -> None:
-    """Replace a file of text whole, with the mode and the mark at its start that it had."""
+    """Replace a text file in one step. Keep its mode and its byte order mark."""
     file = file.resolve()
     before = file.read_bytes()
     mark = codecs.BOM_UTF8 if before.startswith(codecs.BOM_UTF8) else b""

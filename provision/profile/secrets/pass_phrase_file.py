@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Write pass-phrases in the clear into a file of mode 0600, over nothing but such a file."""
+"""Write pass-phrases in the clear into a file of mode 0600. Replace only such a file."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FIRST_LINE = b"# Wi-Fi pass-phrases of boats, by `provision keys --show`: keep i
 
 
 def write(file: Path, found: Iterable[PassPhrases]) -> None:
-    """Write the pass-phrases of boats; UserError when something else is there."""
+    """Write the pass-phrases of boats. Raise UserError if another kind of file is there."""
     replaces = _is_ours(file)
     text = "\n\n".join("\n".join(one.lines()) for one in found)
     private_file.write(file, FIRST_LINE + text.encode() + b"\n", replace=replaces)
@@ -31,12 +31,12 @@ def write(file: Path, found: Iterable[PassPhrases]) -> None:
 
 
 def check_target(file: Path) -> None:
-    """Refuse what is not such a file before anybody is asked for a password."""
+    """Refuse another kind of file before the user is asked for a password."""
     _is_ours(file)
 
 
 def _is_ours(file: Path) -> bool:
-    """Tell whether such a file is there; UserError when anything else is."""
+    """Tell if such a file is there. Raise UserError if anything else is."""
     try:
         # Not through a link: it could lead to a pipe, or to the only copy of something.
         ours = stat.S_ISREG(file.lstat().st_mode) and _read_first_line(file) == FIRST_LINE

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Show and set the Wi-Fi pass-phrases of a boat: its own, and those that tablets have."""
+"""Show and set the Wi-Fi pass-phrases of a boat and of its tablets."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ BOAT_PASS_PHRASE = "pass_phrase"  # noqa: S105
 
 @dataclass(frozen=True)
 class PassPhrases:
-    """What people type to join one boat's Wi-Fi. Its repr shows no pass-phrase."""
+    """Hold what people type to join one boat's Wi-Fi. Its repr shows no pass-phrase."""
 
     boat: str
     called: str
@@ -33,7 +33,7 @@ class PassPhrases:
     """The tablets whose own has not been made yet."""
 
     def lines(self) -> list[str]:
-        """Lay them out for people to read."""
+        """Format the pass-phrases as lines for people."""
         return [
             f'{self.boat}: Wi-Fi "{self.ssid}"',
             f"  {BOAT_PASS_PHRASE}: {self.pass_phrase}",
@@ -45,7 +45,7 @@ class PassPhrases:
         ]
 
     def as_json(self) -> dict[str, object]:
-        """Give them as plain data, for `--json`."""
+        """Return the pass-phrases as plain data, for `--json`."""
         return {
             "boat": self.boat,
             "ssid": self.ssid,
@@ -55,7 +55,7 @@ class PassPhrases:
 
 
 def collect_pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
-    """Collect the pass-phrases that the boat's profile asks for out of its secrets."""
+    """Collect the pass-phrases that the boat's profile asks for from its secrets."""
     names = boat.profile.own_pass_phrases
     return PassPhrases(
         boat=boat.name,
@@ -68,7 +68,7 @@ def collect_pass_phrases(boat: Boat, kept: Secrets) -> PassPhrases:
 
 
 def check_settable(boat: Boat, name: str) -> None:
-    """Refuse to set anything but the boat's pass-phrase and those of its tablets."""
+    """Refuse to set anything but the pass-phrases of the boat and of its tablets."""
     tablets = boat.profile.network.tablets
     if name == BOAT_PASS_PHRASE or name in boat.profile.own_pass_phrases:
         return
@@ -88,7 +88,7 @@ def check_settable(boat: Boat, name: str) -> None:
 
 
 def check_new(new: str) -> None:
-    """Refuse a pass-phrase that the standard does, without quoting it."""
+    """Refuse a pass-phrase that the standard refuses, without quoting it."""
     try:
         store.check_pass_phrase(new)
     except ValueError as error:
@@ -99,7 +99,7 @@ def check_new(new: str) -> None:
 
 
 def set_pass_phrase(profile: Path, key: bytes, name: str, new: str) -> bool:
-    """Replace one pass-phrase by the operator's; False when the boat has it already.
+    """Replace one pass-phrase by the operator's. Return False if the boat has it already.
 
     `key` is the vault password, `name` is `pass_phrase` or that of a tablet.
     """

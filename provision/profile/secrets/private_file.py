@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Files that only their owner may read."""
+"""Write and read files that only their owner may read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from provision.errors import Location, UserError
 
 
 def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
-    """Write a file whole or not at all, with mode 0600 from its first moment, or another `mode`.
+    """Write a whole file or none. Its mode is 0600 from the first moment, or becomes `mode`.
 
     UserError when it exists already and `replace` is not set, or when the disk refuses.
     """
@@ -52,7 +52,7 @@ def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) 
 
 
 def read(file: Path, *, encrypted: bool = False) -> bytes:
-    """The file's content; UserError when it is not there or others may read it.
+    """Return the file's content. Raise UserError if it is missing or others may read it.
 
     What is `encrypted` may be read by others: so it lies in a clone, or on a stick.
     """

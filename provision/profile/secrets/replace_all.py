@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Make all secrets of a boat anew, after its card was lost or stolen."""
+"""Replace all secrets of a boat after its card was lost or stolen."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from provision.profile.secrets.store import Secrets
 
 
 def replace_all_secrets(profile: Path, key: bytes) -> MadeKeys:
-    """Replace every secret of a boat, and keep nothing of the former ones.
+    """Replace every secret of a boat, and keep none of the former ones.
 
     `profile` is the boat's file, `key` the vault password. The boat's record
     (`provision.profile.secrets.stolen`) refuses the public halves of the former host keys. It is
@@ -44,7 +44,7 @@ def replace_all_secrets(profile: Path, key: bytes) -> MadeKeys:
 
 
 def next_steps(profile: Path) -> list[str]:
-    """Say what to do with a boat after `make_anew`, in lines."""
+    """List what to do with a boat after `replace_all_secrets`, in lines."""
     called, name = argument(profile), profile.stem
     return [
         f"no push goes out to {name} until it has a new card:",

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Remember that a boat's card was lost or stolen: BOAT.stolen.json beside its profile.
+"""Record that a boat's card was lost or stolen, in BOAT.stolen.json beside its profile.
 
 The record holds public keys and dates only. It is plain, so that `provision write` needs no vault
 password, and so that it travels with the folder. What keeps the new secrets from the finder of
@@ -31,7 +31,7 @@ MAX_RECORD_BYTES = 2**16
 
 @dataclass(frozen=True)
 class StolenRecord:
-    """What is known of a boat's lost or stolen cards.
+    """Describe a boat's lost or stolen cards.
 
     `since` is the day of the last loss, such as 2026-11-27. `host_keys` are the public host keys
     that those cards, older copies of them and older images show. `new_card` is the day on which
@@ -44,12 +44,12 @@ class StolenRecord:
 
 
 def record_path(profile: Path) -> Path:
-    """Where the record of the boat with this profile is kept."""
+    """Return the path of the record of the boat with this profile."""
     return profile.with_name(f"{profile.stem}.stolen.json")
 
 
 def read_record(profile: Path) -> StolenRecord | None:
-    """Read the record of the boat with this profile; None when no card of it was reported.
+    """Read the record of the boat with this profile. Return None if no card is lost.
 
     UserError when the record is damaged: a guess would be wrong either way.
     """
@@ -77,7 +77,7 @@ def read_record(profile: Path) -> StolenRecord | None:
 
 
 def record_loss(profile: Path, host_keys: tuple[str, ...]) -> StolenRecord:
-    """Record that a card with these public host keys was lost, and that there is no new one."""
+    """Record that a card with these public host keys was lost and is not yet replaced."""
     try:
         before = read_record(profile)
     except UserError:
@@ -101,12 +101,12 @@ def record_new_card(profile: Path, host_key: str) -> bool:
 
 
 def is_revoked(record: StolenRecord | None, host_key: str) -> bool:
-    """Whether a card with this public host key was lost."""
+    """Tell if a card with this public host key was lost."""
     return record is not None and _plain(host_key) in record.host_keys
 
 
 def refuse_old_secrets(boat: Boat, opened: Secrets) -> None:
-    """UserError when a boat's secrets are those of a card that was lost."""
+    """Raise UserError if a boat's secrets are those of a card that was lost."""
     if is_revoked(read_record(boat.file), store.host_public_key(opened)):
         raise UserError(
             "holds the secrets of a card that was lost or stolen",
@@ -117,7 +117,7 @@ def refuse_old_secrets(boat: Boat, opened: Secrets) -> None:
 
 
 def _plain(key: str) -> str:
-    """A public key without its comment."""
+    """Return a public key without its comment."""
     return " ".join(key.split()[:2])
 
 
@@ -126,7 +126,7 @@ def _today() -> str:
 
 
 def _write(file: Path, record: StolenRecord) -> None:
-    """Replace the record; `provision write` may run as root, and the file stays its owner's."""
+    """Replace the record. Give it to the folder's owner, as `provision write` may run as root."""
     text = json.dumps(asdict(record), indent=1) + "\n"
     private_file.write(file, text.encode(), replace=True)
     owner = file.parent.stat()

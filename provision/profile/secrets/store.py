@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A boat's secrets: BOAT.secrets.yml beside its profile, in ansible-vault's format."""
+"""Read and write a boat's secrets: BOAT.secrets.yml, in ansible-vault's format."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _ARMOURED = re.compile(
 
 
 class Secrets(Model):
-    """What only the boat, its tablets and its operator know. Its repr shows none of it."""
+    """Hold the secrets of the boat, its tablets and its operator. Its repr shows none."""
 
     pass_phrase: str = Field(repr=False)
     """Of the boat's Wi-Fi: 8 to 63 printable ASCII characters (IEEE Std 802.11)."""
@@ -82,7 +82,7 @@ class Secrets(Model):
 
 
 def check_pass_phrase(pass_phrase: str) -> str:
-    """Give a pass-phrase back; ValueError that does not quote it when no Wi-Fi takes it."""
+    """Return a pass-phrase. Raise ValueError, without quoting it, if no Wi-Fi takes it."""
     printable = pass_phrase.isascii() and pass_phrase.isprintable()
     if len(pass_phrase) not in PASS_PHRASE_CHARS or not printable:
         raise ValueError("has to be 8 to 63 printable ASCII characters (IEEE Std 802.11)")
@@ -90,14 +90,14 @@ def check_pass_phrase(pass_phrase: str) -> str:
 
 
 def secrets_path(profile: Path) -> Path:
-    """Where the secrets of the boat with this profile are kept."""
+    """Return the path of the secrets of the boat with this profile."""
     return profile.with_name(f"{profile.stem}.secrets.yml")
 
 
 def require(profile: Path) -> Path:
-    """Where the secrets are; UserError when there are none yet.
+    """Return the path of the secrets. Raise UserError if there are none yet.
 
-    To be seen to before anybody is asked for a password.
+    Call this before the user is asked for a password.
     """
     file = secrets_path(profile)
     if not file.exists():
@@ -110,7 +110,7 @@ def require(profile: Path) -> Path:
 
 
 def read(profile: Path, key: bytes) -> Secrets:
-    """The secrets of the boat whose profile is this file.
+    """Read the secrets of the boat whose profile is this file.
 
     `key` is the vault password. UserError when there are none yet, when `key` is wrong or
     when they are not what they should be; no message quotes a secret.
@@ -148,13 +148,13 @@ def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False)
 
 
 def host_public_key(secrets: Secrets) -> str:
-    """The public half of the boat's host key, as `ssh-ed25519 AAAA...`."""
+    """Return the public half of the boat's host key, as `ssh-ed25519 AAAA...`."""
     key = load_ssh_private_key(secrets.host_key.encode(), password=None)
     return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 
 
 def derive_own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
-    """The WPA2 keys of the tablets with a pass-phrase of their own, by name, as `psk` has them.
+    """Return the WPA2 keys of the tablets that have their own pass-phrase, by name.
 
     UserError when a tablet's has not been made yet.
     """
@@ -173,7 +173,7 @@ def derive_own_psks(boat: Boat, secrets: Secrets) -> dict[str, str]:
 
 
 def derive_psk(pass_phrase: str, ssid: str) -> str:
-    """The WPA2 key of a network as 64 hex digits.
+    """Return the WPA2 key of a network as 64 hex digits.
 
     IEEE Std 802.11: PBKDF2-HMAC-SHA1 over the SSID's octets, 4096 rounds, 256 bits.
     """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Ansible's own vault format, so that plain `ansible-vault view` reads what is written here.
+"""Use Ansible's vault format, so that plain `ansible-vault view` reads these files.
 
 Ansible takes most of a second to import; it is imported when first needed.
 """
@@ -31,7 +31,7 @@ VAULT_MAGIC = b"$ANSIBLE_VAULT;"
 
 
 def read_password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
-    """The vault password of the folder `boats`.
+    """Return the vault password of the folder `boats`.
 
     It comes from `file`, else from the file that $ANSIBLE_VAULT_PASSWORD_FILE names, else
     from .vault-password in the folder, else from a prompt on the terminal (asked `twice`
@@ -61,7 +61,7 @@ def read_password(boats: Path, file: Path | None = None, *, twice: bool = False)
 
 
 def _from_found_file(file: Path) -> bytes:
-    """Read the password from a file that no user named, and that may come from anybody."""
+    """Read the password from a file that no user named and that anyone may have put there."""
     if os.access(file, os.X_OK) and file.is_file():
         raise UserError(
             "is executable, and a program found in a folder is not run",
@@ -73,7 +73,7 @@ def _from_found_file(file: Path) -> bytes:
 
 
 def _from_file(file: Path) -> bytes:
-    """Take the password from a file that the user named: its text, or what it prints."""
+    """Read the password from a file that the user named: its text, or its output."""
     if os.access(file, os.X_OK) and file.is_file():
         vault = _ansible()
         from ansible.parsing.dataloader import DataLoader  # type: ignore[import-untyped] # noqa: PLC0415
@@ -99,7 +99,7 @@ def _text(file: Path) -> bytes:
 
 
 def _ansible() -> Any:
-    """Ansible's own module for vaults; UserError when its settings or folders keep it away."""
+    """Import Ansible's vault module. Raise UserError if its settings or folders prevent it."""
     try:
         with _no_configuration():
             from ansible.parsing import vault  # type: ignore[import-untyped] # noqa: PLC0415
@@ -113,7 +113,7 @@ def _ansible() -> Any:
 
 @contextmanager
 def _no_configuration() -> Iterator[None]:
-    """Keep Ansible from reading an ansible.cfg: that of the current folder may be anybody's."""
+    """Keep Ansible from reading an ansible.cfg of the current folder."""
     before = os.environ.get(CONFIG_VARIABLE)
     with tempfile.NamedTemporaryFile(prefix="provision-", suffix=".cfg") as empty:
         os.environ[CONFIG_VARIABLE] = empty.name
@@ -126,18 +126,18 @@ def _no_configuration() -> Iterator[None]:
 
 
 def encrypt(text: str, key: bytes) -> bytes:
-    """`text` as a vault that `key` opens."""
+    """Encrypt `text` as a vault with the password `key`."""
     return encrypt_bytes(text.encode(), key)
 
 
 def encrypt_bytes(content: bytes, key: bytes, label: str = "") -> bytes:
-    """Encrypt `content` as a vault that `key` opens, under Ansible's vault id `label`."""
+    """Encrypt `content` with the password `key`, under Ansible's vault id `label`."""
     vault = _ansible()
     return bytes(vault.VaultLib().encrypt(content, vault.VaultSecret(key), vault_id=label or None))
 
 
 def decrypt_bytes(data: bytes, key: bytes) -> bytes | None:
-    """Decrypt a vault; None when `key` does not open it, or it is damaged."""
+    """Decrypt a vault. Return None if `key` is wrong or the vault is damaged."""
     vault = _ansible()
     try:
         return bytes(vault.VaultLib([("default", vault.VaultSecret(key))]).decrypt(data))
@@ -146,14 +146,14 @@ def decrypt_bytes(data: bytes, key: bytes) -> bytes | None:
 
 
 def read_label(data: bytes) -> str:
-    """Read the vault id that a vault's first line names; nothing when it names none."""
+    """Return the vault id in a vault's first line, or "" if it has none."""
     # Mark, version, cipher, vault id.
     parts = data.partition(b"\n")[0].decode(errors="replace").strip().split(";")
     return parts[3] if len(parts) > 3 else ""
 
 
 def decrypt(file: Path, key: bytes) -> str:
-    """What the vault `file` holds; UserError when it is none, or not `key`'s."""
+    """Decrypt the vault `file`. Raise UserError if it is no vault or `key` is wrong."""
     data = private_file.read(file, encrypted=True)
     vault = _ansible()
     if not vault.VaultLib.is_encrypted(data):

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Change the vault password of a whole folder, so that no cut loses a secret.
+"""Change the vault password of a whole folder, so that an interruption loses no secret.
 
 Everything new is written beside the old, as .NAME.new, and synced before the first file is
 turned. The new password is among it where the folder keeps its own. After a cut each file opens
@@ -26,7 +26,7 @@ MIN_PASSWORD_CHARS = 8
 
 @dataclass(frozen=True)
 class PasswordChange:
-    """How a change of the vault password ended."""
+    """Tell how a change of the vault password ended."""
 
     reencrypted: tuple[Path, ...]
     """The encrypted files that this run turned, without those of a run that was cut off."""
@@ -36,7 +36,7 @@ class PasswordChange:
 
 @dataclass(frozen=True)
 class _Vault:
-    """A file that the old password opens. Its repr shows nothing of what it holds."""
+    """Hold a file that the old password opens. Its repr shows none of its content."""
 
     file: Path
     data: bytes = field(repr=False)
@@ -44,7 +44,7 @@ class _Vault:
 
 
 def check_new(new: str, old: bytes) -> None:
-    """Refuse a vault password that is too short, the old one, or not as a file would hold it."""
+    """Refuse a vault password that is too short, the old one, or changed by a file's line end."""
     if len(new) < MIN_PASSWORD_CHARS or new != new.strip() or not new.isprintable():
         raise UserError(
             f"the new vault password has to be {MIN_PASSWORD_CHARS} characters or more, without "
@@ -56,7 +56,7 @@ def check_new(new: str, old: bytes) -> None:
 
 
 def check_old(folder: Path, old: bytes) -> None:
-    """Refuse a password by which nothing of the folder opens, before a new one is typed."""
+    """Refuse a password that opens nothing in the folder, before a new one is typed."""
     files = _vault_files(folder)
     if not files and not _is_password_file(folder, old):
         raise UserError(
@@ -73,7 +73,7 @@ def check_old(folder: Path, old: bytes) -> None:
 
 
 def read_pending(folder: Path) -> bytes | None:
-    """Give the new password of a change that was cut off, where the folder keeps its own."""
+    """Return the new password of an interrupted change, where the folder keeps its own."""
     file = _staged(folder / vault.PASSWORD_FILE)
     if not file.exists():
         return None
@@ -81,7 +81,7 @@ def read_pending(folder: Path) -> bytes | None:
 
 
 def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
-    """Encrypt all vaults of the folder by `new` instead of `old`, or finish doing so.
+    """Encrypt all vaults of the folder with `new` instead of `old`, or finish doing so.
 
     Hidden files are left alone. UserError when a file opens by neither password; before the
     first file is turned a failure leaves all as it was.
@@ -112,7 +112,7 @@ def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
 
 
 def _replace_files(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
-    """Put the new files into the old ones' places, the password file last."""
+    """Move the new files over the old ones, the password file last."""
     try:
         for one in vaults:
             if private_file.read(one.file, encrypted=True) != one.data:
@@ -139,7 +139,7 @@ def _retry_hint(folder: Path) -> str:
 
 
 def _read(folder: Path, old: bytes, new: bytes) -> list[_Vault]:
-    """Open every vault that `old` opens; UserError when one opens by neither password."""
+    """Open every vault with `old`. Raise UserError if a vault opens with neither password."""
     found: list[_Vault] = []
     errors: list[UserError] = []
     for file in _vault_files(folder):
@@ -170,7 +170,7 @@ def _linked(file: Path) -> UserError:
 
 
 def _vault_files(folder: Path) -> list[Path]:
-    """List the encrypted files of a folder, sorted; hidden ones are not among them."""
+    """List the encrypted files of a folder, sorted, without hidden ones."""
     return [
         file
         for file in sorted(folder.iterdir())
@@ -199,18 +199,18 @@ def _opens(file: Path, key: bytes) -> bool:
 
 
 def _is_password_file(folder: Path, key: bytes) -> bool:
-    """Tell whether the folder's own password file, and no link, holds this password."""
+    """Tell if the folder's own password file, and no link, holds this password."""
     file = folder / vault.PASSWORD_FILE
     return file.is_file() and not file.is_symlink() and private_file.read(file).strip() == key
 
 
 def _staged(file: Path) -> Path:
-    """Name what is to replace a file."""
+    """Return the path of the file that will replace a file."""
     return file.with_name(f".{file.name.removeprefix('.')}{vault.STAGED_SUFFIX}")
 
 
 def _stage(one: _Vault, new: bytes) -> None:
-    """Write a vault anew beside itself, whole and synced."""
+    """Write the re-encrypted vault beside the old one, and sync it."""
     data = vault.encrypt_bytes(one.content, new, vault.read_label(one.data))
     file = _staged(one.file)
     file.unlink(missing_ok=True)
@@ -224,7 +224,7 @@ def _stage(one: _Vault, new: bytes) -> None:
 
 
 def _remove_leftovers(folder: Path) -> None:
-    """Remove what was to replace files, and what a cut left of writing the new password."""
+    """Remove the files of a change that was interrupted."""
     for file in [*_list_leftovers(folder)]:
         file.unlink(missing_ok=True)
     _sync(folder)

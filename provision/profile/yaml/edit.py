@@ -18,11 +18,11 @@ _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9._-]*\.pub")
 
 
 class CannotEdit(Exception):
-    """The text has a form that is left to its author to change."""
+    """Refuse a text whose form only its author can change safely."""
 
 
 def append_item(text: str, keys: Sequence[str], item: str) -> str:
-    """Add an item to the list at `keys`, such as ("access", "keys")."""
+    """Append an item to the list at `keys`, such as ("access", "keys")."""
     found = _node_at(_root(text), keys)
     if not isinstance(found, yaml.SequenceNode) or not found.value:
         raise CannotEdit
@@ -39,7 +39,7 @@ def append_item(text: str, keys: Sequence[str], item: str) -> str:
 
 
 def add_list(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
-    """Write a list at `keys` of two levels, where there is none."""
+    """Add a list at `keys` of two levels to a text that has none there."""
     outer, inner = keys
     root = _root(text)
     listed = f"{inner}: [{', '.join(map(_format_item, items))}]"
@@ -92,7 +92,7 @@ def _newline(text: str) -> str:
 
 
 def _verify(text: str, changed: str, keys: Sequence[str], items: list[str]) -> str:
-    """Give `changed` when it says what `text` does, and `items` at `keys`."""
+    """Return `changed` if it says the same as `text` except for `items` at `keys`."""
     wanted = yaml.safe_load(text)
     group = wanted
     for key in keys[:-1]:

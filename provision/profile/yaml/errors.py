@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the models found wrong, in plain words and with the location in the file."""
+"""Explain in plain words, with the location, what the models refused."""
 
 from __future__ import annotations
 
@@ -43,13 +43,13 @@ MAX_CANDIDATES = 200
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Find the word that was probably meant among the first `MAX_KNOWN`; None when none is near."""
+    """Find the word that was probably meant among the first `MAX_CANDIDATES`, or None."""
     near = difflib.get_close_matches(word, list(islice(known, MAX_CANDIDATES)), n=1, cutoff=0.6)
     return near[0] if near else None
 
 
 def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
-    """Make a UserError of each thing that `model` refused in the tree `root`.
+    """Make a UserError of each value that `model` refused in the tree `root`.
 
     It makes one more than `MAX_ERRORS` at most.
     """
@@ -108,7 +108,7 @@ def _explain(detail: ErrorDetails, root: Node, model: type[BaseModel]) -> UserEr
 
 
 def node_at(root: Node, loc: tuple[int | str, ...]) -> Node:
-    """The node at `loc`, or the nearest one above it that the file has."""
+    """Return the node at `loc`, or the nearest node above it that the file has."""
     node = root
     for above, part in zip(("", *loc), loc, strict=False):
         value = node.value
@@ -124,13 +124,13 @@ def node_at(root: Node, loc: tuple[int | str, ...]) -> Node:
 
 
 def keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
-    """The keys that the model knows at `loc`; none where the profile chooses the names."""
+    """List the keys that the model knows at `loc`. Empty where the profile chooses the names."""
     kind = list(_walk(model, loc))[-1]
     return list(fields_by_key(kind)) if is_model(kind) else []
 
 
 def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
-    """The types on the way down to `loc`."""
+    """Yield the types on the way down to `loc`."""
     kind: Any = model
     yield kind
     for part in loc:
@@ -146,14 +146,14 @@ def _walk(model: type[BaseModel], loc: tuple[int | str, ...]) -> Iterator[Any]:
 
 
 def _untagged(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
-    """`loc` by the keys that the file has: without the tags that tell a union's types apart."""
+    """Return `loc` without the tags that distinguish the types of a union."""
     kinds = list(_walk(model, loc))
     tags = {at for at, kind in enumerate(kinds[: len(loc)]) if loc[at] in types_by_tag(kind)}
     return tuple(part for at, part in enumerate(loc) if at not in tags)
 
 
 def types_by_tag(kind: Any) -> dict[str, Any]:
-    """The types of a union by their tags; none where there are no tags."""
+    """Return the types of a union by their tags. Empty if there are no tags."""
     members = get_args(kind) if get_origin(kind) in (Union, types.UnionType) else ()
     return {
         mark.tag: unwrap(member)
@@ -164,7 +164,7 @@ def types_by_tag(kind: Any) -> dict[str, Any]:
 
 
 def fields_by_key(kind: type[BaseModel]) -> dict[str, FieldInfo]:
-    """The fields by what the file calls them."""
+    """Return the fields of a model by their keys in the file."""
     return {field.alias or name: field for name, field in kind.model_fields.items()}
 
 
@@ -173,7 +173,7 @@ def is_model(kind: Any) -> bool:
 
 
 def unwrap(kind: Any) -> Any:
-    """The type without its annotations and without `| None`."""
+    """Return the type without its annotations and without `| None`."""
     while get_origin(kind) in (Annotated, Union, types.UnionType) and not types_by_tag(kind):
         kind = get_args(kind)[0]
     return kind

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Say how a key of a profile is written: each as it stands in one whole example."""
+"""Show how a key of a profile is written, from one whole example."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ MAX_EXAMPLE_CHARS = 84
 
 
 def find_example(key: Sequence[int | str]) -> str:
-    """How the key at this location is written, such as `channel: 6`; empty when none is known.
+    """Return how a key is written, such as `channel: 6`, or "" if it is unknown.
 
     >>> find_example(("links", "any", "talks", "RMC")), find_example(("access", "keys", 0))
     ('talks: [RMC, GGA, VTG]', 'keys: [operator.pub]')
@@ -90,7 +90,7 @@ def _tree() -> Any:
 
 
 def _find_part(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
-    """The name and value at `key`; any name that the profile chooses stands for all others."""
+    """Return the name and value at `key`. Take any name that the profile chooses."""
     if not isinstance(part, dict):
         return None
     first, rest = key[0], key[1:]
@@ -103,7 +103,7 @@ def _find_part(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
 
 
 def _flow(value: Any) -> str:
-    """A value in one line of YAML; of a large group only the first keys."""
+    """Write a value in one line of YAML. Of a large group, write only the first keys."""
     text = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6)
     text = text.removesuffix("\n").removesuffix("\n...")
     if isinstance(value, dict) and len(value) > 1 and len(text) > MAX_EXAMPLE_CHARS:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Read the nulls of a profile: what drops an included part, and what was only left blank."""
+"""Read the nulls of a profile: a written null removes an included part, a blank is an error."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from provision.profile.yaml.tree import MAX_ERRORS, Node
 
 
 def drop_nulls(root: Node, model: type[BaseModel], errors: list[UserError]) -> Node:
-    """The tree without the parts that a written null drops.
+    """Return the tree without the parts that a written null removes.
 
     That goes for parts whose name the profile chooses: links, tablets, sentences. A null that
     covers no part of an included file is added to `errors`. Where the model knows the key, a
@@ -52,7 +52,7 @@ def _nothing_there(node: Node, name: str, others: list[str]) -> UserError:
 
 
 def _below(kind: Any, name: str, node: Node) -> Any:
-    """The type of the part `name` of a `kind`; None where there is no such part."""
+    """Return the type of the part `name` of a `kind`, or None if there is no such part."""
     if is_model(kind):
         field = fields_by_key(kind).get(name)
         found = unwrap(field.annotation) if field else None
@@ -63,7 +63,7 @@ def _below(kind: Any, name: str, node: Node) -> Any:
 
 
 def find_blanks(node: Node) -> list[UserError]:
-    """An error for each key that has no value written behind it, not even null."""
+    """Return an error for each key that has no value behind it, not even null."""
     if isinstance(node.value, dict):
         return [error for part in node.value.values() for error in find_blanks(part)]
     if isinstance(node.value, list):

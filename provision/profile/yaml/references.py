@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What one part of a profile says about another that is not there, or is something else."""
+"""Find names in a profile that refer to a part that is missing or of another kind."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LocationOf = Callable[[str], Location]
 
 
 def find_broken(profile: Profile, location: LocationOf) -> list[UserError]:
-    """An error for each name that means nothing, or nothing of the kind that is needed.
+    """Return an error for each name that refers to nothing, or to the wrong kind of part.
 
     `location` tells where a key of the profile stands. The list has at most one error more than
     `MAX_ERRORS`.
@@ -77,7 +77,7 @@ def _filters(profile: Profile, location: LocationOf) -> Iterator[UserError]:
 
 
 def _linked(key: str, filter_: FilterConfig | None) -> Iterator[tuple[str, str]]:
-    """The key of each pattern that names a link, and the link."""
+    """Yield the key of each pattern that names a link, and the link."""
     lists = {"only": filter_.only or [], "but": filter_.but} if filter_ else {}
     for way, patterns in lists.items():
         for number, pattern in enumerate(patterns):

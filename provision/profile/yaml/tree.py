@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""YAML text as a tree in which every value knows where it stands.
+"""Read YAML text as a tree in which every value has its location.
 
 YAML turns some plain words into something else than text (`NO`, `010`, `12:30:00`); such a
 value keeps the text as written, so that an error can say how to write what was meant.
@@ -38,7 +38,7 @@ MAX_DEPTH = 16
 
 @dataclass(frozen=True)
 class Node:
-    """A value with the location of its key (`location`) and of itself (`value_location`)."""
+    """Hold a value, the location of its key (`location`), and its own (`value_location`)."""
 
     value: Scalar | list[Node] | dict[str, Node]
     location: Location
@@ -49,11 +49,11 @@ class Node:
 
     @property
     def is_blank(self) -> bool:
-        """Whether no value is written at all, not even null."""
+        """Tell if no value is written at all, not even null."""
         return self.value is None and not self.written
 
     def plain(self) -> Plain:
-        """The value as plain data."""
+        """Return the value as plain data."""
         if isinstance(self.value, dict):
             return {key: node.plain() for key, node in self.value.items()}
         if isinstance(self.value, list):
@@ -61,7 +61,7 @@ class Node:
         return self.value
 
     def over(self, other: Node) -> Node:
-        """This node laid over another: mappings are joined, anything else of `other` is hidden."""
+        """Lay this node over another: join mappings, and hide any other value of `other`."""
         if self.value is None and self.written:
             return replace(self, covers=True)
         if not isinstance(self.value, dict) or not isinstance(other.value, dict):
@@ -73,7 +73,7 @@ class Node:
 
 
 def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
-    """The tree of `text`, which `file` holds; None when it is empty.
+    """Return the tree of `text` from `file`, or None if it is empty.
 
     What is wrong with single values is added to `errors`; UserError when the text is no
     YAML at all.
@@ -108,7 +108,7 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
 
 
 def read_text(file: Path) -> str:
-    """What the file says; UserError when it cannot be read, is too large or is not UTF-8."""
+    """Return the file's text. Raise UserError if it is unreadable, too large or not UTF-8."""
     try:
         status = file.stat()
         if not stat.S_ISREG(status.st_mode):
@@ -138,7 +138,7 @@ def read_text(file: Path) -> str:
 
 
 def _reached(file: Path, loader: yaml.SafeLoader | None) -> Location:
-    """How far the reading of a text came."""
+    """Return the location up to which a text was read."""
     return Location(file, loader.line + 1, loader.column + 1) if loader else Location(file)
 
 
@@ -228,7 +228,7 @@ class _Builder:
         return found
 
     def text(self, node: yaml.ScalarNode, at: Location) -> str:
-        """The scalar as written; an escape can name half a character, which no file holds."""
+        """Return the scalar as written. Refuse half a character, which an escape can name."""
         written = str(node.value)
         whole = written.encode(errors="replace").decode()
         if written != whole:
@@ -270,7 +270,7 @@ def _tag(node: yaml.Node, at: Location) -> UserError:
 
 
 def raise_all(errors: list[UserError]) -> None:
-    """Raise what was found, if anything, in the order of the files' lines.
+    """Raise the errors found, if any, in the order of the files' lines.
 
     Of more than `MAX_ERRORS` it raises the first, and says that there are more.
     """

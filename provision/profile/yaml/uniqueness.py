@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What two links, inputs or tablets cannot share."""
+"""Find what two links, inputs or tablets cannot share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from provision.profile.schema.links import AdapterConfig
 
 
 def find_duplicates(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
-    """An error for each pair of links, inputs or tablets that mean one thing or device.
+    """Return an error for each pair of links, inputs or tablets that share a device.
 
     `location` tells where a key of the profile stands.
     """
@@ -34,7 +34,7 @@ def _taken_twice(profile: Profile, location: Callable[[str], Location]) -> Itera
 
 
 def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
-    """What only one can have, with the key that has it."""
+    """Yield each exclusive value with the key that has it."""
     for name, tablet in profile.network.tablets.items():
         yield f"the hardware address {tablet.mac}", f"network.tablets.{name}.mac"
     for name, link in profile.can_links.items():
@@ -52,7 +52,7 @@ def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
 
 
 def _adapters(profile: Profile, location: Callable[[str], Location]) -> Iterator[UserError]:
-    """Yield an error for each link whose adapter an earlier link has, or hides behind."""
+    """Yield an error for each link whose adapter an earlier link has or hides."""
     seen = _Seen()
     for second, link in profile.serial_links.items():
         first, reason = seen.clash(link.adapter)
@@ -69,7 +69,7 @@ def _adapters(profile: Profile, location: Callable[[str], Location]) -> Iterator
 
 @dataclass(frozen=True)
 class _Seen:
-    """The adapters of the links so far, by what a later one can share with them."""
+    """Collect the adapters of the links so far, by what a later one can share with them."""
 
     sockets: dict[tuple[str, int | None], tuple[str, AdapterConfig]] = field(default_factory=dict)
     """The first link of a chip and interface; with None, the first link of the whole chip."""
@@ -79,7 +79,7 @@ class _Seen:
     """The first link behind a port that has to be a hub's, and its own port."""
 
     def add(self, name: str, adapter: AdapterConfig) -> None:
-        """Take in the adapter of the link `name`."""
+        """Add the adapter of the link `name`."""
         chip = adapter.chip
         self.sockets.setdefault((chip, adapter.interface), (name, adapter))
         self.chips.setdefault(chip, (name, adapter))
@@ -87,7 +87,7 @@ class _Seen:
             self.hubs.setdefault(hub, (name, adapter.port or ""))
 
     def clash(self, adapter: AdapterConfig) -> tuple[str, str]:
-        """The first link that a new adapter clashes with, and why; both "" when there is none."""
+        """Return the first link that an adapter clashes with, and why. Both are "" for none."""
         chip, interface = adapter.chip, adapter.interface
         same = (
             self.chips.get(chip)
@@ -110,7 +110,7 @@ class _Seen:
 
 
 def _above(port: str) -> Iterator[str]:
-    """The ports that have to be hubs' for `port` to be there, the nearest first."""
+    """Yield the ports that have to be hubs for `port` to exist, the nearest first."""
     while "." in port:
         port = port.rpartition(".")[0]
         yield port
