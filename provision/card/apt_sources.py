@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which package mirror a base is built from: the one that this machine's own apt uses."""
+"""Find the package mirror to build a base from: the mirror that this machine's apt uses."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ MIRROR_HINT = (
 
 @dataclass(frozen=True)
 class AptSources:
-    """Mirrors of Debian, and of its security updates."""
+    """Hold the mirrors of Debian and of its security updates."""
 
     main: str
     security: str
 
     def lines(self, suite: str, components: list[str]) -> list[str]:
-        """One-line entries as apt reads them."""
+        """Format the mirrors as one-line entries for apt."""
         words = " ".join(components)
         return [
             f"deb [signed-by={KEYRING}] {self.main} {suite} {words}",
@@ -35,7 +35,7 @@ class AptSources:
 
 
 def find_mirrors() -> AptSources:
-    """The mirrors to build from; UserError when this machine's apt knows no Debian mirror."""
+    """Find the mirrors to build from. Raise UserError if apt knows no Debian mirror."""
     if mirror := os.environ.get("PROVISION_MIRROR"):
         security = os.environ.get("PROVISION_SECURITY_MIRROR")
         if not security:

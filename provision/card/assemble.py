@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One boat's card: partition table, boot, base and data put together in one plain file.
+"""Assemble one boat's card in a plain file: partition table, boot, base and data.
 
 Only this boat's few files are made here; the rest is copied out of the cached base.
 """
@@ -61,7 +61,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
 
 
 def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
-    """Copy a file of the base into the image; the digest of what arrived there.
+    """Copy a file of the base into the image, and return the digest of the copy.
 
     UserError when that is not what was built.
     """
@@ -101,7 +101,7 @@ def _write_boot_tree(
 
 
 def _make_data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
-    """The data partition: the settings as built are the first that are kept."""
+    """Make the data partition, with the settings as built as the first kept ones."""
     partition = layout.partition("data")
     make_ext4(image, partition.size, layout.uuid("data-fs"), "data", EPOCH)
     name = f"{settings.sha256}.tar"
@@ -116,7 +116,7 @@ def _make_data_image(image: Path, layout: Layout, settings: Settings, archive: P
 
 
 def _copy(source: Path, image: Path, offset: int) -> None:
-    """Copy what a file really holds to a place in the image; its holes stay holes."""
+    """Copy the data of a file to an offset of the image. Its holes stay holes."""
     with source.open("rb") as reading, image.open("r+b") as writing:
         size = os.fstat(reading.fileno()).st_size
         position = 0
@@ -138,7 +138,7 @@ def _copy(source: Path, image: Path, offset: int) -> None:
 
 
 def check_target(target: Path) -> None:
-    """UserError when a card image cannot be built at `target`; told before long work begins."""
+    """Raise UserError if no card image can be built at `target`, before long work begins."""
     try:
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):
             raise UserError(
@@ -168,7 +168,7 @@ def check_target(target: Path) -> None:
 
 
 def _refuse_another_kind(target: Path) -> None:
-    """UserError unless the file there is the image of a card that no bench uses."""
+    """Raise UserError unless the file is the image of a card that no bench uses."""
     try:
         identity_of(target)
     except UserError as error:
@@ -190,7 +190,7 @@ def _refuse_another_kind(target: Path) -> None:
 
 @contextmanager
 def _atomic_output(target: Path, work: Path) -> Iterator[Path]:
-    """A new file beside `target` that takes its place only when it is finished.
+    """Open a new file beside `target`, and move it to `target` when it is finished.
 
     `work` is the folder that is worked in meanwhile, perhaps on another disk.
     """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The base: the operating system of a kind of board, built once and cached.
+"""Build the base, the operating system of a kind of board, once, and cache it.
 
 Built without root by mmdebstrap in unshare mode, packed into a squashfs. The cache's key
 is a digest of everything that goes in, so two boards with the same needs share one base.
@@ -58,7 +58,7 @@ EXCLUDED = (
 
 @dataclass(frozen=True)
 class Recipe:
-    """All that decides what a base is."""
+    """Hold everything that decides what a base is."""
 
     architecture: str
     suite: str
@@ -69,7 +69,7 @@ class Recipe:
 
     @classmethod
     def for_board(cls, board: Board) -> Recipe:
-        """What `board` needs: every boat's packages and its own."""
+        """Return what `board` needs: the packages of every boat, and its own."""
         common = yaml.safe_load((FOLDER / "packages.yml").read_text())
         return cls(
             architecture=board.architecture,
@@ -81,7 +81,7 @@ class Recipe:
         )
 
     def files(self) -> dict[str, Path]:
-        """Our own files in the base: where they land, and where they stand here."""
+        """Map the path of each of our own files in the base to its source here."""
         rootfs = FOLDER / "rootfs"
         found = {
             str(path.relative_to(rootfs)): path
@@ -98,7 +98,7 @@ class Recipe:
 
     @cached_property
     def key(self) -> str:
-        """A digest of all that goes into the base, 16 hexadecimal digits."""
+        """Return a digest of everything that goes into the base, 16 hexadecimal digits."""
         digest = hashlib.sha256(json.dumps([BASE_FORMAT, EPOCH, EXCLUDED]).encode())
         facts = {**self.__dict__}
         digest.update(json.dumps(facts, sort_keys=True).encode())
@@ -113,34 +113,34 @@ class Recipe:
 
 @dataclass(frozen=True)
 class Base:
-    """A built base in the cache."""
+    """Hold a built base in the cache."""
 
     folder: Path
 
     @property
     def squashfs(self) -> Path:
-        """The root file system."""
+        """Return the path of the root file system."""
         return self.folder / "base.squashfs"
 
     @property
     def fat(self) -> Path:
-        """The boot partition with all that is the same for every boat."""
+        """Return the path of the boot partition with the files that every boat has."""
         return self.folder / "boot.fat"
 
     @property
     def initramfs(self) -> Path:
-        """The initramfs."""
+        """Return the path of the initramfs."""
         return self.folder / INITRAMFS
 
     @cached_property
     def facts(self) -> dict[str, object]:
-        """base.json, as it stands in the base."""
+        """Return base.json of the base."""
         facts: dict[str, object] = json.loads((self.folder / "base.json").read_text())
         return facts
 
     @cached_property
     def digests(self) -> dict[str, str]:
-        """The digest of each file that cards are made from, as it was built.
+        """Return the digest of each file that cards are made from, as it was built.
 
         Empty for a base that an earlier version built. UserError when they cannot be read.
         """
@@ -159,7 +159,7 @@ class Base:
 
 
 def get_base(board: Board) -> Base:
-    """The base for `board`, from the cache or built now."""
+    """Return the base for `board`, from the cache or built now."""
     recipe = Recipe.for_board(board)
     home = paths.cache() / "bases"
     home.mkdir(parents=True, exist_ok=True)
@@ -184,7 +184,7 @@ def get_base(board: Board) -> Base:
 
 @contextmanager
 def _lock(path: Path) -> Iterator[None]:
-    """Two builds of one base wait for each other."""
+    """Let two builds of one base wait for each other."""
     with path.open("w") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         yield
@@ -252,7 +252,7 @@ def _stage(recipe: Recipe, files: Path, tray: Path) -> None:
 
 
 def _owned_by_root(member: tarfile.TarInfo) -> tarfile.TarInfo:
-    """A file as it is in a base, whoever builds it, when, and with which umask."""
+    """Return a file as it is in a base: of root, with a fixed time and mode."""
     member.uid = member.gid = 0
     member.uname = member.gname = "root"
     member.mode = 0o755 if member.isdir() or member.mode & 0o100 else 0o644
@@ -263,7 +263,7 @@ def _owned_by_root(member: tarfile.TarInfo) -> tarfile.TarInfo:
 def mmdebstrap_command(
     recipe: Recipe, files: Path, target: Path, lines: list[str], standins: list[str]
 ) -> list[str]:
-    """mmdebstrap's argument list; the root file system comes out as a tar on standard output.
+    """Return mmdebstrap's arguments. It writes the root as a tar to standard output.
 
     `lines` are the package sources, `standins` what it takes for a foreign architecture.
     """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What each kind of boot loader reads on the boot partition of one boat's card."""
+"""Write what each kind of boot loader reads on the boot partition of one boat's card."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ INITRAMFS = "initrd.img"
 
 
 def kernel_command_line(board: Board, layout: Layout) -> str:
-    """The kernel's command line."""
+    """Return the kernel's command line."""
     words = [
         f"root=PARTUUID={layout.partition('base-a').partuuid}",
         "ro",
@@ -35,7 +35,7 @@ def kernel_command_line(board: Board, layout: Layout) -> str:
 
 
 def boot_files(board: Board, layout: Layout) -> dict[str, str]:
-    """Text files of the boot partition that name this card's partitions: path -> content."""
+    """Map the path of each text file that names this card's partitions to its content."""
     line = kernel_command_line(board, layout)
     if board.loader == "uefi":
         return {

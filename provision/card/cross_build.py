@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Bases for another architecture than this machine's, in a fraction of the emulator's time.
+"""Build bases for another architecture in a fraction of the time that emulation takes.
 
 An emulated process takes ten to twenty times as long, and configuring packages is thousands
 of short processes: shells, coreutils, perl, python. So this machine's own builds of the
@@ -69,12 +69,12 @@ _LIBRARIES = ("usr/lib/x86_64-linux-gnu/", "usr/lib64/")
 
 
 def host_architecture() -> str:
-    """Debian's name for this machine's architecture."""
+    """Return Debian's name for this machine's architecture."""
     return run("dpkg", "--print-architecture").stdout.strip()
 
 
 def require_emulation(architecture: str) -> None:
-    """UserError when this machine can run no programs of `architecture`."""
+    """Raise UserError if this machine can run no programs of `architecture`."""
     if architecture == host_architecture():
         return
     if run("arch-test", architecture, check=False).returncode != 0:
@@ -89,7 +89,7 @@ def require_emulation(architecture: str) -> None:
 def mmdebstrap_options(
     architecture: str, suite: str, sources: Sequence[str], work: Path
 ) -> list[str]:
-    """mmdebstrap's options for a base of `architecture`; none when it is this machine's own.
+    """Return mmdebstrap's options for a base of `architecture`. Empty for our own.
 
     `sources` are the package sources as apt reads them. Downloads the stand-ins into the
     folder `work`. The options' hooks have to come before all other customize hooks.
@@ -105,7 +105,7 @@ def mmdebstrap_options(
 
 
 def _download_standins(suite: str, sources: Sequence[str], work: Path) -> Path:
-    """Download this machine's builds and pick out of them what stands in."""
+    """Download this machine's builds, and pick out the programs that stand in."""
     root = work / "standins-root.tar"
     argv = [
         "mmdebstrap",
@@ -128,7 +128,7 @@ def _download_standins(suite: str, sources: Sequence[str], work: Path) -> Path:
 
 
 def extract_standins(root: Path, tray: Path) -> None:
-    """Write the stand-ins and the libraries they need, out of the tar of a root, to another.
+    """Copy the stand-ins and their libraries from the tar of a root into another tar.
 
     UserError when a program is missing.
     """
@@ -153,7 +153,7 @@ def extract_standins(root: Path, tray: Path) -> None:
 
 
 def _as_program(member: tarfile.TarInfo) -> tarfile.TarInfo:
-    """A file that root owns and may run, whatever this checkout or wheel made of it."""
+    """Return a file as a program that root owns, with a mode fixed for every checkout."""
     member.uid = member.gid = 0
     member.uname = member.gname = "root"
     member.mode = 0o755

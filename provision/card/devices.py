@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a card can be written to, and why something must not be written to."""
+"""List what a card can be written to, and find what forbids to write to it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
 
 @dataclass(frozen=True)
 class Device:
-    """Something that an image might be written to."""
+    """Describe a device or file that an image might be written to."""
 
     path: Path
     kind: str
@@ -53,7 +53,7 @@ class Device:
 
 
 def list_candidates() -> list[Device]:
-    """Removable whole disks with a medium in them, none of which holds the running system."""
+    """List removable whole disks with a medium in them, without the running system's."""
     return [
         device
         for device in read_devices(_lsblk(), find_system_disks())
@@ -62,7 +62,7 @@ def list_candidates() -> list[Device]:
 
 
 def find_device(path: Path) -> Device:
-    """The device or plain file there; UserError when there is none that could be written to."""
+    """Return the device or plain file there. Raise UserError if it cannot be written to."""
     try:
         path = path.resolve(strict=True)
         status = path.stat()
@@ -89,7 +89,7 @@ def find_device(path: Path) -> Device:
 
 
 def find_objection(device: Device, image: Path) -> UserError | None:
-    """Why the image must not be written there; None when nothing speaks against it."""
+    """Return why the image must not be written there, or None if it may be."""
     return next(_objections(device, image), None)
 
 
@@ -133,7 +133,7 @@ def _objections(device: Device, image: Path) -> Iterator[UserError]:
 
 
 def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) -> list[Device]:
-    """Whole devices from lsblk's JSON; `system` are the major:minor of the system's disks."""
+    """Read whole devices from lsblk's JSON. `system` holds the major:minor of its disks."""
     return [
         Device(
             path=Path(node["path"]),
@@ -158,7 +158,7 @@ def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) 
 
 
 def _lsblk(*paths: Path) -> dict[str, Any]:
-    """The block devices, or those at `paths`; none is a tree without any."""
+    """Return the block devices, or those at `paths`. The tree may be empty."""
     command: list[Argument] = ["lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths]
     done = run(*command, check=False)
     if done.returncode not in (0, _LSBLK_NONE_FOUND):
@@ -174,14 +174,14 @@ def _lsblk(*paths: Path) -> dict[str, Any]:
 
 
 def _descendants(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """A device, its partitions, and what is built on them."""
+    """Yield a device, its partitions, and what is built on them."""
     yield node
     for child in node.get("children", ()):
         yield from _descendants(child)
 
 
 def _is_soldered(name: str, sys: Path) -> bool:
-    """Whether it is an MMC that cannot be taken out: the kernel calls cards in a slot SD."""
+    """Tell if it is an MMC that cannot be taken out. The kernel calls cards in a slot SD."""
     try:
         return (sys / "class/block" / name / "device/type").read_text().strip() == "MMC"
     except OSError:
@@ -196,7 +196,7 @@ def _sequence(name: str, sys: Path) -> str:
 
 
 def _backing_file(name: str) -> Path | None:
-    """The file behind a loop device."""
+    """Return the file behind a loop device."""
     try:
         text = (SYS / "class/block" / name / "loop/backing_file").read_text()
     except OSError:
@@ -206,7 +206,7 @@ def _backing_file(name: str) -> Path | None:
 
 
 def _loop_devices(path: Path) -> Iterator[str]:
-    """The loop devices that a file is behind: something on them may be mounted."""
+    """Yield the loop devices of a file: something on them may be mounted."""
     for loop in sorted(SYS.glob("class/block/loop*")):
         file = _backing_file(loop.name)
         if file and file.samefile(path):

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Digests of a card image's parts, carried by the image itself.
+"""Write and check digests of a card image's parts, which the image itself holds.
 
 The record lies in the gap between the partition table and the first partition, where no boot
 loader of ours looks: one JSON line behind `MAGIC`, padded with zeros. It covers every byte of
@@ -29,7 +29,7 @@ TABLE_PART, END_PART = "partition table", "end of the image"
 
 
 def compute_digest(file: Path, offset: int = 0, size: int | None = None) -> str:
-    """The SHA-256 of `size` bytes of a file at `offset`, 64 hexadecimal digits.
+    """Return the SHA-256 of `size` bytes of a file at `offset`, 64 hexadecimal digits.
 
     Blocks of a MiB that are zero are left out, and each other block is preceded by its number:
     a hole costs nothing, and a file has the digest of its copy that lies in a larger one.
@@ -54,7 +54,7 @@ def compute_digest(file: Path, offset: int = 0, size: int | None = None) -> str:
 
 
 def _next_data(descriptor: int, position: int, offset: int, end: int) -> int:
-    """The begin of the next block, counted from `offset`, that is not wholly a hole."""
+    """Return the offset, from `offset` on, of the next block that is not wholly a hole."""
     try:
         start = os.lseek(descriptor, position, os.SEEK_DATA)
     except OSError as error:
@@ -65,7 +65,7 @@ def _next_data(descriptor: int, position: int, offset: int, end: int) -> int:
 
 
 def list_parts(layout: Layout) -> dict[str, tuple[int, int]]:
-    """Every byte of an image but the record's, by part: offset and size in bytes."""
+    """Map each part of an image to its offset and size in bytes. The record is no part."""
     found = {TABLE_PART: (0, RECORD_OFFSET)}
     end = RECORD_OFFSET + RECORD_SIZE
     for partition in layout.partitions:
@@ -76,12 +76,12 @@ def list_parts(layout: Layout) -> dict[str, tuple[int, int]]:
 
 
 def part_name(partition: Partition) -> str:
-    """What a partition is called in the record."""
+    """Return the name of a partition in the record."""
     return f"partition {partition.name}"
 
 
 def write_record(image: Path, layout: Layout, known: Mapping[str, str] | None = None) -> None:
-    """Write the digests of a finished image into it; `known` are those computed before."""
+    """Write the digests of a finished image into it. `known` are computed already."""
     known = known or {}
     digests = {
         name: {
@@ -100,7 +100,7 @@ def write_record(image: Path, layout: Layout, known: Mapping[str, str] | None = 
 
 
 def check_record(image: Path, *, expected: bool) -> bool:
-    """Compare an image with its record; False when it has no record.
+    """Compare an image with its record. Return False if it has no record.
 
     UserError that names each damaged part. The record is one of them when it is `expected`
     and not there: an image made by an earlier version has no record.
@@ -122,7 +122,7 @@ def check_record(image: Path, *, expected: bool) -> bool:
 
 
 def _read_record(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
-    """The record's parts: offset, size, digest. UserError when the record is damaged."""
+    """Return the record's parts: offset, size, digest. Raise UserError if it is damaged."""
     line, _, rest = said.removeprefix(MAGIC).partition(b"\n")
     own, _, text = line.partition(b" ")
     if (
@@ -144,7 +144,7 @@ def _read_record(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
 
 
 def _covers(found: Mapping[str, tuple[int, int, str]], size: int) -> bool:
-    """Whether the parts and the record follow each other without a gap up to the file's end."""
+    """Tell if the parts and the record cover the file up to its end without a gap."""
     ways = sorted(
         [*((offset, size) for offset, size, _ in found.values()), (RECORD_OFFSET, RECORD_SIZE)]
     )

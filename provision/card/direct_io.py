@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A device or plain file, written and read past the page cache."""
+"""Write and read a device or plain file past the page cache."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ALIGNMENT = 4096
 
 
 class DirectTarget:
-    """Open for this program alone, to write a card and to read it back.
+    """Open a card for this program alone, to write it and to read it back.
 
     Uses O_DIRECT. Where the file system refuses that, everything is flushed and dropped from
     the page cache instead; `cache_mode` says which.
@@ -48,11 +48,11 @@ class DirectTarget:
 
     @property
     def cache_mode(self) -> str:
-        """How the page cache is kept out of it."""
+        """Name the way in which the page cache is avoided."""
         return "O_DIRECT" if self._direct else "fsync and POSIX_FADV_DONTNEED"
 
     def write(self, buffer: mmap, length: int, offset: int) -> None:
-        """Write the first `length` bytes of a buffer at an offset that is a multiple of 4096."""
+        """Write the first `length` bytes of a buffer at a multiple of 4096."""
         done = 0
         while done < length:
             self._set_direct(length - done)
@@ -66,7 +66,7 @@ class DirectTarget:
             os.fdatasync(self._fd)
 
     def read(self, buffer: mmap, length: int, offset: int) -> int:
-        """Read that many bytes back from the device itself; fewer only at its end."""
+        """Read that many bytes back from the device itself. Fewer only at its end."""
         done = 0
         while done < length:
             self._set_direct(length - done)
@@ -86,11 +86,11 @@ class DirectTarget:
         return done
 
     def sync(self) -> None:
-        """Have the device itself put everything where power cannot take it."""
+        """Flush the device's own cache, so that a power cut loses nothing."""
         os.fsync(self._fd)
 
     def close(self) -> None:
-        """Let others have it again."""
+        """Release the device."""
         os.close(self._fd)
 
     def __enter__(self) -> Self:
@@ -105,7 +105,7 @@ class DirectTarget:
         self.close()
 
     def _set_direct(self, length: int) -> None:
-        """O_DIRECT takes whole blocks only: a last piece that is none goes without."""
+        """Use O_DIRECT for whole blocks only, and not for a shorter last one."""
         wanted = self._direct and length % ALIGNMENT == 0
         if wanted != self._is_direct():
             flags = fcntl.fcntl(self._fd, fcntl.F_GETFL)
@@ -115,7 +115,7 @@ class DirectTarget:
         return bool(fcntl.fcntl(self._fd, fcntl.F_GETFL) & os.O_DIRECT)
 
     def _refused(self, error: OSError) -> bool:
-        """Whether O_DIRECT was granted at first and refused now; if so, go on without it."""
+        """Tell if O_DIRECT is refused now but was granted. Then go on without it."""
         if error.errno != errno.EINVAL or not self._is_direct():
             return False
         self._direct = False

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""File systems made in plain files, without root, the same bytes each time."""
+"""Make file systems in plain files, without root, with the same bytes each time."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def fill_fat(target: str, tree: Path, epoch: int) -> None:
 
 
 def read_fat(target: str, name: str, longest: int = 2**28) -> bytes:
-    """A file's content out of a FAT file system; `target` as for `fill_fat`.
+    """Return a file's content from a FAT file system. Take `target` as `fill_fat` does.
 
     UserError when the file cannot be read in `READ_TIMEOUT_S`, or has more than `longest` bytes.
     """

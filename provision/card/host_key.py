@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Read which SSH host key a card's image holds, and refuse an image with a lost card's."""
+"""Read the SSH host key in a card's image, and refuse an image with a lost card's key."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
 
 
 def read_host_key(image: Path) -> str:
-    """Read the public host key, as `ssh-ed25519 AAAA...`, out of the settings on an image.
+    """Return the public host key, as `ssh-ed25519 AAAA...`, of the settings on an image.
 
     UserError when they are damaged, or hold none.
     """
@@ -42,7 +42,7 @@ def read_host_key(image: Path) -> str:
 
 
 def refuse_lost_card(image: Path, boat: str, boats: Path) -> None:
-    """UserError when an image of `boat` holds the secrets of a lost card.
+    """Raise UserError if an image of `boat` holds the secrets of a lost card.
 
     The boat's record, if there is one, lies in the folder `boats`.
     """
@@ -59,7 +59,7 @@ def refuse_lost_card(image: Path, boat: str, boats: Path) -> None:
 
 
 def record_written(image: Path, boat: str, boats: Path) -> bool:
-    """Record that a card of the boat was written and read back; True when pushes were held back."""
+    """Record that a card of the boat was written and read back."""
     profile = boats / f"{boat}.yml"
     if stolen.read_record(profile) is None:
         return False

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the image of a card says of itself."""
+"""Read from the image of a card what it is."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ _SHAPES = {
 
 
 def boot_partition(image: Path) -> str:
-    """Where the boot partition of a card image is, in mtools' manner (FILE@@OFFSET)."""
+    """Return the boot partition of a card image as mtools names it (FILE@@OFFSET)."""
     listed = run("sfdisk", "--json", image, timeout=READ_TIMEOUT_S).stdout
     table = json.loads(listed)["partitiontable"]
     return f"{image}@@{table['partitions'][0]['start'] * table.get('sectorsize', 512)}"
 
 
 def read_identity(image: Path) -> dict[str, Any]:
-    """boat.json of its boot partition: boat, board, base, settings, version.
+    """Return boat.json of the boot partition: boat, board, base, settings, version.
 
     UserError when it cannot be read, or is not the image of a boat's card.
     """
@@ -55,7 +55,7 @@ def read_identity(image: Path) -> dict[str, Any]:
 
 
 def read_boat_name(image: Path) -> str:
-    """Whose card an image is; UserError as for `identity`."""
+    """Return the boat of an image. Raise UserError as `read_identity` does."""
     return str(read_identity(image)["boat"])
 
 
@@ -72,7 +72,7 @@ def check_parts(image: Path) -> None:
 
 
 def _check_readable(image: Path) -> None:
-    """UserError when the image cannot be read, so that nothing else is said to be wrong."""
+    """Raise UserError if the image cannot be read, before any other error."""
     try:
         plain = stat.S_ISREG(image.stat().st_mode)
         if plain:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a card is divided, and the identifiers on it.
+"""Define how a card is divided, and the identifiers on it.
 
 Four partitions: boot, base-a, base-b (a spare slot for a later base), data. All
 identifiers are derived from the settings' digest, so that the same boat gives the same
@@ -30,7 +30,7 @@ _NAMESPACE = uuid.UUID("6c9d1f0e-9a43-5c0e-8d8e-3f6d1c0b7a52")
 
 @dataclass(frozen=True)
 class Partition:
-    """One partition; offset and size in bytes."""
+    """Describe one partition. Offset and size are in bytes."""
 
     number: int
     name: str
@@ -41,25 +41,25 @@ class Partition:
 
 @dataclass(frozen=True)
 class Layout:
-    """The partitions of one card; `identity` is what makes its identifiers its own."""
+    """Lay out the partitions of one card. Its identifiers follow from `identity`."""
 
     table: Literal["gpt", "mbr"]
     identity: str
 
     def uuid(self, of: str) -> uuid.UUID:
-        """An identifier of this card, fixed for its identity."""
+        """Return an identifier of this card, fixed for its identity."""
         return uuid.uuid5(_NAMESPACE, f"{self.identity}:{of}")
 
     @property
     def disk(self) -> str:
-        """The whole card's identifier: a UUID, or 32 bits in an MBR."""
+        """Return the whole card's identifier: a UUID, or 32 bits in an MBR."""
         return (
             str(self.uuid("disk")) if self.table == "gpt" else f"{self.uuid('disk').fields[0]:08x}"
         )
 
     @property
     def partitions(self) -> tuple[Partition, ...]:
-        """All partitions, in the order they lie on the card."""
+        """Return all partitions, in their order on the card."""
         found = []
         offset = _FIRST_OFFSET
         for number, (name, size) in enumerate(_SIZES, 1):
@@ -69,17 +69,17 @@ class Layout:
         return tuple(found)
 
     def partition(self, name: str) -> Partition:
-        """The partition called `name`."""
+        """Return the partition called `name`."""
         return next(partition for partition in self.partitions if partition.name == name)
 
     @property
     def size(self) -> int:
-        """The image's size in bytes, with room for a GPT's second copy."""
+        """Return the image's size in bytes, with room for a GPT's second copy."""
         last = self.partitions[-1]
         return last.offset + last.size + MIB
 
     def script(self) -> str:
-        """What sfdisk reads."""
+        """Return the script for sfdisk."""
         efi, linux = _TYPES[self.table]
         lines = [
             f"label: {'gpt' if self.table == 'gpt' else 'dos'}",

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What it means when mmdebstrap fails."""
+"""Explain why mmdebstrap failed."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
 
 
 def explain_failure(argv: Sequence[str], status: int, said: str) -> UserError:
-    """The error for a run of mmdebstrap that ended with `status`; `said` is all it printed."""
+    """Return the error for a run of mmdebstrap that ended with `status` and printed `said`."""
     message = failure(argv, status, said)
     if any(sign in said for sign in _OFFLINE):
         return UserError(

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which disks the running system lies on, through whatever is stacked between."""
+"""Find the disks of the running system, through all layers between."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _SYSTEM_MOUNTS = re.compile(r"/(usr|var|efi|boot(/efi|/firmware)?)?")
 
 
 def find_system_disks(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> frozenset[str]:
-    """The major:minor of every block device that root, boot or swap need.
+    """Return the major:minor of every block device that root, boot or swap need.
 
     Followed downwards: partitions to their disk, logical and encrypted volumes and arrays to
     their parts, loop devices to the disk of their file, overlays to their layers. What is
@@ -57,7 +57,7 @@ def _named(device: str, sys: Path) -> Iterator[str]:
 
 
 def _holding(path: str) -> Iterator[str]:
-    """The device of the file system that a file lies on."""
+    """Yield the device of the file system that holds a file."""
     try:
         device = os.stat(path).st_dev
     except OSError:
@@ -66,7 +66,7 @@ def _holding(path: str) -> Iterator[str]:
 
 
 def _follow(number: str, sys: Path, found: set[str]) -> None:
-    """Add a device and all that it stands on."""
+    """Add a device and all devices below it."""
     node = sys / "dev/block" / number
     if number in found or not node.exists():
         return
@@ -89,5 +89,5 @@ def _read(path: Path) -> Iterator[str]:
 
 
 def _unescape(text: str) -> str:
-    """The kernel writes blanks and backslashes in these tables as three octal digits."""
+    """Decode blanks and backslashes, which the kernel writes as three octal digits."""
     return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), text)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Writing an image to a card, and reading every block of it back."""
+"""Write an image to a card, and read every block of it back."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ CHUNK_BYTES = 4 << 20
 
 
 class Phase(Enum):
-    """What is being done to the card; the value says it to a person."""
+    """Name the step of the work on the card. The value is its name for people."""
 
     WRITE = "Writing"
     READ_BACK = "Reading back"
@@ -48,7 +48,7 @@ ReportProgress = Callable[[Phase, int, int], None]
 
 @dataclass(frozen=True)
 class WrittenCard:
-    """A card that was written and found good."""
+    """Describe a card that was written and read back without a difference."""
 
     size: int
     """Bytes of the image; all were written and all were compared."""
@@ -98,7 +98,7 @@ def write_card(
 
 
 def _read_chunks(source: BinaryIO, buffer: mmap) -> Iterator[tuple[int, int]]:
-    """Fill the buffer again and again; gives the offset and the length of what is in it."""
+    """Fill the buffer again and again. Yield the offset and length of its content."""
     offset = 0
     while True:
         with memoryview(buffer) as view:
@@ -149,7 +149,7 @@ def _unusable(device: Device, what: str, done: int, total: int) -> UserError:
 
 @contextmanager
 def _signals_interrupt() -> Iterator[None]:
-    """Have the signals that end a program break off the work in an orderly way."""
+    """Turn signals that end a program into KeyboardInterrupt, for an orderly end."""
 
     def interrupt(number: int, frame: FrameType | None) -> None:
         raise _Interrupted(signal.strsignal(number))
@@ -168,7 +168,7 @@ def _signals_interrupt() -> Iterator[None]:
 
 @contextmanager
 def progress_bars(console: Console) -> Iterator[ReportProgress]:
-    """Progress bars for `write`, with bytes, speed and the time that is left."""
+    """Show progress bars for `write_card`, with bytes, speed and the time that is left."""
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),

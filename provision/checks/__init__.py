@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The sums: a profile against physics, the board and the trade; one subject a file."""
+"""Check a profile against physics, the board and the trade. One subject a file."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ SUBJECTS = (
 
 
 def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Finding]:
-    """All findings about the boats, each by itself and against the others; the worst first.
+    """Return all findings about the boats, alone and against each other, the worst first.
 
     `neighbours` are boats of the club that are not themselves in question. Warnings that a
     boat's profile accepts are left out.
@@ -67,14 +67,14 @@ def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
 
 
 def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:
-    """The findings; those in a file that other boats include name this one."""
+    """Yield the findings. Those in a file that other boats include get this boat's name."""
     for finding in findings:
         own = finding.location.file in (boat.file, secrets_path(boat.file))
         yield finding if own else replace(finding, boat=boat.name)
 
 
 def find_errors(boat: Boat) -> list[Finding]:
-    """What will not work about a boat, looked at by itself."""
+    """Return what will not work about a boat, looked at by itself."""
     return [finding for finding in _alone(boat) if finding.level == "error"]
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the keys of those who may log in can be had."""
+"""Check that the keys of those who may log in can be read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from provision.profile.secrets.keygen import OPERATOR, read_entry
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Files named in access.keys that are not there, or hold something else.
+    """Find files named in access.keys that are missing or hold something else.
 
     The operator's is made by `provision keys`, which may still have to be called.
     """

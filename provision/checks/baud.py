@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether a link's sentences fit through it at its baud rate."""
+"""Check that a link's sentences fit through it at its baud rate."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ CROWDED_SHARE = 0.8
 
 
 def load_share(sentences: Mapping[str, float], baud: int) -> float:
-    """The share of a link's capacity that sentences (formatter to rate per second) take.
+    """Return the share of a link's capacity that sentences (rate by formatter) take.
 
     It counts ordinary lengths; above 1 they do not fit.
     """
@@ -28,7 +28,7 @@ def load_share(sentences: Mapping[str, float], baud: int) -> float:
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Links that are over 80 % (warning) or over 100 % (error) full, each way by itself."""
+    """Find links over 80 % full (warning) or over 100 % (error), in each direction."""
     for name, link in boat.profile.serial_links.items():
         for way in ("talks", "listens"):
             sentences: Mapping[str, float] = getattr(link, way)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the card is large enough."""
+"""Check that the card is large enough."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ FILES_SHARE = 0.95
 
 
 def max_log_bytes(size: int) -> int:
-    """Bytes that a voyage log can have on a card of `size` bytes."""
+    """Return the bytes that a voyage log can have on a card of `size` bytes."""
     data = size - Layout("gpt", "any").partition("data").offset
     return int(data * FILES_SHARE) - MIN_FREE_BYTES
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """A card of less than 16 GB, or one that image or voyage log do not fit on."""
+    """Find a card of less than 16 GB, or without room for image or voyage log."""
     size, log = boat.profile.card.size, boat.profile.log
     image = Layout("gpt", "any").size
     if size < image:

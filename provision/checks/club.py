@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the boats of one club must not, or had better not, have in common."""
+"""Check what the boats of one club must not, or should not, have in common."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from provision.profile.secrets.store import secrets_path
 
 
 def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
-    """Find what a tablet, or whoever is connected to both, cannot tell `boat` from `others` by."""
+    """Find by what a tablet or an operator would mistake `boat` for one of `others`."""
     for other in others:
         if other.name == boat.name:
             yield _same_name(boat, other)
@@ -23,7 +23,7 @@ def check(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
 
 
 def _same_name(boat: Boat, other: Boat) -> Finding:
-    """A second file about a boat; it is a copy when it is not called as the boat."""
+    """Find a second file about a boat. Call it a copy if its own name is another."""
     if _is_copy(other) and not _is_copy(boat):
         return Finding(
             "warning",
@@ -88,7 +88,7 @@ def _network(boat: Boat, other: Boat) -> Iterator[Finding]:
 
 
 def _vault(boat: Boat) -> bytes:
-    """The boat's secrets as they lie there: never the same for two, each having its own salt."""
+    """Return the boat's encrypted secrets. Two boats' differ, as each vault has its own salt."""
     try:
         return secrets_path(boat.file).read_bytes()
     except OSError:

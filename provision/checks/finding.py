@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a check found."""
+"""Hold and format what a check found."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Level = Literal["error", "warning"]
 
 @dataclass(frozen=True)
 class Finding:
-    """Something about a boat that will not work (error) or may trouble its crew (warning)."""
+    """Describe what will not work about a boat (error) or may trouble its crew (warning)."""
 
     level: Level
     check: str
@@ -28,12 +28,12 @@ class Finding:
 
     @property
     def kind(self) -> str:
-        """What it has in common with others, such as link-load."""
+        """Return what the finding has in common with others, such as link-load."""
         return self.check.partition(".")[0]
 
     @property
     def text(self) -> str:
-        """Place and message, without the hint."""
+        """Return location and message, without the hint."""
         boat = f"{self.boat}: " if self.boat else ""
         return f"{self.location}: {self.level}: {boat}{self.message} [{self.check}]"
 
@@ -41,7 +41,7 @@ class Finding:
         return f"{self.text}\n  hint: {self.hint}" if self.hint else self.text
 
     def as_json(self) -> dict[str, object]:
-        """The finding as plain data, for `--json`."""
+        """Return the finding as plain data, for `--json`."""
         return {
             "level": self.level,
             "check": self.check,
@@ -55,13 +55,13 @@ class Finding:
 
 
 def worst_first(findings: Sequence[Finding]) -> list[Finding]:
-    """Errors before warnings, those of one kind together, and else as they were."""
+    """Sort errors before warnings, keep those of one kind together, and else the order."""
     kinds = list(dict.fromkeys(finding.kind for finding in findings))
     return sorted(findings, key=lambda one: (one.level != "error", kinds.index(one.kind)))
 
 
 def format_lines(findings: Sequence[Finding]) -> Iterator[str]:
-    """What people read: a hint that several of one kind share stands once, behind the last."""
+    """Yield lines for people. A hint that several of one kind share comes once, last."""
     for (_, _, hint), group in groupby(findings, lambda one: (one.level, one.kind, one.hint)):
         for finding in group:
             yield finding.text
@@ -70,7 +70,7 @@ def format_lines(findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def summarize(findings: Sequence[Finding], boats: Sequence[str], unread: int = 0) -> str:
-    """How many were found of how many boats, and how many files could not be read."""
+    """Count the findings, the boats, and the files that could not be read."""
     if not boats:
         return f"{unread} not checked, see above"
     of = boats[0] if len(boats) == 1 else f"{len(boats)} boats"

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find sentences that no standard has: most are slips of the hand."""
+"""Find sentences that no standard has: most of them are typing errors."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ KNOWN_FORMATTERS = frozenset(
 
 
 def nearest_formatters(formatter: str) -> list[str]:
-    """The formatters that were probably meant, at most three: of the same letters, or all but one.
+    """Return at most three formatters with the same letters, or all but one.
 
     >>> nearest_formatters("RCM"), nearest_formatters("FOO")
     (['RMC'], [])
@@ -48,7 +48,7 @@ def nearest_formatters(formatter: str) -> list[str]:
 
 
 def _count_slips(one: str, two: str) -> int:
-    """How many letters differ."""
+    """Count the letters that differ."""
     return sum(a != b for a, b in zip(one, two, strict=True))
 
 
@@ -72,7 +72,7 @@ def check(boat: Boat) -> Iterator[Finding]:
 
 
 def _named(boat: Boat) -> Iterator[tuple[str, str]]:
-    """Each formatter that the profile names, with the key where it stands."""
+    """Yield each formatter that the profile names, with the location of its key."""
     profile = boat.profile
     for name, link in profile.serial_links.items():
         for way in ("talks", "listens"):
@@ -89,7 +89,7 @@ def _named(boat: Boat) -> Iterator[tuple[str, str]]:
 
 
 def _listed(boat: Boat, key: str, sentences: dict[str, float]) -> Iterator[tuple[str, str]]:
-    """Sentences of a list or a mapping: a list's entries stand under their numbers."""
+    """Yield the sentences of a list or a mapping. A list's entries have numbers for keys."""
     for number, formatter in enumerate(sentences):
         mapped = f"{key}.{formatter}"
         yield (mapped if mapped in boat.locations else f"{key}[{number}]"), formatter

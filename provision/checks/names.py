@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the names aboard can be told apart."""
+"""Check that the names aboard can be told apart."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _LEASE = re.compile("[0-9]+[smhdw]?|infinite|ignore")
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Names that another meaning has taken, and a file that is not called as its boat."""
+    """Find names with another meaning, and a file that is not called as its boat."""
     if boat.name.isdigit() or boat.name in RESERVED_NAMES:
         why = "looks like an address" if boat.name.isdigit() else "means the machine itself"
         yield Finding(

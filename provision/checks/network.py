@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the feed reaches, and can be reached by, what the profile names on the network."""
+"""Check that the feed reaches, and can be reached by, what the profile names on the network."""
 
 from __future__ import annotations
 
@@ -27,8 +27,11 @@ COMMON_SHORE_NETWORKS = [
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Tablets without room, ports that the feed may not have, hosts that it cannot reach,
-    networks that the shore has, multicast to nobody."""
+    """Find network settings that cannot work.
+
+    Find tablets without room, ports that the feed may not have, hosts that it cannot reach,
+    networks that the shore has too, and multicast without a receiver.
+    """
     yield from _ports(boat)
     yield from _shore(boat)
     try:
@@ -69,7 +72,7 @@ def _ports(boat: Boat) -> Iterator[Finding]:
 
 
 def _shore(boat: Boat) -> Iterator[Finding]:
-    """Warn of a boat's network that the one on its uplink is likely to have, too."""
+    """Warn of a boat's network that the network on its uplink is likely to have, too."""
     own = boat.profile.network.address.network
     if boat.profile.network.wired != "shore" or not any(map(own.overlaps, COMMON_SHORE_NETWORKS)):
         return

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The kernel's own table of what radios may do where: regulatory.db of wireless-regdb.
+"""Read the kernel's own table of radio rules: regulatory.db of wireless-regdb.
 
 The format is that of the kernel's reader, net/wireless/reg.c, from memory: big-endian;
 magic, version 20, then a list of countries that ends with a zero pointer; pointers count
@@ -26,7 +26,7 @@ _UNIT = 4
 
 @dataclass(frozen=True)
 class Rule:
-    """What is allowed in a piece of the spectrum; frequencies and width in kHz."""
+    """Describe what is allowed in a part of the spectrum. Frequencies and width are in kHz."""
 
     start: int
     end: int
@@ -43,7 +43,7 @@ Table = Mapping[str, Sequence[Rule]]
 
 
 def parse(data: bytes) -> dict[str, list[Rule]]:
-    """The rules of each country; ValueError when `data` is not such a table."""
+    """Return the rules of each country. Raise ValueError if `data` is not such a table."""
     try:
         magic, version = _HEADER.unpack_from(data)
         if magic != b"RGDB" or version != _VERSION:
@@ -81,7 +81,7 @@ def _rule(data: bytes, offset: int) -> Rule:
 
 @cache
 def read_installed() -> Table | None:
-    """The table of this machine, or None when it has none."""
+    """Return the table of this machine, or None if it has none."""
     for file in TABLE_FILES:
         try:
             return parse(file.read_bytes())
@@ -91,7 +91,7 @@ def read_installed() -> Table | None:
 
 
 def find_rule(rules: Sequence[Rule], centre: int) -> Rule | None:
-    """The rule that a 20 MHz channel around `centre` (MHz) falls under, if there is one."""
+    """Return the rule for a 20 MHz channel around `centre` (MHz), or None."""
     low, high = (centre - 10) * 1000, (centre + 10) * 1000
     inside = (rule for rule in rules if rule.start <= low and high <= rule.end)
     return next(inside, None)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How long sentences are."""
+"""Estimate how long sentences are."""
 
 from __future__ import annotations
 
@@ -46,5 +46,8 @@ _LENGTHS = {example[2:5]: len(example) + _FRAMING_CHARS for example in EXAMPLES}
 
 
 def typical_length(formatter: str) -> int:
-    """Characters of an ordinary sentence, line end and all; the longest for one unknown."""
+    """Return the characters of an ordinary sentence with its line end.
+
+    Return the maximum for an unknown formatter.
+    """
     return _LENGTHS.get(formatter, MAX_SENTENCE_CHARS)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether it is plain which source of each kind of data is believed."""
+"""Check that it is clear which source of each kind of data is believed."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ DECISIVE_FORMATTERS = {
 
 
 def rates_of_kind(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
-    """List what a source tells of a kind of data and is taken, with the rates per second.
+    """Return the accepted sentences of a source that carry a kind of data, with their rates.
 
     Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
     """
@@ -29,7 +29,7 @@ def rates_of_kind(source: LinkConfig | CanConfig | InputConfig, kind: str) -> di
 
 
 def _taken(passes: FilterConfig | None, formatter: str) -> bool:
-    """Whether sentences with this formatter can get through."""
+    """Tell if sentences with this formatter can pass."""
     if passes is None:
         return True
     if passes.only and not any(p.formatter in (None, formatter) for p in passes.only):
@@ -38,7 +38,7 @@ def _taken(passes: FilterConfig | None, formatter: str) -> bool:
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Orders of preference that cannot work or mean nothing, and kinds that want for one."""
+    """Find orders of preference that cannot work, and kinds of data that need one."""
     profile = boat.profile
     sources: dict[str, LinkConfig | CanConfig | InputConfig] = {**profile.links, **profile.inputs}
     # Of an input that says nothing of itself, anything may come.

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who may move the rudder."""
+"""Check who may move the rudder."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ RUDDER_ORDERS = frozenset({"APA", "APB", "HSC", "HTC", "TRC", "XTE", "XTR"})
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """Warn of whoever may steer, of a pilot that nothing reaches, and of a second pilot."""
+    """Warn of senders that may steer, of a pilot without a sender, and of a second pilot."""
     yield from _steered(boat)
     yield from _unsteered(boat)
     yield from _second_pilots(boat)
@@ -28,7 +28,7 @@ def check(boat: Boat) -> Iterator[Finding]:
 
 
 def _steered(boat: Boat) -> Iterator[Finding]:
-    """Warn of a boat that others can steer, and of each sender that a guest can pass for."""
+    """Warn of a boat that others can steer, and of each sender that a guest can imitate."""
     steering = boat.profile.steering
     if steering is None:
         return
@@ -48,7 +48,7 @@ def _steered(boat: Boat) -> Iterator[Finding]:
 
 
 def _unproven(boat: Boat, name: str, key: str) -> Iterator[Finding]:
-    """Find that the boat knows a sender by nothing but addresses, which can be copied."""
+    """Find a sender that the boat knows only by addresses, which can be copied."""
     profile = boat.profile
     if name in profile.network.tablets and name not in profile.own_pass_phrases:
         yield Finding(
@@ -63,7 +63,7 @@ def _unproven(boat: Boat, name: str, key: str) -> Iterator[Finding]:
 
 
 def _unsteered(boat: Boat) -> Iterator[Finding]:
-    """Warn of links that listen for steering sentences which nothing may send to them."""
+    """Warn of links that listen for steering sentences which no sender may send."""
     profile = boat.profile
     talkers = Counter(f for link in profile.serial_links.values() for f in link.talks)
     for name, link in profile.serial_links.items():
@@ -87,7 +87,7 @@ def _unsteered(boat: Boat) -> Iterator[Finding]:
 
 
 def _reaches(profile: Profile, formatter: str, listener: str, talkers: Counter[str]) -> bool:
-    """Tell whether a steering sentence may come to the link `listener` from anywhere.
+    """Tell if a steering sentence may come to the link `listener` from anywhere.
 
     `talkers` counts the links that talk a formatter.
     """
@@ -98,7 +98,7 @@ def _reaches(profile: Profile, formatter: str, listener: str, talkers: Counter[s
 
 
 def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
-    """Warn of links that are sent what any device on the boat's network can make up."""
+    """Warn of links that are sent data that any device on the network can forge."""
     profile = boat.profile
     for name, link in profile.serial_links.items():
         heard = _instruments(link)
@@ -117,7 +117,7 @@ def _open_to_the_network(boat: Boat) -> Iterator[Finding]:
 
 
 def _unfed(boat: Boat) -> Iterator[Finding]:
-    """Warn of links that listen for what only the network sends, and that may not hear it."""
+    """Warn of links that listen for what only the network sends, and may not hear it."""
     profile = boat.profile
     talkers = Counter(f for link in profile.serial_links.values() for f in link.talks)
     networks = profile.can_links.values()
@@ -148,12 +148,12 @@ def _unfed(boat: Boat) -> Iterator[Finding]:
 
 
 def _instruments(link: LinkConfig) -> list[str]:
-    """The sentences that a link listens for and that do not steer."""
+    """Return the sentences that a link listens for and that do not steer."""
     return [f for f in link.listens if not steers("P" if len(f) > 3 else "", f)]
 
 
 def _second_pilots(boat: Boat) -> Iterator[Finding]:
-    """Warn of links that listen for the same orders to the rudder as an earlier link."""
+    """Warn of links that listen for the same rudder orders as an earlier link."""
     seen: dict[str, str] = {}
     for name, link in boat.profile.serial_links.items():
         shared = [formatter for formatter in link.listens if formatter in seen]

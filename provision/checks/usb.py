@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the board has sockets and current for all adapters."""
+"""Check that the board has sockets and current for all adapters."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ BUS_POWERED_PORTS = 4
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """More adapters than sockets, more current than the board gives, hubs short of supply."""
+    """Find too many adapters for the sockets, too much current, and hubs without supply."""
     profile, board = boat.profile, boards.board(boat.profile.board)
     hubs = profile.usb.hubs
     # A CAN interface may be on the board itself.

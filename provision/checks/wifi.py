@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the access point may use its channel in its country, and the radio can."""
+"""Check that the country allows the channel, and that the radio can use it."""
 
 from __future__ import annotations
 
@@ -40,15 +40,14 @@ _CHANNELS_5_GHZ = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
 
 
 def channel_frequency(channel: int) -> int | None:
-    """The centre of a 20 MHz channel in MHz, or None where there is none (IEEE Std 802.11)."""
+    """Return the centre of a 20 MHz channel in MHz, or None (IEEE Std 802.11)."""
     if channel in _CHANNELS_2_4_GHZ:
         return 2484 if channel == _CHANNELS_2_4_GHZ[-1] else 2407 + 5 * channel
     return 5000 + 5 * channel if channel in _CHANNELS_5_GHZ else None
 
 
 def check(boat: Boat) -> Iterator[Finding]:
-    """A channel that does not exist, is not allowed, needs radar detection, or is not on the
-    radio; more tablets than the radio serves."""
+    """Find a channel that the country or the radio does not allow, and too many tablets."""
     point, radio = boat.profile.network.access_point, boards.board(boat.profile.board).wifi
     location = boat.location("network.access_point.channel")
     tell = "channels 1, 6 and 11 are allowed nearly everywhere and do not overlap"
@@ -76,7 +75,7 @@ def check(boat: Boat) -> Iterator[Finding]:
 
 
 def _by_rule_of_thumb(boat: Boat, tell: str) -> Finding:
-    """What can be said about a channel that is not allowed everywhere, without the table."""
+    """Judge a channel that is not allowed everywhere, without the kernel's table."""
     point = boat.profile.network.access_point
     location = boat.location("network.access_point.channel")
     where = f"channel {point.channel} in {point.country}"

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A profile and its secrets, turned into every file that the boat carries."""
+"""Turn a profile and its secrets into every file that the boat carries."""
 
 from provision.render.archive import BASE_FORMAT, File, Settings, Symlink
 from provision.render.open_boat import OpenBoat

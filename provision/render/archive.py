@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The settings archive: a tar with its manifest, the same bytes from the same files."""
+"""Make the settings archive: a tar with its manifest, the same bytes from the same files."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MANIFEST_PATH = "/etc/boat/manifest.json"
 
 @dataclass(frozen=True)
 class File:
-    """A regular file of root's; `mode` is its permission bits."""
+    """Describe a regular file that root owns. `mode` is its permission bits."""
 
     content: bytes
     mode: int = 0o644
@@ -30,7 +30,7 @@ class File:
 
 @dataclass(frozen=True)
 class Symlink:
-    """A symbolic link; `target` is absolute."""
+    """Describe a symbolic link. `target` is absolute."""
 
     target: str
 
@@ -40,7 +40,7 @@ Entry = File | Symlink
 
 @dataclass(frozen=True)
 class Settings:
-    """What one boat carries: `files` by absolute path, and the archive made of them.
+    """Hold what one boat carries: `files` by absolute path, and the archive made of them.
 
     `files` holds the manifest too; `sha256` is the archive's, in hexadecimal.
     """
@@ -52,7 +52,7 @@ class Settings:
 
 
 def build_settings(files: Mapping[str, Entry], about: Mapping[str, object]) -> Settings:
-    """Put `files` into an archive whose manifest says `about` and what there is in it."""
+    """Pack `files` into an archive. Its manifest holds `about` and the list of files."""
     manifest: dict[str, object] = {
         "format": MANIFEST_FORMAT,
         **about,

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The code of the feed and of what it asks, as it lands aboard.
+"""Find the code of the feed and of the programs that it asks, for the settings.
 
 It travels in the settings, so that a push can change it, on trial. The base has the same code
 compiled, at the places where Python looks for that: a compiled file counts while it was made
@@ -17,7 +17,7 @@ CODE_FOLDER = "/usr/lib/boat"
 
 
 def list_feed_code() -> dict[str, Path]:
-    """Where each source file lands, and where it stands here: a package of its own."""
+    """Map the path aboard of each source file to its path here."""
     package = paths.PACKAGE
     sources = [
         package / "__init__.py",

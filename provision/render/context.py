@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the templates are given beside the profile: all that has to be worked out first."""
+"""Compute what the templates are given beside the profile."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ FIRST_5_GHZ_CHANNEL = 36
 
 @dataclass(frozen=True)
 class Context:
-    """One boat, as the templates see it."""
+    """Hold one boat as the templates see it."""
 
     profile: Profile
     board: Board
@@ -44,7 +44,7 @@ class Context:
 
 
 def build_context(boat: Boat, secrets: Secrets) -> Context:
-    """Work out what the templates of this boat need; UserError when that cannot be done."""
+    """Compute what the templates of this boat need. Raise UserError if that fails."""
     profile = boat.profile
     network = profile.network
     radio = network.access_point

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a value gets into a file: one filter for each way of writing it down.
+"""Escape values for a file: one filter for each way of writing a value.
 
 Templates put out nothing that has not been through one of these; `only_escaped` is the
 environment's `finalize` and refuses the rest. A value that cannot be written down without
@@ -17,7 +17,7 @@ from provision.errors import UserError
 
 
 class Escaped(str):
-    """Text that is fit for its file."""
+    """Mark text that is safe to write into its file."""
 
     __slots__ = ()
 
@@ -30,7 +30,7 @@ _PATTERN = re.compile(r"[*?\[]")
 
 
 def word(value: object) -> Escaped:
-    """A word that every format takes as it is: a name, an address, a MAC address.
+    """Return a word that every format takes as it is: a name, an address, a MAC address.
 
     >>> word("10.47.1.1/24")
     '10.47.1.1/24'
@@ -42,14 +42,14 @@ def word(value: object) -> Escaped:
 
 
 def number(value: object) -> Escaped:
-    """A whole number."""
+    """Return a whole number."""
     if not isinstance(value, int) or isinstance(value, bool):
         raise UserError(f"{value!r} is not a whole number")
     return Escaped(str(value))
 
 
 def octets(value: str | bytes) -> Escaped:
-    """Octets as pairs of hexadecimal digits, for formats that read them so; text as UTF-8.
+    """Return octets as pairs of hexadecimal digits. Encode text as UTF-8.
 
     >>> octets("Gull")
     '47756c6c'
@@ -58,7 +58,7 @@ def octets(value: str | bytes) -> Escaped:
 
 
 def udev_match(value: str) -> Escaped:
-    """A double-quoted udev pattern that matches `value` and nothing else.
+    """Return a double-quoted udev pattern that matches `value` and nothing else.
 
     >>> udev_match("A*1")
     '"A[*]1"'
@@ -70,7 +70,7 @@ def udev_match(value: str) -> Escaped:
 
 
 def line(value: str) -> Escaped:
-    """Text that is the whole of a line: printable, and no comment."""
+    """Return text that is the whole of a line: printable, and no comment."""
     text = str(value)
     if not text.isprintable() or not text.strip() or text.startswith("#"):
         raise UserError(f"{text!r} is not one line of text")
@@ -78,12 +78,12 @@ def line(value: str) -> Escaped:
 
 
 def as_json(value: Any) -> Escaped:
-    """A JSON value."""
+    """Return a JSON value."""
     return Escaped(json.dumps(value, indent=1, ensure_ascii=True))
 
 
 def lines(value: str) -> Escaped:
-    """Text that is the whole of a file: printable lines, the last one ended."""
+    """Return text that is the whole of a file: printable lines, the last one ended."""
     if not value.endswith("\n") or not all(part.isprintable() for part in value.splitlines()):
         raise UserError("a text that is a whole file has a line that cannot be printed")
     return Escaped(value)
@@ -101,7 +101,7 @@ FILTERS: dict[str, Callable[..., Escaped]] = {
 
 
 def only_escaped(value: object) -> str:
-    """Pass on what a filter made; anything else is a template's mistake (TypeError)."""
+    """Pass on the result of a filter. Raise TypeError for an unfiltered value."""
     if not isinstance(value, Escaped):
         raise TypeError(f"{value!r} did not go through a filter of its file's format")
     return value

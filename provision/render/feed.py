@@ -23,7 +23,7 @@ Json = dict[str, object]
 
 
 def build_feed_config(profile: Profile, leases: Leases) -> Json:
-    """What boat-feed is told; what the profile leaves out is left out here as well."""
+    """Build the configuration of boat-feed. Leave out what the profile leaves out."""
     made: Json = {
         "links": {name: _build_link(name, link) for name, link in profile.links.items()},
     }
@@ -67,7 +67,7 @@ def _build_link(name: str, link: LinkConfig | CanConfig) -> Json:
 
 
 def _made_of(kinds: Mapping[DataKind, float]) -> dict[str, float]:
-    """The sentences that are made of kinds of data, with their rates."""
+    """Return the sentences that are made of kinds of data, with their rates."""
     return {formatter: rate for kind, rate in kinds.items() for formatter in MADE_OF[kind]}
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What tells one boat from another, derived so that a rebuilt card is the same boat."""
+"""Derive what identifies a boat, so that a rebuilt card is the same boat."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ _SPACE = uuid.UUID("5f0cb1d1-7a52-4a7c-9f0b-3d4b8f6c21e7")
 
 
 def derive_machine_id(boat: str, host_public_key: str) -> str:
-    """The boat's machine-id, 32 hexadecimal digits, from its name and its public host key."""
+    """Derive the boat's machine-id, 32 hexadecimal digits, from name and host key."""
     return uuid.uuid5(_SPACE, f"{boat} {host_public_key}").hex
 
 
 def derive_mac_address(machine: str, interface: str) -> str:
-    """A MAC address for one of the boat's own interfaces.
+    """Derive a MAC address for one of the boat's own interfaces.
 
     Individual and locally administered, as the two low bits of the first octet say
     (IEEE Std 802).

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where the feed is reached from the boat's own network."""
+"""List the ports where the feed is reached from the boat's own network."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from provision.profile.schema.boat import Profile
 
 @dataclass(frozen=True)
 class InputPorts:
-    """Ports that inputs listen on."""
+    """Hold the ports that inputs listen on."""
 
     tcp: list[int]
     udp: list[int]
@@ -20,12 +20,12 @@ class InputPorts:
 
     @property
     def all(self) -> list[int]:
-        """Whatever the protocol, ascending."""
+        """Return the ports of all protocols, ascending."""
         return sorted({*self.tcp, *self.udp, *(port for _, port in self.groups)})
 
 
 def collect_ports(profile: Profile) -> InputPorts:
-    """What the profile's inputs listen on."""
+    """Return the ports that the profile's inputs listen on."""
     inputs = profile.inputs.values()
     return InputPorts(
         tcp=[source.listen for source in inputs if source.listen],

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a running boat does about a changed file, in dependency order."""
+"""Define what a running boat does about a changed file, in dependency order."""
 
 from __future__ import annotations
 

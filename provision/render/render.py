@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Profile and templates, made into the settings of one boat.
+"""Make the settings of one boat from its profile and the templates.
 
 A template's path below templates/ is the path of its file aboard. A template that puts
 out nothing but blanks makes no file: that is how a file depends on the profile.
@@ -42,7 +42,7 @@ RANDOM_SEED_LINK = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
 
 
 def render(boat: Boat, secrets: Secrets) -> Settings:
-    """All files of a boat.
+    """Render all files of a boat.
 
     The same profile, secrets and version give the same bytes. UserError when tablets or keys
     that it names cannot be had, or a value cannot be written down for its file.
@@ -67,7 +67,7 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
 
 @cache
 def _make_environment() -> Environment:
-    """The templates' environment.
+    """Return the templates' environment.
 
     Nothing is escaped as if it were HTML; instead `finalize` refuses every value that has
     not been through a filter of its file's format.
@@ -139,7 +139,7 @@ def _write(settings: Settings, folder: Path) -> None:
 
 
 def _is_digest_file(digest: Path) -> bool:
-    """Whether an earlier call wrote this file, and so what stands beside it."""
+    """Tell if an earlier call wrote this file, and so the files beside it."""
     if digest.is_symlink() or not digest.is_file():
         return False
     with digest.open("rb") as file:
@@ -147,7 +147,7 @@ def _is_digest_file(digest: Path) -> bool:
 
 
 def _write_private(path: Path, content: bytes) -> None:
-    """Write a file that is nobody else's to read, not even for a moment."""
+    """Write a file that only its owner may read from the first moment."""
     path.unlink(missing_ok=True)
     with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as stream:
         stream.write(content)

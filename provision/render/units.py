@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which units run aboard, and which of the distribution's never do."""
+"""List the units that run aboard, and those of the distribution that never do."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ MASKED_GENERATORS = (
 
 
 def unit_links(uplink: bool, *, own_pass_phrases: bool) -> dict[str, Symlink]:
-    """The symbolic links that switch units on and off, by path."""
+    """Return the symbolic links that enable and mask units, by path."""
     enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
     enabled += ENABLED_WITH_OWN_PASS_PHRASES if own_pass_phrases else ()
     links = {
