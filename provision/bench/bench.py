@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The bench: a virtual boat that boots the boat's own card, unchanged."""
+"""Run a virtual boat that boots the boat's own card, unchanged."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ MAX_SOCKET_PATH_BYTES = 107
 
 
 class Bench:
-    """One virtual boat; use it in a `with`, so that nothing is left running.
+    """Run one virtual boat. Use it in a `with`, so that nothing is left running.
 
     What it needs is in `folder`, of which no more than the logs is left when it ends with an
     error, and nothing otherwise.
@@ -71,16 +71,16 @@ class Bench:
             raise
 
     def sockets(self) -> dict[str, Path]:
-        """One socket per link, where anybody may play the instrument."""
+        """Return one socket per link, where any program may play the instrument."""
         return {link: self.emulator.socket(link) for link in self.emulator.links}
 
     def power_on(self) -> None:
-        """Close the breaker."""
+        """Switch the boat's power on."""
         self.emulator.power_on()
         self.tablet.connect()
 
     def power_cut(self) -> None:
-        """Pull the plug."""
+        """Cut the boat's power."""
         self.tablet.close()
         self.emulator.power_cut()
 
@@ -118,7 +118,7 @@ class Bench:
         self.power_cut()
 
     def _clear_away(self, *, logs: bool) -> None:
-        """Give the ports up, and the folder but for its `logs`."""
+        """Release the ports, and remove the folder except for its `logs`."""
         for held in self._held:
             held.close()
         if not logs:
@@ -132,22 +132,22 @@ class Bench:
 
     @property
     def talks(self) -> bool:
-        """Whether there is anything to be heard."""
+        """Tell if an instrument sends anything."""
         links = self.emulator.links if self.instruments else []
         return any(self.profile.links[link].talks for link in links)
 
     @property
     def feed_answers(self) -> bool:
-        """Whether the feed can be had from this computer, which is at the boat's wired port."""
+        """Tell if this computer, which is at the boat's wired port, reaches the feed."""
         return self.profile.network.wired == "boat"
 
     @property
     def ssh_answers(self) -> bool:
-        """Whether the boat takes logins from this computer."""
+        """Tell if the boat takes logins from this computer."""
         return self.feed_answers or self.profile.access.from_shore
 
     def wait(self, seconds: float = 240) -> None:
-        """Wait until the boat answers: over SSH or, where nobody logs in, on its tablet."""
+        """Wait until the boat answers: over SSH or, where it takes no login, on its tablet."""
         if self.ssh_answers:
             self.wait_for_ssh(seconds)
         else:
@@ -203,7 +203,7 @@ class Bench:
         )
 
     def where(self) -> dict[str, Any]:
-        """How to reach the boat and everything around it; null for what it lets nobody reach."""
+        """Return how to reach the boat and what is around it. Null for what it refuses."""
         return {
             "boat": self.profile.boat,
             "ssh": {"host": "127.0.0.1", "port": self.ssh_port, "user": "root"}
@@ -218,7 +218,7 @@ class Bench:
 
 
 def _folder(profile: Profile) -> Path:
-    """A new folder for one bench, with room for its sockets' names."""
+    """Make a new folder for one bench. Keep its path short enough for socket names."""
     folder = Path(tempfile.mkdtemp(prefix="bench-"))
     if (
         len(os.fsencode(folder)) + max(len(f"/link-{name}") for name in profile.links)

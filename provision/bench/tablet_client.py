@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The bench's end of the tablet: ask it to join, to listen, to knock."""
+"""Ask the tablet in the guest to join, to listen and to probe ports."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ POWER_GONE = "the boat's power went while the tablet was asked"
 
 
 class TabletClient:
-    """A connection to the tablet's agent in the guest."""
+    """Hold a connection to the tablet's agent in the guest."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -27,7 +27,7 @@ class TabletClient:
         self.ready: float | None = None
 
     def connect(self) -> None:
-        """Take up the line to the agent; it may not run yet."""
+        """Connect to the agent, which may not run yet."""
         self.close()
         self._socket = socket.socket(socket.AF_UNIX)
         try:
@@ -36,7 +36,7 @@ class TabletClient:
             raise UserError(POWER_GONE) from error
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         if self._socket:
             self._socket.close()
         self._socket = None
@@ -44,13 +44,13 @@ class TabletClient:
         self.ready = None
 
     def wait(self, seconds: float) -> None:
-        """Wait until the agent says that it runs."""
+        """Wait until the agent reports that it runs."""
         while self.ready is None:
             answer = self._receive(time.monotonic() + seconds)
             self.ready = answer.get("ready")
 
     def ask(self, what: str, patience: float = 60, **arguments: object) -> dict[str, Any]:
-        """One request; UserError when the tablet could not do it.
+        """Send one request. Raise UserError if the tablet could not do it.
 
         `patience` is in seconds, beyond the `seconds` that the request itself may name.
         """

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the bench puts into a running guest beside its card, never on it."""
+"""Add to a running guest what the bench needs beside the card, never on it."""

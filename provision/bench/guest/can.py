@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Instruments on an NMEA 2000 network, played inside the guest on a controller of their own.
+"""Play instruments on an NMEA 2000 network inside the guest, on their own controller.
 
 Puts frames (struct can_frame, sixteen bytes each) that come over a serial port on the bus, to
 which the boat's controller is wired. Runs on the guest's python3; standard library only.
@@ -28,7 +28,7 @@ def bring_up(interface: str) -> None:
 
 
 def send_frame(bus: socket.socket, frame: bytes) -> None:
-    """Send a frame; the queue may be full while nobody is up who could acknowledge."""
+    """Send a frame. Retry while the queue is full, as no other node may acknowledge yet."""
     for _ in range(50):
         try:
             bus.send(frame)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the bench adds to a guest without touching its card: radios, a tablet, players.
+"""Add radios, a tablet and players to a guest without touching its card.
 
 The radios come by the kernel's command line. The tablet's program and unit come as systemd
 credentials (systemd.system-credentials(7)) in the firmware's SMBIOS strings; where the
@@ -61,14 +61,14 @@ Restart=on-failure
 
 
 def _service(board: Board, program: str, credential: str = "") -> str:
-    """The tablet's unit; it waits for its port, which udev names late."""
+    """Return the tablet's unit. It waits for its port, which udev names late."""
     port = _PORTS[board.bench.tablet]
     device = run("systemd-escape", "--path", "--suffix=device", port).stdout.strip()
     return _SERVICE.format(device=device, credential=credential, program=program, port=port)
 
 
 def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str]:
-    """The emulator's arguments; `folder` keeps the files that they name.
+    """Return the emulator's arguments. `folder` keeps the files that they name.
 
     `networks` are the CAN links, in the order of the boat's controllers.
     """
@@ -97,7 +97,7 @@ def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str
 
 
 def second_initramfs(board: Board, folder: Path) -> bytes:
-    """A cpio archive to put behind the card's own initramfs."""
+    """Return a cpio archive to append to the card's own initramfs."""
     tree = folder / "second-initramfs"
     unit = _service(board, "/run/bench/tablet.py")
     files = {

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A tablet aboard, played inside the guest: its own radio in its own network namespace.
+"""Play a tablet aboard inside the guest: its own radio in its own network namespace.
 
 Speaks JSON lines over a serial port with the bench: one request a line, one answer a line,
 each with the request's `id`. Runs on the guest's python3; standard library only.
@@ -35,7 +35,7 @@ esac
 
 
 def run(*command: str, check: bool = True) -> str:
-    """Run a program; what it printed."""
+    """Run a program and return its output."""
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if check and done.returncode != 0:
         raise RuntimeError(f"{command[0]}: {done.stderr.strip() or done.stdout.strip()}")
@@ -43,7 +43,7 @@ def run(*command: str, check: bool = True) -> str:
 
 
 class TabletAgent:
-    """The tablet's radio, its lease and what it can be asked to do."""
+    """Control the tablet's radio and its lease, and do what the bench asks."""
 
     def __init__(self) -> None:
         RUN_FOLDER.mkdir(mode=0o700, exist_ok=True)
@@ -53,7 +53,7 @@ class TabletAgent:
         self.mac = ""
 
     def enter(self) -> None:
-        """Take the second radio into a namespace of its own, and go there."""
+        """Move the second radio into a namespace of its own, and enter it."""
         phy = Path(f"/sys/class/net/{RADIO}/phy80211/name")
         while not phy.exists():
             time.sleep(0.1)
@@ -148,7 +148,7 @@ class TabletAgent:
         send: str = "",
         source: str = "",
     ) -> dict[str, Any]:
-        """Connect over TCP, send something perhaps, and read for so long or so many lines.
+        """Connect over TCP, send something if asked, and read for a time or some lines.
 
         `source` is the address to come from. The answer's `at` is when each line came, in
         seconds of the guest's uptime.
@@ -177,7 +177,7 @@ class TabletAgent:
         return {"lines": got.decode("latin-1").splitlines(), "at": at, "first": first}
 
     def serve(self, port: int, lines: list[str], seconds: float) -> dict[str, Any]:
-        """Be an instrument on the network: say the lines, one a second, to who connects."""
+        """Play an instrument on the network: send one line a second to each client."""
         end = time.monotonic() + seconds
         said = 0
         with socket.create_server(("", port)) as server:
@@ -209,7 +209,7 @@ class TabletAgent:
         return {"datagrams": got}
 
     def knock(self, host: str, ports: list[int], seconds: float = 1) -> dict[str, Any]:
-        """Which TCP ports answer."""
+        """Return the TCP ports that answer."""
         answers = {}
         for port in ports:
             try:
@@ -222,12 +222,12 @@ class TabletAgent:
         return {"ports": answers}
 
     def resolve(self, name: str, server: str) -> dict[str, Any]:
-        """What the boat's name service says."""
+        """Return the answer of the boat's name service."""
         return {"said": run("busybox", "nslookup", name, server, check=False)}
 
 
 def connect(host: str, port: int, end: float, source: str = "") -> socket.socket:
-    """A TCP connection, tried until `end` on the monotonic clock."""
+    """Connect over TCP. Retry until `end` on the monotonic clock."""
     while True:
         try:
             return socket.create_connection((host, port), 2, (source, 0))
@@ -238,7 +238,7 @@ def connect(host: str, port: int, end: float, source: str = "") -> socket.socket
 
 
 def uptime() -> float:
-    """Seconds since the guest's kernel started."""
+    """Return the seconds since the guest's kernel started."""
     return float(Path("/proc/uptime").read_text().split()[0])
 
 
@@ -270,7 +270,7 @@ def main(device: str) -> None:
 
 
 def write_all(handle: int, data: bytes) -> None:
-    """Write all of it; a serial port takes a little at a time."""
+    """Write all data. A serial port takes only a little at a time."""
     while data:
         data = data[os.write(handle, data) :]
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Finding a bench that somebody holds on this computer."""
+"""Find a bench that is held on this computer."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MAX_WHERE_BYTES = 2**20
 
 
 def find_held(file: Path | None = None) -> dict[str, Any]:
-    """How to reach a held bench: what it printed as JSON into `file`, or the one on this computer.
+    """Return how to reach a held bench, from its JSON in `file` or on this computer.
 
     UserError when there is none, or more than one.
     """
@@ -45,7 +45,10 @@ def find_held(file: Path | None = None) -> dict[str, Any]:
 
 
 def link_sockets(where: Mapping[str, Any], origins: Sequence[str]) -> dict[str, Path]:
-    """The sockets of a held bench's links, of those that `origins` names; UserError if none."""
+    """Return the sockets of a held bench's links that `origins` names.
+
+    Raise UserError if there are none.
+    """
     found = {origin: Path(where["links"][origin]) for origin in origins if origin in where["links"]}
     if not found:
         raise UserError(
@@ -74,7 +77,7 @@ def _read_where(file: Path) -> dict[str, Any]:
 
 
 def _is_own(folder: Path) -> bool:
-    """Whether a folder is this user's, and no other user can put anything into it."""
+    """Tell if a folder is this user's, and no other user can put files into it."""
     try:
         status = folder.lstat()
     except OSError:
@@ -84,7 +87,7 @@ def _is_own(folder: Path) -> bool:
 
 
 def _answers(path: Path) -> bool:
-    """Whether somebody still serves a control socket; a killed bench leaves it behind."""
+    """Tell if a bench serves this control socket. A killed bench leaves its socket behind."""
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
         try:
             client.connect(str(path))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The control socket of a held bench: one command a line, one answer a line.
+"""Serve the control socket of a held bench: one command a line, one answer a line.
 
 An answer is `ok`, or `error` and what is wrong. Many may be connected at a time, and leave
 without waiting for an answer.
@@ -25,7 +25,7 @@ RunCommand = Callable[[list[str]], str]
 
 
 class _Client:
-    """Somebody who is connected."""
+    """Hold one connected client."""
 
     def __init__(self, stream: socket.socket) -> None:
         self.stream = stream
@@ -33,7 +33,7 @@ class _Client:
         self._pending = b""
 
     def commands(self) -> tuple[list[list[str]], bool]:
-        """The words of each line that has come whole now, and whether more may come."""
+        """Return the words of each line complete so far, and if more may come."""
         try:
             data = self.stream.recv(4096)
         except OSError:
@@ -47,13 +47,13 @@ class _Client:
         return [line.decode(errors="replace").split() for line in lines], bool(data) and not endless
 
     def answer(self, text: str) -> None:
-        """Tell it, unless it has left meanwhile."""
+        """Send an answer, unless the client has left meanwhile."""
         with contextlib.suppress(OSError):
             self.stream.sendall(text.encode() + b"\n")
 
 
 def serve(server: socket.socket, obey: RunCommand, look: Callable[[], None]) -> None:
-    """Obey all who connect until one of them says `quit`.
+    """Run the commands of all clients until one of them sends `quit`.
 
     `look` is called in between, and may end this with an exception. All is done in this
     thread, one command after the other: the emulator ends with the thread that started it.
@@ -76,7 +76,7 @@ def serve(server: socket.socket, obey: RunCommand, look: Callable[[], None]) -> 
 
 
 def _serve(client: _Client, obey: RunCommand, ready: selectors.BaseSelector) -> bool:
-    """Do what a client says now; whether to go on after that."""
+    """Run what a client has sent. Return False after `quit`."""
     commands, goes_on = client.commands()
     for words in commands:
         if words == ["quit"]:
@@ -90,7 +90,7 @@ def _serve(client: _Client, obey: RunCommand, ready: selectors.BaseSelector) -> 
 
 
 def send_command(path: Path, command: str) -> str:
-    """Send one command to the control socket of a held bench; its answer."""
+    """Send one command to the control socket of a held bench, and return its answer."""
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as client:
         client.connect(str(path))
         with client.makefile("rw", encoding="utf-8") as stream:

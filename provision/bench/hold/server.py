@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Keeping a virtual boat running for somebody to play with."""
+"""Keep a virtual boat running for people to play with."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
 
 
 def hold(bench: Bench, as_json: bool) -> None:
-    """Say how to reach the boat, and obey the control socket until `quit`, INT or TERM."""
+    """Print how to reach the boat, and serve the control socket until `quit`, INT or TERM."""
     path = bench.folder / CONTROL_SOCKET
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as server:
         server.bind(str(path))
@@ -34,7 +34,7 @@ def hold(bench: Bench, as_json: bool) -> None:
 
 
 def _start_tablet(bench: Bench) -> dict[str, object]:
-    """Wait until a tablet is on the boat's network and, where somebody talks, hears it."""
+    """Wait until a tablet is on the boat's network and, if instruments talk, hears them."""
     with step("Starting the virtual boat"):
         bench.wait()
     with step("A tablet joins the access point"):
@@ -57,7 +57,7 @@ def _format(where: dict[str, object]) -> str:
 
 @contextlib.contextmanager
 def _ended_by(number: signal.Signals) -> Iterator[None]:
-    """End politely on a signal, as on Ctrl-C."""
+    """End in an orderly way on a signal, as on Ctrl-C."""
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
@@ -71,7 +71,7 @@ def _ended_by(number: signal.Signals) -> Iterator[None]:
 
 
 def run_command(bench: Bench, words: list[str]) -> str:
-    """Do what one line says; the answer."""
+    """Run one line's command, and return the answer."""
     try:
         match words:
             case [("unplug" | "plug") as verb, link]:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From a profile and its card to an emulated machine with everything plugged in."""
+"""Build an emulated machine from a profile and its card, with everything plugged in."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SSH_PORT = 22
 
 
 def check_installed(board: Board) -> None:
-    """UserErrors with all that a bench of such a board lacks on this computer."""
+    """Raise UserErrors with all programs that such a board's bench lacks here."""
     needed: list[Callable[[], object]] = [
         partial(find, "qemu-img"),
         partial(find, board.bench.program),
@@ -48,7 +48,7 @@ def check_installed(board: Board) -> None:
 def build_machine(  # noqa: PLR0913
     profile: Profile, board: Board, card: Path, folder: Path, ports: tuple[int, int], seed: int
 ) -> Emulator:
-    """The board with the card in it, and all that the profile names; its files are in `folder`.
+    """Build the board with its card and all adapters of the profile. Use `folder` for files.
 
     `ports` are those of the loopback that lead to the boat's SSH and feed; `seed` shuffles the
     order in which the adapters are plugged in.
@@ -96,7 +96,7 @@ def _build_wire(profile: Profile, ports: tuple[int, int]) -> NetworkWire:
 
 
 def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:
-    """Take out of the card's boot partition what the board's firmware would take."""
+    """Take from the card's boot partition what the board's firmware would take."""
     boot = boot_partition(card)
     for name in (KERNEL, INITRAMFS):
         (folder / name).write_bytes(read_fat(boot, name))
@@ -116,7 +116,7 @@ def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:
 
 
 def can_networks(profile: Profile) -> list[str]:
-    """The CAN links in the order in which the kernel counts their controllers from can0.
+    """Return the CAN links in the kernel's order of their controllers, from can0.
 
     None when an interface is named otherwise: nothing else can be had here.
     """
@@ -126,7 +126,7 @@ def can_networks(profile: Profile) -> list[str]:
 
 
 def _is_emulated(name: str, link: LinkConfig) -> bool:
-    """Whether the emulator has such an adapter."""
+    """Tell if the emulator has such an adapter."""
     if link.adapter.interface:
         note(f"{name} is not plugged in: the emulator has no adapters with several ports")
         return False

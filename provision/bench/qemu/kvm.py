@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the processor's own virtualisation works here; a device that opens proves nothing."""
+"""Test if the processor's own virtualisation works. A device that opens proves nothing."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _TIMEOUT_S = 20
 
 
 def is_usable(board: Board) -> bool:
-    """Try once per start of this machine whether `board` can run on the real processor.
+    """Test, once per start of this machine, if `board` can run on the real processor.
 
     The proof is that an interpreter of machine code far beyond the firmware runs: the
     emulator is started with the UEFI firmware until that has handed over to a shell or
@@ -38,7 +38,7 @@ def is_usable(board: Board) -> bool:
 
 
 def _probe(board: Board) -> bool:
-    """Whether the firmware reaches the serial port on the real processor."""
+    """Tell if the firmware reaches the serial port on the real processor."""
     argv = [
         find(board.bench.program), "-machine", board.bench.machine, "-nodefaults",
         "-display", "none", "-accel", "kvm", "-cpu", "host", "-smp", "2", "-m", "256",

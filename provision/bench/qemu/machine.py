@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One emulated board: what is plugged into it, and the emulator's command line for that."""
+"""Describe one emulated board and its plugs, and build the emulator's command line."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _VARIABLES = _CODE.with_name("OVMF_VARS_4M.fd")
 
 
 def find_firmware() -> Path:
-    """The UEFI firmware; UserError when it is not installed."""
+    """Return the UEFI firmware. Raise UserError if it is not installed."""
     if not _CODE.exists():
         raise UserError("there is no UEFI firmware here", hint="sudo apt-get install ovmf")
     return _CODE
@@ -26,7 +26,7 @@ def find_firmware() -> Path:
 
 @dataclass(frozen=True)
 class PortForward:
-    """A TCP port of this machine's loopback that leads to a port of the boat."""
+    """Forward a TCP port of this machine's loopback to a port of the boat."""
 
     port: int
     address: str
@@ -35,7 +35,7 @@ class PortForward:
 
 @dataclass(frozen=True)
 class NetworkWire:
-    """What the boat's wired port is plugged into: a network of the emulator's own."""
+    """Plug the boat's wired port into a network of the emulator's own."""
 
     network: str
     """The network with its prefix length."""
@@ -46,7 +46,7 @@ class NetworkWire:
     forwards: tuple[PortForward, ...]
 
     def option(self) -> str:
-        """The -netdev argument. Its own name service and DHCP are of no use to the boat."""
+        """Return the -netdev argument. The boat needs neither its name service nor its DHCP."""
         words = [
             "user",
             "id=wire",
@@ -64,7 +64,7 @@ class NetworkWire:
 
 @dataclass(frozen=True)
 class DirectBoot:
-    """What the emulator is handed when it starts a kernel itself."""
+    """Hold what the emulator is given when it starts a kernel itself."""
 
     kernel: Path
     initramfs: Path
@@ -73,7 +73,7 @@ class DirectBoot:
 
 
 class Machine:
-    """One emulated board; `folder` holds its sockets, its disk and its console log."""
+    """Describe one emulated board. `folder` holds its sockets, disk and console log."""
 
     def __init__(self, board: Board, folder: Path, disk: Path, wire: NetworkWire) -> None:
         self.board = board
@@ -93,26 +93,26 @@ class Machine:
         self.fast = False
 
     def socket(self, link: str) -> Path:
-        """The socket where the instrument of a link is played."""
+        """Return the socket where the instrument of a link is played."""
         return self.folder / f"link-{link}"
 
     @property
     def links(self) -> list[str]:
-        """All links that have a socket."""
+        """List all links that have a socket."""
         return [*self.adapters, *self.networks]
 
     @property
     def tablet(self) -> Path:
-        """The socket of the tablet's agent."""
+        """Return the socket of the tablet's agent."""
         return self.folder / "tablet"
 
     @property
     def console(self) -> Path:
-        """What the boat's console printed."""
+        """Return the path of the boat's console log."""
         return self.folder / "console.log"
 
     def command(self) -> list[str]:
-        """The argument list."""
+        """Return the emulator's argument list."""
         facts = self.board.bench
         argv = [find(facts.program), "-machine", facts.machine, "-nodefaults"]
         argv += ["-display", "none", "-name", "bench"]
@@ -193,7 +193,7 @@ class Machine:
         return argv
 
     def _controllers(self) -> list[str]:
-        """Two on each bus: the boat's, and one that the instruments are played on.
+        """Add two controllers to each bus: the boat's, and one for the instruments.
 
         All of the boat's come first, for the kernel counts them as it finds them.
         """
@@ -211,7 +211,7 @@ class Machine:
         return argv
 
     def _usb(self) -> list[str]:
-        """The controller and its hubs, before whatever else would take their sockets."""
+        """Add the USB controller and its hubs first, so that no adapter takes their sockets."""
         controller = self.board.bench.usb
         argv = ["-usb"] if controller == "builtin" else ["-device", f"{controller},p2=15,p3=4"]
         for hub in sorted(self._hubs(), key=len):
@@ -219,7 +219,7 @@ class Machine:
         return argv
 
     def _hubs(self) -> set[str]:
-        """Hubs that adapters named by their USB path hang on."""
+        """Return the ports of hubs that adapters named by their USB path need."""
         hubs = set()
         for adapter in self.adapters.values():
             if adapter.port:
@@ -228,7 +228,7 @@ class Machine:
         return hubs
 
     def _adapter(self, link: str) -> dict[str, object]:
-        """The properties of a link's adapter, as -device and device_add take them."""
+        """Return the properties of a link's adapter for -device and device_add."""
         adapter = self.adapters[link]
         properties: dict[str, object] = {
             "driver": "usb-serial",

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""TCP ports of this computer's loopback, for what the emulator forwards to the boat."""
+"""Reserve TCP ports of this computer's loopback for the emulator to forward."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import socket
 
 
 def hold_port() -> socket.socket:
-    """A socket bound to a port that nobody else is given until the socket is closed.
+    """Return a socket bound to a port, which keeps the port reserved until it is closed.
 
     Who says SO_REUSEADDR, as the emulator does, can listen there all the same (socket(7)); so
     that it finds its port again after a power cut.
@@ -19,5 +19,5 @@ def hold_port() -> socket.socket:
 
 
 def port_of(held: socket.socket) -> int:
-    """The port that a socket holds."""
+    """Return the port that a socket holds."""
     return int(held.getsockname()[1])

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The process that runs an emulated board: power, and adapters that come and go."""
+"""Control the process of an emulated board: power, and adapters that come and go."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LOG_TAIL_BYTES = 2000
 
 
 class Emulator(Machine):
-    """An emulated board that can be switched on."""
+    """Control an emulated board that can be switched on."""
 
     def __init__(self, board: Board, folder: Path, disk: Path, wire: NetworkWire) -> None:
         super().__init__(board, folder, disk, wire)
@@ -27,12 +27,12 @@ class Emulator(Machine):
 
     @property
     def log(self) -> Path:
-        """What the emulator itself said."""
+        """Return the path of the emulator's own log."""
         return self.folder / "emulator.log"
 
     @property
     def running(self) -> bool:
-        """Whether the board has power."""
+        """Tell if the board has power."""
         return self._process is not None and self._process.poll() is None
 
     def power_on(self) -> None:
@@ -57,7 +57,7 @@ class Emulator(Machine):
             raise UserError(f"the emulator did not start:\n{self._last_words()}") from error
 
     def power_cut(self) -> None:
-        """Pull the plug: the machine is gone between two instructions."""
+        """Cut the power: the machine ends between two instructions."""
         if self._qmp:
             self._qmp.close()
             self._qmp = None
@@ -67,7 +67,7 @@ class Emulator(Machine):
             self._process = None
 
     def check(self) -> None:
-        """UserError when the emulator has failed, or stands still since it has no room.
+        """Raise UserError if the emulator has failed, or has stopped for lack of disk space.
 
         A boat that has no power, or has switched itself off, is well.
         """
@@ -81,7 +81,7 @@ class Emulator(Machine):
         return self.log.read_text(errors="replace")[-LOG_TAIL_BYTES:].strip()
 
     def wait_for_end(self, seconds: float) -> bool:
-        """Whether the machine switches itself off in time."""
+        """Tell if the machine switches itself off in time."""
         end = time.monotonic() + seconds
         while self.running and time.monotonic() < end:
             time.sleep(0.1)
@@ -98,7 +98,7 @@ class Emulator(Machine):
 
     @property
     def qmp(self) -> Qmp:
-        """The emulator's control socket."""
+        """Return a connection to the emulator's control socket."""
         if self._qmp is None or not self.running:
             raise UserError("the boat has no power", hint="power-on first")
         return self._qmp

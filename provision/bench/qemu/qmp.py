@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Speaking to the emulator: QMP over a UNIX socket."""
+"""Speak QMP to the emulator over a UNIX socket."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ANSWER_TIMEOUT_S = 30.0
 
 
 class Qmp:
-    """One connection to an emulator's control socket; UserError when it does not answer."""
+    """Hold one connection to an emulator's control socket. Raise UserError if it is silent."""
 
     def __init__(self, path: Path, runs: Callable[[], bool]) -> None:
         """`runs` says whether the emulator still does."""
@@ -52,7 +52,7 @@ class Qmp:
         return answer
 
     def command(self, name: str, **arguments: object) -> Any:
-        """Run one command and return its result; events on the way are passed over."""
+        """Run one command and return its result. Skip events on the way."""
         request = {"execute": name, "arguments": arguments}
         try:
             self._socket.sendall(json.dumps(request).encode() + b"\n")
@@ -66,7 +66,7 @@ class Qmp:
                 raise UserError(f"the emulator refuses {name}: {answer['error']['desc']}")
 
     def wait_for(self, event: str, seconds: float = ANSWER_TIMEOUT_S, **data: object) -> None:
-        """Wait until an event with this data comes, so long for each event."""
+        """Wait for an event with this data, at most `seconds` for each event."""
         self._socket.settimeout(seconds)
         while True:
             answer = self._receive()
@@ -77,6 +77,6 @@ class Qmp:
                 return
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._stream.close()
         self._socket.close()

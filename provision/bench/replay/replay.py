@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Playing a voyage log back: each link's sentences, in their time, on a wire of its own.
+"""Play a voyage log back: each link's sentences, at their time, on their own wire.
 
 Within a file the monotonic clock tells the time between sentences, which no fix has stepped.
 True times are those of the system clock at the end of a file, when a fix had set it.
@@ -33,7 +33,7 @@ LINGER_S = 0.5
 
 @dataclass(frozen=True)
 class Recording:
-    """One file of a voyage log, as a first reading found it."""
+    """Describe one file of a voyage log, as found by a first reading."""
 
     file: Path
     begin: float
@@ -48,13 +48,13 @@ class Recording:
     """How many bytes of the file are damaged, and left out."""
 
     def moment(self, monotonic: float) -> datetime:
-        """When a sentence was heard."""
+        """Return the time at which a sentence was heard."""
         return datetime.fromtimestamp(monotonic + self.offset, UTC)
 
 
 @dataclass(frozen=True)
 class DueSentence:
-    """A sentence and when to play it."""
+    """Hold a sentence and when to play it."""
 
     at: float
     """Seconds after the first that is played."""
@@ -66,7 +66,7 @@ class DueSentence:
 
 @dataclass
 class PlayedCounts:
-    """What a replay came to: sentences by link."""
+    """Count the sentences of a replay by link."""
 
     sent: Counter[str] = field(default_factory=Counter)
     lost: Counter[str] = field(default_factory=Counter)
@@ -76,7 +76,7 @@ class PlayedCounts:
 
 
 def read_recording(file: Path) -> Recording:
-    """Read a file once; UserError when it is no voyage log."""
+    """Read a file once. Raise UserError if it is no voyage log."""
     origins: Counter[str] = Counter()
     begin, end, offset = math.inf, 0.0, 0.0
     damage: list[int] = []
@@ -98,7 +98,9 @@ def read_recording(file: Path) -> Recording:
 
 
 def parse_start(text: str, recordings: Sequence[Recording]) -> datetime:
-    """The moment that `--from` names; UserError when it is none, or behind the last sentence.
+    """Return the time that `--from` names.
+
+    Raise UserError if it is none, or after the last sentence.
 
     A time of day is one of the day of the first sentence; both are UTC unless they say more.
     """
@@ -128,7 +130,7 @@ def _parse_moment(text: str, day: date) -> datetime:
 def iterate_due(
     recordings: Sequence[Recording], start: datetime | None = None
 ) -> Iterator[DueSentence]:
-    """The sentences from `start` on, file by file, without what was silence between two files."""
+    """Yield the sentences from `start` on, file by file, without the silence between files."""
     at, last = 0.0, None
     for recording in recordings:
         newest = None
@@ -151,7 +153,7 @@ async def play(
     pace: float,
     played: PlayedCounts,
 ) -> None:
-    """Play each sentence on the wire of its link, `pace` times as fast as life.
+    """Play each sentence on the wire of its link, `pace` times as fast as it was heard.
 
     `played` is counted in as it goes. UserError when the other end of a wire goes away.
     """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Wires that a replay plays on: sockets of a held bench, or pseudo-terminals of this computer.
+"""Connect a replay to sockets of a held bench, or to pseudo-terminals of this computer.
 
 Like a serial line, none of them waits: a sentence that is not taken at once is lost, whole.
 What comes the other way is read and dropped, since a full socket would stop the emulator.
@@ -28,7 +28,7 @@ CONFIG_FILE = "feed.json"
 
 
 class ReplayWire:
-    """The near end of a wire; to be made inside a running loop."""
+    """Hold the near end of a wire. Make it inside a running loop."""
 
     def __init__(self, name: str, handle: int) -> None:
         """`handle` is a non-blocking descriptor, which stays the caller's."""
@@ -41,7 +41,7 @@ class ReplayWire:
         self._loop.add_reader(handle, self._drop)
 
     def carry(self, line: bytes) -> bool:
-        """Send a line, unless the one before has not left yet; whether it was taken.
+        """Send a line unless the one before is still waiting. Return True if it was sent.
 
         UserError when whoever was at the other end has gone for good.
         """
@@ -89,14 +89,14 @@ class ReplayWire:
         self.close()
 
     def close(self) -> None:
-        """Have the loop watch the descriptor no more."""
+        """Stop watching the descriptor."""
         self._loop.remove_reader(self._handle)
         self._loop.remove_writer(self._handle)
 
 
 @contextmanager
 def connect_sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
-    """The descriptors of connections to a held bench's sockets, by link."""
+    """Connect to a held bench's sockets. Yield the descriptors by link."""
     with ExitStack() as stack:
         found = {}
         for link, path in paths.items():
@@ -117,7 +117,7 @@ def connect_sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
 
 @contextmanager
 def open_terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
-    """Descriptors of pseudo-terminals' far ends, by link; `folder`/LINK is what a feed opens.
+    """Open pseudo-terminals, by link. A feed opens `folder`/LINK.
 
     A configuration for that feed is put beside them, unless there is one already.
     """
@@ -152,7 +152,7 @@ def open_terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int
 
 
 def _config(folder: Path, devices: Mapping[str, str]) -> dict[str, object]:
-    """A feed on the loopback, which takes from each link whatever the boat took."""
+    """Return the configuration of a feed on the loopback that takes what the boat took."""
     return {
         "links": {link: {"device": device, "long": True} for link, device in devices.items()},
         "outputs": {"tcp": {"port": 10110, "address": "127.0.0.1"}},
@@ -161,7 +161,7 @@ def _config(folder: Path, devices: Mapping[str, str]) -> dict[str, object]:
 
 
 def is_open(terminal: int) -> bool:
-    """Whether somebody has the near end of this pseudo-terminal open."""
+    """Tell if a program has the near end of this pseudo-terminal open."""
     poll = select.poll()
     # Hang-ups are always told.
     poll.register(terminal, 0)

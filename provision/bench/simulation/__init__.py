@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Play one sailing boat: what each of its instruments says, and when."""
+"""Simulate one sailing boat: what each of its instruments sends, and when."""

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What an AIS transponder says: other ships in VDM, the own boat in VDO (ITU-R M.1371)."""
+"""Compose AIS sentences: other ships in VDM, the own boat in VDO (ITU-R M.1371)."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def _length_and_beam(ship: Ship) -> Message:
 
 
 def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Message:
-    """Message 1 of a class A ship, 18 of a class B one."""
+    """Return message 1 of a class A ship, or 18 of a class B ship."""
     data: Message = {
         "msg_type": 1 if ship.class_a else 18,
         "mmsi": ship.mmsi,
@@ -49,7 +49,7 @@ def position_report(ship: Ship, fix: Fix, time: datetime, heading: float) -> Mes
 
 
 def static_data(ship: Ship) -> list[Message]:
-    """Message 5 of a class A ship, both parts of 24 of a class B one."""
+    """Return message 5 of a class A ship, or both parts of 24 of a class B ship."""
     size = _length_and_beam(ship)
     identity: Message = {"mmsi": ship.mmsi, "ship_type": ship.type, "callsign": ship.call_sign}
     if ship.class_a:
@@ -62,7 +62,7 @@ def static_data(ship: Ship) -> list[Message]:
 
 
 class Transponder:
-    """The boat's AIS: `heard` gives VDM, `own` VDO, message after message in rotation."""
+    """Compose the boat's AIS in rotation: `heard` gives VDM, `own` VDO."""
 
     def __init__(self, voyage: Simulation) -> None:
         self._voyage = voyage
@@ -71,13 +71,13 @@ class Transponder:
         self._sequence = count()
 
     def heard(self, time: datetime) -> list[bytes]:
-        """The next message from another ship: one VDM sentence, or several for a long one."""
+        """Return the next message of another ship: one VDM sentence, or several."""
         ship, static = next(self._heard)
         fix = self._voyage.target(ship, time)
         return self._encode(static or position_report(ship, fix, time, fix.course), "VDM")
 
     def own(self, time: datetime) -> list[bytes]:
-        """The next message of the boat's own: VDO."""
+        """Return the next message of the boat's own: VDO."""
         ship, static = next(self._own)
         state = self._voyage.at(time)
         return self._encode(static or position_report(ship, state.fix, time, state.heading), "VDO")

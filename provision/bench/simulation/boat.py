@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One simulated boat sailing, and the ships around it: what their instruments would say.
+"""Simulate one boat under sail, with ships around it.
 
 Everything is a pure function of the time and of a seed, and everything agrees: the speed
 and course over ground are the position's derivative, the water's velocity and the current
@@ -34,18 +34,18 @@ VARIATION = -0.8
 
 
 def bearing(vector: complex) -> float:
-    """Where a vector points, in degrees clockwise from true north, 0 <= bearing < 360."""
+    """Return the direction of a vector, clockwise from true north, 0 <= bearing < 360."""
     return math.degrees(math.atan2(vector.real, vector.imag)) % 360
 
 
 def vector_toward(degrees: float, length: float = 1.0) -> complex:
-    """The vector of that length that points to a bearing."""
+    """Return the vector of that length that points to a bearing."""
     return cmath.rect(length, math.radians(90 - degrees))
 
 
 @dataclass(frozen=True)
 class Wind:
-    """A wind as aboard: knots, and where it comes from, clockwise from the bow in degrees."""
+    """Hold a wind as seen aboard: knots, and its angle clockwise from the bow in degrees."""
 
     speed: float
     angle: float
@@ -53,7 +53,7 @@ class Wind:
 
 @dataclass(frozen=True)
 class Fix:
-    """Where a ship is and how it moves over ground."""
+    """Hold a ship's position and its motion over ground."""
 
     latitude: float
     """Degrees, north positive."""
@@ -64,18 +64,18 @@ class Fix:
 
     @property
     def ground_speed(self) -> float:
-        """Knots."""
+        """Return the speed over ground in knots."""
         return abs(self.velocity)
 
     @property
     def course(self) -> float:
-        """Course over ground in degrees true."""
+        """Return the course over ground in degrees true."""
         return bearing(self.velocity)
 
 
 @dataclass(frozen=True)
 class Track:
-    """A closed course: two straight legs joined by half circles, sailed round and round.
+    """Describe a closed course: two straight legs joined by half circles.
 
     The position on it has an exact derivative at every moment, so that course and speed
     can be stated without integrating anything.
@@ -100,11 +100,11 @@ class Track:
 
     @property
     def length(self) -> float:
-        """Once round, in metres."""
+        """Return the length of one round in metres."""
         return 2 * (self.leg + math.pi * self.radius)
 
     def at(self, time: float) -> tuple[complex, complex, float]:
-        """Position (m), velocity (m/s) and rate of turn (degrees a second) at a time in seconds."""
+        """Return position (m), velocity (m/s) and rate of turn (degrees/s) at a time in seconds."""
         phase = math.tau * time / self.period
         speed = self.speed + self.surge * math.cos(phase)
         travelled = self.speed * time + self.surge * self.period / math.tau * math.sin(phase)
@@ -121,7 +121,7 @@ class Track:
         return self.middle + place * rotation, cmath.rect(speed, course) * rotation, turn
 
     def fix(self, time: float) -> Fix:
-        """Latitude, longitude and velocity at a time in seconds."""
+        """Return latitude, longitude and velocity at a time in seconds."""
         place, velocity, _ = self.at(time)
         return Fix(
             latitude=LATITUDE + place.imag / METRES_PER_DEGREE,
@@ -133,7 +133,7 @@ class Track:
 
 @dataclass(frozen=True)
 class Ship:
-    """A target that the AIS receiver hears, or the boat's own transponder."""
+    """Describe a target that the AIS receiver hears, or the boat's own transponder."""
 
     mmsi: int
     """Its first three digits belong to no country, so that it is nobody's (from memory)."""
@@ -149,7 +149,7 @@ class Ship:
 
 @dataclass(frozen=True)
 class BoatState:
-    """What the boat's instruments measure at one moment."""
+    """Hold what the boat's instruments measure at one moment."""
 
     time: datetime
     fix: Fix
@@ -172,40 +172,40 @@ class BoatState:
 
     @property
     def ground_speed(self) -> float:
-        """Knots."""
+        """Return the speed over ground in knots."""
         return self.fix.ground_speed
 
     @property
     def course(self) -> float:
-        """Over ground, in degrees true."""
+        """Return the course over ground in degrees true."""
         return self.fix.course
 
     @property
     def magnetic_heading(self) -> float:
-        """Degrees."""
+        """Return the magnetic heading in degrees."""
         return (self.heading - self.variation) % 360
 
     @property
     def water_speed(self) -> float:
-        """Through the water, along the keel, in knots: what a log measures."""
+        """Return the speed through the water along the keel in knots, as a log measures."""
         water = self.fix.velocity - self.current
         return abs(water) * math.cos(math.radians(bearing(water) - self.heading))
 
     @property
     def true_wind(self) -> Wind:
-        """The true wind as an angle from the bow."""
+        """Return the true wind as an angle from the bow."""
         return Wind(self.true_wind_speed, (self.true_wind_direction - self.heading) % 360)
 
     @property
     def apparent_wind(self) -> Wind:
-        """The wind that the masthead feels: the true wind less the boat's own motion."""
+        """Return the wind at the masthead: the true wind less the boat's motion."""
         felt = (
             vector_toward(self.true_wind_direction + 180, self.true_wind_speed) - self.fix.velocity
         )
         return Wind(abs(felt), (bearing(-felt) - self.heading) % 360)
 
     def seen_from(self, forward: float) -> BoatState:
-        """The same boat, where an antenna sees it that lies so many metres further forward."""
+        """Return the same boat as an antenna sees it, so many metres further forward."""
         if not forward:
             return self
         shift = vector_toward(self.heading, forward)
@@ -217,7 +217,7 @@ class BoatState:
 
 
 class Simulation:
-    """A boat sailing to and fro across the wind, in a tidal current, with ships around it."""
+    """Sail a boat to and fro across the wind, in a tidal current, with ships around it."""
 
     def __init__(self, seed: int = 0, name: str = "kittiwake") -> None:
         draw = random.Random(seed)  # noqa: S311
@@ -267,11 +267,11 @@ class Simulation:
             )
 
     def target(self, ship: Ship, time: datetime) -> Fix:
-        """Where one of `targets` is."""
+        """Return the position of one of `targets`."""
         return self._target_tracks[ship.mmsi].fix(time.timestamp())
 
     def at(self, time: datetime) -> BoatState:
-        """The boat at an aware time, to any fraction of a second."""
+        """Return the boat at an aware time, to any fraction of a second."""
         seconds = time.timestamp()
         place, _, turn = self._track.at(seconds)
         fix = self._track.fix(seconds)
@@ -302,7 +302,7 @@ class Simulation:
         )
 
     def _shoal(self, place: complex) -> float:
-        """The bottom's shape, in metres: the same wherever the boat passes again."""
+        """Return the bottom's shape in metres, always the same for a position."""
         return sum(
             height * math.sin(math.tau * (place * slope.conjugate()).real)
             for height, slope in self._shoals

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The instruments of the bench: one simulated boat, played on one socket a link.
+"""Play the instruments of the bench: one simulated boat, one socket a link.
 
 with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
     instruments.wait("autopilot", lambda heard: len(heard) > 3, timeout=30)
@@ -45,7 +45,7 @@ MAX_HEARD_LINES = 10_000
 
 @dataclass(frozen=True)
 class HeardLine:
-    """A line that the boat sent to a listener."""
+    """Hold a line that the boat sent to a listener."""
 
     time: float
     """When its last bit had passed the wire, in seconds of time.monotonic()."""
@@ -54,7 +54,7 @@ class HeardLine:
 
 
 class Instruments:
-    """Plays each link's `talks` on its socket, and keeps what the boat sends there.
+    """Play each link's `talks` on its socket, and keep what the boat sends there.
 
     On the socket of a CAN link those are frames, struct can_frame of sixteen bytes each.
 
@@ -97,7 +97,7 @@ class Instruments:
         self._epoch = 0.0
 
     def start(self) -> None:
-        """Begin to play; returns at once, whether the sockets are there or not."""
+        """Begin to play. Return at once, even if the sockets do not exist yet."""
         ready = threading.Event()
         self._thread = threading.Thread(
             target=lambda: asyncio.run(self._run(ready)), name="instruments", daemon=True
@@ -106,7 +106,7 @@ class Instruments:
         ready.wait()
 
     def stop(self) -> None:
-        """Fall silent and close the sockets."""
+        """Stop sending and close the sockets."""
         if self._thread and self._loop and self._work:
             with contextlib.suppress(RuntimeError):  # the loop has ended by itself
                 self._loop.call_soon_threadsafe(self._work.cancel)
@@ -122,34 +122,37 @@ class Instruments:
 
     @property
     def now(self) -> datetime:
-        """The simulated boat's time."""
+        """Return the simulated boat's time."""
         if self._loop is None:
             raise RuntimeError("the instruments have not started")
         return datetime.fromtimestamp(self._epoch + self._loop.time(), UTC)
 
     def say(self, link: str, line: bytes) -> None:
-        """Have a link's instrument send these bytes, as they are, before its next sentence."""
+        """Make a link's instrument send these bytes, unchanged, before its next sentence."""
         if self._loop is None:
             raise RuntimeError("the instruments have not started")
         self._loop.call_soon_threadsafe(self._players[link].say, line)
 
     def sent(self, link: str) -> Counter[str]:
-        """How many sentences of each formatter a link's instrument has sent so far."""
+        """Count the sentences of each formatter that a link's instrument has sent so far."""
         return self._players[link].sent.copy()
 
     def lost(self, link: str) -> Counter[str]:
-        """How many sentences of each formatter nobody took: the adapter is unplugged, or off."""
+        """Count the sentences of each formatter that an unplugged adapter did not take."""
         return self._players[link].lost.copy()
 
     def heard(self, link: str) -> list[HeardLine]:
-        """The lines that the boat sent to a link's instrument, oldest first."""
+        """Return the lines that the boat sent to a link's instrument, oldest first."""
         with self._news:
             return list(self._heard[link])
 
     def wait(
         self, link: str, enough: Callable[[list[HeardLine]], bool], *, timeout: float
     ) -> list[HeardLine]:
-        """What a link heard, as soon as that is enough; TimeoutError after `timeout` seconds."""
+        """Return what a link heard, once that is enough.
+
+        Raise TimeoutError after `timeout` seconds.
+        """
         with self._news:
             if not self._news.wait_for(lambda: enough(list(self._heard[link])), timeout):
                 raise TimeoutError(f"{link} did not hear what was awaited within {timeout} s")
@@ -178,7 +181,7 @@ class Instruments:
         return Player(link.baud, link.talks, compose, self._epoch)
 
     def _compose(self, receiver: int, formatter: str, moment: datetime) -> list[bytes]:
-        """What one instrument says; `receiver` counts the boat's GNSS receivers."""
+        """Compose what one instrument sends. `receiver` counts the boat's GNSS receivers."""
         if formatter == "VDM":
             return self._transponder.heard(moment)
         if formatter == "VDO":
@@ -186,7 +189,7 @@ class Instruments:
         return compose(formatter, self.voyage.at(moment).seen_from(receiver * ANTENNA_DISTANCE_M))
 
     async def _keep(self, name: str) -> None:
-        """Connect a link, and connect it again."""
+        """Connect a link, and reconnect it when it breaks."""
         while True:
             with contextlib.suppress(OSError):
                 reader, writer = await asyncio.open_unix_connection(self._sockets[name])
@@ -218,7 +221,7 @@ class Instruments:
             await asyncio.gather(playing, listening, return_exceptions=True)
 
     async def _listen(self, name: str, reader: asyncio.StreamReader) -> None:
-        """Hear what comes at the wire's pace, as an instrument does.
+        """Read at the wire's pace, as an instrument does.
 
         Yet it is read at once: an emulated adapter cannot have the boat wait, and a full
         socket would stop the whole emulator.

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What NMEA 2000 instruments send: frames for a CAN interface, from the simulated boat's state.
+"""Compose frames of NMEA 2000 instruments for a CAN interface, from the boat's state.
 
 Layouts and resolutions are from memory, checked against a reference library in the tests.
 Values are little-endian integers in SI units; all bits set say that there is no value.
@@ -131,7 +131,7 @@ KINDS = {
 
 
 class Backbone:
-    """All the instruments on one network."""
+    """Compose the frames of all instruments on one network."""
 
     def __init__(self, voyage: Simulation) -> None:
         self._voyage = voyage
@@ -139,11 +139,11 @@ class Backbone:
         self._targets = cycle(voyage.targets)
 
     def burst(self, kind: str, moment: datetime) -> list[bytes]:
-        """The frames of one kind of data at a moment, as one piece."""
+        """Return the frames of one kind of data at a moment, joined."""
         return [b"".join(self.frames(kind, moment))]
 
     def frames(self, kind: str, moment: datetime) -> list[bytes]:
-        """What is sent of one kind of data at a moment: struct can_frame, sixteen bytes each."""
+        """Return the frames of one kind of data: struct can_frame, sixteen bytes each."""
         if kind == "ais":
             ship = next(self._targets)
             said = nmea2000_ais.reports(ship, self._voyage.target(ship, moment))
@@ -161,7 +161,7 @@ class Backbone:
         return [CAN_FRAME.pack(identifier, len(piece), piece) for piece in pieces]
 
     def _fast_packet(self, group: int, data: bytes) -> list[bytes]:
-        """Six bytes in the first frame, seven in each that follows, filled up with ones."""
+        """Split data into frames: six bytes in the first, then seven, padded with ones."""
         sequence = self._packets[group] % 8 << 5
         self._packets[group] += 1
         pieces = [bytes([sequence, len(data)]) + data[:6]]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What one instrument sends, and when: its sentences at their rates, at the wire's pace.
+"""Pace what one instrument sends: its sentences at their rates, at the wire's speed.
 
 All times are those of the running event loop, in seconds.
 """
@@ -24,7 +24,7 @@ Composer = Callable[[str, datetime], list[bytes]]
 
 
 class Schedule:
-    """When each formatter is due, in POSIX seconds: on whole periods, as a receiver's fixes are.
+    """Tell when each formatter is due, in POSIX seconds: on whole periods, as a fix is.
 
     Rates are sentences a second.
     """
@@ -37,7 +37,7 @@ class Schedule:
         }
 
     def next(self, now: float) -> tuple[float, str]:
-        """When something is due next, and what; never, for an instrument that only listens.
+        """Return when something is due next, and what. Never for a listening instrument.
 
         What the wire could not carry in time is left out, but for the last two periods.
         """
@@ -48,12 +48,12 @@ class Schedule:
         return due + max(0, int((now - due) * rate) - 1) / rate, formatter
 
     def sent(self, formatter: str, sentences: int, due: float) -> None:
-        """Note so many sentences of it for the time when it was due."""
+        """Count so many sentences of a formatter at the time when they were due."""
         self._due[formatter] = due + sentences / self._rates[formatter]
 
 
 class SerialWire:
-    """A serial line's pace: bytes arrive when their last bit has, in the adapter's pieces."""
+    """Pace a serial line: bytes arrive after their last bit, as the adapter groups them."""
 
     def __init__(self, baud: int) -> None:
         self.character = BITS_PER_CHARACTER / baud
@@ -63,7 +63,7 @@ class SerialWire:
         self._free = 0.0
 
     async def carry(self, line: bytes, write: Callable[[bytes], None]) -> None:
-        """Pass a line on, piece by piece; returns when the wire is free again."""
+        """Pass a line on in parts. Return when the wire is free again."""
         loop = asyncio.get_running_loop()
         self._free = max(self._free, loop.time())
         for at in range(0, len(line), self.piece):
@@ -76,7 +76,7 @@ class SerialWire:
 
 
 class Player:
-    """One instrument: what `rates` name, composed when due and carried at the wire's pace."""
+    """Play one instrument: compose `rates` when due, and send them at the wire's speed."""
 
     def __init__(
         self, baud: int, rates: Mapping[str, float], compose: Composer, epoch: float
@@ -94,15 +94,15 @@ class Player:
 
     @property
     def character(self) -> float:
-        """Seconds that a character takes on the wire."""
+        """Return the seconds that a character takes on the wire."""
         return self._wire.character
 
     def say(self, line: bytes) -> None:
-        """Put bytes on the wire before the next sentence: noise, say, or a bad checksum."""
+        """Send bytes before the next sentence, such as noise or a bad checksum."""
         self._extra.put_nowait(line)
 
     async def play(self, write: Callable[[bytes], None], has_room: Callable[[], bool]) -> None:
-        """Send for ever. `has_room` says whether what was written last has been taken.
+        """Send without end. `has_room` tells if the last write has been taken.
 
         A wire does not wait: a sentence that finds no room is lost, whole.
         """
@@ -121,7 +121,7 @@ class Player:
                 await self._wire.carry(line, write if room else _nowhere)
 
     async def _said(self, wait: float) -> bytes | None:
-        """What `say` was given, or None when `wait` seconds have passed without anything."""
+        """Return the bytes given to `say`, or None when `wait` seconds pass without any."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(None if wait == inf else wait):
                 return await self._extra.get()

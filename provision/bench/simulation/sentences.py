@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Sentences of IEC 61162-1, composed from the state of the simulated boat.
+"""Compose sentences of IEC 61162-1 from the state of the simulated boat.
 
 Each formatter has the talker that usually sends it (talker identifiers: IEC 61162-1, from
 memory). Angles are degrees, speeds knots, depths metres unless the field says otherwise.
@@ -29,7 +29,7 @@ _MS_PER_KNOT = 1852 / 3600
 
 
 def checksum(body: str) -> str:
-    """The XOR of the characters between the start delimiter and '*' as two hex digits.
+    """Return the XOR of the characters between start delimiter and '*' as two hex digits.
 
     >>> checksum("GPGLL,5057.970,N,00146.110,E,142451,A")
     '27'
@@ -38,7 +38,7 @@ def checksum(body: str) -> str:
 
 
 def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
-    """A whole sentence with its delimiter, checksum and CR LF; ValueError if it is too long."""
+    """Return a sentence with delimiter, checksum and CR LF. Raise ValueError if too long."""
     body = ",".join([address, *fields])
     line = f"{start}{body}*{checksum(body)}\r\n".encode("ascii")
     if len(line) > MAX_SENTENCE_CHARS:
@@ -47,7 +47,7 @@ def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
 
 
 def compose(formatter: str, state: BoatState, *, talker: str | None = None) -> list[bytes]:
-    """The sentences that one instrument sends for a formatter at that moment.
+    """Return the sentences that one instrument sends for a formatter at that moment.
 
     One for most formatters; GSV takes several. `talker` replaces the usual two letters. A
     formatter that the simulation has no data for carries a null field, which says just that
@@ -63,7 +63,7 @@ def compose(formatter: str, state: BoatState, *, talker: str | None = None) -> l
 
 
 def latitude(degrees: float) -> Fields:
-    """Degrees and decimal minutes, and the hemisphere.
+    """Return degrees and decimal minutes, and the hemisphere.
 
     >>> latitude(-0.9999999)
     ['0100.0000', 'S']
@@ -72,7 +72,7 @@ def latitude(degrees: float) -> Fields:
 
 
 def longitude(degrees: float) -> Fields:
-    """Degrees and decimal minutes, and the hemisphere."""
+    """Return degrees and decimal minutes, and the hemisphere."""
     return _degrees_minutes(degrees, 3, "EW")
 
 
@@ -82,7 +82,7 @@ def _degrees_minutes(degrees: float, digits: int, hemispheres: str) -> Fields:
 
 
 def angle(degrees: float) -> str:
-    """0.0 to 359.9 with one decimal.
+    """Return an angle of 0.0 to 359.9 with one decimal.
 
     >>> angle(359.97)
     '000.0'
@@ -204,7 +204,7 @@ def _mwd(state: BoatState) -> list[Fields]:
 
 
 def _beside_bow(degrees: float, knots: float) -> list[Fields]:
-    """An angle to port or starboard of the bow, and a speed in three units."""
+    """Return an angle to port or starboard of the bow, and a speed in three units."""
     side = ["L", f"{360 - degrees:05.1f}"] if degrees > 180 else ["R", f"{degrees:05.1f}"]
     speeds = [f"{knots:.1f}", "N", f"{knots * _MS_PER_KNOT:.1f}", "M"]
     return [[side[1], side[0], *speeds, f"{knots * _KMH_PER_KNOT:.1f}", "K"]]
