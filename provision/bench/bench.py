@@ -160,7 +160,7 @@ class Bench:
             self.emulator.check()
             if not self.emulator.running:
                 raise UserError("the boat has switched itself off")
-            # The emulator accepts at once; only a banner tells that the boat answers.
+            # The emulator accepts at once. Only a banner proves that the boat answers.
             with (
                 contextlib.suppress(OSError),
                 socket.create_connection(("127.0.0.1", self.ssh_port), timeout=5) as stream,

@@ -45,7 +45,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     ):
         os.truncate(image, layout.size)
         layout.write(str(image))
-        # The base is nearly all of the card; the rest is made while it is copied.
+        # The base is nearly all of the card. The rest is made while it is copied.
         with ThreadPoolExecutor(1) as pool:
             copied = pool.submit(_copy_checked, base, base.squashfs, image, root)
             _copy_checked(base, base.fat, image, boot_at)

@@ -45,7 +45,7 @@ EPOCH = 1767225600
 HOOKS_FOLDER = "boat-hooks"
 #: In a base's folder: the digests of the files that cards are made from.
 DIGESTS_FILE = "digests.json"
-#: Left out of the base: nobody reads them aboard.
+#: Left out of the base: no program and no person reads them aboard.
 EXCLUDED = (
     "/usr/share/doc/*",
     "/usr/share/info/*",

@@ -20,7 +20,7 @@ def kernel_command_line(board: Board, layout: Layout) -> str:
         "fsck.mode=skip",
         f"boat.boot={layout.partition('boot').partuuid}",
         f"boat.data={layout.partition('data').partuuid}",
-        # Nobody is there to press a key, and nobody has a password to log in with: a kernel
+        # No person is there to press a key, and no account has a password to log in with: a kernel
         # that has failed or hangs starts again.
         "panic=10",
         "oops=panic",

@@ -21,7 +21,7 @@ from provision.errors import UserError
 
 FOLDER = Path(__file__).parent / "standins"
 #: The folder in the new root that the stand-ins come in, with the hooks that handle them:
-#: a hook is run by somebody who may not look into the home folder of whoever builds.
+#: a hook's user may not look into the home folder of the user who builds.
 STANDINS_TAR = "boat-standins"
 
 #: Debian packages and the programs of theirs that stand in.

@@ -19,7 +19,7 @@ SYS = Path("/sys")
 
 _LISTED = "with no device named, the candidates are listed"
 
-#: None of the devices was found (lsblk(8)); without devices named, there are none at all.
+#: None of the devices was found (lsblk(8)). Without devices named, there are none at all.
 _LSBLK_NONE_FOUND = 32
 
 _COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
@@ -31,14 +31,14 @@ class Device:
 
     path: Path
     kind: str
-    """disk, loop, part, crypt and so on as lsblk names them; file for a plain file."""
+    """disk, loop, part, crypt and so on as lsblk names them. file for a plain file."""
     size: int
     """Bytes."""
     model: str = ""
     removable: bool = False
     read_only: bool = False
     mounts: tuple[str, ...] = ()
-    """Where it, or anything on it, is mounted; [SWAP] for swap."""
+    """Mount points of the device and of anything on it. [SWAP] for swap."""
     holders: tuple[str, ...] = ()
     """What is built on it: encrypted or logical volumes, arrays."""
     system: bool = False

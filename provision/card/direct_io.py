@@ -22,17 +22,17 @@ class DirectTarget:
     """Open a card for this program alone, to write it and to read it back.
 
     Uses O_DIRECT. Where the file system refuses that, everything is flushed and dropped from
-    the page cache instead; `cache_mode` says which.
+    the page cache instead. `cache_mode` says which.
     """
 
     def __init__(self, path: Path) -> None:
-        """UserError when it cannot be opened; nothing has been written then."""
+        """Raise UserError if it cannot be opened. Nothing has been written then."""
         self.path = path
         flags = os.O_RDWR | os.O_CLOEXEC
         self._direct = True
         try:
             if stat.S_ISBLK(path.stat().st_mode):
-                # Fails while anybody has it mounted, however hidden, or builds a volume on it.
+                # Fails while it is mounted anywhere, or a volume is built on it.
                 flags |= os.O_EXCL
             try:
                 self._fd = os.open(path, flags | os.O_DIRECT)

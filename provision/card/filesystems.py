@@ -37,7 +37,7 @@ def make_fat(image: Path, size: int, volume_id: int, label: str, epoch: int) -> 
 
 
 def make_folders(target: str, tree: Path, epoch: int) -> None:
-    """Make the folders of a tree in a FAT file system; `target` as for `fill_fat`."""
+    """Make the folders of a tree in a FAT file system. Take `target` as `fill_fat` does."""
     folders = [path for path in sorted(tree.rglob("*")) if path.is_dir()]
     names = [f"::{folder.relative_to(tree).as_posix()}" for folder in folders]
     if names:
@@ -82,7 +82,7 @@ def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> Non
     run(
         "mke2fs", "-q", "-F", "-t", "ext4", "-T", "default", "-b", 4096, "-m", 1,
         "-L", label, "-U", str(uuid),
-        # Room in the descriptors to grow to a 512 GB card; no lazy initialisation, since
+        # Room in the descriptors to grow to a 512 GB card. No lazy initialisation, since
         # a hole is not zero on a used card.
         "-E", f"hash_seed={uuid},root_owner=0:0,lazy_itable_init=0,lazy_journal_init=0,"
         f"resize={512 * 10**9 // 4096}",
@@ -94,7 +94,7 @@ def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> Non
 def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], epoch: int) -> None:
     """Write folders and files (name in the file system -> source) into an ext4 image.
 
-    Everything belongs to root; folders get mode 0755 and files 0600.
+    Everything belongs to root. Folders get mode 0755 and files 0600.
     """
     commands = [f"mkdir {folder}" for folder in folders]
     for name, source in files.items():

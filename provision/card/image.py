@@ -16,7 +16,7 @@ from provision.commands import find, run
 from provision.errors import UserError
 from provision.progress import note, step
 
-#: Bytes that boat.json has at most; it has some 400.
+#: Maximum size of boat.json, which has some 400 bytes.
 MAX_BOOT_JSON_BYTES = 2**16
 #: What its texts look like. The boat is a host name (RFC 1123), never a path; none of them has
 #: characters that a terminal obeys.

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-#: Where parts of a system are mounted (file system hierarchy standard; /efi is systemd's).
+#: Mount points of a system (file system hierarchy standard, and systemd's /efi).
 _SYSTEM_MOUNTS = re.compile(r"/(usr|var|efi|boot(/efi|/firmware)?)?")
 
 

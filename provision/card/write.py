@@ -51,7 +51,7 @@ class WrittenCard:
     """Describe a card that was written and read back without a difference."""
 
     size: int
-    """Bytes of the image; all were written and all were compared."""
+    """Bytes of the image. All were written and compared."""
     cache_mode: str
     """How the page cache was kept out of it: O_DIRECT, or what took its place."""
     write_seconds: float

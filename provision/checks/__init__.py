@@ -26,7 +26,7 @@ from provision.profile.secrets.store import secrets_path
 
 __all__ = ["Finding", "Level", "check", "find_errors"]
 
-#: Findings of one subject about one boat; who has that many reads no more.
+#: Findings of one subject about one boat. More would not be read.
 MAX_FINDINGS = 500
 
 SUBJECTS = (

@@ -11,14 +11,14 @@ from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 from provision.profile.load import Boat
 from provision.profile.schema.types import BITS_PER_CHARACTER
 
-#: Above this share sentences queue up whenever a few come together; common practice.
+#: Above this share sentences queue up whenever a few come together. Common practice.
 CROWDED_SHARE = 0.8
 
 
 def load_share(sentences: Mapping[str, float], baud: int) -> float:
     """Return the share of a link's capacity that sentences (rate by formatter) take.
 
-    It counts ordinary lengths; above 1 they do not fit.
+    It counts ordinary lengths. Above 1 they do not fit.
     """
     return (
         sum(rate * typical_length(name) for name, rate in sentences.items())

@@ -14,7 +14,7 @@ from provision.profile.load import Boat
 MIN_CARD_BYTES = 16 * 10**9
 
 
-#: What is left of a partition for files; the file system itself takes the rest.
+#: Share of a partition that is left for files. The file system itself takes the rest.
 #: Common practice.
 FILES_SHARE = 0.95
 

@@ -9,7 +9,7 @@ from provision import boards
 from provision.checks.finding import Finding
 from provision.profile.load import Boat
 
-#: USB 2.0 specification: a unit load in mA; an adapter counts as one.
+#: A unit load in mA (USB 2.0 specification). An adapter counts as one.
 UNIT_LOAD_MA = 100
 
 #: USB 2.0 specification: a bus-powered hub has 500 mA for itself and one unit load each
@@ -52,7 +52,7 @@ def check(boat: Boat) -> Iterator[Finding]:
                 boat.location(f"usb.hubs.{name}"),
                 "give the hub its own 5 V supply",
             )
-    # Whoever has a hub with a supply plugs adapters in there first.
+    # A hub with a supply gets adapters first.
     fed = sum(hub.ports for hub in hubs.values() if hub.own_supply)
     loads = max(0, adapters - fed) + sum(not hub.own_supply for hub in hubs.values())
     if loads * UNIT_LOAD_MA > board.usb.milliamps:

@@ -14,7 +14,7 @@ from ipaddress import IPv4Address, IPv4Interface
 from provision.errors import UserError
 from provision.profile.load import Boat
 
-#: No boat has more guests; dnsmasq takes at most 1000 leases unless told otherwise.
+#: No boat has more guests. dnsmasq takes at most 1000 leases by default.
 MAX_LEASES = 800
 
 
@@ -41,7 +41,7 @@ def plan_leases(boat: Boat) -> Leases:
 
 
 def divide_network(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
-    """Divide the network around `address`, which is the boat's own.
+    """Divide the network of `address`, which is the boat's own and no device's lease.
 
     Tablets get theirs in the order of the profile, so that adding one at the end moves
     nobody. ValueError when there are more than the network has room for.

@@ -246,7 +246,7 @@ class _IncludeReader:
             here = _resolve(file)
             exists = file.is_file()
         except PermissionError:
-            exists = True  # whoever reads it is told
+            exists = True  # the reader reports it
         except (OSError, ValueError):
             exists = False
         if not here.is_relative_to(self.folder):

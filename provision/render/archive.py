@@ -42,7 +42,7 @@ Entry = File | Symlink
 class Settings:
     """Hold what one boat carries: `files` by absolute path, and the archive made of them.
 
-    `files` holds the manifest too; `sha256` is the archive's, in hexadecimal.
+    `files` holds the manifest too. `sha256` is the archive's, in hexadecimal.
     """
 
     files: Mapping[str, Entry]

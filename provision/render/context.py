@@ -40,7 +40,7 @@ class Context:
     authorized_keys: list[str]
     ports: InputPorts
     feed: dict[str, object]
-    """/etc/boat/feed.json; provision/onboard/feed/config/parse.py says what it means."""
+    """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
 
 
 def build_context(boat: Boat, secrets: Secrets) -> Context:

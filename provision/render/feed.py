@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Write /etc/boat/feed.json; provision/onboard/feed/config/parse.py says what it means."""
+"""Build /etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from provision.profile.schema.feed import DATED_FORMATTERS, SteeringConfig
 from provision.profile.schema.links import CanConfig, FilterConfig, InputConfig, LinkConfig
 from provision.profile.schema.types import DataKind
 
-#: Where chrony takes the time from the feed; its configuration says the same.
+#: Socket where chrony takes the time from the feed. Its configuration says the same.
 CLOCK_SOCKET = "/run/chrony/boat.sock"
 
-#: Where the voyage log lies, on the data partition; the service may write there.
+#: Folder of the voyage log on the data partition. The service may write there.
 LOG_FOLDER = "/data/log"
 
 Json = dict[str, object]

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import uuid
 
-#: The name space of what is derived here; made once at random.
+#: The name space of what is derived here. Made once at random.
 _SPACE = uuid.UUID("5f0cb1d1-7a52-4a7c-9f0b-3d4b8f6c21e7")
 
 

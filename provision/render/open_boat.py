@@ -21,12 +21,12 @@ class OpenBoat:
 
     @property
     def name(self) -> str:
-        """The boat's name."""
+        """Return the boat's name."""
         return self.boat.name
 
     @property
     def board(self) -> Board:
-        """The boat's board. Raise UserError when no board has that name."""
+        """Return the boat's board. Raise UserError if no board has that name."""
         return board(self.boat.profile.board, self.boat.location("board"))
 
     def render(self) -> Settings:

@@ -20,7 +20,7 @@ RELOAD_TABLE: tuple[dict[str, object], ...] = (
     _unit("restart", "systemd-journald.service", "/etc/systemd/journald.conf.d/*"),
     _unit("restart", "nftables.service", "/etc/nftables.conf"),
     {"paths": ["/etc/systemd/network/*"], "action": "networkd"},
-    # A bridge that was made anew has lost the radio.
+    # A bridge that was made again has lost the radio.
     _unit("restart", "hostapd.service", "/etc/hostapd/*.conf", "/etc/systemd/network/*.netdev"),
     # Another pass-phrase for one tablet leaves the others joined.
     {"paths": ["/etc/hostapd/*.psk"], "action": "reload", "unit": "hostapd.service"},

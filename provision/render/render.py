@@ -69,7 +69,7 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
 def _make_environment() -> Environment:
     """Return the templates' environment.
 
-    Nothing is escaped as if it were HTML; instead `finalize` refuses every value that has
+    Nothing is escaped as if it were HTML. Instead `finalize` refuses every value that has
     not been through a filter of its file's format.
     """
     environment = Environment(
@@ -97,8 +97,8 @@ def _render_templates(known: Context) -> Iterator[tuple[str, Entry]]:
 def write(settings: Settings, folder: Path) -> None:
     """Write settings.tar, settings.sha256 (for `sha256sum -c`) and the files under tree/.
 
-    `folder` is made when it is not there; what an earlier call left in it is replaced.
-    Nobody but the owner can read what holds a secret. UserError when it cannot be written,
+    `folder` is made when it is not there. What an earlier call left in it is replaced.
+    Only the owner can read what holds a secret. UserError when it cannot be written,
     or when there is a tree/ in it that no earlier call left.
     """
     try:

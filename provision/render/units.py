@@ -49,7 +49,7 @@ MASKED = (
     "systemd-journal-flush.service",
     "systemd-pcrlock-make-policy.service",
     "systemd-update-done.service",
-    # Nobody logs in at a screen or a serial line.
+    # No user logs in at a screen or a serial line.
     "console-getty.service",
     "container-getty@.service",
     "getty@.service",
@@ -59,7 +59,7 @@ MASKED = (
     "systemd-rfkill.service",
     "systemd-rfkill.socket",
     "wpa_supplicant.service",
-    # Mounts and loads that no program aboard asks for; each is dear on a small processor.
+    # Mounts and loads that no program aboard asks for. Each is costly on a small processor.
     "dev-hugepages.mount",
     "dev-mqueue.mount",
     "kmod-static-nodes.service",

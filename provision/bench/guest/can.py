@@ -47,7 +47,7 @@ def main(device: str, interface: str) -> None:
     while True:
         data = os.read(port, 4096)
         if not data:
-            # Nobody plays; whoever comes next begins with a whole frame.
+            # No player is connected. The next one begins with a whole frame.
             pending = b""
             time.sleep(0.1)
         pending += data

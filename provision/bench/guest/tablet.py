@@ -60,16 +60,16 @@ class TabletAgent:
         self.mac = Path(f"/sys/class/net/{RADIO}/address").read_text().strip()  # before it leaves
         run("ip", "netns", "add", NAMESPACE)
         run("iw", "phy", phy.read_text().strip(), "set", "netns", "name", NAMESPACE)
-        # In Python since 3.12; the guest's is newer than the one this is checked with.
+        # In Python since 3.12. The guest's Python is newer than the one that checks this file.
         os.setns(os.open(f"/run/netns/{NAMESPACE}", os.O_RDONLY))  # type: ignore[attr-defined]
         run("ip", "link", "set", "lo", "up")
 
     def join(
         self, ssid: str, psk: str, frequency: int, seconds: float = 60, mac: str = ""
     ) -> dict[str, Any]:
-        """Join the network (SSID and PSK in hexadecimal; MHz) and ask for an address.
+        """Join the network (SSID and PSK in hexadecimal, MHz) and ask for an address.
 
-        Another hardware address makes another tablet of it; without one it is the radio's own.
+        Another hardware address makes another tablet of it. Without one it is the radio's own.
         """
         self.leave()
         run("ip", "link", "set", RADIO, "down")

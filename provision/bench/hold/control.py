@@ -20,7 +20,7 @@ MAX_COMMAND_BYTES = 1024
 #: the answer.
 LOOK_INTERVAL_S, CLIENT_TIMEOUT_S = 1.0, 1.0
 
-#: Does what a line says, and answers; takes the line's words.
+#: Runs the command in the words of a line, and returns the answer.
 RunCommand = Callable[[list[str]], str]
 
 

@@ -24,7 +24,7 @@ from provision.profile.schema.links import LinkConfig
 from provision.profile.yaml.tree import raise_all
 from provision.progress import note
 
-#: The bench's own card; an emulated SD card must be a power of two.
+#: Size of the bench's own card. An emulated SD card must be a power of two.
 CARD_BYTES = 4 * 2**30
 SSH_PORT = 22
 
@@ -90,7 +90,7 @@ def _build_wire(profile: Profile, ports: tuple[int, int]) -> NetworkWire:
         PortForward(ssh, str(boat), SSH_PORT),
         PortForward(feed, str(boat), profile.feed.tcp),
     )
-    # Of the lower part of the network, which is nobody's but who sets it by hand.
+    # Use low addresses: DHCP never assigns them.
     host, names = itertools.islice((one for one in mine.hosts() if one != boat), 2)
     return NetworkWire(str(mine), str(host), str(names), forwards)
 

@@ -85,7 +85,7 @@ class Machine:
         self.networks: list[str] = []
         """CAN links, whose controllers the boat's kernel counts in this order."""
         self.date: datetime | None = None
-        """What the board's clock chip says at power-on; the present unless set."""
+        """The time of the board's clock chip at power-on. The present if None."""
         self.extras: list[str] = []
         self.direct: DirectBoot | None = None
         self.write_log: Path | None = None
@@ -234,7 +234,7 @@ class Machine:
             "driver": "usb-serial",
             "id": f"adapter-{link}",
             "chardev": f"chardev-{link}",
-            # Else it plugs itself in and out as somebody comes and goes on its socket.
+            # Else it plugs itself in and out as clients of its socket come and go.
             "always-plugged": "on",
         }
         if adapter.serial:

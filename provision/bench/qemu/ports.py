@@ -9,7 +9,7 @@ import socket
 def hold_port() -> socket.socket:
     """Return a socket bound to a port, which keeps the port reserved until it is closed.
 
-    Who says SO_REUSEADDR, as the emulator does, can listen there all the same (socket(7)); so
+    A program that sets SO_REUSEADDR, as the emulator does, can still listen there (socket(7)): so
     that it finds its port again after a power cut.
     """
     held = socket.socket()

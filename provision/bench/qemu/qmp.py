@@ -20,7 +20,7 @@ class Qmp:
     """Hold one connection to an emulator's control socket. Raise UserError if it is silent."""
 
     def __init__(self, path: Path, runs: Callable[[], bool]) -> None:
-        """`runs` says whether the emulator still does."""
+        """Connect to `path`. `runs` tells if the emulator still runs."""
         end = time.monotonic() + ANSWER_TIMEOUT_S
         while True:
             self._socket = socket.socket(socket.AF_UNIX)

@@ -27,7 +27,7 @@ MAX_PAUSE_S = 5.0
 #: Seconds between two looks whether a feed has opened the terminals.
 LOOK_INTERVAL_S = 0.1
 
-#: Seconds that whoever listens gets to take the last sentence.
+#: Seconds that a listener gets to read the last sentence.
 LINGER_S = 0.5
 
 
@@ -70,7 +70,7 @@ class PlayedCounts:
 
     sent: Counter[str] = field(default_factory=Counter)
     lost: Counter[str] = field(default_factory=Counter)
-    """Nobody took them."""
+    """No listener took these sentences."""
     left_out: Counter[str] = field(default_factory=Counter)
     """There was no wire for them."""
 
@@ -102,7 +102,7 @@ def parse_start(text: str, recordings: Sequence[Recording]) -> datetime:
 
     Raise UserError if it is none, or after the last sentence.
 
-    A time of day is one of the day of the first sentence; both are UTC unless they say more.
+    A time of day is on the day of the first sentence. Both are UTC if they name no zone.
     """
     first = recordings[0].moment(recordings[0].begin)
     last = recordings[-1].moment(recordings[-1].end)
@@ -177,7 +177,7 @@ def replay(
 ) -> PlayedCounts:
     """Play `recordings` from `start` on, on the wires with these descriptors, by link.
 
-    Where they are terminals, somebody is waited for who opens them all.
+    Wait until a program has opened all of them, if they are terminals.
     """
     return asyncio.run(_replay(recordings, start, handles, pace))
 

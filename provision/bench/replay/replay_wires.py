@@ -20,10 +20,10 @@ from pathlib import Path
 
 from provision.errors import Location, UserError
 
-#: The least that the kernel grants a socket: what nobody reads must not pile up on the wire.
+#: The least that the kernel grants a socket: unread sentences must not pile up on the wire.
 SEND_BUFFER_BYTES = 4608
 
-#: What the feed on this computer is told, beside the terminals that it opens.
+#: Configuration of a feed on this computer, beside the terminals that it opens.
 CONFIG_FILE = "feed.json"
 
 
@@ -43,7 +43,7 @@ class ReplayWire:
     def carry(self, line: bytes) -> bool:
         """Send a line unless the one before is still waiting. Return True if it was sent.
 
-        UserError when whoever was at the other end has gone for good.
+        Raise UserError if the other end has closed for good.
         """
         if self._gone:
             raise UserError(f"whoever was at the other end of {self._name} has gone")
@@ -82,7 +82,7 @@ class ReplayWire:
             self._hung_up(error)
 
     def _hung_up(self, error: OSError | None) -> None:
-        # Who has a terminal open may close it and open it again; a socket is not served twice.
+        # A program may close a terminal and open it again. A socket is not served twice.
         self._away = error is not None and error.errno == errno.EIO
         self._gone = not self._away
         self._rest = b""
@@ -163,6 +163,6 @@ def _config(folder: Path, devices: Mapping[str, str]) -> dict[str, object]:
 def is_open(terminal: int) -> bool:
     """Tell if a program has the near end of this pseudo-terminal open."""
     poll = select.poll()
-    # Hang-ups are always told.
+    # poll reports hang-ups in any case.
     poll.register(terminal, 0)
     return not poll.poll(0)

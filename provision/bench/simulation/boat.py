@@ -27,7 +27,7 @@ METRES_PER_DEGREE = 60 * NAUTICAL_MILE
 #: Metres a second in a knot.
 KNOT = NAUTICAL_MILE / 3600
 
-#: Open sea; the ships sail within a few miles of it.
+#: Open sea. The ships sail within a few miles of it.
 LATITUDE, LONGITUDE = 50.05, -2.45
 #: Degrees, east positive.
 VARIATION = -0.8
@@ -136,7 +136,7 @@ class Ship:
     """Describe a target that the AIS receiver hears, or the boat's own transponder."""
 
     mmsi: int
-    """Its first three digits belong to no country, so that it is nobody's (from memory)."""
+    """Its first three digits belong to no country, so that no ship has it (from memory)."""
     name: str
     call_sign: str
     type: int

@@ -58,8 +58,9 @@ class Instruments:
 
     On the socket of a CAN link those are frames, struct can_frame of sixteen bytes each.
 
-    The sockets are UNIX stream sockets that someone else serves; one that is absent or goes
-    away is tried again for as long as the instruments run. They run in a thread of their own.
+    Another program serves the sockets, which are UNIX stream sockets. A socket that is absent
+    or goes away is tried again for as long as the instruments run. They run in a thread of
+    their own.
     """
 
     def __init__(
@@ -70,7 +71,7 @@ class Instruments:
         date: datetime | None = None,
         seed: int = 0,
     ) -> None:
-        """`date` (aware) is the simulated boat's time at the first `start`; now, unless given."""
+        """Take `date` (aware) as the simulated boat's time at the first `start`, by default now."""
         for link in sockets:
             if link not in profile.links:
                 raise UserError(

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What an AIS transponder on NMEA 2000 sends of another ship.
+"""Compose what an AIS transponder on NMEA 2000 sends about another ship.
 
 Layouts are from memory, checked against a reference library in the tests.
 """

@@ -71,7 +71,7 @@ class SerialWire:
             end = self._free + len(piece) * self.character
             await asyncio.sleep(end - loop.time())
             write(piece)
-            # A busy machine oversleeps; catch up by what an adapter gathers, not more.
+            # A busy machine oversleeps. Catch up by what an adapter gathers, not more.
             self._free = max(end, loop.time() - GATHER_S)
 
 
@@ -90,7 +90,7 @@ class Player:
         self.sent: Counter[str] = Counter()
         """Sentences by formatter."""
         self.lost: Counter[str] = Counter()
-        """Sentences by formatter that nobody took: the adapter is unplugged, or off."""
+        """Sentences by formatter that were not taken: the adapter is unplugged, or off."""
 
     @property
     def character(self) -> float:

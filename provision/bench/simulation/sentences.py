@@ -17,7 +17,7 @@ from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 #: Where the transducer hangs, in metres below the surface: what DPT's offset says.
 TRANSDUCER_DEPTH_M = 0.6
 
-#: The satellites in view and used; made up.
+#: The satellites in view and used. Made up.
 SATELLITES = {3: (62, 80), 6: (41, 215), 9: (23, 300), 12: (18, 130), 17: (75, 10), 19: (33, 45),
               22: (12, 250), 25: (55, 170)}  # fmt: skip
 
@@ -49,7 +49,7 @@ def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
 def compose(formatter: str, state: BoatState, *, talker: str | None = None) -> list[bytes]:
     """Return the sentences that one instrument sends for a formatter at that moment.
 
-    One for most formatters; GSV takes several. `talker` replaces the usual two letters. A
+    One for most formatters. GSV takes several. `talker` replaces the usual two letters. A
     formatter that the simulation has no data for carries a null field, which says just that
     (IEC 61162-1); so does a proprietary one, whose address has no talker.
     """
@@ -116,7 +116,7 @@ def _not_available(_: BoatState) -> list[Fields]:
 def _rmc(state: BoatState) -> list[Fields]:
     speed, course = f"{state.ground_speed:.1f}", angle(state.course)
     date = state.time.strftime("%d%m%y")
-    mode = ["A", "V"]  # autonomous; navigational status not given (from memory)
+    mode = ["A", "V"]  # autonomous, navigational status not given (from memory)
     motion = [speed, course, date, *_variation(state)]
     return [[_clock(state), "A", *_position(state), *motion, *mode]]
 

@@ -50,7 +50,7 @@ class AccessPointConfig(Model):
     ssid: Annotated[str, Field(json_schema_extra={"minLength": 1, "maxLength": MAX_SSID_OCTETS})]
     """The network's name on the air: 1 to 32 octets of UTF-8 (IEEE Std 802.11)."""
     country: Country
-    """Where the boat is, as ISO 3166-1 alpha-2; the radio obeys that country's rules."""
+    """Where the boat is, as ISO 3166-1 alpha-2. The radio obeys that country's rules."""
     channel: Annotated[int, Field(ge=1, le=177)] = 6
     """1 to 14 in the 2.4 GHz band, 36 and up in the 5 GHz band."""
 
@@ -84,7 +84,7 @@ class NetworkConfig(Model):
     """The boat's own address on it, with the prefix length: 10.47.1.1/24."""
     access_point: AccessPointConfig
     wired: Literal["boat", "shore"] = "boat"
-    """boat: the wired port joins the boat's own network; shore: it is an uplink."""
+    """boat: the wired port joins the boat's own network. shore: it is an uplink."""
     tablets: dict[HostName, TabletConfig] = Field(default={})
 
     @field_validator("tablets")
@@ -142,9 +142,9 @@ class Profile(Model):
     """One boat."""
 
     boat: HostName
-    """The boat's name, unique in the club; it becomes the host name."""
+    """The boat's name, unique in the club. It becomes the host name."""
     includes: list[str] = Field(default=[])
-    """Files whose keys this profile shares; its own keys win."""
+    """Files whose keys this profile shares. Its own keys win."""
     board: str
     """The onboard computer's model."""
     card: CardConfig = CardConfig()

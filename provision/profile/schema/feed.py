@@ -46,7 +46,7 @@ Silence = Annotated[Duration, AfterValidator(_check_positive)]
 class PreferConfig(Model):
     """The links and inputs to believe for each kind of data, the best first.
 
-    Others come behind those that are named; AIS targets of all pass.
+    Other sources come after the named ones. AIS targets of all sources pass.
     """
 
     position: Sources | None = None
@@ -97,17 +97,17 @@ class FeedConfig(Model):
     udp: UdpDestinations = NMEA_PORT
     """The port of a broadcast on the boat's own network, a list of hosts, or null for none.
 
-    What came from that network is not broadcast there again; TCP has it.
+    What came from that network is not broadcast there again. TCP has it.
     """
     multicast: bool = False
     """Whether the boat's own network carries multicast as of IEC 61162-450.
 
-    What came from that network is not sent there again; TCP has it.
+    What came from that network is not sent there again. TCP has it.
     """
     gives: dict[Output, FilterConfig] = Field(default={})
     """Which sentences go where: by tcp, udp, multicast or a host that udp lists."""
     prefer: PreferConfig | None = None
-    """Which source to believe; without it the sentences of all pass."""
+    """Which source to believe. Without it the sentences of all sources pass."""
 
     @field_validator("gives", mode="before")
     @classmethod
@@ -126,7 +126,7 @@ class SteeringConfig(Model):
     senders: Annotated[
         list[HostName], Field(alias="from", min_length=1), AfterValidator(check_unique)
     ]
-    """Tablets and links that may steer; one at a time does."""
+    """Tablets and links that may steer, one at a time."""
     sentences: Annotated[list[Formatter], Field(min_length=1), AfterValidator(check_unique)]
     """The steering sentences that pass, such as [APB, RMB, XTE]."""
 

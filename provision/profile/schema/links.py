@@ -95,7 +95,7 @@ class _SourceConfig(Model):
     """Hold the permissions of a source of sentences."""
 
     unchecked: bool = False
-    """Whether sentences without a checksum are taken; never steering ones."""
+    """Whether sentences without a checksum are taken. Steering sentences never are."""
     long: bool = False
     """Whether sentences of more than 82 characters are taken (IEC 61162-1)."""
     takes: FilterConfig | None = None
@@ -137,7 +137,7 @@ class CanConfig(Model):
     """An NMEA 2000 network behind a SocketCAN interface. The boat only listens to it."""
 
     can: CanInterface
-    """The interface's name; it is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000)."""
+    """The interface's name. It is brought up at 250 kbit/s (ISO 11783-2 / NMEA 2000)."""
     talks: Annotated[DataKinds, Field(min_length=1)]
     """Kinds of data: a list (once a second each at most) or the rate per second."""
     takes: FilterConfig | None = None

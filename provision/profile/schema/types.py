@@ -229,7 +229,7 @@ Talker = Annotated[
     str, Text("[A-Z]{2}|P", "a talker", "two capital letters, such as GP, or P for proprietary")
 ]
 
-#: A SocketCAN interface as the kernel names it; vcan is its stand-in without a bus.
+#: A SocketCAN interface as the kernel names it. vcan is its stand-in without a bus.
 CanInterface = Annotated[
     str, Text("v?can[0-9]{1,2}", "a CAN interface", "as the kernel names it, such as can0")
 ]
@@ -263,7 +263,7 @@ def _chips_own(value: str) -> str:
     return value
 
 
-#: What a chip may report; printable ASCII without what udev's patterns give a meaning to.
+#: What a chip may report: printable ASCII without the special characters of udev's patterns.
 Serial = Annotated[
     str,
     AfterValidator(_chips_own),

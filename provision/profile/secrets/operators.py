@@ -45,7 +45,7 @@ class AddedOperator:
 def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
     """Add a person's public key to each boat. Leave boats alone that have it already.
 
-    A file that boats share is changed when all that share it are among `profiles`; else each
+    A file that boats share is changed if all that share it are among `profiles`. Otherwise each
     boat's own file is. Every file is replaced whole, the key's first: after a cut a second run
     does the rest.
     """

@@ -25,7 +25,7 @@ from provision.profile.secrets.store import Secrets
 #: As in 2026-11-27, or nothing where there is none yet.
 _DAY = re.compile(r"(\d{4}-\d\d-\d\d)?", re.ASCII)
 
-#: Bytes that a record is read to; one with a hundred keys has 10 kB.
+#: Maximum size of a record. A record with a hundred keys has 10 kB.
 MAX_RECORD_BYTES = 2**16
 
 
@@ -35,7 +35,7 @@ class StolenRecord:
 
     `since` is the day of the last loss, such as 2026-11-27. `host_keys` are the public host keys
     that those cards, older copies of them and older images show. `new_card` is the day on which
-    a card with newer secrets was written and read back, or answered; "" while there is none.
+    a card with newer secrets was written and read back, or answered. It is "" while there is none.
     """
 
     since: str

@@ -113,7 +113,7 @@ def read(profile: Path, key: bytes) -> Secrets:
     """Read the secrets of the boat whose profile is this file.
 
     `key` is the vault password. UserError when there are none yet, when `key` is wrong or
-    when they are not what they should be; no message quotes a secret.
+    when they are not what they should be. No message quotes a secret.
     """
     file = require(profile)
     text = vault.decrypt(file, key)

@@ -20,7 +20,7 @@ from provision.paths import folder_option
 from provision.profile.secrets import private_file, vault
 from provision.profile.yaml.tree import raise_all
 
-#: Characters of a vault password at least; from memory, NIST SP 800-63B.
+#: Minimum length of a vault password (NIST SP 800-63B, from memory).
 MIN_PASSWORD_CHARS = 8
 
 
@@ -83,7 +83,7 @@ def read_pending(folder: Path) -> bytes | None:
 def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
     """Encrypt all vaults of the folder with `new` instead of `old`, or finish doing so.
 
-    Hidden files are left alone. UserError when a file opens by neither password; before the
+    Hidden files are left alone. UserError when a file opens with neither password: before the
     first file is turned a failure leaves all as it was.
     """
     vaults = _read(folder, old, new)

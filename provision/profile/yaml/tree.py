@@ -27,7 +27,7 @@ _TAG = "tag:yaml.org,2002:"
 #: and a comment for each takes a tenth of it.
 MAX_BYTES = 2**17
 
-#: Errors that one reading tells; what is behind them waits until these are corrected.
+#: Errors that one reading reports. The others wait until these are corrected.
 MAX_ERRORS = 100
 
 #: Characters of a key, and how deep keys and lists stand in each other: each value carries the keys
@@ -75,7 +75,7 @@ class Node:
 def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
     """Return the tree of `text` from `file`, or None if it is empty.
 
-    What is wrong with single values is added to `errors`; UserError when the text is no
+    Errors of single values are added to `errors`. Raise UserError if the text is no
     YAML at all.
     """
     loader = None

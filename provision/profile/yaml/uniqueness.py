@@ -72,7 +72,7 @@ class _Seen:
     """Collect the adapters of the links so far, by what a later one can share with them."""
 
     sockets: dict[tuple[str, int | None], tuple[str, AdapterConfig]] = field(default_factory=dict)
-    """The first link of a chip and interface; with None, the first link of the whole chip."""
+    """The first link of a chip and interface. With None, the first link of the whole chip."""
     chips: dict[str, tuple[str, AdapterConfig]] = field(default_factory=dict)
     """The first link of a chip, whatever its interface."""
     hubs: dict[str, tuple[str, str]] = field(default_factory=dict)
