@@ -35,14 +35,15 @@ def check(boat: Boat) -> Iterator[Finding]:
             full = load_share(sentences, link.baud)
             if full <= CROWDED_SHARE:
                 continue
-            second = link.baud // BITS_PER_CHARACTER
-            longest = sum(sentences.values()) * MAX_SENTENCE_CHARS / second
+            longest = sum(sentences.values()) * MAX_SENTENCE_CHARS * BITS_PER_CHARACTER / link.baud
+            sends = "sends" if way == "talks" else "is sent"
+            much = "more than" if full > 1 else "nearly what"
             yield Finding(
                 "error" if full > 1 else "warning",
                 f"link-load.{name}",
-                f"what {name} {way} takes {full:.0%} of its {second} characters a second at "
-                f"{link.baud} baud, and {longest:.0%} with the longest sentences",
+                f"{name} {sends} {much} {link.baud} baud can carry: {full:.0%}, and {longest:.0%} "
+                "with the longest sentences",
                 boat.location(f"links.{name}.{way}"),
-                "send fewer sentences or less often, or set instrument and link to a higher "
-                "baud rate (38400 in IEC 61162-2)",
+                "set instrument and link to a higher baud rate (38400 in IEC 61162-2), or send "
+                "fewer sentences",
             )

@@ -64,7 +64,7 @@ def _ports(boat: Boat) -> Iterator[Finding]:
             yield Finding(
                 "error",
                 f"port.{port}",
-                f"port {port} is for programs with privileges, and the feed has none",
+                f"port {port} needs privileges, which the feed does not have",
                 boat.location(key),
                 f"take one from {FIRST_UNPRIVILEGED_PORT} up; "
                 "10110 is nmea-0183 (IANA, from memory)",
@@ -79,8 +79,8 @@ def _shore(boat: Boat) -> Iterator[Finding]:
     yield Finding(
         "warning",
         "shore-network",
-        f"many routers ashore use {own}, too: on such a one nothing ashore can be reached, and "
-        "perhaps no tablet",
+        f"many routers ashore use {own}, too: behind one of them the boat reaches nothing ashore, "
+        "and perhaps no tablet",
         boat.location("network.address"),
         "give the boat a network that is rarely used, such as 10.47.1.1/24",
     )
@@ -115,7 +115,7 @@ def _hosts(boat: Boat, shared: Leases) -> Iterator[Finding]:
             yield Finding(
                 "warning",
                 check_name,
-                f"{address} is one that any guest may be given",
+                f"DHCP may give {address} to any guest",
                 boat.location(key),
                 f"set the device to one before {shared.first}, or name it under network.tablets",
             )

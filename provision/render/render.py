@@ -117,7 +117,7 @@ def _write(settings: Settings, folder: Path) -> None:
         for path in (digest, archive, tree):
             if path.exists() or path.is_symlink():
                 raise UserError(
-                    "is there already, and may be somebody's own",
+                    "is there already, and may be a file of yours",
                     location=Location(path),
                     hint="name a folder that is new",
                 )

@@ -157,5 +157,5 @@ class LogConfig(Model):
     @classmethod
     def _useful(cls, value: int) -> int:
         if value < 10**7:
-            raise InvalidValue(f"a log of {value / 10**6:g} MB is none", "10 MB at least")
+            raise InvalidValue(f"a log of {value / 10**6:g} MB is too small", "at least 10 MB")
         return value

@@ -160,7 +160,7 @@ def _sender(profile: Profile, name: str, at: Location) -> Iterator[UserError]:
         )
     elif name in profile.inputs:
         yield UserError(
-            f"{name} is an input, and whoever takes its address could steer",
+            f"{name} is an input, and any device that takes its address could steer",
             location=at,
             hint="name the device under network.tablets, by its hardware address",
         )

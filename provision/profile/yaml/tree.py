@@ -100,7 +100,7 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
         ) from error
     except (ValueError, OverflowError) as error:
         raise UserError(
-            "not valid YAML: a number without sense",
+            "not valid YAML: a number out of range",
             location=_reached(file, loader),
             hint=r"an escape such as \U0001F426 names a character, up to \U0010FFFF",
         ) from error
@@ -279,7 +279,7 @@ def raise_all(errors: list[UserError]) -> None:
     if errors:
         told = sorted(errors, key=_order)
         if len(told) > MAX_ERRORS:
-            more = UserError("more is wrong than that", hint="correct these, and check again")
+            more = UserError("there are more errors", hint="correct these, and check again")
             told = [*told[:MAX_ERRORS], more]
         raise UserErrors(told)
 

@@ -419,7 +419,7 @@ def test_a_bench_whose_power_goes(passage, tmp_path):
     ):
         for end in ends.values():
             end.accept()[0].close()
-        assert "has gone" in str(played.result(20).exception)
+        assert "has closed" in str(played.result(20).exception)
 
 
 def test_what_is_damaged_is_left_out_and_said(tmp_path):

@@ -240,7 +240,7 @@ def test_a_full_link_is_told_at_its_rates(tmp_path: Path) -> None:
     entry = "ais: {adapter: {serial: S}, talks: {VDM: 12}}"
     (finding,) = checks.check([boat(tmp_path, links(entry))])
     assert str(finding.location) == f"{tmp_path}/tern.yml:8:31: links.ais.talks"
-    assert "480 characters a second at 4800 baud" in finding.message
+    assert finding.message.startswith("ais sends more than 4800 baud can carry: 1")
     assert "38400" in finding.hint
 
 

@@ -32,5 +32,5 @@ def test_what_will_not_work_is_told_before_a_push(
     assert pushed == ["dunlin", "kittiwake"]
     assert said.result == {"boats": []}
     assert "dunlin.yml" in said.err
-    assert "error: port 700 is for programs with privileges" in said.err
+    assert "error: port 700 needs privileges" in said.err
     assert "kittiwake.yml" not in said.err

@@ -151,12 +151,12 @@ def test_what_will_not_work_is_told_before_a_card_is_built(
     assert said.status == 2
     found, last = said.result["errors"]
     assert (found["file"], found["line"]) == (str(profile), line)
-    assert "port 700 is for programs with privileges" in found["message"]
+    assert "port 700 needs privileges" in found["message"]
     assert last["message"] == "no card was built"
     assert "--anyway" in last["hint"]
     said = call(*words, "--anyway")
     assert f"{profile}:{line}" in said.err
-    assert "error: port 700 is for programs with privileges" in said.err
+    assert "error: port 700 needs privileges" in said.err
     assert said.result["errors"][0]["file"] == str(tmp_path / "cache" / "provision")
 
 

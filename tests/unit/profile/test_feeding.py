@@ -171,7 +171,7 @@ LOG = "{keep: 30 days, cap: 2 GB}"
         # log
         ("30 days", "36 h", "21:13: log.keep", "whole days", "from 1 day"),
         ("30 days", "30", "21:13: log.keep", "not a duration", "30 days"),
-        ("2 GB", "2 MB", "21:27: log.cap", "a log of 2 MB is none", "10 MB"),
+        ("2 GB", "2 MB", "21:27: log.cap", "a log of 2 MB is too small", "10 MB"),
         ("2 GB", "2000000000", "21:27: log.cap", "not a size", "32 GB"),
         (LOG, "{keeps: 3 days}", "21:7: log.keeps", "no key keeps", "keep?"),
     ],

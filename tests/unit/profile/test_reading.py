@@ -188,7 +188,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("boat: tern", "boat: te\x07rn", "1:9", "U+0007", ""),
         ("links:", "? [a]\n: b\nlinks:", "6:3", "a word", ""),
         ("links:", r'"a\eb": c' + "\nlinks:", "6:1", "a word", "control characters"),
-        ("ssid: Tern", r'ssid: "\UFFFFFFFF"', "5:27", "without sense", "U0010FFFF"),
+        ("ssid: Tern", r'ssid: "\UFFFFFFFF"', "5:27", "out of range", "U0010FFFF"),
     ],
 )
 def test_each_mistake_is_told_once_with_its_place(
