@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""New secrets come with an ordinary push; settings for another place wait for the next start."""
+"""New secrets come with an ordinary push; settings for another place wait for the next start.
+
+The push of new secrets goes out while all instruments are off, as at the dock.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ from provision.errors import UserError
 from provision.profile.secrets import store
 from provision.push.result import Outcome
 from provision.render import OpenBoat
+from provision.verify.heard import RECENT_S
 from tests.system.boats import Club, Virtual
 
 BOAT = "kittiwake"
@@ -65,8 +69,16 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
     old, new = kittiwake.bench.secrets, rotated.target(BOAT).secrets
     assert new.pass_phrase != old.pass_phrase
     assert shown(kittiwake) == {store.host_public_key(old)}
+    instruments = kittiwake.bench.instruments
+    assert instruments is not None
+    instruments.stop()
+    time.sleep(RECENT_S + 1)
     result = kittiwake.push(rotated)
+    instruments.start()
     assert result.outcome is Outcome.KEPT, (result.step, result.reason)
+    # A boat whose instruments are off takes the change, and the push says what was not shown.
+    noted = {note.partition(":")[0] for note in result.notes}
+    assert noted >= {f"link is heard [{name}]" for name in kittiwake.bench.profile.serial_links}
     assert {"/etc/hostapd/boat.conf", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
     assert new.pass_phrase not in str(result)
     kittiwake.bench.secrets = new
