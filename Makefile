@@ -1,12 +1,12 @@
 # `make demo` and `make test` are all a newcomer needs; each installs what it needs.
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
-.PHONY: demo test lint unit system faults measure docs setup programs arm64
+.PHONY: demo test lint unit integration system faults measure docs setup programs arm64
 
 demo: setup
 	python tools/demo.py
 
-test: lint unit system
+test: lint unit integration system
 
 # .pre-commit-config.yaml names the linters; `pre-commit install` runs them before each commit.
 lint: setup
@@ -16,6 +16,10 @@ lint: setup
 # named in the summary.
 unit: setup programs
 	python -m pytest -q -rR --reruns 1 -n 4 tests/unit
+
+# Real sshd, Ansible and network namespaces; no emulator, and no base that is built.
+integration: setup programs
+	python -m pytest -q -rR --reruns 1 -n 4 tests/integration
 
 # An emulated kernel hangs once in some thirty starts on a busy machine, and starts again by
 # itself: a test that met that is run once more, and named in the summary.

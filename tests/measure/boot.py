@@ -28,7 +28,7 @@ from provision.profile.scaffold import create_club
 from provision.profile.schema.links import AdapterConfig
 from tests.measure import plain
 from tests.measure.figures import Amount, Ratio
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 RUNS = 3
 PATIENCE = 300

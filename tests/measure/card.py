@@ -24,7 +24,7 @@ from provision.card.assemble import assemble
 from provision.card.base import get_base
 from provision.profile.scaffold import create_club
 from tests.measure.figures import Ratio
-from tests.system.boats import Club
+from tests.support.boats import Club
 
 RUNS = 5
 

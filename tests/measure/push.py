@@ -8,7 +8,7 @@ SSH options, each from nothing: the push is timed in all that `provision push` d
 ordinary playbook proves nothing; so the change of a link is measured without its proof, too.
 It runs once for each figure, since it takes minutes under emulation.
 
-The 24 boats are in namespaces of this machine, see tests/system/moorings.py: all that happens
+The 24 boats are in namespaces of this machine, see tests/support/netns_fleet.py: all that happens
 aboard costs this machine's time as well. Their proof takes the time that it takes aboard, since
 it waits until the feed, which a changed link restarts, has run for long enough.
 """
@@ -31,9 +31,8 @@ from provision.push.push import lay_out
 from provision.push.result import Outcome
 from tests.measure.figures import Ratio
 from tests.measure.ordinary import Ordinary
-from tests.system.boats import Club, Virtual
-from tests.system.moorings import SUBJECTS, Moorings, moorings
-from tests.system.test_club import BOATS, profile
+from tests.support.boats import Club, Virtual
+from tests.support.netns_fleet import BOATS, SUBJECTS, NetnsFleet, netns_fleet, profile
 
 RUNS = 3
 
@@ -110,7 +109,7 @@ def against_ordinary(club: Club, boat: Virtual) -> None:
     show(f"one link changed, {few} tasks, and proven / {what}", proven, theirs, 0.1)
 
 
-def many_against_one(club: Moorings) -> None:
+def many_against_one(club: NetnsFleet) -> None:
     """A link changed in one boat, and in the whole fleet with as many at once."""
     bauds = iter((9600, 4800) * 20)
 
@@ -136,9 +135,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="m-") as work:
         if "fleet" in what:
             profiles = {name: profile(name, number) for number, name in enumerate(BOATS)}
-            with moorings(Path(work) / "f", profiles, (*SUBJECTS, "feed")) as moored:
-                moored.switch_on(BOATS)
-                many_against_one(moored)
+            with netns_fleet(Path(work) / "f", profiles, (*SUBJECTS, "feed")) as fleet:
+                fleet.switch_on(BOATS)
+                many_against_one(fleet)
         if "ordinary" in what:
             create_club(Path(work) / "boats")
             club = Club(Path(work) / "boats")

@@ -15,7 +15,7 @@ import pytest
 
 from provision.errors import UserError
 from provision.profile.scaffold import create_club
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 #: Seconds that a boat gets to come back by itself after its kernel failed.
 COME_BACK = 120

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.system.boats import Virtual
+from tests.support.boats import Virtual
 
 #: Characters of a console's end.
 TAIL = 4000

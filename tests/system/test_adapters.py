@@ -23,7 +23,7 @@ from provision.bench.simulation.instruments import HeardLine, Instruments
 from provision.bench.simulation.sentences import checksum, sentence
 from provision.profile.schema.links import LinkConfig
 from provision.push.result import Outcome
-from tests.system.boats import Virtual
+from tests.support.boats import Virtual
 from tests.system.breakages.breakage import until
 from tests.system.breakages.instruments import said_again_and_again, settled
 

@@ -21,7 +21,7 @@ import pytest
 from provision.bench.hold.client import find_held
 from provision.bench.hold.control import send_command
 from provision.bench.simulation.sentences import sentence
-from tests.system.boats import Club
+from tests.support.boats import Club
 from tests.system.breakages.breakage import until
 
 

@@ -11,7 +11,7 @@ import json
 
 import pytest
 
-from tests.system.boats import Club
+from tests.support.boats import Club
 
 #: Set once a driver was loaded that the kernel's own developers do not think finished
 #: (tainted-kernels in the kernel's documentation, from memory): one such took an arm64 board

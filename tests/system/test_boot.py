@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 
-from tests.system.boats import Virtual
+from tests.support.boats import Virtual
 
 #: Seconds from a kernel's failure to its restart, most of them its own 10; a busy machine takes
 #: longer.

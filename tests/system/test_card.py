@@ -18,7 +18,7 @@ from provision.card.image import read_identity
 from provision.card.layout import Layout
 from provision.commands import run
 from provision.errors import UserError
-from tests.system.boats import Club
+from tests.support.boats import Club
 
 
 @pytest.fixture(scope="module")

@@ -31,8 +31,8 @@ from provision.card.layout import Layout, Partition
 from provision.commands import run
 from provision.render import File, Settings
 from provision.render.archive import Entry
+from tests.support.boats import Club, Virtual
 from tests.system import writelog
-from tests.system.boats import Club, Virtual
 from tests.system.cardstates import Chosen, Judge, cut_out, judge, put_in, rebuild
 from tests.system.writelog import SECTOR, Epoch, Kept, State, allowed
 

@@ -12,7 +12,7 @@ import pytest
 from provision.card.layout import Layout
 from provision.commands import run
 from provision.render.archive import File, build_settings
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 Launch = Callable[..., Virtual]
 

@@ -12,7 +12,7 @@ from contextlib import ExitStack
 
 import pytest
 
-from tests.system.boats import Virtual
+from tests.support.boats import Virtual
 from tests.system.breakages import BATCHES, BREAKAGES
 from tests.system.breakages.breakage import Breakage, until
 from tests.system.breakages.instruments import settled

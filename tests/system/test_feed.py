@@ -29,7 +29,7 @@ from provision.bench.simulation.sentences import TRANSDUCER_DEPTH_M, checksum, s
 from provision.boards import board
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
 from provision.onboard.feed.voyage_log import reader
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import until
 from tests.system.test_adapters import reading
 

@@ -13,7 +13,7 @@ from provision.card.filesystems import read_fat
 from provision.card.image import boot_partition
 from provision.card.layout import Layout
 from provision.commands import run
-from tests.system.boats import Club
+from tests.support.boats import Club
 
 #: Which files the firmware itself is made of (board maker's documentation, from memory):
 #: bcm2837 starts with bootcode.bin from the card, bcm2711 has that step in its EEPROM; then

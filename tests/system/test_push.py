@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from provision.push.result import Outcome
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from provision.profile.secrets.keygen import generate_private_key
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 BOAT = "kittiwake"
 

@@ -20,7 +20,7 @@ from provision.profile.secrets import store
 from provision.push.result import Outcome
 from provision.render import OpenBoat
 from provision.verify.heard import RECENT_S
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 BOAT = "kittiwake"
 

@@ -22,7 +22,7 @@ from provision.checks.wifi import channel_frequency
 from provision.errors import UserError
 from provision.profile.secrets.store import derive_psk
 from provision.push.result import Outcome
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import until
 from tests.system.breakages.network import kept_aside, put_back
 from tests.system.test_adapters import apb, steering

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 
 #: Breaks the boat, yields, and mends it. Where the boat itself cannot be broken, it yields
 #: a club in which other things are wanted of the boat than those that it is right in.

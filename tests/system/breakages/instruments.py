@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import fails, until, wanted_otherwise
 from tests.system.breakages.network import kept_aside, put_back
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import fails, until, wanted_otherwise
 from tests.system.breakages.network import kept_aside, put_back
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 
-from tests.system.boats import Club, Virtual
+from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import fails, until, wanted_otherwise
 
 KEYS = "/etc/ssh/authorized_keys/root"

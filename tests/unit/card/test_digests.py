@@ -11,33 +11,15 @@ from typing import Any
 
 import pytest
 
-from provision.boards import board
 from provision.card import digests
 from provision.card.assemble import assemble
-from provision.card.base import DIGESTS_FILE, EPOCH, Base
+from provision.card.base import Base
 from provision.card.digests import compute_digest
-from provision.card.filesystems import make_fat
 from provision.card.image import check_parts, read_identity
-from provision.card.layout import BOOT_SIZE, MIB, Layout
+from provision.card.layout import MIB, Layout
 from provision.errors import UserError
 from provision.render import Settings
-
-BOARD = board("x86-64")
-
-
-@pytest.fixture
-def small(tmp_path: Path) -> Base:
-    """A base of a few files, none of which starts anything."""
-    folder = tmp_path / "base"
-    folder.mkdir()
-    (folder / "base.squashfs").write_bytes(bytes(range(256)) * 20_000)
-    make_fat(folder / "boot.fat", BOOT_SIZE, 1, "BOOT", EPOCH)
-    for path in ("loader", "loader/entries", "EFI", "EFI/BOOT", "extlinux", "overlays"):
-        subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
-    (folder / "base.json").write_text(json.dumps({"format": 1}))
-    found = {name: compute_digest(folder / name) for name in ("base.squashfs", "boot.fat")}
-    (folder / DIGESTS_FILE).write_text(json.dumps(found))
-    return Base(folder)
+from tests.support.small_base import BOARD
 
 
 @pytest.fixture

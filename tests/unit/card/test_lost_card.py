@@ -20,10 +20,8 @@ from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
 from provision.profile.secrets.store import Secrets, derive_psk, host_public_key
 from provision.render import render
-from tests.unit.card.test_digests import BOARD, small
-from tests.unit.cli.conftest import Call, boats, call
-
-__all__ = ["boats", "call", "small"]
+from tests.support.command import Call
+from tests.support.small_base import BOARD
 
 BOAT = "kittiwake"
 

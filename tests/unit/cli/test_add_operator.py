@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from provision.paths import argument
-
-from .conftest import Call
+from tests.support.command import Call
 
 
 @pytest.fixture

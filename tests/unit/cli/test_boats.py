@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from provision.push import rollout
-
-from .conftest import Call
+from tests.support.command import Call
 
 
 def test_what_will_not_work_is_told_before_a_push(

@@ -16,8 +16,7 @@ from provision.card import assemble as assembling
 from provision.card import base, devices
 from provision.card import image as card_image
 from provision.render import Settings
-
-from .conftest import Call
+from tests.support.command import Call
 
 
 @pytest.fixture

@@ -12,8 +12,7 @@ from types import SimpleNamespace
 import pytest
 
 from provision.profile.secrets import private_file, store, vault, vault_password
-
-from .conftest import Call, Said, on_a_terminal
+from tests.support.command import Call, Said, on_a_terminal
 
 
 @pytest.fixture

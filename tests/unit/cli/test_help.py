@@ -9,8 +9,7 @@ import shlex
 import pytest
 
 from provision.cli.help import ORDER
-
-from .conftest import Call
+from tests.support.command import Call
 
 
 @pytest.fixture(autouse=True)

@@ -16,8 +16,7 @@ from provision.profile.secrets import stolen, store, vault
 from provision.push import built
 from provision.push.known_boats import KnownBoat, remember
 from provision.ssh.endpoint import Endpoint
-
-from .conftest import Call, Said
+from tests.support.command import Call, Said
 
 LOOK = "in backups, on other computers with this folder, in its earlier versions"
 

@@ -15,8 +15,7 @@ import pytest
 from provision.cli import typed
 from provision.paths import argument
 from provision.profile.secrets import private_file, store, vault
-
-from .conftest import Call, Said, on_a_terminal
+from tests.support.command import Call, Said, on_a_terminal
 
 
 @pytest.fixture

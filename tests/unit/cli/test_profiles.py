@@ -12,7 +12,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from .conftest import Call
+from tests.support.command import Call
 
 
 def spoil(file: Path, old: str, new: str) -> None:

@@ -21,7 +21,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.policy import station_query, tablet_proof
 from provision.onboard.stations.server import Server
-from tests.unit.stations.hostapd_double import HostapdDouble
+from tests.support.hostapd_double import HostapdDouble
 
 from .conftest import Bench, Tablet, port_of, until
 

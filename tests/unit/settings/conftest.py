@@ -8,7 +8,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from settings_boat import OLD, RAM, Boat, pack
+
+from tests.unit.settings.settings_boat import OLD, RAM, Boat, pack
 
 
 @pytest.fixture

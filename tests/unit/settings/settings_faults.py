@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from settings_boat import Recorder
+
+from tests.unit.settings.settings_boat import Recorder
 
 #: What changes something, or makes it last.
 CALLS = (

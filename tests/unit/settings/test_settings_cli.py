@@ -13,12 +13,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.store.state import load_trial
+from tests.unit.settings.settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]
@@ -125,7 +125,7 @@ PROGRAM = """
 import sys, time
 from pathlib import Path
 sys.path[:0] = {path!r}
-from settings_boat import Recorder
+from tests.unit.settings.settings_boat import Recorder
 from provision.onboard.settings.cli import main
 
 class Slow(Recorder):
@@ -144,7 +144,7 @@ sys.exit(main(["--root", str(root), *sys.argv[1:]], Slow(root)))
 
 
 def program(boat: Boat, words: list[str], pause: float) -> list[str]:
-    path = [str(Path(__file__).parent), str(Path(__file__).parents[3])]
+    path = [str(Path(__file__).parents[3])]
     code = PROGRAM.format(path=path, root=str(boat.paths.root), pause=pause)
     return [sys.executable, "-c", code, *words]
 

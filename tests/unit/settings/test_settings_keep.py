@@ -13,9 +13,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
-from settings_card import Card, State
-from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.rollback import roll_back
@@ -23,6 +20,9 @@ from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.keep import keep
 from provision.onboard.settings.store.state import load_trial, read_json, read_pointer
 from provision.onboard.settings.trial import start_trial
+from tests.unit.settings.settings_boat import NEW, OLD, Boat, ask, pack, snapshot
+from tests.unit.settings.settings_card import Card, State
+from tests.unit.settings.settings_faults import every_kill, failing_at
 
 OLDER, _ = pack({**OLD, "/etc/hostname": (0o644, b"older\n")})
 DATA, DIGEST = pack(NEW)

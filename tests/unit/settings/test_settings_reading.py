@@ -14,7 +14,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from settings_boat import NEW, OLD, Boat, ask, pack, tar
 
 from provision.onboard.settings.archive.read import read
 from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES, MAX_NAME_BYTES
@@ -23,6 +22,7 @@ from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
 from provision.onboard.settings.trial import start_trial
+from tests.unit.settings.settings_boat import NEW, OLD, Boat, ask, pack, tar
 
 DATA, DIGEST = pack(NEW)
 BLOCK = 512

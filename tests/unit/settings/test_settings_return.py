@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
-from settings_faults import every_kill
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.state import load_trial
 from provision.onboard.settings.trial import start_trial
+from tests.unit.settings.settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
+from tests.unit.settings.settings_faults import every_kill
 
 NAMES = st.sampled_from(["a", "b", "c"])
 PATHS = st.lists(NAMES, min_size=1, max_size=3).map(lambda names: "/etc/" + "/".join(names))

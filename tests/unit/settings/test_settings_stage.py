@@ -12,8 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from settings_boat import NEW, OLD, Boat, ask, pack, snapshot
-from settings_faults import every_kill, failing_at
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.rollback import roll_back
@@ -22,6 +20,8 @@ from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.keep import keep
 from provision.onboard.settings.store.state import load_trial, read_pointer
 from provision.onboard.settings.trial import start_trial
+from tests.unit.settings.settings_boat import NEW, OLD, Boat, ask, pack, snapshot
+from tests.unit.settings.settings_faults import every_kill, failing_at
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from settings_boat import NEW, OLD, RELOAD, WANTS, Boat, Tree, ask, pack, snapshot, tar
 
 from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.live import files as tree
@@ -21,6 +20,18 @@ from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.state import load_trial, read_json
 from provision.onboard.settings.trial import start_trial
+from tests.unit.settings.settings_boat import (
+    NEW,
+    OLD,
+    RELOAD,
+    WANTS,
+    Boat,
+    Tree,
+    ask,
+    pack,
+    snapshot,
+    tar,
+)
 
 
 def refused(boat: Boat, data: bytes, digest: str, **more: bool) -> SettingsError:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from .hostapd_double import HostapdDouble
+from tests.support.hostapd_double import HostapdDouble
 
 
 @pytest.fixture

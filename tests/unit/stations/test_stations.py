@@ -23,9 +23,8 @@ from provision.onboard.stations.hostapd import Hostapd, HostapdError
 from provision.onboard.stations.server import Server
 from provision.render import File, render
 from tests.support import programs
+from tests.support.hostapd_double import IN_HANDSHAKE, HostapdDouble
 from tests.unit.render.conftest import SECRETS, boat
-
-from .hostapd_double import IN_HANDSHAKE, HostapdDouble
 
 MAC = "02:00:00:12:34:56"
 Ask = Callable[[str], dict[str, Any]]

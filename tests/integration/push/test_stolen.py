@@ -24,10 +24,8 @@ from provision.push.push import push
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.verify import runner
-from tests.unit.cli.conftest import Call, call
-from tests.unit.push.loopback import RigBoat, wait_for
-
-__all__ = ["call"]
+from tests.support.command import Call
+from tests.support.loopback import RigBoat, wait_for
 
 KEY = b"correct horse"
 

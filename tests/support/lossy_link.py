@@ -14,7 +14,7 @@ from pathlib import Path
 _PACE = 0.1
 
 
-class Relay:
+class LossyLink:
     """Carries connections from a socket in a folder to a TCP port of this machine.
 
     While the link is lost nothing is carried, refused or closed: both ends wait. When it

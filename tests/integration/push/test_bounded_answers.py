@@ -24,7 +24,7 @@ from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.ssh.endpoint import Endpoint
 from provision.verify import runner
-from tests.unit.push.loopback import RigBoat
+from tests.support.loopback import RigBoat
 
 HERE = Endpoint("10.47.1.1")
 QUERY = StatusQuery("kittiwake", "root", "1" * 64, (), (HERE,))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A boat at its mooring, the laptop that pushes to it, and what may come between the two."""
+"""A virtual boat, the laptop that pushes to it, and what may come between the two."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from typing import Any
 
 from provision.errors import UserError
 from provision.render import File
-from tests.system.boats import Club, Virtual
-from tests.system.laptop import Job, Laptop
-from tests.system.livestate import Live, Watch, differences, live
-from tests.system.relay import Relay
+from tests.support.boats import Club, Virtual
+from tests.support.laptop import Job, Laptop
+from tests.support.lossy_link import LossyLink
+from tests.support.snapshot import Snapshot, Watch, differences, snapshot
 
 BOAT = "kittiwake"
 ADDRESS = "10.47.1.1"
@@ -34,17 +34,17 @@ SETTLING = 30
 
 
 @dataclass(frozen=True)
-class Harbour:
+class PushRig:
     """The boat, the laptop that pushes to it, and how the boat was before."""
 
     boat: Virtual
     laptop: Laptop
     kept: str
-    before: Live
+    before: Snapshot
     folder: Path
 
     @property
-    def link(self) -> Relay:
+    def link(self) -> LossyLink:
         """The link between the two."""
         return self.laptop.places[ADDRESS]
 
@@ -89,7 +89,7 @@ class Harbour:
         assert (status["live"], status["kept"], status["drift"]) == (self.kept, self.kept, [])
         assert (status["degraded"], status["kept_whole"]) == (False, True)
         end = time.monotonic() + SETTLING
-        while left := differences(self.before, live(self.boat)):
+        while left := differences(self.before, snapshot(self.boat)):
             assert time.monotonic() < end, left
             time.sleep(2)
 
@@ -99,11 +99,11 @@ Record = Callable[..., None]
 
 
 @contextmanager
-def locked_out(harbour: Harbour, fault: str, record: Record) -> Iterator[None]:
+def locked_out(rig: PushRig, fault: str, record: Record) -> Iterator[None]:
     """Nobody reaches the boat in between, for no longer than the timer and a little more."""
     # A connection from before could outlive the lock-out.
-    harbour.boat.hang_up()
-    with Watch(harbour.boat.bench.ssh_port) as watch:
+    rig.boat.hang_up()
+    with Watch(rig.boat.bench.ssh_port) as watch:
         yield
     record(fault, watch.silence)
     assert TIMER / 3 < watch.silence < TIMER + BEYOND
@@ -124,12 +124,12 @@ class Air:
 
 
 @contextmanager
-def by_air(harbour: Harbour, link: Relay | None = None) -> Iterator[Air]:
+def by_air(rig: PushRig, link: LossyLink | None = None) -> Iterator[Air]:
     """Watch the boat from a tablet, until it is reached again in the end.
 
     `link` is there only while the tablet reaches the boat.
     """
-    bench, air, over = harbour.boat.bench, Air(), threading.Event()
+    bench, air, over = rig.boat.bench, Air(), threading.Event()
 
     def follow() -> None:
         reached = True
@@ -168,13 +168,13 @@ def filled(boat: Virtual, place: str, leave: int) -> Iterator[None]:
         boat.ask(f"rm -f {place}/fill")
 
 
-def on_trial(harbour: Harbour, club: Club, seconds: int) -> str:
+def on_trial(rig: PushRig, club: Club, seconds: int) -> str:
     """Put settings on trial without a push; their digest."""
     settings = club.target(BOAT).render()
-    archive = harbour.folder / "trial.tar"
+    archive = rig.folder / "trial.tar"
     archive.write_bytes(settings.archive)
-    harbour.boat.put(archive, "/run/boat/incoming.tar")
-    harbour.boat.ask(
+    rig.boat.put(archive, "/run/boat/incoming.tar")
+    rig.boat.ask(
         f"boat-settings trial /run/boat/incoming.tar --sha256 {settings.sha256} "
         f"--seconds {seconds} --owner test"
     )

@@ -219,3 +219,19 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
             process.terminate()
         for process in running:
             process.wait()
+
+
+@pytest.fixture(scope="module")
+def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[pytest.MonkeyPatch]:
+    """Log in as whoever runs the tests, and look for boats on loopback only."""
+    with on_loopback(tmp_path_factory.mktemp("state")) as patch:
+        yield patch
+
+
+@pytest.fixture(scope="module")
+def rig(
+    tmp_path_factory: pytest.TempPathFactory, here: pytest.MonkeyPatch
+) -> Iterator[Callable[..., RigBoat]]:
+    """Makes boats by name, see `boats_below`."""
+    with boats_below(tmp_path_factory.mktemp("rig"), here) as make:
+        yield make

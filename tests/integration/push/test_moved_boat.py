@@ -17,7 +17,7 @@ from provision.push.push import push
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.ssh.endpoint import Endpoint, SshTarget
-from tests.unit.push.loopback import RigBoat
+from tests.support.loopback import RigBoat
 
 Rig = Callable[..., RigBoat]
 
@@ -42,7 +42,7 @@ def test_all_who_ask_for_it_say_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) ->
     assert (status.refused, status.hint) == (False, hint)
     (result,) = push([boat.target], PushOptions())
     assert (result.outcome, result.hint) == (Outcome.UNREACHABLE, hint)
-    (proof,) = _prove([boat.target], {})
+    (proof,) = _prove([boat.target], {}, False)
     assert "unseen does not answer" in proof.error
     assert proof.error.endswith(f"hint: {hint}")
 
@@ -51,7 +51,7 @@ def test_where_the_operator_says_that_it_is_it_is_just_away(rig: Rig) -> None:
     boat = rig("away", up=False)
     (status,) = fleet_status([boat.target], {"away": boat.endpoint})
     (result,) = push([boat.target], PushOptions(at={"away": boat.endpoint}))
-    (proof,) = _prove([boat.target], {"away": boat.endpoint})
+    (proof,) = _prove([boat.target], {"away": boat.endpoint}, False)
     for said in (status.hint, result.hint, proof.error):
         assert "Is it switched on" in said and "--at" not in said
 
@@ -69,6 +69,6 @@ def test_where_it_was_seen_it_is_just_away(rig: Rig, monkeypatch: pytest.MonkeyP
 
 def test_another_machine_there_is_told_by_a_proof_as_by_a_push(rig: Rig) -> None:
     boat = rig("impostor", host_key=generate_private_key())
-    (proof,) = _prove([boat.target], {"impostor": boat.endpoint})
+    (proof,) = _prove([boat.target], {"impostor": boat.endpoint}, False)
     assert proof.error.startswith(f"another machine answers at {boat.endpoint}: its host key is")
     assert "\n  hint: look what has that address" in proof.error

@@ -25,7 +25,7 @@ from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.push.status_shape import STAGED, STATUS, TRIAL, Shape, understood, understood_status
 from provision.ssh.endpoint import Endpoint, SshTarget
-from tests.unit.push.loopback import RigBoat
+from tests.support.loopback import RigBoat
 
 GOOD: dict[str, Any] = {
     "boat": "kittiwake",

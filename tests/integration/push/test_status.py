@@ -24,7 +24,7 @@ from provision.push.poll import StatusQuery
 from provision.push.status import BoatStatus, find_health_issues, fleet_status
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint
-from tests.unit.push.loopback import CANARY, RigBoat
+from tests.support.loopback import CANARY, RigBoat
 
 HOSTAPD = "/etc/hostapd/boat.conf"
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A club at its moorings on one machine: every boat in network namespaces of its own.
+"""A fleet on one machine: every boat in network namespaces of its own.
 
 Each boat is this machine's file system under a private RAM overlay, with the boat's own
-address, host name, sshd and settings, all as its profile has them; see `moored`. The
+address, host name, sshd and settings, all as its profile has them; see `netns_boat`. The
 `provision` command runs ashore, in a namespace from where wires lead to the boats and nowhere
 else. All of it is gone when the processes are.
 """
@@ -30,7 +30,7 @@ from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.known_boats import recall, remember
 from provision.render import OpenBoat
-from tests.system import moored
+from tests.support import netns_boat
 
 #: Where the laptop is; routed, as over a club's own network.
 SHORE = "10.46.0.1"
@@ -40,6 +40,14 @@ SUBJECTS = ("identity", "logins")
 
 #: Seconds that a boat, or the laptop, gets to come up on a busy machine.
 PATIENCE = 60
+
+#: A club of 24, for tests and measurements.
+BOATS = (
+    *("avocet", "brent", "curlew", "dotterel", "eider", "fulmar", "gannet", "godwit"),
+    *("guillemot", "knot", "lapwing", "merganser", "oystercatcher", "pintail", "plover"),
+    *("puffin", "razorbill", "redshank", "ruff", "sanderling", "scoter", "shearwater"),
+    *("teal", "whimbrel"),
+)
 
 NAMESPACES = ("--mount", "--net", "--uts", "--pid", "--fork", "--kill-child=KILL")
 
@@ -55,7 +63,7 @@ class Done:
 
 
 @dataclass
-class Moorings:
+class NetnsFleet:
     """The club; `boats` are switched on by name."""
 
     folder: Path
@@ -91,7 +99,7 @@ class Moorings:
             self.running[name] = self._boot(name)
             wire = f"boat{number}"
             self._ip(
-                f"link add {wire} type veth peer name {moored.WIRE}"
+                f"link add {wire} type veth peer name {netns_boat.WIRE}"
                 f" netns {_child(self.running[name])}",
                 f"link set {wire} up",
                 f"route add {load.read(self.file(name)).profile.network.address.ip}/32 dev {wire}",
@@ -168,7 +176,7 @@ class Moorings:
             (folder / f"{file}.json").write_text(json.dumps(content))
         address = str(target.boat.profile.network.address)
         return _spawn(
-            [moored.PYTHON, "-m", moored.MODULE, "boot", str(folder), address, SHORE],
+            [netns_boat.PYTHON, "-m", netns_boat.MODULE, "boot", str(folder), address, SHORE],
             folder / "log",
         )
 
@@ -184,10 +192,24 @@ class Moorings:
         raise AssertionError(f"{name} did not come up: {log}")
 
 
+def profile(name: str, number: int) -> dict[str, object]:
+    """A small boat."""
+    return {
+        "boat": name,
+        "board": "x86-64",
+        "network": {
+            "address": f"10.47.{number}.1/24",
+            "access_point": {"ssid": f"{name} one", "country": "GB"},
+        },
+        "links": {"gnss": {"adapter": {"serial": f"RG-{number:02}-01"}, "talks": ["RMC"]}},
+        "access": {"keys": ["operator.pub"]},
+    }
+
+
 @contextmanager
-def moorings(
+def netns_fleet(
     folder: Path, profiles: Mapping[str, dict[str, object]], subjects: Sequence[str] = SUBJECTS
-) -> Iterator[Moorings]:
+) -> Iterator[NetnsFleet]:
     """A club with these profiles (by boat), nobody switched on yet. `folder` is new or empty.
 
     `subjects` are the files of the suite that prove a boat.
@@ -207,7 +229,7 @@ def moorings(
     _install(folder / "installed", subjects)
     (folder / "state").mkdir()
     shore = _spawn(["sleep", "infinity"], folder / "shore.log")
-    club = Moorings(folder, shore)
+    club = NetnsFleet(folder, shore)
     try:
         club._ip(
             f"address add {SHORE}/32 dev lo",
@@ -234,7 +256,7 @@ def _spawn(command: Sequence[str], log: Path) -> subprocess.Popen[bytes]:
         stdout=subprocess.DEVNULL,
         stderr=log.open("wb"),
         env=environment(),
-        cwd=moored.REPOSITORY,
+        cwd=netns_boat.REPOSITORY,
     )
     _child(process)
     return process
@@ -256,9 +278,9 @@ def _install(folder: Path, subjects: Sequence[str]) -> None:
     suite = folder / "tests/boat"
     suite.mkdir(parents=True)
     for name in ("provision", "roles", "templates", "boats"):
-        (folder / name).symlink_to(moored.REPOSITORY / name)
+        (folder / name).symlink_to(netns_boat.REPOSITORY / name)
     for name in ("conftest.py", *(f"test_{subject}.py" for subject in subjects)):
-        (suite / name).symlink_to(moored.REPOSITORY / "tests/boat" / name)
+        (suite / name).symlink_to(netns_boat.REPOSITORY / "tests/boat" / name)
 
 
 @contextmanager

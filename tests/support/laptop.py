@@ -25,8 +25,8 @@ from provision.push.push import push
 from provision.render import File, OpenBoat, Settings
 from provision.render.archive import MANIFEST_PATH, build_settings
 from provision.ssh.endpoint import SSH_PORT, Endpoint
-from tests.system.boats import Club
-from tests.system.relay import Relay
+from tests.support.boats import Club
+from tests.support.lossy_link import LossyLink
 
 #: Seconds in which something must be heard from a push.
 PATIENCE = 240
@@ -122,7 +122,7 @@ class Running:
 class Laptop:
     """Where boats can be reached from it: address -> relay."""
 
-    places: dict[str, Relay]
+    places: dict[str, LossyLink]
 
     def start(self, job: Job) -> Running:
         """Begin a push."""

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A boat in namespaces of its own, seen from inside.
 
-`python -m tests.system.moored boot FOLDER ADDRESS GATEWAY` makes this machine's own file
+`python -m tests.support.netns_boat boot FOLDER ADDRESS GATEWAY` makes this machine's own file
 system the base of a boat, with a RAM overlay on it and the kept settings of FOLDER unpacked as
 the initramfs does; once a line on standard input says that the wire is there, it becomes the
-boat's sshd. `python -m tests.system.moored settings ARGUMENT...` is the boat's
+boat's sshd. `python -m tests.support.netns_boat settings ARGUMENT...` is the boat's
 `boat-settings`: the program that runs aboard, on /, with its units left undone.
 """
 
@@ -21,13 +21,12 @@ from pathlib import Path
 
 from provision.onboard.settings.cli import main as boat_settings
 from provision.onboard.settings.live.system import System
-from tests.support import programs
-from tests.unit.push import push_boat
+from tests.support import programs, push_boat
 
 #: Debian's own, as aboard.
 PYTHON = "/usr/bin/python3"
 
-MODULE = "tests.system.moored"
+MODULE = "tests.support.netns_boat"
 REPOSITORY = Path(__file__).parents[2]
 
 #: The end of the wire aboard.

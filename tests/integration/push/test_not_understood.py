@@ -11,7 +11,7 @@ import pytest
 
 from provision.push import status as fleet
 from provision.push.status import fleet_status
-from tests.unit.push.loopback import RigBoat
+from tests.support.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")

@@ -18,14 +18,8 @@ from typing import Any
 
 import pytest
 
-from tests.system.moorings import Done, Moorings, moorings
+from tests.support.netns_fleet import BOATS, Done, NetnsFleet, netns_fleet, profile
 
-BOATS = (
-    *("avocet", "brent", "curlew", "dotterel", "eider", "fulmar", "gannet", "godwit"),
-    *("guillemot", "knot", "lapwing", "merganser", "oystercatcher", "pintail", "plover"),
-    *("puffin", "razorbill", "redshank", "ruff", "sanderling", "scoter", "shearwater"),
-    *("teal", "whimbrel"),
-)
 OFF = ("curlew", "pintail", "teal")
 UNPROVEN = ("fulmar", "ruff")
 WRONG = "wryneck"
@@ -41,20 +35,6 @@ DAY = 86400.0
 
 #: Seconds that a boat gets to answer a connection (OpenSSH's ConnectTimeout).
 CONNECT = 10
-
-
-def profile(name: str, number: int) -> dict[str, object]:
-    """A small boat."""
-    return {
-        "boat": name,
-        "board": "x86-64",
-        "network": {
-            "address": f"10.47.{number}.1/24",
-            "access_point": {"ssid": f"{name} one", "country": "GB"},
-        },
-        "links": {"gnss": {"adapter": {"serial": f"RG-{number:02}-01"}, "talks": ["RMC"]}},
-        "access": {"keys": ["operator.pub"]},
-    }
 
 
 @dataclass(frozen=True)
@@ -73,12 +53,12 @@ class Season:
     """With one profile more in the folder that is none."""
 
 
-def digests(club: Moorings) -> dict[str, str]:
+def digests(club: NetnsFleet) -> dict[str, str]:
     """What the profiles ask for now."""
     return {name: club.target(name).render().sha256 for name in BOATS}
 
 
-def change(club: Moorings, names: Sequence[str], word: str) -> dict[str, str]:
+def change(club: NetnsFleet, names: Sequence[str], word: str) -> dict[str, str]:
     """Another SSID for these boats; the digests that are wanted from now on."""
     for name in names:
         club.change(name, f"{name} {word}", "network", "access_point", "ssid")
@@ -88,7 +68,7 @@ def change(club: Moorings, names: Sequence[str], word: str) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
     profiles = {name: profile(name, number) for number, name in enumerate(BOATS)}
-    with moorings(tmp_path_factory.mktemp("club"), profiles) as club:
+    with netns_fleet(tmp_path_factory.mktemp("club"), profiles) as club:
         at_first = digests(club)
         club.switch_on(BOATS)
         standing = club.provision("fleet")

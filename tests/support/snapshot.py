@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 from provision.verify.job import Answer, ask
-from tests.system.boats import Virtual
+from tests.support.boats import Virtual
 
 _COMMANDS = {
     "addresses": ["ip", "-json", "address"],
@@ -38,7 +38,7 @@ _PASSING = (
     "systemd-tmpfiles-clean", "systemd-udev-settle", "user@", "user-runtime-dir@",
 )  # fmt: skip
 
-Live = dict[str, Any]
+Snapshot = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class _Output:
     stderr: str = ""
 
 
-def live(boat: Virtual) -> Live:
+def snapshot(boat: Virtual) -> Snapshot:
     """Addresses, routes, firewall, units, files and names aboard, without what always varies."""
     said = ask(_Host(boat), {"live": _COMMANDS})["live"]
     return {
@@ -106,7 +106,7 @@ def _units(answer: Answer) -> dict[str, str]:
     }
 
 
-def differences(before: Live, now: Live) -> list[str]:
+def differences(before: Snapshot, now: Snapshot) -> list[str]:
     """What is not as it was, a line each."""
     found = []
     for subject, old in before.items():

@@ -19,7 +19,7 @@ from provision.push.playbook import Event, Listener
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
 from provision.verify import runner
-from tests.unit.push.loopback import RigBoat
+from tests.support.loopback import RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
 

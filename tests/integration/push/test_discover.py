@@ -15,7 +15,7 @@ from provision.push.plan import resolve_targets, ssh_target_of
 from provision.ssh import discover
 from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import Endpoint, SshTarget
-from tests.unit.push.loopback import RigBoat, free_port
+from tests.support.loopback import RigBoat, free_port
 
 
 @pytest.fixture(scope="module")

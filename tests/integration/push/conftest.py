@@ -1,0 +1,9 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Boats in folders, each behind an sshd of its own on loopback."""
+
+from __future__ import annotations
+
+from tests.support.command import call
+from tests.support.loopback import here, rig
+
+__all__ = ["call", "here", "rig"]
