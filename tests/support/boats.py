@@ -14,11 +14,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from provision.bench.bench import Bench
 from provision.boards import board
 from provision.card.assemble import assemble
 from provision.card.base import get_base
 from provision.profile import load
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
 from provision.push.options import PushOptions
@@ -173,3 +176,11 @@ class Virtual:
         self.bench.power_cut()
         self.bench.power_on()
         self.bench.wait_for_ssh()
+
+
+@pytest.fixture(scope="session")
+def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
+    """The example club in a folder of its own, with secrets for every boat."""
+    folder = tmp_path_factory.mktemp("club") / "boats"
+    create_club(folder)
+    return Club(folder)

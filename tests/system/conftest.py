@@ -14,21 +14,14 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError
-from provision.profile.scaffold import create_club
-from tests.support.boats import Club, Virtual
+from tests.support.boats import Club, Virtual, club
 
 #: Seconds that a boat gets to come back by itself after its kernel failed.
 COME_BACK = 120
 
+__all__ = ["club"]
+
 pytest_plugins = ["tests.system.reporting"]
-
-
-@pytest.fixture(scope="session")
-def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
-    """The example club in a folder of its own, with secrets for every boat."""
-    folder = tmp_path_factory.mktemp("club") / "boats"
-    create_club(folder)
-    return Club(folder)
 
 
 @pytest.fixture(scope="module")

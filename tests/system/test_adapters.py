@@ -6,26 +6,23 @@ from __future__ import annotations
 import random
 import re
 import shlex
-import socket
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
-from threading import Thread
 
 import pynmea2
 import pytest
 from pyais.stream import IterMessages
 
-from provision.bench.simulation.instruments import HeardLine, Instruments
+from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.sentences import checksum, sentence
 from provision.profile.schema.links import LinkConfig
 from provision.push.result import Outcome
 from tests.support.boats import Virtual
 from tests.system.breakages.breakage import until
 from tests.system.breakages.instruments import said_again_and_again, settled
+from tests.system.feed_clients import apb, reading, steering
 
 #: Worked example printed in many receivers' manuals; recomputed.
 GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
@@ -34,8 +31,6 @@ GLL = b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"
 WRONG = GLL.replace(b"*27", b"*26")
 PARTIAL = GLL[:20]
 
-#: To a waypoint, by a heading to steer; the number tells one from the other.
-STEER = ["A", "A", "0.10", "R", "N", "V", "V", "005", "T", "WAYPT", "005", "T"]
 
 #: From the start delimiter to CR LF (IEC 61162-1).
 LENGTH = 82
@@ -63,43 +58,12 @@ def of_length(characters: int) -> bytes:
     return f"${body}*{checksum(body)}\r\n".encode()
 
 
-def apb(number: int) -> bytes:
-    return sentence("GPAPB", [*STEER, f"{number:03}", "T"])
-
-
 def serials(boat: Virtual) -> dict[str, str]:
     """The serial number of the adapter behind each name in /dev/boat."""
     show = "udevadm info --query=property --property=ID_SERIAL_SHORT --value"
     said = boat.ask(f'for name in /dev/boat/*; do echo "$name" $({show} "$name"); done')
     pairs = (line.partition(" ") for line in said.splitlines())
     return {Path(name).name: serial for name, _, serial in pairs}
-
-
-def steering(heard: list[HeardLine]) -> list[bytes]:
-    """What steers of what the autopilot heard.
-
-    The kernel itself may echo to a new adapter what the instrument said before the feed
-    could forbid it, the autopilot's own heading here.
-    """
-    return [one.line + b"\r\n" for one in heard if b"APB" in one.line]
-
-
-@contextmanager
-def reading(boat: Virtual) -> Iterator[list[tuple[float, bytes]]]:
-    """A client of the feed outside the boat: each line, and when it came (monotonic seconds)."""
-    received: list[tuple[float, bytes]] = []
-    with socket.create_connection(("127.0.0.1", boat.bench.feed_port)) as stream:
-
-        def read() -> None:
-            for line in stream.makefile("rb"):
-                received.append((time.monotonic(), line))
-
-        reader = Thread(target=read)
-        reader.start()
-        until(lambda: bool(received), "the feed")
-        yield received
-        stream.shutdown(socket.SHUT_RDWR)
-        reader.join()
 
 
 def lines(received: list[tuple[float, bytes]]) -> list[bytes]:

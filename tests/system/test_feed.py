@@ -31,7 +31,7 @@ from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
 from provision.onboard.feed.voyage_log import reader
 from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import until
-from tests.system.test_adapters import reading
+from tests.system.feed_clients import reading
 
 #: The tablet's radio is the simulated one; as somebody else it has another hardware address.
 NAMED, STRANGER = "02:00:00:00:01:00", "02:00:00:00:0a:0b"

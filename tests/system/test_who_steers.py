@@ -25,7 +25,7 @@ from provision.push.result import Outcome
 from tests.support.boats import Club, Virtual
 from tests.system.breakages.breakage import until
 from tests.system.breakages.network import kept_aside, put_back
-from tests.system.test_adapters import apb, steering
+from tests.system.feed_clients import apb, steering
 
 BOAT = "fulmar"
 

@@ -10,9 +10,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.sentence import frame, make
 from provision.onboard.feed.policy.source_priority import SourcePriority, says_something
-
-from .conftest import Bench, Tablet, port_of, until
-from .test_parts import STATIC
+from tests.support.feed_rig import STATIC, Bench, Tablet, port_of, until
 
 RMC = "$GPRMC,{:06d},A,5057.970,N,00146.110,E,5.0,089.0,251126,,,A"
 VOID = "$GPRMC,{:06d},V,,,,,,,251126,,,N"

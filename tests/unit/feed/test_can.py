@@ -5,7 +5,6 @@ import asyncio
 import math
 import socket
 import struct
-from typing import Any
 
 import pynmea2
 import pytest
@@ -21,58 +20,27 @@ from provision.onboard.feed.nmea2000.fast_packet import (
     split_identifier,
 )
 from provision.onboard.feed.sources.can import EXTENDED, FRAME, REMOTE
-
-from .conftest import Bench, Tablet, port_of, until
-
-HEADING = struct.pack("<BHhhB", 1, 17645, 32767, -1240, 0xFD)
-TRUE_HEADING = struct.pack("<BHhhB", 1, 17645, 32767, 32767, 0xFC)
-SPEED = struct.pack("<BHHBB", 1, 262, 65535, 0, 0xFF)
-DEPTH = struct.pack("<BIhB", 1, 523, 500, 10)
-POSITION = struct.pack("<ii", 509661666, -17685000)
-COURSE = struct.pack("<BBHHH", 1, 0xFC, 15533, 257, 0xFFFF)
-WIND = struct.pack("<BHHB2x", 1, 617, 7854, 0xFA)
-FIX = (
-    struct.pack("<BHIqqq", 1, 20782, 518912500, 509661666000000000, -17685000000000000, 45400000)
-    + bytes([0x13, 0xFC, 8])
-    + struct.pack("<hhiB", 90, 150, 4690, 0)
+from tests.support.can_groups import (
+    COURSE,
+    DEPTH,
+    FIX,
+    HEADING,
+    POSITION,
+    SPEED,
+    TRUE_HEADING,
+    WIND,
+    can_frame,
+    decoded,
+    fast,
+    parsed,
 )
-
-
-def parsed(body: str) -> Any:
-    return pynmea2.parse(frame(f"${pgn.TALKER}{body}").decode(), check=True)
-
-
-def fast(group_bytes: bytes, sequence: int = 0) -> list[bytes]:
-    """The frames of a fast packet."""
-    pieces = [group_bytes[:6]] + [group_bytes[n : n + 7] for n in range(6, len(group_bytes), 7)]
-    frames = []
-    for count, piece in enumerate(pieces):
-        head = bytes([sequence << 5 | count]) + (bytes([len(group_bytes)]) if count == 0 else b"")
-        frames.append((head + piece).ljust(8, b"\xff"))
-    return frames
+from tests.support.feed_rig import Bench, Tablet, port_of, until
 
 
 def test_identifiers() -> None:
     assert split_identifier(0x09F80103) == (129025, 3)
     # A group below 240 has a destination in its place.
     assert split_identifier(0x18EAFF05) == (0xEA00, 5)
-
-
-def reference() -> Any:
-    return pytest.importorskip("nmea2000", reason="the reference library is not installed")
-
-
-def decoded(group: int, data: bytes) -> dict[str, Any]:
-    """What the reference library reads, in its own units: radians, metres a second, degrees."""
-    decoder = reference().NMEA2000Decoder()
-    pieces = fast(data) if pgn.GROUPS[group].is_fast else [data]
-    message = None
-    for piece in pieces:
-        identifier = 2 << 26 | group << 8 | 7
-        said = " ".join(f"{byte:02X}" for byte in piece)
-        message = decoder.decode(f" can0  {identifier:08X}   [{len(piece)}]  {said}")
-    assert message is not None and group == message.PGN
-    return {field.id: field.value for field in message.fields}
 
 
 def test_heading() -> None:
@@ -181,10 +149,6 @@ def test_noise_on_the_network_eats_no_memory() -> None:
     for number in range(2000):
         packets.take(129029, number % 250, bytes([(number % 8) << 5, 43]) + b"x" * 6)
     assert len(packets._open) <= MAX_OPEN_PACKETS
-
-
-def can_frame(group: int, data: bytes, source: int = 3) -> bytes:
-    return FRAME.pack(2 << 26 | group << 8 | source | EXTENDED, len(data), data)
 
 
 def test_frames_become_sentences_at_their_pace(bench: Bench) -> None:

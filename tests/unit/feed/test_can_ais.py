@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS, frame
 from provision.onboard.feed.nmea2000 import pgn
-
-from .conftest import Bench, Tablet, until
-from .test_can import decoded
-from .test_can_void import Say, play
+from tests.support.can_groups import Say, decoded, play
+from tests.support.feed_rig import Bench, Tablet, until
 
 SHIP = 200000002
 KNOT = 1852 / 3600

@@ -2,9 +2,7 @@
 """NMEA 2000 data that are 'not available' or an 'error' are silence, and no value."""
 
 import asyncio
-import socket
 import struct
-from collections.abc import Awaitable, Callable
 
 import pytest
 from hypothesis import given
@@ -16,9 +14,7 @@ from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.nmea2000 import motion, pgn, position
 from provision.onboard.feed.sources import can
 from provision.onboard.feed.sources.can import CanSource
-
-from .conftest import Bench, Tablet, port_of, until
-from .test_can import (
+from tests.support.can_groups import (
     COURSE,
     DEPTH,
     FIX,
@@ -26,48 +22,18 @@ from .test_can import (
     POSITION,
     TRUE_HEADING,
     WIND,
-    can_frame,
+    Say,
     decoded,
-    fast,
     parsed,
+    play,
 )
+from tests.support.feed_rig import Bench, Tablet, until
 
 #: All ones, all ones minus one, and the reserved value below: latitude's field.
 NO_LATITUDES = [0x7FFFFFFF, 0x7FFFFFFE, 0x7FFFFFFD]
 
 #: A position by dead reckoning: the quality of the fix is 6, estimated.
 RECKONED = FIX[:31] + b"\x63" + FIX[32:]
-
-Say = Callable[[int, bytes, int], Awaitable[None]]
-
-
-def play(
-    bench: Bench, talks: dict[str, int], story: Callable[[Say, Tablet], Awaitable[None]]
-) -> None:
-    """Let `story` send groups to a feed with one NMEA 2000 network, and read what comes out."""
-    bench.settings["links"]["backbone"] = {"can": "none0", "talks": talks}
-
-    async def run(feed: Feed) -> None:
-        (link,) = feed.cans
-        tablet = Tablet(port_of(feed))
-        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
-        ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        ours.setblocking(False)
-        link.use(ours)
-
-        async def say(group: int, data: bytes, source: int) -> None:
-            pieces = fast(data) if pgn.GROUPS[group].is_fast else [data]
-            before = link.frames
-            for piece in pieces:
-                network.send(can_frame(group, piece, source))
-            await until(lambda: link.frames == before + len(pieces))
-
-        await story(say, tablet)
-        network.close()
-        await asyncio.sleep(0.02)
-        tablet.close()
-
-    bench.run(run)
 
 
 @pytest.mark.parametrize("latitude", NO_LATITUDES)

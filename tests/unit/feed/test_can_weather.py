@@ -7,10 +7,8 @@ import struct
 import pytest
 
 from provision.onboard.feed.nmea2000 import environment, motion
-
-from .conftest import Bench, Tablet, until
-from .test_can import decoded, parsed
-from .test_can_void import Say, play
+from tests.support.can_groups import Say, decoded, parsed, play
+from tests.support.feed_rig import Bench, Tablet, until
 
 SEA, OUTSIDE, CABIN = 0, 1, 4
 

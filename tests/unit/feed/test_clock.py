@@ -1,11 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import asyncio
-import socket
-import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pynmea2
@@ -17,66 +14,14 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from provision.onboard.feed.outputs import agreement
 from provision.onboard.feed.outputs import time_source as clocks
-from provision.onboard.feed.outputs.time_source import MAGIC, SAMPLE, TimeSource, rmc_time, zda_time
-from tests.support import programs
-
-from .conftest import Bench, until
-
-#: 2026-06-01, a base's build date.
-BUILT = 1780272000.0
-
-
-def rmc(at: float, status: str = "A", mode: str = "A") -> str:
-    moment = datetime.fromtimestamp(at, UTC)
-    return (
-        f"$GPRMC,{moment:%H%M%S}.{moment.microsecond // 10000:02d},{status},5057.970,N,00146.110,E,"
-        f"5.0,089.0,{moment:%d%m%y},,,{mode}"
-    )
+from provision.onboard.feed.outputs.time_source import TimeSource, rmc_time, zda_time
+from tests.support.chrony_socket import BUILT, Chrony, rmc
+from tests.support.feed_rig import Bench, until
 
 
 def zda(at: float) -> str:
     moment = datetime.fromtimestamp(at, UTC)
     return f"$GPZDA,{moment:%H%M%S}.00,{moment:%d,%m,%Y},00,00"
-
-
-class Chrony:
-    """The receiving end of chrony's SOCK reference clock."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self.channel.setblocking(False)
-
-    def listen(self) -> None:
-        self.channel.bind(str(self.path))
-
-    def samples(self) -> list[tuple[float, float]]:
-        """(system time, offset) of each sample that has come."""
-        got = []
-        while True:
-            try:
-                data = self.channel.recv(4096)
-            except BlockingIOError:
-                return got
-            assert len(data) == 40
-            seconds, micro, offset, pulse, leap, _, magic = SAMPLE.unpack(data)
-            assert (pulse, leap, magic) == (0, 0, MAGIC)
-            got.append((seconds + micro / 1e6, offset))
-
-
-@pytest.fixture
-def chrony(bench: Bench) -> Iterator[Chrony]:
-    chrony = Chrony(bench.folder / "chrony.sock")
-    for name in ("gnss", "spare", "other"):
-        bench.link(name, baud=4800)
-    bench.settings["clock"] = {
-        "socket": str(chrony.path),
-        "links": ["gnss"],
-        "not_before": BUILT,
-    }
-    chrony.listen()
-    yield chrony
-    chrony.channel.close()
 
 
 @pytest.fixture
@@ -654,55 +599,3 @@ def test_starts_before_chrony_and_finds_it(
     play(bench, tell)
     assert len(chrony.samples()) == 1
     assert caplog.text.count("No such file") == 1
-
-
-def test_chrony_itself_takes_the_samples(bench: Bench, chrony: Chrony) -> None:
-    chrony.path.unlink()
-    folder = bench.folder
-    (folder / "chrony.conf").write_text(
-        f"refclock SOCK {chrony.path} refid GNSS poll 0 delay 0.2\n"
-        f"cmdport 0\nport 0\nbindcmdaddress {folder}/command.sock\npidfile {folder}/chrony.pid\n"
-    )
-    # -x leaves the system's clock alone.
-    daemon = subprocess.Popen(
-        [
-            *programs.command("sbin/chronyd"),
-            "-x",
-            "-d",
-            "-d",
-            "-u",
-            "root",
-            "-f",
-            str(folder / "chrony.conf"),
-        ],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
-    try:
-
-        async def run(feed: Feed) -> None:
-            await until(chrony.path.exists)
-            for _ in range(15):
-                text = make(rmc(time.time() + 500.0), origin="x", heard=0).raw
-                bench.instruments["gnss"].say(text)
-                await asyncio.sleep(0.1)
-            assert feed.clock is not None and feed.clock.samples >= 10
-
-        bench.settings["clock"]["not_before"] = time.time() - 86400
-        bench.run(run)
-        answer = subprocess.run(
-            [*programs.command("bin/chronyc"), "-h", str(folder / "command.sock"), "-c", "sources"],
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout
-    finally:
-        daemon.terminate()
-        daemon.wait(10)
-    mode, state, name, _, _, reach, *_ = answer.split(",")
-    assert (mode, name) == ("#", "GNSS")
-    assert int(reach) > 0 and state in "*?"
-    offset = float(answer.split(",")[8])
-    # Ahead by 500 s; the sign is chrony's: source less system.
-    assert abs(offset) == pytest.approx(500, abs=0.5)

@@ -14,8 +14,7 @@ from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 from provision.onboard.feed.policy.loop_guard import ECHO_WINDOW_S, LoopGuard
 from provision.onboard.feed.policy.recent import MAX_SENTENCE_AGE_S, MAX_SENTENCES
 from provision.onboard.feed.report.fault_log import FaultLog
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
+from tests.support.feed_rig import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
 
 def says(origin: str, number: int, at: float, formatter: str = "DPT") -> Sentence:

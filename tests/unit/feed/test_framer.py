@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.sentence import frame
-
-from .conftest import GGA, GLL, VTG
+from tests.support.feed_rig import GGA, GLL, VTG
 
 VDM = b"!AIVDM,1,1,,B,177KQJ5000G?tO`K>RA1wUbN0TKH,0*5C\r\n"
 

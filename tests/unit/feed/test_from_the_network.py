@@ -11,8 +11,7 @@ from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
 from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
-
-from .conftest import Bench, Tablet, port_of, until
+from tests.support.feed_rig import Bench, Tablet, port_of, until
 
 HDG = frame("$HCHDG,100.0,,,2.0,W")
 FALSE = frame("$IIHDG,190.0,,,2.0,W")

@@ -13,9 +13,7 @@ from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
 from provision.onboard.feed.sources import tcp_inputs
 from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
-from .test_parts import STATIC
+from tests.support.feed_rig import GGA, GLL, STATIC, VTG, Bench, Tablet, numbered, port_of, until
 
 APB = frame("$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M")
 

@@ -9,9 +9,7 @@ from provision.onboard.feed.net.listening_sockets import listen_udp
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, HEADER
-
-from .conftest import GLL, VTG, Bench, until
-from .test_parts import STATIC
+from tests.support.feed_rig import GLL, STATIC, VTG, Bench, until
 
 HDG = frame("$HCHDG,101.1,,,7.1,W")
 

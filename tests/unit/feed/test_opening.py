@@ -16,8 +16,7 @@ from provision.onboard.feed.report import fault_log
 from provision.onboard.feed.sources import tcp_inputs
 from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, port_of, until
+from tests.support.feed_rig import GGA, GLL, VTG, Bench, Tablet, port_of, until
 
 APB = frame("$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M")
 TAG = tag_block.build(("s", "GP0001"))

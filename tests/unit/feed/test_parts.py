@@ -11,19 +11,7 @@ from provision.onboard.feed.nmea0183 import multipart
 from provision.onboard.feed.nmea0183.multipart import MAX_OPEN_MESSAGES, PART_TIMEOUT_S, Parts
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from provision.onboard.feed.sources import ingest
-
-from .conftest import GLL, Bench, Tablet, port_of, until
-
-# An AIS message of type 5 in two parts, as encoded by pyais.
-STATIC = [
-    line.encode() + b"\r\n"
-    for line in pyais.encode_dict(
-        {"type": 5, "mmsi": 235000001, "shipname": "TERN", "destination": "NORTH HARBOUR"},
-        talker_id="AI",
-        radio_channel="B",
-        seq_id=3,
-    )
-]
+from tests.support.feed_rig import GLL, STATIC, Bench, Tablet, port_of, until
 
 
 def part(total: int, number: int, message: str = "3", at: float = 0.0) -> Sentence:

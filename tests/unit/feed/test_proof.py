@@ -21,9 +21,8 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.policy import station_query, tablet_proof
 from provision.onboard.stations.server import Server
+from tests.support.feed_rig import Bench, Tablet, port_of, until
 from tests.support.hostapd_double import HostapdDouble
-
-from .conftest import Bench, Tablet, port_of, until
 
 MAC = "02:00:00:12:34:56"
 APB = frame("$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M")

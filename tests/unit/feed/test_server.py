@@ -10,8 +10,7 @@ from provision.onboard.feed.config import parse
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.net import tcp_socket
 from provision.onboard.feed.nmea0183.sentence import frame
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
+from tests.support.feed_rig import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
 
 def arrived(feed: Feed, count: int) -> bool:

@@ -16,8 +16,7 @@ from provision.onboard.feed.report import state_socket
 from provision.onboard.feed.report.fault_log import MAX_FAULTS, FaultLog
 from provision.onboard.feed.sources.statistics import MAX_FORMATTERS, Statistics
 from provision.onboard.feed.state_query import ask
-
-from .conftest import GLL, Bench, Tablet, numbered, port_of, until
+from tests.support.feed_rig import GLL, Bench, Tablet, numbered, port_of, until
 
 
 def test_the_socket_tells_the_state(bench: Bench) -> None:

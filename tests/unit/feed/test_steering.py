@@ -10,10 +10,8 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.net import arp
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.sources import ingest
+from tests.support.feed_rig import APB, GLL, Bench, Tablet, port_of, until
 
-from .conftest import GLL, Bench, Tablet, port_of, until
-
-APB = frame("$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M")
 RMB = frame("$GPRMB,A,0.66,L,003,004,4917.24,N,12309.57,W,001.3,052.5,000.5,V")
 HSC = frame("$APHSC,40.12,T,39.11,M")
 

@@ -7,8 +7,7 @@ import pytest
 
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame
-
-from .conftest import Bench, until
+from tests.support.feed_rig import Bench, until
 
 HEALTHY = frame("$HEHDT,123.4,T")
 

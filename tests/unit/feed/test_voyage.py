@@ -11,15 +11,23 @@ import pytest
 
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.framer import Framer
-from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.sources import ingest
 from provision.onboard.feed.voyage_log import log as voyage
 from provision.onboard.feed.voyage_log.log import VoyageLog
 from provision.onboard.feed.voyage_log.reader import read
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
-from .test_parts import STATIC
-from .test_steering import APB
+from tests.support.feed_rig import (
+    APB,
+    GGA,
+    GLL,
+    STATIC,
+    VTG,
+    Bench,
+    Tablet,
+    feed_sentence,
+    numbered,
+    port_of,
+    until,
+)
 
 
 @pytest.fixture
@@ -127,11 +135,6 @@ def test_a_day_costs_the_card_little(logging_bench: Bench, monkeypatch: pytest.M
         assert log.written < 400_000
 
     logging_bench.run(play)
-
-
-def feed_sentence(raw: bytes, heard: float) -> Sentence:
-    (sentence,) = Framer("gnss", from_start=True).feed(raw, heard)
-    return sentence
 
 
 async def written(log: VoyageLog) -> None:

@@ -16,9 +16,7 @@ from provision.onboard.feed.voyage_log import log as voyage
 from provision.onboard.feed.voyage_log.files import files
 from provision.onboard.feed.voyage_log.log import VoyageLog
 from provision.onboard.feed.voyage_log.reader import read
-
-from .conftest import numbered, until
-from .test_voyage import feed_sentence
+from tests.support.feed_rig import feed_sentence, numbered, until
 
 DAY = 86400.0
 

@@ -15,10 +15,7 @@ from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.voyage_log.log import VoyageLog
 from provision.onboard.feed.voyage_log.reader import read
-
-from .conftest import numbered, until
-from .test_parts import STATIC
-from .test_voyage import feed_sentence
+from tests.support.feed_rig import STATIC, feed_sentence, numbered, until
 
 MEMBERS = 5
 LINES = 40

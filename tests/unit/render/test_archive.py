@@ -21,8 +21,7 @@ from provision.profile.load import Boat
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from provision.render import Symlink, render, write
-
-from .conftest import BOATS, KEY, SECRETS, Render, boat, profile, text
+from tests.support.render_rig import BOATS, KEY, SECRETS, Render, boat, profile, text
 
 AGAIN = """
 import json

@@ -13,8 +13,7 @@ import pytest
 from provision.onboard.feed.config import parse
 from provision.onboard.settings.archive import manifest
 from provision.onboard.settings.archive import read as archive
-
-from .conftest import BOATS, Render, text
+from tests.support.render_rig import BOATS, Render, text
 
 
 @pytest.mark.parametrize("boat", BOATS)

@@ -20,8 +20,7 @@ from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets
 from provision.render import File, Settings, escape, render
 from provision.render.render import _make_environment
-
-from .conftest import KEY, SECRETS, boat, profile, text
+from tests.support.render_rig import KEY, SECRETS, boat, profile, text
 
 FOLDER = Path("boats")
 HOSTILE = (

@@ -14,8 +14,7 @@ from provision.onboard.feed.nmea0183.sentence import frame
 from tests.boat import listen
 from tests.boat import test_feed as feed_aboard
 from tests.boat import test_ports as ports_aboard
-
-from .conftest import BOATS, Render, profile, text
+from tests.support.render_rig import BOATS, Render, profile, text
 
 
 @pytest.mark.parametrize("boat", BOATS)

@@ -21,8 +21,7 @@ from provision.onboard.feed.nmea0183.filters import Filter, Pattern
 from provision.profile.leases import divide_network
 from provision.profile.yaml import references, uniqueness
 from provision.render.feed import build_feed_config
-
-from .conftest import BOATS, Render, profile, text
+from tests.support.render_rig import BOATS, Render, profile, text
 
 RENDERED = "etc/boat/feed.json"
 

@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.render.identity import derive_mac_address, derive_machine_id
-
-from .conftest import Render, text
+from tests.support.render_rig import Render, text
 
 ONE = derive_machine_id("kittiwake", "ssh-ed25519 AAAA")
 

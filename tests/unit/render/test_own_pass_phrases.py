@@ -14,8 +14,7 @@ from provision.profile.secrets.store import Secrets
 from provision.push.diff import diff
 from provision.push.dry_run import secret_values
 from provision.render import File, OpenBoat, Settings, render
-
-from .conftest import SECRETS, Render, boat, text
+from tests.support.render_rig import SECRETS, Render, boat, text
 
 PSK_FILE = "/etc/hostapd/boat.psk"
 

@@ -11,8 +11,7 @@ from fnmatch import fnmatchcase
 import pytest
 
 from provision.render import File, Settings, Symlink
-
-from .conftest import BOATS, Render, text
+from tests.support.render_rig import BOATS, Render, text
 
 UNITS = "/etc/systemd/system"
 

@@ -12,9 +12,8 @@ import pytest
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.nmea2000 import motion
 from provision.onboard.feed.outputs.udp import pack
-
-from .conftest import GGA
-from .test_can import DEPTH, TRUE_HEADING
+from tests.support.can_groups import DEPTH, TRUE_HEADING
+from tests.support.feed_rig import GGA
 
 
 def has_dissector() -> bool:

@@ -14,8 +14,8 @@ import pytest
 
 from provision.commands import run
 from provision.profile.schema.types import MIN_RSA_BITS
-
-from .conftest import BOATS, aboard
+from tests.support.over import aboard
+from tests.support.render_rig import BOATS
 
 Done = subprocess.CompletedProcess[str]
 

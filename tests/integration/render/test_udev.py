@@ -12,9 +12,10 @@ from typing import Any
 import pytest
 
 from provision.render import render, write
+from tests.support.over import aboard
+from tests.support.render_rig import SECRETS, boat
 
 from . import fake_usb
-from .conftest import SECRETS, aboard, boat
 
 #: The device nodes that udevadm opens, and nothing else of this machine's.
 ASK = """

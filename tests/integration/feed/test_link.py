@@ -12,8 +12,17 @@ from provision.onboard.feed.net.serial_port import close_port, open_port
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.sources import serial_link as links
 from provision.onboard.feed.sources.statistics import STORED_S
-
-from .conftest import GGA, GLL, VTG, Bench, Instrument, Tablet, numbered, port_of, until
+from tests.support.feed_rig import (
+    GGA,
+    GLL,
+    VTG,
+    Bench,
+    Instrument,
+    Tablet,
+    numbered,
+    port_of,
+    until,
+)
 
 
 @pytest.mark.parametrize("baud", [4800, 9600, 19200, 38400, 57600, 115200])

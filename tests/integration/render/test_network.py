@@ -10,8 +10,10 @@ from typing import Any
 
 import pytest
 
+from tests.support.over import aboard
+from tests.support.render_rig import BOATS
+
 from . import small_sea
-from .conftest import BOATS, aboard
 
 TABLETS = {"chart-table": {"mac": "02:00:00:12:34:56"}}
 

@@ -10,8 +10,7 @@ from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
 from provision.onboard.feed.outputs import serial_output as listeners
 from provision.onboard.feed.outputs.serial_output import SerialOutput
 from provision.onboard.feed.policy.rate_limit import RateLimit
-
-from .conftest import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
+from tests.support.feed_rig import GGA, GLL, VTG, Bench, Tablet, numbered, port_of, until
 
 APB = "$GPAPB,A,A,{:.2f},L,N,V,V,011,M,DEST,011,M,011,M"
 

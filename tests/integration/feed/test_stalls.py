@@ -16,9 +16,8 @@ from provision.onboard.feed.nmea0183.sentence import Sentence, frame, make
 from provision.onboard.feed.outputs import tcp_client
 from provision.onboard.feed.sources import ingest
 from provision.onboard.feed.sources.tcp_inputs import TcpServerInput
-
-from .conftest import Bench, Tablet, port_of, until
-from .test_can import HEADING, can_frame
+from tests.support.can_groups import HEADING, can_frame
+from tests.support.feed_rig import Bench, Tablet, port_of, until
 
 APB = frame("$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M")
 RATES = {"APB": 10, "DPT": 10}

@@ -19,9 +19,8 @@ from provision.commands import run
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea2000 import pgn
 from provision.onboard.feed.sources.can import EXTENDED, FRAME, REMOTE
-
-from .conftest import Bench, until
-from .test_can import DEPTH, can_frame
+from tests.support.can_groups import DEPTH, can_frame
+from tests.support.feed_rig import Bench, until
 
 
 def test_an_interface_that_is_not_there_is_waited_for(
