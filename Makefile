@@ -1,12 +1,13 @@
 # `make demo` and `make test` are all a newcomer needs; each installs what it needs.
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
-.PHONY: demo test lint unit integration system faults measure docs setup programs arm64
+.PHONY: demo test lint unit integration images system images-and-system faults measure docs setup
+.PHONY: programs arm64
 
 demo: setup
 	python tools/demo.py
 
-test: lint unit integration system
+test: lint unit integration images-and-system
 
 # .pre-commit-config.yaml names the linters; `pre-commit install` runs them before each commit.
 lint: setup
@@ -14,25 +15,35 @@ lint: setup
 
 # A test that talks to real sockets may miss its time on a busy machine: it is run once more, and
 # named in the summary.
-unit: setup programs
-	python -m pytest -q -rR --reruns 1 -n 4 tests/unit
+PYTEST := python -m pytest -q -rR --reruns 1
 
-# Real sshd, Ansible and network namespaces; no emulator, and no base that is built.
+# Needs nothing beside what `setup` brings.
+unit: setup
+	$(PYTEST) -n 4 tests/unit
+
+# Real SSH and Ansible, network namespaces, daemons; no emulator, and no base that is built.
 integration: setup programs
-	python -m pytest -q -rR --reruns 1 -n 4 tests/integration
+	$(PYTEST) -n 4 tests/integration
 
-# An emulated kernel hangs once in some thirty starts on a busy machine, and starts again by
-# itself: a test that met that is run once more, and named in the summary.
-BENCH := python -m pytest -q -rR --reruns 1 --durations 10
+# Cards, the bases that they are made from, and a fresh Debian; no emulator of a boat.
+images: setup programs arm64
+	$(PYTEST) --durations 10 tests/images
 
+# On the bench. An emulated kernel hangs once in some thirty starts on a busy machine, and starts
+# again by itself: a test that met that is run once more, and named in the summary.
 system: setup programs arm64
-	$(BENCH) tests/system $(addprefix --ignore ,$(FAULTS))
+	$(PYTEST) --durations 10 tests/system $(addprefix --ignore ,$(WHOLE_PUSHES))
 
-# Every fault that a push or a power cut may bring: longer than what runs at each change.
-FAULTS := tests/system/test_return.py tests/system/test_crash_states.py
+# Both at once; images give way to the bench.
+images-and-system: setup programs arm64
+	python tools/beside.py system images
+
+# Every fault that may befall a push, or a write to the card: longer than what runs at each change.
+# The faults that proofs must see, tests/system/breakages, are part of `system`.
+WHOLE_PUSHES := tests/system/test_return.py tests/system/test_crash_states.py
 
 faults: setup programs arm64
-	$(BENCH) $(FAULTS)
+	$(PYTEST) --durations 10 $(WHOLE_PUSHES)
 
 measure: setup programs arm64
 	python -m tests.measure
