@@ -12,7 +12,7 @@ from threading import Thread
 from provision.bench.simulation.instruments import HeardLine
 from provision.bench.simulation.sentences import sentence
 from tests.support.boats import Virtual
-from tests.system.breakages.breakage import until
+from tests.system.faults.fault import until
 
 #: To a waypoint, by a heading to steer; the number tells one from the other.
 STEER = ["A", "A", "0.10", "R", "N", "V", "V", "005", "T", "WAYPT", "005", "T"]

@@ -20,8 +20,8 @@ from provision.bench.simulation.sentences import checksum, sentence
 from provision.profile.schema.links import LinkConfig
 from provision.push.result import Outcome
 from tests.support.boats import Virtual
-from tests.system.breakages.breakage import until
-from tests.system.breakages.instruments import said_again_and_again, settled
+from tests.system.faults.fault import until
+from tests.system.faults.instruments import said_again_and_again, settled
 from tests.system.feed_clients import apb, reading, steering
 
 #: Worked example printed in many receivers' manuals; recomputed.

@@ -22,7 +22,7 @@ from provision.bench.hold.client import find_held
 from provision.bench.hold.control import send_command
 from provision.bench.simulation.sentences import sentence
 from tests.support.boats import Club
-from tests.system.breakages.breakage import until
+from tests.system.faults.fault import until
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every test of tests/boat fails when what it proves is broken, and no other about its subject.
 
-Breakages about different subjects are aboard at the same time, for one run of the suite. Where
+Faults about different subjects are aboard at the same time, for one run of the suite. Where
 that run finds anything else than what they break, each is tried by itself, and counts alone.
 """
 
@@ -13,9 +13,9 @@ from contextlib import ExitStack
 import pytest
 
 from tests.support.boats import Virtual
-from tests.system.breakages import BATCHES, BREAKAGES
-from tests.system.breakages.breakage import Breakage, until
-from tests.system.breakages.instruments import settled
+from tests.system.faults import BATCHES, FAULTS
+from tests.system.faults.fault import Fault, until
+from tests.system.faults.instruments import settled
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -29,41 +29,41 @@ def without_link(test: str) -> str:
     return test.partition(" [")[0]
 
 
-def unexpected(boat: Virtual, breakages: Sequence[Breakage]) -> dict[str, str]:
+def unexpected(boat: Virtual, faults: Sequence[Fault]) -> dict[str, str]:
     """What fails that should not, and what does not fail that should, with the reason."""
     with ExitStack() as aboard:
-        clubs = [aboard.enter_context(breakage.aboard(boat)) for breakage in breakages]
-        subjects = sorted({name for breakage in breakages for name in breakage.subjects})
+        clubs = [aboard.enter_context(fault.aboard(boat)) for fault in faults]
+        subjects = sorted({name for fault in faults for name in fault.subjects})
         club = next((club for club in clubs if club is not None), None)
         result = boat.verify(club, subjects=subjects)
     if result.error:
         return {"the suite": result.error}
-    wanted = frozenset().union(*(breakage.fails for breakage in breakages))
+    wanted = frozenset().union(*(fault.fails for fault in faults))
     failed = {f"{test.subject}: {test.test}": test.reason for test in result.failed}
     return {test: failed.get(test, "passed") for test in failed.keys() ^ wanted}
 
 
 @pytest.mark.parametrize(
-    "batch", BATCHES, ids=lambda batch: ", ".join(breakage.name for breakage in batch)
+    "batch", BATCHES, ids=lambda batch: ", ".join(fault.name for fault in batch)
 )
-def test_seen_by_exactly_its_tests(kittiwake: Virtual, batch: list[Breakage]) -> None:
+def test_seen_by_exactly_its_tests(kittiwake: Virtual, batch: list[Fault]) -> None:
     wrong = unexpected(kittiwake, batch)
     if wrong and len(batch) > 1:
         print(f"tried by themselves, since together: {wrong}")
-        each = {breakage.name: unexpected(kittiwake, [breakage]) for breakage in batch}
+        each = {fault.name: unexpected(kittiwake, [fault]) for fault in batch}
         wrong = {f"{name}: {test}": why for name in each for test, why in each[name].items()}
     assert wrong == {}
 
 
 def test_all_is_well_again_and_every_test_has_failed_once(kittiwake: Virtual) -> None:
-    """The suite itself tells which tests there are; a new one needs a breakage, too.
+    """The suite itself tells which tests there are; a new one needs a fault, too.
 
-    There are more in the breakages, of what this boat has not: each was there to fail.
+    There are more in the faults, of what this boat has not: each was there to fail.
     """
     until(lambda: settled(kittiwake), "the instruments", seconds=180)
     result = kittiwake.verify()
     assert result.passed, result.summary()
     assert [test for test in result.tests if test.ending != "passed"] == []
     there = {without_link(f"{test.subject}: {test.test}") for test in result.tests}
-    broken = {without_link(test) for breakage in BREAKAGES for test in breakage.fails}
+    broken = {without_link(test) for fault in FAULTS for test in fault.fails}
     assert there <= broken

@@ -30,7 +30,7 @@ from provision.boards import board
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
 from provision.onboard.feed.voyage_log import reader
 from tests.support.boats import Club, Virtual
-from tests.system.breakages.breakage import until
+from tests.system.faults.fault import until
 from tests.system.feed_clients import reading
 
 #: The tablet's radio is the simulated one; as somebody else it has another hardware address.

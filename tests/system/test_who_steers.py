@@ -23,8 +23,8 @@ from provision.errors import UserError
 from provision.profile.secrets.store import derive_psk
 from provision.push.result import Outcome
 from tests.support.boats import Club, Virtual
-from tests.system.breakages.breakage import until
-from tests.system.breakages.network import kept_aside, put_back
+from tests.system.faults.fault import until
+from tests.system.faults.network import kept_aside, put_back
 from tests.system.feed_clients import apb, steering
 
 BOAT = "fulmar"
@@ -222,12 +222,12 @@ def test_the_suite_proves_it_and_sees_when_it_is_not_so(fulmar: Virtual) -> None
     assert {*names} <= {test.test for test in result.tests}
     file = "/etc/hostapd/boat.psk"
     aside = kept_aside(fulmar, file)
-    breakages = {
+    faults = {
         "systemctl stop boat-stations": "systemctl start boat-stations",
         # The file says something else than hostapd has read.
         f"sed -i 's/^keyid=galley/#&/' {file}": "true",
     }
-    for broken, mended in breakages.items():
+    for broken, mended in faults.items():
         fulmar.ask(broken)
         time.sleep(5)
         try:

@@ -1,18 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One breakage or more for every test of tests/boat."""
+"""One fault or more for every test of tests/boat."""
 
 from __future__ import annotations
 
-from tests.system.breakages import instruments, machine, network
-from tests.system.breakages.breakage import Breakage, batches
+from tests.system.faults import instruments, machine, network
+from tests.system.faults.fault import Fault, batches
 
 #: In the order in which they are written down.
-BREAKAGES = [
+FAULTS = [
     thing
     for subject in (network, instruments, machine)
     for thing in vars(subject).values()
-    if isinstance(thing, Breakage)
+    if isinstance(thing, Fault)
 ]
 
 #: What is aboard at the same time. The last one ends with a start.
-BATCHES = batches(BREAKAGES)
+BATCHES = batches(FAULTS)

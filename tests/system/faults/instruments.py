@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Breakages of the links: adapters, ports, and what comes over them into the feed."""
+"""Faults of the links: adapters, ports, and what comes over them into the feed."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from contextlib import contextmanager
 from typing import Any
 
 from tests.support.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until, wanted_otherwise
-from tests.system.breakages.network import kept_aside, put_back
+from tests.system.faults.fault import fails, until, wanted_otherwise
+from tests.system.faults.network import kept_aside, put_back
 
 FEED = "/etc/boat/feed.json"
 

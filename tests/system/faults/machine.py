@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Breakages of the machine itself: root, data, settings, units, clock."""
+"""Faults of the machine itself: root, data, settings, units, clock."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import time
 from collections.abc import Iterator
 
 from tests.support.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until, wanted_otherwise
-from tests.system.breakages.network import kept_aside, put_back
+from tests.system.faults.fault import fails, until, wanted_otherwise
+from tests.system.faults.network import kept_aside, put_back
 
 BASE = "/usr/lib/boat-base/base.json"
 CHRONY = "/etc/chrony/chrony.conf"
@@ -179,7 +179,7 @@ def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("root: base is unwritten", "data: no errors", alone=True)
 def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
-    """What only a start mends, which checks the file system: the last breakage of all.
+    """What only a start mends, which checks the file system: the last fault of all.
 
     The base keeps its content, since what is written is what was read there.
     """

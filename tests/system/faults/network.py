@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Breakages of what others can reach: the air, the ports, the logins."""
+"""Faults of what others can reach: the air, the ports, the logins."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Iterator
 
 from tests.support.boats import Club, Virtual
-from tests.system.breakages.breakage import fails, until, wanted_otherwise
+from tests.system.faults.fault import fails, until, wanted_otherwise
 
 KEYS = "/etc/ssh/authorized_keys/root"
 DOOR = "/etc/ssh/sshd_config"

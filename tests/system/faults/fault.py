@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a breakage is: something wrong aboard, and the tests of tests/boat that must see it."""
+"""What a fault is: something wrong aboard, and the tests of tests/boat that must see it."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ Act = Callable[[Virtual], Iterator[Club | None]]
 
 
 @dataclass(frozen=True)
-class Breakage:
+class Fault:
     """`fails` names tests as a report does, such as "devices: adapter [gnss]".
 
-    `alone` says that no other breakage can be aboard at the same time: it changes what is
+    `alone` says that no other fault can be aboard at the same time: it changes what is
     wanted of the boat, her clock, or the floor that the others stand on.
     """
 
@@ -46,32 +46,32 @@ class Breakage:
             next(steps, None)
 
 
-def fails(*tests: str, alone: bool = False) -> Callable[[Act], Breakage]:
-    """Make a breakage of a function: exactly these tests of their files are to fail."""
+def fails(*tests: str, alone: bool = False) -> Callable[[Act], Fault]:
+    """Make a fault of a function: exactly these tests of their files are to fail."""
 
-    def make(act: Act) -> Breakage:
-        return Breakage(act.__name__.replace("_", " "), frozenset(tests), act, alone)
+    def make(act: Act) -> Fault:
+        return Fault(act.__name__.replace("_", " "), frozenset(tests), act, alone)
 
     return make
 
 
-def batches(breakages: Sequence[Breakage]) -> list[list[Breakage]]:
-    """Put together what can be aboard at the same time: breakages about different subjects.
+def batches(faults: Sequence[Fault]) -> list[list[Fault]]:
+    """Put together what can be aboard at the same time: faults about different subjects.
 
     Each goes into the first batch that has room for it; those that must be alone come last,
     in their order.
     """
-    shared: list[list[Breakage]] = []
-    for breakage in breakages:
-        if breakage.alone:
+    shared: list[list[Fault]] = []
+    for fault in faults:
+        if fault.alone:
             continue
         for batch in shared:
-            if not any(set(breakage.subjects) & set(other.subjects) for other in batch):
-                batch.append(breakage)
+            if not any(set(fault.subjects) & set(other.subjects) for other in batch):
+                batch.append(fault)
                 break
         else:
-            shared.append([breakage])
-    return [*shared, *([breakage] for breakage in breakages if breakage.alone)]
+            shared.append([fault])
+    return [*shared, *([fault] for fault in faults if fault.alone)]
 
 
 @contextmanager
