@@ -78,9 +78,9 @@ class Feed:
         self.priority = SourcePriority(settings.prefer) if settings.prefer else None
         self.stalls = Stalls()
         self.router = Router(self.loop_guard, self.priority, self.stalls, self.fault_log)
-        udp_outputs = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
+        datagrams = frozenset(i.name for i in settings.inputs if i.udp is not None or i.multicast)
         by_name = {link.name: link for link in settings.links}
-        self.gate = SteeringGate(settings.steering, by_name, udp_outputs, self.fault_log)
+        self.gate = SteeringGate(settings.steering, by_name, datagrams, self.fault_log)
         listened = frozenset(name for link in settings.links for name in link.listens)
         stations = Stations(settings.stations)
         self.proof = TabletProof(
@@ -246,7 +246,8 @@ class Feed:
         the source of each kind of data and since how many seconds; steering: controller,
         since, last_heard, controllers by listener, how many sentences were refused, and by
         which pass-phrase the tablets that have their own have joined;
-        echoes: sentences that came back and were dropped; faults: by output or other
+        echoes: sentences that came back and were dropped; withheld: by source, steering
+        sentences that were only logged, because they may be old; faults: by output or other
         part, how often it failed by a fault of our own; log and clock: what was written,
         given and refused.
         """
@@ -261,12 +262,13 @@ class Feed:
             "inputs": {source.name: source.as_json() for source in self.inputs},
             "outputs": {
                 "tcp": self.server.as_json() if self.server else None,
-                "udp": [udp_outputs.as_json() for udp_outputs in self.udp_outputs],
+                "udp": [output.as_json() for output in self.udp_outputs],
                 "multicast": self.multicast.as_json() if self.multicast else None,
                 "listeners": {listener.name: listener.as_json() for listener in self.listeners},
             },
             "believed": self.priority.as_json(now) if self.priority else {},
             "echoes": self.loop_guard.dropped,
+            "withheld": dict(self.router.withheld),
             "faults": dict(self.fault_log.faults),
             "steering": {**self.gate.as_json(now), "tablets": self.proof.as_json()},
             "log": self.log.as_json() if self.log else None,

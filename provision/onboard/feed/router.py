@@ -3,10 +3,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import NamedTuple, Protocol
 
-from provision.onboard.feed.nmea0183.sentence import Sentence, steers
+from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX, Sentence, steers
 from provision.onboard.feed.policy.loop_guard import LoopGuard
 from provision.onboard.feed.policy.source_priority import SourcePriority
 from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S, Stalls
@@ -59,13 +60,16 @@ class Router:
         fault_log: FaultLog,
     ) -> None:
         self.stalls = stalls
-        """Tells the readers of the hub how long their sentences may have waited."""
+        """Tells the readers of sentences how long their sentences may have waited."""
         self._fault_log = fault_log
         self._loop_guard = loop_guard
         self._priority = priority
         self._taps: list[Sink] = []
         self._groups = [_Group(priority, lambda *_: True, [])]
         self._routes: dict[tuple[str, str, str], _Route] = {}
+        self.withheld: Counter[str] = Counter()
+        """How many steering sentences of each source were only logged, because they may be old.
+        All clients of the feed's own port count as one source, tcp."""
 
     def add(self, sink: Sink) -> None:
         """Add a sink that gets only the believed sources."""
@@ -105,6 +109,8 @@ class Router:
                 self._put(sink, sentence)
             if sentence.stored:
                 # It steers, and the programs behind the other sinks could not see its age.
+                is_client = sentence.origin.startswith(CLIENT_PREFIX)
+                self.withheld["tcp" if is_client else sentence.origin] += 1
                 continue
             for priority, sinks in route.groups:
                 if self._believes(priority, route.kind, sentence):

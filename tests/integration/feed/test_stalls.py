@@ -225,10 +225,23 @@ def test_what_a_server_hands_over_at_connect_does_not_steer(
                 await until(lambda: feed.state()["inputs"]["old"]["sentences"] == 300)
                 await asyncio.sleep(1.1)
                 assert pilot.heard() == b""
+                assert feed.state()["withheld"] == {"old": 300}
                 await loop.sock_sendall(channel, APB)
                 await until(lambda: feed.listeners[0].sent == 1)
 
         bench.run(play)
+
+
+def test_old_steering_sentences_are_counted_by_source(bench: Bench) -> None:
+    async def play(feed: Feed) -> None:
+        now = asyncio.get_running_loop().time()
+        for origin in ("gnss", "client 10.47.1.50:40001", "client 10.47.1.51:40002"):
+            for body in (f"$GPAPB,A,{origin[-5:]}", f"$GPRMC,{origin[-5:]}"):
+                sentence = make(body, origin=origin, heard=now)
+                feed.router.publish([sentence, sentence._replace(waited=1.5)])
+        assert feed.state()["withheld"] == {"gnss": 1, "tcp": 2}
+
+    bench.run(play)
 
 
 def test_the_fault_of_one_output_stops_no_other(

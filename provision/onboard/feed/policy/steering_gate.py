@@ -40,15 +40,15 @@ class SteeringGate:
         self,
         steering: models.SteeringConfig | None,
         links: Mapping[str, models.LinkConfig],
-        udp_outputs: frozenset[str],
+        datagram_inputs: frozenset[str],
         fault_log: FaultLog,
         hardware_address: Callable[[str], str | None] = arp.hardware_address,
     ) -> None:
-        """Set the sources. `links` are the serial links by name. `datagrams` are the inputs where a
-        sender can forge its address.
+        """Set the sources. `links` are the serial links by name. `datagram_inputs` are those where
+        a sender can forge its address.
         """
         self._steering = steering
-        self._datagrams = udp_outputs
+        self._datagram_inputs = datagram_inputs
         self._links = links
         self._fault_log = fault_log
         self._hardware_address = hardware_address
@@ -129,7 +129,7 @@ class SteeringGate:
                 return sender.name
             if sender.address is None or sender.address != sentence.sender:
                 continue
-            if sentence.origin in self._datagrams:
+            if sentence.origin in self._datagram_inputs:
                 continue
             if sender.keyid is not None and sender.keyid != sentence.keyid:
                 continue
