@@ -25,19 +25,19 @@ from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets, derive_psk
 from provision.progress import note
 
-#: Octets that a socket's path has at most (unix(7)).
+#: Maximum length of a socket's path in octets (unix(7)).
 MAX_SOCKET_PATH_BYTES = 107
 
 
 class Bench:
     """Run one virtual boat. Use it in a `with`, so that nothing is left running.
 
-    What it needs is in `folder`, of which no more than the logs is left when it ends with an
-    error, and nothing otherwise.
+    Its files are in `folder`. After an error the folder keeps the logs only, and otherwise it is
+    removed.
 
-    `seed` shuffles the order in which the adapters are plugged in, `date` (aware) is the
-    simulated boat's time, the present by default, and `clock_chip` what the board's own clock
-    says at every power-on.
+    `seed` shuffles the order in which the adapters are plugged in. `date` (aware) is the simulated
+    boat's time, by default the present. `clock_chip` is the time of the board's own clock at every
+    power-on.
     """
 
     def __init__(  # noqa: PLR0913
@@ -104,7 +104,7 @@ class Bench:
         failed = isinstance(error, Exception)
         try:
             if failed:
-                # What is behind it says more than what failed first.
+                # An error of the emulator explains more than the error that it caused.
                 self.emulator.check()
         finally:
             self._end()
@@ -174,9 +174,8 @@ class Bench:
     def join(self, seconds: float = 240, mac: str = "", tablet: str = "") -> dict[str, Any]:
         """Let the tablet join the boat's access point and get an address.
 
-        Another hardware address than its radio's makes another tablet of it. With the name of
-        a tablet of the profile it has that one's hardware address, and its own pass-phrase if
-        it has one.
+        With another hardware address `mac` it is another tablet. With the name of a tablet of the
+        profile it has that tablet's hardware address, and its own pass-phrase if it has one.
         """
         self.tablet.wait(seconds)
         point = self.profile.network.access_point

@@ -12,7 +12,7 @@ from typing import Any
 
 from provision.errors import UserError
 
-#: What there is to say when the line to the agent breaks.
+#: Message for when the line to the agent breaks.
 POWER_GONE = "the boat's power went while the tablet was asked"
 
 
@@ -52,7 +52,7 @@ class TabletClient:
     def ask(self, what: str, patience: float = 60, **arguments: object) -> dict[str, Any]:
         """Send one request. Raise UserError if the tablet could not do it.
 
-        `patience` is in seconds, beyond the `seconds` that the request itself may name.
+        `patience` is in seconds, in addition to the `seconds` that the request may name.
         """
         if self.ready is None:
             self.wait(patience)

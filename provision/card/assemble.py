@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Assemble one boat's card in a plain file: partition table, boot, base and data.
 
-Only this boat's few files are made here; the rest is copied out of the cached base.
+Only this boat's few files are made here. The rest is copied from the cached base.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _WORK_FULL_HINT = "make room, or set TMPDIR to a folder on another disk"
 def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layout:
     """Write the card of one boat to the file `target`, mode 0600 (it holds secrets).
 
-    Nothing half-made is left when it fails. The same inputs give the same bytes.
+    Nothing half-made is left after a failure. The same inputs give the same bytes.
     """
     layout = Layout(board.table, settings.sha256)
     root, boot_at = layout.partition("base-a"), layout.partition("boot")
@@ -63,7 +63,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
 def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
     """Copy a file of the base into the image, and return the digest of the copy.
 
-    UserError when that is not what was built.
+    Raise UserError if the copy differs from what was built.
     """
     _copy(source, image, partition.offset)
     found = digests.compute_digest(image, partition.offset, partition.size)
@@ -192,7 +192,7 @@ def _refuse_another_kind(target: Path) -> None:
 def _atomic_output(target: Path, work: Path) -> Iterator[Path]:
     """Open a new file beside `target`, and move it to `target` when it is finished.
 
-    `work` is the folder that is worked in meanwhile, perhaps on another disk.
+    `work` is the working folder, perhaps on another disk.
     """
     check_target(target)
     try:
@@ -205,7 +205,7 @@ def _atomic_output(target: Path, work: Path) -> Iterator[Path]:
         yield image
         image.rename(target)
     except (OSError, UserError) as error:
-        # Programs that were called have each their own words for it.
+        # Each called program has its own message for a full disk.
         for full, hint in ((target, _TARGET_FULL_HINT), (work, _WORK_FULL_HINT)):
             if _is_full(full.parent):
                 raise UserError("the disk is full", location=Location(full), hint=hint) from error

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Build the base, the operating system of a kind of board, once, and cache it.
 
-Built without root by mmdebstrap in unshare mode, packed into a squashfs. The cache's key
+mmdebstrap builds it without root in unshare mode, and it is packed into a squashfs. The cache's key
 is a digest of everything that goes in, so two boards with the same needs share one base.
 """
 
@@ -38,12 +38,12 @@ from provision.render.archive import BASE_FORMAT
 from provision.render.code import list_feed_code
 
 FOLDER = Path(__file__).parent
-#: All times in a base, so that the same packages give the same bytes: 2026-01-01.
+#: Time of all files in a base, so that the same packages give the same bytes: 2026-01-01.
 EPOCH = 1767225600
-#: Where our hooks stand in the new root while it is built: who runs them is a user of the
-#: namespace, and may not look into the builder's home folder.
+#: Where our hooks are in the new root while it is built. The hooks run as a user of the namespace,
+#: who may not look into the builder's home folder.
 HOOKS_FOLDER = "boat-hooks"
-#: In a base's folder: the digests of the files that cards are made from.
+#: File in a base's folder with the digests of the files that cards are made from.
 DIGESTS_FILE = "digests.json"
 #: Left out of the base: no program and no person reads them aboard.
 EXCLUDED = (
@@ -142,7 +142,7 @@ class Base:
     def digests(self) -> dict[str, str]:
         """Return the digest of each file that cards are made from, as it was built.
 
-        Empty for a base that an earlier version built. UserError when they cannot be read.
+        Empty for a base that an earlier version built. Raise UserError if they cannot be read.
         """
         file = self.folder / DIGESTS_FILE
         try:
@@ -169,7 +169,7 @@ def get_base(board: Board) -> Base:
     cross_build.require_emulation(recipe.architecture)
     with _lock(home / f"{target.name}.lock"):
         for left in home.glob(f"{target.name}.*/"):
-            # Of a build that was killed.
+            # Remove what a killed build left.
             shutil.rmtree(left)
         if not target.is_dir():
             with (
@@ -265,7 +265,7 @@ def mmdebstrap_command(
 ) -> list[str]:
     """Return mmdebstrap's arguments. It writes the root as a tar to standard output.
 
-    `lines` are the package sources, `standins` what it takes for a foreign architecture.
+    `lines` are the package sources, `standins` the options for a foreign architecture.
     """
     options = [
         "--mode=unshare",

@@ -26,7 +26,7 @@ def kernel_command_line(board: Board, layout: Layout) -> str:
         "oops=panic",
         "softlockup_panic=1",
         "systemd.getty_auto=no",
-        # Else the kernel sets a tenth of a small computer's memory aside for huge pages.
+        # By default the kernel reserves a tenth of a small computer's memory for huge pages.
         "transparent_hugepage=never",
         "quiet",
         *(f"console={console}" for console in board.console),

@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Build bases for another architecture in a fraction of the time that emulation takes.
 
-An emulated process takes ten to twenty times as long, and configuring packages is thousands
-of short processes: shells, coreutils, perl, python. So this machine's own builds of the
-busiest programs, out of the same Debian suite, stand in for the target's while packages are
-configured. dpkg's diversions put the target's own programs aside meanwhile, whichever
-package brings them and whenever; at the end they take their places back and everything of
-this machine's architecture goes. dpkg stays the target's: it decides what is foreign.
+An emulated process takes ten to twenty times as long, and configuring packages takes thousands of
+short processes: shells, coreutils, perl, python. So this machine's own builds of the busiest
+programs, from the same Debian suite, stand in for the target's while packages are configured.
+
+dpkg's diversions put the target's own programs aside meanwhile, for any package at any time. At the
+end the programs return to their paths, and everything of this machine's architecture is removed.
+dpkg stays the target's: it decides what is foreign.
 """
 
 from __future__ import annotations
@@ -20,14 +21,13 @@ from provision.commands import run
 from provision.errors import UserError
 
 FOLDER = Path(__file__).parent / "standins"
-#: The folder in the new root that the stand-ins come in, with the hooks that handle them:
-#: a hook's user may not look into the home folder of the user who builds.
+#: The folder in the new root with the stand-ins and the hooks that handle them. A hook's user may
+#: not look into the home folder of the user who builds.
 STANDINS_TAR = "boat-standins"
 
-#: Debian packages and the programs of theirs that stand in.
-#:
-#: Not here, since their answers depend on the architecture they were built for: dpkg,
-#: dpkg-query, dpkg-divert, dpkg-trigger, ldconfig, arch, uname.
+#: Debian packages and their programs that stand in. The answers of these programs depend on the
+#: architecture that they were built for, so they are not here: dpkg, dpkg-query, dpkg-divert,
+#: dpkg-trigger, ldconfig, arch, uname.
 PROGRAMS: dict[str, tuple[str, ...]] = {
     "bash": ("bin/bash",),
     "coreutils": tuple(
@@ -63,7 +63,7 @@ PROGRAMS: dict[str, tuple[str, ...]] = {
     "util-linux": ("bin/getopt",),
     "zstd": ("bin/zstd",),
 }
-#: Whose programs can stand in, and where their libraries are.
+#: The architecture whose programs can stand in, and the folders of its libraries.
 _HOST_ARCHITECTURE = "amd64"
 _LIBRARIES = ("usr/lib/x86_64-linux-gnu/", "usr/lib64/")
 
@@ -91,8 +91,8 @@ def mmdebstrap_options(
 ) -> list[str]:
     """Return mmdebstrap's options for a base of `architecture`. Empty for our own.
 
-    `sources` are the package sources as apt reads them. Downloads the stand-ins into the
-    folder `work`. The options' hooks have to come before all other customize hooks.
+    `sources` are the package sources as apt reads them. Download the stand-ins into the folder
+    `work`. The options' hooks have to come before all other customize hooks.
     """
     if architecture == _HOST_ARCHITECTURE or host_architecture() != _HOST_ARCHITECTURE:
         return []
@@ -130,7 +130,7 @@ def _download_standins(suite: str, sources: Sequence[str], work: Path) -> Path:
 def extract_standins(root: Path, tray: Path) -> None:
     """Copy the stand-ins and their libraries from the tar of a root into another tar.
 
-    UserError when a program is missing.
+    Raise UserError if a program is missing.
     """
     wanted = {f"usr/{name}" for names in PROGRAMS.values() for name in names}
     with tarfile.open(root) as reading, tarfile.open(tray, "w") as writing:

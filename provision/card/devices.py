@@ -44,8 +44,10 @@ class Device:
     system: bool = False
     """Whether the running system lies on it."""
     instance: str = ""
-    """What differs after another card was put in: the kernel's number for a disk, which only
-    grows (diskseq), or a file's device and inode."""
+    """An identity that changes with the card.
+
+    It is the kernel's ever-growing number of a disk (diskseq), or a file's device and inode.
+    """
 
     def __str__(self) -> str:
         size = f"{self.size / 1e9:.1f} GB"
@@ -162,7 +164,7 @@ def _lsblk(*paths: Path) -> dict[str, Any]:
     command: list[Argument] = ["lsblk", "--json", "--bytes", "--output", _COLUMNS, *paths]
     done = run(*command, check=False)
     if done.returncode not in (0, _LSBLK_NONE_FOUND):
-        # What it says in JSON is for no reader.
+        # Do not show its JSON to people.
         raise UserError(
             failure(command, done.returncode, done.stderr),
             hint="try lsblk by itself: it lists the disks that the kernel knows",

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Write and check digests of a card image's parts, which the image itself holds.
 
-The record lies in the gap between the partition table and the first partition, where no boot
-loader of ours looks: one JSON line behind `MAGIC`, padded with zeros. It covers every byte of
-the image but its own, and its own digest stands in it too.
+The record lies in the gap between the partition table and the first partition, where none of our
+boot loaders looks. It is one JSON line behind `MAGIC`, padded with zeros. It covers every byte of
+the image except its own bytes, and holds its own digest too.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from provision.card.layout import MIB, Layout, Partition
 from provision.errors import Location, UserError
 
 MAGIC = b"provision card digests 1\n"
-#: Where the record is in an image, and its size, in bytes.
+#: Offset and size of the record in an image, in bytes.
 RECORD_OFFSET, RECORD_SIZE = 3 * MIB, MIB
 _BLOCK = MIB
 _ZEROS = bytes(_BLOCK)
 
-#: What each part is called when it is damaged, in the order in which it lies on the card.
+#: Name of each part in an error, in the order on the card.
 TABLE_PART, END_PART = "partition table", "end of the image"
 
 
 def compute_digest(file: Path, offset: int = 0, size: int | None = None) -> str:
     """Return the SHA-256 of `size` bytes of a file at `offset`, 64 hexadecimal digits.
 
-    Blocks of a MiB that are zero are left out, and each other block is preceded by its number:
-    a hole costs nothing, and a file has the digest of its copy that lies in a larger one.
+    Leave out blocks of a MiB that are zero, and put its number before each other block. So a hole
+    costs no time, and a file has the digest of its copy in a larger file.
     """
     found = hashlib.sha256()
     with file.open("rb") as stream:
@@ -102,8 +102,8 @@ def write_record(image: Path, layout: Layout, known: Mapping[str, str] | None = 
 def check_record(image: Path, *, expected: bool) -> bool:
     """Compare an image with its record. Return False if it has no record.
 
-    UserError that names each damaged part. The record is one of them when it is `expected`
-    and not there: an image made by an earlier version has no record.
+    Raise UserError that names each damaged part. A missing record counts as damaged if it is
+    `expected`: an image made by an earlier version has none.
     """
     with image.open("rb") as stream:
         stream.seek(RECORD_OFFSET)

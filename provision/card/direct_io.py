@@ -14,7 +14,7 @@ from typing import Self
 
 from provision.errors import UserError
 
-#: What O_DIRECT wants offsets, lengths and buffers to be multiples of, at the most.
+#: O_DIRECT needs offsets, lengths and buffers that are multiples of at most this.
 ALIGNMENT = 4096
 
 
@@ -41,7 +41,7 @@ class DirectTarget:
                     raise
                 self._direct = False
                 self._fd = os.open(path, flags)
-            # Asks udev, and so automounters, to stay away until it is closed.
+            # Ask udev, and so automounters, to leave the device alone until it is closed.
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             raise _not_opened(path, error) from error
@@ -124,7 +124,7 @@ class DirectTarget:
 
 def _not_opened(path: Path, error: OSError) -> UserError:
     reason = os.strerror(error.errno or 0)
-    # By its path: root does not look for commands in a user's folders.
+    # Use the full path: root does not look for commands in a user's folders.
     root = 'writing to a device needs root: sudo "$(command -v provision)" write IMAGE DEVICE'
     hints = {
         errno.EACCES: root,

@@ -61,7 +61,8 @@ def fill_fat(target: str, tree: Path, epoch: int) -> None:
 def read_fat(target: str, name: str, longest: int = 2**28) -> bytes:
     """Return a file's content from a FAT file system. Take `target` as `fill_fat` does.
 
-    UserError when the file cannot be read in `READ_TIMEOUT_S`, or has more than `longest` bytes.
+    Raise UserError if the file cannot be read in `READ_TIMEOUT_S`, or has more than `longest`
+    bytes.
     """
     command = [find("mcopy"), "-n", "-i", target, f"::{name}", "-"]
     try:
@@ -102,7 +103,7 @@ def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], ep
     done = run(
         "debugfs", "-w", "-f", "-", image, env=_fixed(epoch), input="\n".join(commands) + "\n"
     )
-    # debugfs ends with 0 whatever happens, and echoes each command it reads.
+    # debugfs always ends with 0, and echoes each command that it reads.
     said = [
         line
         for line in (done.stdout + done.stderr).splitlines()

@@ -21,14 +21,14 @@ from provision.onboard.settings.errors import SettingsError
 from provision.paths import argument
 from provision.profile.secrets import stolen
 
-#: Where the settings have it.
+#: Path of the host key in the settings.
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
 
 
 def read_host_key(image: Path) -> str:
     """Return the public host key, as `ssh-ed25519 AAAA...`, of the settings on an image.
 
-    UserError when they are damaged, or hold none.
+    Raise UserError if the settings are damaged, or hold no key.
     """
     archive = read_fat(boot_partition(image), "settings.tar", MAX_ARCHIVE_BYTES)
     try:
@@ -44,7 +44,7 @@ def read_host_key(image: Path) -> str:
 def refuse_lost_card(image: Path, boat: str, boats: Path) -> None:
     """Raise UserError if an image of `boat` holds the secrets of a lost card.
 
-    The boat's record, if there is one, lies in the folder `boats`.
+    The boat's record, if there is one, is in the folder `boats`.
     """
     profile = boats / f"{boat}.yml"
     record = stolen.read_record(profile)

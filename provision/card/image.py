@@ -18,8 +18,8 @@ from provision.progress import note, step
 
 #: Maximum size of boat.json, which has some 400 bytes.
 MAX_BOOT_JSON_BYTES = 2**16
-#: What its texts look like. The boat is a host name (RFC 1123), never a path; none of them has
-#: characters that a terminal obeys.
+#: Form of its values. The boat is a host name (RFC 1123), never a path. No value has characters
+#: that control a terminal.
 _SHAPES = {
     "boat": "[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?",
     "board": "[a-z0-9][a-z0-9-]{0,62}",
@@ -38,7 +38,7 @@ def boot_partition(image: Path) -> str:
 def read_identity(image: Path) -> dict[str, Any]:
     """Return boat.json of the boot partition: boat, board, base, settings, version.
 
-    UserError when it cannot be read, or is not the image of a boat's card.
+    Raise UserError if it cannot be read, or is not the image of a boat's card.
     """
     find("sfdisk"), find("mcopy")
     _check_readable(image)
@@ -62,8 +62,8 @@ def read_boat_name(image: Path) -> str:
 def check_parts(image: Path) -> None:
     """Compare every byte of an image with the digests that it carries.
 
-    UserError that names what is damaged. An image of an earlier version has no digests, which
-    is said on standard error.
+    Raise UserError that names what is damaged. For an image of an earlier version, which has no
+    digests, print a note on standard error.
     """
     with step("Checking the image"):
         expected = read_identity(image).get("digests") is not None

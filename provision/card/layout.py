@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Define how a card is divided, and the identifiers on it.
 
-Four partitions: boot, base-a, base-b (a spare slot for a later base), data. All
-identifiers are derived from the settings' digest, so that the same boat gives the same
-bytes and two boats' cards in one machine do not clash.
+Four partitions: boot, base-a, base-b (a spare slot for a later base), data. All identifiers are
+derived from the settings' digest. So the same boat gives the same bytes, and two boats' cards in
+one machine do not clash.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _TYPES = {
 }
 BOOT_SIZE = 256 * MIB
 _SIZES = (("boot", BOOT_SIZE), ("base-a", 512 * MIB), ("base-b", 512 * MIB), ("data", 128 * MIB))
-#: Large enough for every card's erase block to begin on.
+#: A multiple of every card's erase block.
 _FIRST_OFFSET = 4 * MIB
 _NAMESPACE = uuid.UUID("6c9d1f0e-9a43-5c0e-8d8e-3f6d1c0b7a52")
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from provision.commands import failure
 from provision.errors import UserError
 
-#: What apt says when there is no way to the mirror.
+#: apt's messages when it cannot reach the mirror.
 _OFFLINE = (
     "Temporary failure resolving",
     "Could not resolve",

@@ -15,9 +15,9 @@ _SYSTEM_MOUNTS = re.compile(r"/(usr|var|efi|boot(/efi|/firmware)?)?")
 def find_system_disks(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> frozenset[str]:
     """Return the major:minor of every block device that root, boot or swap need.
 
-    Followed downwards: partitions to their disk, logical and encrypted volumes and arrays to
-    their parts, loop devices to the disk of their file, overlays to their layers. What is
-    hidden even from the kernel's own tables shows when the device is opened exclusively.
+    Follow partitions to their disk, logical and encrypted volumes and arrays to their parts, loop
+    devices to the disk of their file, overlays to their layers. A use that the kernel's own tables
+    hide shows when the device is opened exclusively.
     """
     found: set[str] = set()
     for number in [*_mounted(proc, sys), *_swaps(proc, sys)]:

@@ -42,7 +42,7 @@ class Phase(Enum):
     READ_BACK = "Reading back"
 
 
-#: Told the phase, the bytes done in it, and the bytes that it has in all.
+#: Called with the phase, the bytes done in it, and its total in bytes.
 ReportProgress = Callable[[Phase, int, int], None]
 
 
@@ -53,7 +53,7 @@ class WrittenCard:
     size: int
     """Bytes of the image. All were written and compared."""
     cache_mode: str
-    """How the page cache was kept out of it: O_DIRECT, or what took its place."""
+    """How the page cache was avoided: by O_DIRECT or its replacement."""
     write_seconds: float
     read_seconds: float
 
@@ -71,9 +71,9 @@ def write_card(
 ) -> WrittenCard:
     """Write the image, read every byte back past the page cache, and compare.
 
-    Holes of the image are written as the zeros that they stand for: a used card has something
-    else there. UserError when the device is refused (nothing has been written), when anything
-    breaks off, and when what is read differs.
+    Write holes of the image as zeros: a used card holds other data there. Raise UserError if the
+    device is refused (nothing has been written), if the work is interrupted, or if the copy
+    differs.
     """
     if error := find_objection(device, image):
         raise error

@@ -46,10 +46,10 @@ SUBJECTS = (
 def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Finding]:
     """Return all findings about the boats, alone and against each other, the worst first.
 
-    `neighbours` are boats of the club that are not themselves in question. Warnings that a
+    `neighbours` are other boats of the club, which are not checked themselves. Warnings that a
     boat's profile accepts are left out.
     """
-    # A boat that is named twice is one boat.
+    # Count a boat that is named twice once.
     asked = {boat.file.resolve(): boat for boat in boats}
     near = {boat.file.resolve(): boat for boat in neighbours if boat.file.resolve() not in asked}
     boats, neighbours = list(asked.values()), list(near.values())

@@ -14,7 +14,7 @@ from provision.profile.secrets.keygen import OPERATOR, read_entry
 def check(boat: Boat) -> Iterator[Finding]:
     """Find files named in access.keys that are missing or hold something else.
 
-    The operator's is made by `provision keys`, which may still have to be called.
+    The operator's key is made by `provision keys`, which may not have run yet.
     """
     for number, entry in enumerate(boat.profile.access.keys):
         if entry == f"{OPERATOR}.pub" and not (boat.file.parent / entry).exists():

@@ -19,12 +19,12 @@ class Finding:
 
     level: Level
     check: str
-    """What `accepted:` calls it, such as usb-power or link-load.gnss."""
+    """The key of this warning in `accepted:`, such as usb-power or link-load.gnss."""
     message: str
     location: Location
     hint: str = ""
     boat: str = ""
-    """The boat's name, where the location is in a file that others include, too."""
+    """The boat's name, if other boats include the file of the location."""
 
     @property
     def kind(self) -> str:

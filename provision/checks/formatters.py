@@ -22,7 +22,8 @@ VBW VCD VDR VHW VLW VPE VPW VTA VTG VTI VWE VWR VWT WCV WDC WDR WFM WNC WNR WPL 
 YWS ZAA ZCD ZDA ZDL ZEV ZFO ZLZ ZTG ZZU
 """
 
-#: What later editions of IEC 61162-1 added, from memory: AIS, alerts, BAM, texts, receivers.
+#: Formatters that later editions of IEC 61162-1 added, from memory: AIS, alerts, BAM, texts,
+#: receivers.
 LATER_FORMATTERS = """
 ABK ABM ACA ACF ACG ACM ACN ACS AGA AIR AKS ALC ALF ALR ARC BBM DDL DLM EPV GEN GFA GAL HBT
 HMR HMS HRM HSS HTC HTD LR1 LR2 LR3 LRF LRI MEB MOB NAK NLS NRM NRX NSR POS PRC ROR RRT

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from provision.checks.finding import Finding
 from provision.profile.load import Boat
 
-#: Names that mean a machine's own self to every resolver.
+#: Names that every resolver takes for the machine itself.
 RESERVED_NAMES = ("localhost", "local")
 
-#: What dnsmasq takes for a lease's length, or for an order to give none (dhcp-host in
-#: dnsmasq(8)), where a name would stand.
+#: In the position of a name, dnsmasq reads these as a lease time, or as an order to give no lease
+#: (dhcp-host in dnsmasq(8)).
 _LEASE = re.compile("[0-9]+[smhdw]?|infinite|ignore")
 
 

@@ -11,11 +11,10 @@ from provision.errors import UserError
 from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 
-#: Lower ports are for programs with privileges, and the feed has none (ip(7)).
+#: Lower ports need privileges, which the feed does not have (ip(7)).
 FIRST_UNPRIVILEGED_PORT = 1024
 
-#: What routers ashore and telephones commonly take for the network that they share: common
-#: practice, from memory.
+#: Networks that routers ashore and telephones commonly use: common practice, from memory.
 COMMON_SHORE_NETWORKS = [
     IPv4Network(network)
     for network in (

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Read the kernel's own table of radio rules: regulatory.db of wireless-regdb.
 
-The format is that of the kernel's reader, net/wireless/reg.c, from memory: big-endian;
-magic, version 20, then a list of countries that ends with a zero pointer; pointers count
-in units of four bytes.
+The format is from memory of the kernel's reader, net/wireless/reg.c. It is big-endian: magic,
+version 20, then a list of countries that ends with a zero pointer. Pointers count in units of four
+bytes.
 """
 
 from __future__ import annotations

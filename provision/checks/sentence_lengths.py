@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
-#: One ordinary sentence each, without delimiter, checksum and line end. GGA, GLL, RMC and
-#: VTG are worked examples printed in many receivers' manuals; the others are filled in by
-#: the fields of IEC 61162-1, from memory.
+#: One ordinary sentence each, without delimiter, checksum and line end. GGA, GLL, RMC and VTG are
+#: worked examples printed in many receivers' manuals. The others are filled in by the fields of IEC
+#: 61162-1, from memory.
 EXAMPLES = (
     "GPAAM,A,A,0.10,N,BUOY07",
     "GPAPB,A,A,0.10,R,N,V,V,011.0,M,BUOY07,011.5,M,012.0,M",

@@ -21,7 +21,7 @@ DECISIVE_FORMATTERS = {
 def rates_of_kind(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
     """Return the accepted sentences of a source that carry a kind of data, with their rates.
 
-    Sentences that only go with a kind (a rate of turn, a log's distance) do not tell it.
+    Sentences that only accompany a kind of data (a rate of turn, a log's distance) do not count.
     """
     taken = [name for name in DECISIVE_FORMATTERS[kind] if _taken(source.takes, name)]
     wanted = [kind] if isinstance(source, CanConfig) and taken else taken
@@ -41,7 +41,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     """Find orders of preference that cannot work, and kinds of data that need one."""
     profile = boat.profile
     sources: dict[str, LinkConfig | CanConfig | InputConfig] = {**profile.links, **profile.inputs}
-    # Of an input that says nothing of itself, anything may come.
+    # An input that lists no sentences may send any.
     unknown = [name for name, source in profile.inputs.items() if not source.talks]
     prefer = profile.feed.prefer
     orders = prefer.order if prefer else {}

@@ -12,8 +12,8 @@ from provision.profile.load import Boat
 #: A unit load in mA (USB 2.0 specification). An adapter counts as one.
 UNIT_LOAD_MA = 100
 
-#: USB 2.0 specification: a bus-powered hub has 500 mA for itself and one unit load each
-#: for at most four ports.
+#: A bus-powered hub has 500 mA for itself and one unit load each for at most four ports (USB 2.0
+#: specification).
 BUS_POWERED_PORTS = 4
 
 

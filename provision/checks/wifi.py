@@ -10,12 +10,13 @@ from provision.checks import regdb
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 
-#: What is left to say without the kernel's own table. Common practice.
+#: Rules for use without the kernel's own table. Common practice.
 CHANNELS_ALLOWED_EVERYWHERE = range(1, 12)
 RADAR_CHANNELS = range(52, 145)
 CHANNEL_14 = 14
 
-#: Where channels 12 and 13 are not allowed either: wireless-regdb's regulatory.db of 2026.
+#: Countries where channels 12 and 13 are not allowed either: wireless-regdb's regulatory.db of
+#: 2026.
 COUNTRIES_WITHOUT_12_13 = [
     "AS",
     "BM",

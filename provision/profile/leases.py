@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Assign the addresses of the boat's own network.
 
-Of the addresses, the lower two fifths are left to devices that are set by hand, the next
-two fifths are handed out, and the upper fifth is kept for named tablets.
+The lower two fifths of the addresses are left to devices that are set by hand. DHCP assigns the
+next two fifths. The upper fifth is for named tablets.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def plan_leases(boat: Boat) -> Leases:
 def divide_network(address: IPv4Interface, tablets: Iterable[str]) -> Leases:
     """Divide the network of `address`, which is the boat's own and no device's lease.
 
-    Tablets get theirs in the order of the profile, so that adding one at the end moves
-    nobody. ValueError when there are more than the network has room for.
+    Tablets get addresses in the order of the profile, so that another tablet at the end changes no
+    address. Raise ValueError if the network has no room for all tablets.
     """
     base = int(address.network.network_address) + 1
     count = address.network.num_addresses - 2

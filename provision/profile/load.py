@@ -20,7 +20,7 @@ from provision.profile.yaml import nulls, references, uniqueness
 from provision.profile.yaml.errors import explain, nearest
 from provision.profile.yaml.tree import MAX_BYTES, Node, parse, raise_all, read_text
 
-#: Files that a boat includes, counted each time that a file names one.
+#: Maximum number of included files, counted each time that a file names one.
 MAX_INCLUDES = 32
 
 
@@ -31,7 +31,7 @@ class Boat:
     profile: Profile
     file: Path
     locations: Mapping[str, Location] = field(compare=False, repr=False)
-    """The location of each key, such as links.gnss.baud or access.keys[0], in whichever file."""
+    """The location of each key, such as links.gnss.baud or access.keys[0], in any file."""
 
     @property
     def name(self) -> str:
@@ -47,7 +47,7 @@ class Boat:
     def digest(self) -> str:
         """Return the SHA-256 in hex of the merged profile as canonical JSON.
 
-        The names of the included files are left out: what counts is what they said.
+        The names of the included files are left out: only their content counts.
         """
         content = self.profile.model_dump(mode="json", exclude={"includes"})
         canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -141,7 +141,7 @@ def _is_file(path: Path) -> bool:
 def list_profiles(boats: Path) -> list[Path]:
     """List the profiles in a folder, sorted: its *.yml files that name a boat.
 
-    Hidden files are none: editors keep locks and copies there.
+    Hidden files are left out: editors keep locks and copies there.
     """
     return [
         file

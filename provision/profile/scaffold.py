@@ -22,7 +22,7 @@ _GITIGNORE = """# Secrets are encrypted and may be shared; these may not.
 def create_club(folder: Path) -> list[str]:
     """Make `folder`, fill it, and return the names of the files in it.
 
-    Nothing there is overwritten, and nothing half-made is left.
+    Nothing there is overwritten. After a failure nothing half-made is left.
     """
     try:
         if folder.exists() and any(folder.iterdir()):

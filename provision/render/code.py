@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Find the code of the feed and of the programs that it asks, for the settings.
 
-It travels in the settings, so that a push can change it, on trial. The base has the same code
-compiled, at the places where Python looks for that: a compiled file counts while it was made
-from just these bytes, and a boat whose settings are newer than its base compiles at each start.
+It travels in the settings, so that a push can change it on trial. The base has the same code
+compiled, at the paths where Python looks for compiled files. A compiled file counts only if it was
+made from exactly these bytes: a boat whose settings are newer than its base compiles at each start.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 
 from provision import paths
 
-#: The folder that Python looks for it in.
+#: The folder where Python looks for it.
 CODE_FOLDER = "/usr/lib/boat"
 
 

@@ -15,7 +15,7 @@ from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id
 from provision.render.ports import InputPorts, collect_ports
 
-#: From here up a channel is in the 5 GHz band (IEEE Std 802.11).
+#: The first channel in the 5 GHz band (IEEE Std 802.11).
 FIRST_5_GHZ_CHANNEL = 36
 
 
@@ -31,7 +31,7 @@ class Context:
     machine_id: str
     bridge_mac: str
     hw_mode: str
-    """hostapd's word for where the channel lies: g at 2.4 GHz, a at 5 GHz."""
+    """hostapd's name of the channel's band: g at 2.4 GHz, a at 5 GHz."""
     psk: str
     """64 hexadecimal digits."""
     own_psks: dict[str, str]

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Escape values for a file: one filter for each way of writing a value.
 
-Templates put out nothing that has not been through one of these; `only_escaped` is the
-environment's `finalize` and refuses the rest. A value that cannot be written down without
-a change of meaning is refused too, never mended.
+Templates print only what has passed one of these filters. `only_escaped` is the environment's
+`finalize` and refuses the rest. A value that cannot be written without a change of meaning is
+refused, never corrected.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ class Escaped(str):
     __slots__ = ()
 
 
-#: Letters, digits and marks that no file written here gives a meaning to within a word.
+#: Letters, digits and marks without a special meaning inside a word, in any file written here.
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/+@-]*")
 
-#: What udev reads as a pattern.
+#: Characters that udev reads as a pattern.
 _PATTERN = re.compile(r"[*?\[]")
 
 

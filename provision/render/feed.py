@@ -78,7 +78,7 @@ def _build_input(source: InputConfig, address: str) -> Json:
         if (value := getattr(source, way)) is not None
     }
     if source.multicast:
-        # Without it the kernel would join on whichever interface has the default route.
+        # Without it the kernel would join on the interface with the default route.
         made["address"] = address
     if source.talks:
         made["talks"] = source.talks

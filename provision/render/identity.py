@@ -17,8 +17,8 @@ def derive_machine_id(boat: str, host_public_key: str) -> str:
 def derive_mac_address(machine: str, interface: str) -> str:
     """Derive a MAC address for one of the boat's own interfaces.
 
-    Individual and locally administered, as the two low bits of the first octet say
-    (IEEE Std 802).
+    It is individual and locally administered, by the two low bits of the first octet (IEEE Std
+    802).
     """
     octets = bytearray(uuid.uuid5(_SPACE, f"{machine} {interface}").bytes[:6])
     octets[0] = octets[0] & 0xFC | 0x02

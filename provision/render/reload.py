@@ -11,7 +11,7 @@ def _unit(action: str, unit: str, *paths: str) -> dict[str, object]:
     return {"paths": [*paths, *own], "action": action, "unit": unit}
 
 
-#: The manifest's `reload`: the first of each is needed by those that follow.
+#: The manifest's `reload`. Later actions may need the earlier ones.
 RELOAD_TABLE: tuple[dict[str, object], ...] = (
     {"paths": [f"{_UNITS}/*", "/etc/systemd/system-generators/*"], "action": "daemon-reload"},
     {"paths": ["/etc/sysctl.d/*"], "action": "sysctl"},

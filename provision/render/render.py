@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Make the settings of one boat from its profile and the templates.
 
-A template's path below templates/ is the path of its file aboard. A template that puts
-out nothing but blanks makes no file: that is how a file depends on the profile.
+A template's path below templates/ is the path of its file aboard. A template that prints nothing
+but blanks makes no file. So a file can depend on the profile.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from provision.render.escape import FILTERS, only_escaped
 from provision.render.reload import RELOAD_TABLE
 from provision.render.units import unit_links
 
-#: Permission bits that differ from 0644: secrets, and what is run.
+#: Permission bits other than 0644: for secrets and for programs.
 FILE_MODES = {
     "/etc/hostapd/boat.conf": 0o600,
     "/etc/hostapd/boat.psk": 0o600,
@@ -44,8 +44,8 @@ RANDOM_SEED_LINK = ("/var/lib/systemd/random-seed", "/data/state/random-seed")
 def render(boat: Boat, secrets: Secrets) -> Settings:
     """Render all files of a boat.
 
-    The same profile, secrets and version give the same bytes. UserError when tablets or keys
-    that it names cannot be had, or a value cannot be written down for its file.
+    The same profile, secrets and version give the same bytes. Raise UserError if tablets or keys
+    that the profile names are missing, or if a value cannot be written into its file.
     """
     known = build_context(boat, secrets)
     files: dict[str, Entry] = dict(_render_templates(known))
@@ -97,9 +97,10 @@ def _render_templates(known: Context) -> Iterator[tuple[str, Entry]]:
 def write(settings: Settings, folder: Path) -> None:
     """Write settings.tar, settings.sha256 (for `sha256sum -c`) and the files under tree/.
 
-    `folder` is made when it is not there. What an earlier call left in it is replaced.
-    Only the owner can read what holds a secret. UserError when it cannot be written,
-    or when there is a tree/ in it that no earlier call left.
+    `folder` is made if it is missing. What an earlier call left in it is replaced. Only the owner
+    can read what holds a secret.
+
+    Raise UserError if it cannot be written, or if it has a tree/ that no earlier call left.
     """
     try:
         _write(settings, folder)

@@ -8,8 +8,8 @@ from provision.render.archive import Symlink
 _UNITS = "/etc/systemd/system"
 _VENDOR = "/usr/lib/systemd/system"
 
-#: Units that start at boot: what wants them, and whether the file is ours or the base's.
-#: hostapd is wanted by the radio itself: it starts whenever that appears, and a boat
+#: Units that start at boot: the target that wants them, the unit, and whether the file is ours or
+#: the base's. The radio itself wants hostapd: it starts whenever the radio appears, and a boat
 #: without a radio waits for nothing.
 ENABLED = (
     ("sysinit.target", "nftables.service", _UNITS),
@@ -27,8 +27,8 @@ ENABLED_WITH_UPLINK = (("sysinit.target", "systemd-resolved.service", _VENDOR),)
 #: Wanted only where a tablet has a pass-phrase of its own.
 ENABLED_WITH_OWN_PASS_PHRASES = (("multi-user.target", "boat-stations.service", _UNITS),)
 
-#: What must not run on a root that is read-only, on ports that instruments talk on, or on
-#: a boat where nobody has a password.
+#: Units that must not run on a read-only root, on ports of instruments, or on a boat where no
+#: account has a password.
 MASKED = (
     # Nothing is installed, updated or scrubbed aboard.
     "apt-daily.service",
@@ -79,8 +79,8 @@ MASKED = (
     "systemd-networkd-wait-online.service",
 )
 
-#: Generators: getty would put one on a console, gpt-auto mount partitions that it finds,
-#: ssh open further sockets, sysv run what packages left in /etc/init.d.
+#: Generators: getty would start a login on a console, gpt-auto would mount partitions that it
+#: finds, ssh would open further sockets, sysv would run what packages left in /etc/init.d.
 MASKED_GENERATORS = (
     "systemd-getty-generator",
     "systemd-gpt-auto-generator",

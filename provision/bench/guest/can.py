@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Play instruments on an NMEA 2000 network inside the guest, on their own controller.
 
-Puts frames (struct can_frame, sixteen bytes each) that come over a serial port on the bus, to
-which the boat's controller is wired. Runs on the guest's python3; standard library only.
+Put frames (struct can_frame, sixteen bytes each) from a serial port on the bus that the boat's
+controller is wired to. Run on the guest's python3 with its standard library only.
 """
 
 import os

@@ -2,8 +2,8 @@
 """Add radios, a tablet and players to a guest without touching its card.
 
 The radios come by the kernel's command line. The tablet's program and unit come as systemd
-credentials (systemd.system-credentials(7)) in the firmware's SMBIOS strings; where the
-emulator starts the kernel itself, in a second initramfs behind the card's own.
+credentials (systemd.system-credentials(7)) in the firmware's SMBIOS strings. If the emulator starts
+the kernel itself, they come in a second initramfs behind the card's own.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ ln -s ../{_UNIT} /run/systemd/system/multi-user.target.wants/{_UNIT}
 """
 
 
-#: Plays the instruments of a CAN link on the controller that is counted behind the boat's own.
+#: Plays the instruments of a CAN link on the controller that comes after the boat's own.
 _CAN_PROGRAM = TABLET_PROGRAM.with_name("can.py")
 _CAN_SERVICE = """[Unit]
 Description=Instruments on a CAN bus, played by the bench
@@ -81,7 +81,7 @@ def smbios(board: Board, folder: Path, networks: Sequence[str] = ()) -> list[str
         f"systemd.extra-unit.{_UNIT}": unit,
         **{f"systemd.extra-unit.{name}": text for name, text in players.items()},
         "systemd.unit-dropin.multi-user.target": f"[Unit]\nWants={' '.join([_UNIT, *players])}\n",
-        # Killed halfway by a busy bench, the radios' modules take the kernel with them.
+        # If a busy bench kills the loading of the radios' modules halfway, the kernel crashes.
         "systemd.unit-dropin.systemd-modules-load.service": "[Service]\nTimeoutSec=infinity\n",
         "bench.tablet": TABLET_PROGRAM.read_text(),
     }

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Play a tablet aboard inside the guest: its own radio in its own network namespace.
 
-Speaks JSON lines over a serial port with the bench: one request a line, one answer a line,
-each with the request's `id`. Runs on the guest's python3; standard library only.
+Speak JSON lines with the bench over a serial port: one request a line, one answer a line, each with
+the request's `id`. Run on the guest's python3 with its standard library only.
 """
 
 import contextlib
@@ -19,9 +19,9 @@ from typing import Any
 
 NAMESPACE = "tablet"
 RADIO = "wlan1"
-#: Not in /run, from where nothing may be executed.
+#: Not in /run, where no program may be executed.
 RUN_FOLDER = Path("/tmp/bench-tablet")  # noqa: S108
-#: Called by busybox's DHCP client with what it was given in the environment.
+#: Called by busybox's DHCP client with the lease in the environment.
 DHCP_SCRIPT = """#!/bin/sh
 case "$1" in
 bound|renew)
@@ -108,7 +108,7 @@ class TabletAgent:
     def control(self, command: str, end: float = 0) -> str:
         """Ask wpa_supplicant, which may not listen before `end`.
 
-        Over its socket: a process for each question is dear in an emulated machine.
+        It uses the control socket: a process for each question is slow in an emulated machine.
         """
         here, there = RUN_FOLDER / "control", RUN_FOLDER / "wpa" / RADIO
         while True:
@@ -150,8 +150,8 @@ class TabletAgent:
     ) -> dict[str, Any]:
         """Connect over TCP, send something if asked, and read for a time or some lines.
 
-        `source` is the address to come from. The answer's `at` is when each line came, in
-        seconds of the guest's uptime.
+        `source` is the local address. The answer's `at` is when each line came, in seconds of the
+        guest's uptime.
         """
         end = time.monotonic() + seconds
         got = b""

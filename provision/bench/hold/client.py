@@ -15,18 +15,18 @@ from typing import Any
 
 from provision.errors import Location, UserError
 
-#: In a held bench's folder: how to reach everything around the boat, as JSON, and the socket
+#: Files in a held bench's folder: how to reach everything around the boat, as JSON, and the socket
 #: that takes commands.
 WHERE_FILE, CONTROL_SOCKET = "where.json", "control"
 
-#: Bytes of a file that says how to reach a bench.
+#: Maximum size in bytes of a file that says how to reach a bench.
 MAX_WHERE_BYTES = 2**20
 
 
 def find_held(file: Path | None = None) -> dict[str, Any]:
     """Return how to reach a held bench, from its JSON in `file` or on this computer.
 
-    UserError when there is none, or more than one.
+    Raise UserError if there is no bench, or more than one.
     """
     if file is not None:
         return _read_where(file)

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Serve the control socket of a held bench: one command a line, one answer a line.
 
-An answer is `ok`, or `error` and what is wrong. Many may be connected at a time, and leave
-without waiting for an answer.
+An answer is `ok`, or `error` and the reason. Several clients may be connected at a time, and may
+leave without waiting for an answer.
 """
 
 from __future__ import annotations
@@ -13,11 +13,10 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
-#: Octets of a line without an end that is taken for no command any more.
+#: Octets without a line end after which a line is refused.
 MAX_COMMAND_BYTES = 1024
 
-#: Seconds between two looks after the bench, and for which whoever asked may take to receive
-#: the answer.
+#: Seconds between two checks of the bench, and seconds that a client may take to receive an answer.
 LOOK_INTERVAL_S, CLIENT_TIMEOUT_S = 1.0, 1.0
 
 #: Runs the command in the words of a line, and returns the answer.
@@ -55,8 +54,8 @@ class _Client:
 def serve(server: socket.socket, obey: RunCommand, look: Callable[[], None]) -> None:
     """Run the commands of all clients until one of them sends `quit`.
 
-    `look` is called in between, and may end this with an exception. All is done in this
-    thread, one command after the other: the emulator ends with the thread that started it.
+    `look` is called in between, and may end this with an exception. Everything runs in this thread,
+    one command after the other: the emulator ends with the thread that started it.
     """
     with selectors.DefaultSelector() as ready:
         ready.register(server, selectors.EVENT_READ)

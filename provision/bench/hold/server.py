@@ -89,6 +89,6 @@ def run_command(bench: Bench, words: list[str]) -> str:
             case _:
                 return f"error: the commands are {COMMANDS}"
     except UserError as error:
-        # One line, whatever the emulator said.
+        # Put the emulator's message into one line.
         return f"error: {' '.join(error.message.split())}"
     return "ok"

@@ -50,8 +50,8 @@ def build_machine(  # noqa: PLR0913
 ) -> Emulator:
     """Build the board with its card and all adapters of the profile. Use `folder` for files.
 
-    `ports` are those of the loopback that lead to the boat's SSH and feed; `seed` shuffles the
-    order in which the adapters are plugged in.
+    `ports` are the loopback ports that lead to the boat's SSH and feed. `seed` shuffles the order
+    in which the adapters are plugged in.
     """
     disk = folder / "card.qcow2"
     run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
@@ -118,7 +118,7 @@ def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:
 def can_networks(profile: Profile) -> list[str]:
     """Return the CAN links in the kernel's order of their controllers, from can0.
 
-    None when an interface is named otherwise: nothing else can be had here.
+    Return None if an interface has another name: the emulator cannot provide it.
     """
     by_interface = {link.can: name for name, link in profile.can_links.items()}
     counted = [by_interface.get(f"can{number}", "") for number in range(len(by_interface))]

@@ -15,16 +15,15 @@ from provision.commands import environment, find
 
 _DEVICE = Path("/dev/kvm")
 _MACHINES = {"x86_64": "amd64", "aarch64": "arm64"}
-#: Seconds that the firmware may take to reach its first words.
+#: Seconds that the firmware may take until it first writes to the serial port.
 _TIMEOUT_S = 20
 
 
 def is_usable(board: Board) -> bool:
     """Test, once per start of this machine, if `board` can run on the real processor.
 
-    The proof is that an interpreter of machine code far beyond the firmware runs: the
-    emulator is started with the UEFI firmware until that has handed over to a shell or
-    boot manager that writes on the serial port.
+    The proof is that a long piece of machine code runs: the UEFI firmware, up to the shell or boot
+    manager that writes on the serial port.
     """
     if _MACHINES.get(platform.machine()) != board.architecture or board.bench.start != "firmware":
         return False

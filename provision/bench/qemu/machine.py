@@ -89,7 +89,7 @@ class Machine:
         self.extras: list[str] = []
         self.direct: DirectBoot | None = None
         self.write_log: Path | None = None
-        """Where every write to the card is logged (QEMU's blklogwrites), if anywhere."""
+        """The log of every write to the card (QEMU's blklogwrites), or None."""
         self.fast = False
 
     def socket(self, link: str) -> Path:
@@ -173,7 +173,7 @@ class Machine:
     def _ports(self) -> list[str]:
         facts = self.board.bench
         argv = []
-        # One board's console is on its first serial port, another's on its second.
+        # Boards differ in the serial port of their console: the first or the second.
         for port in ("first", "second"):
             argv += ["-chardev", f"null,id={port},logfile={self.console},logappend=on"]
             argv += ["-serial", f"chardev:{port}"]
@@ -184,7 +184,7 @@ class Machine:
         for link in self.adapters:
             path = f"path={self.socket(link)},server=on,wait=off"
             argv += ["-chardev", f"socket,id=chardev-{link},{path}"]
-        # Adapters with a socket of their own come first: others take any that is free.
+        # Adapters with a fixed socket come first. The others take any free socket.
         for link in sorted(self.order, key=lambda name: self.adapters[name].port is None):
             words = [f"{key}={value}" for key, value in self._adapter(link).items()]
             argv += ["-device", ",".join(words).replace("driver=", "", 1)]
@@ -195,7 +195,7 @@ class Machine:
     def _controllers(self) -> list[str]:
         """Add two controllers to each bus: the boat's, and one for the instruments.
 
-        All of the boat's come first, for the kernel counts them as it finds them.
+        All controllers of the boat come first, as the kernel counts them in the order found.
         """
         argv = []
         for link in self.networks:

@@ -9,8 +9,8 @@ import socket
 def hold_port() -> socket.socket:
     """Return a socket bound to a port, which keeps the port reserved until it is closed.
 
-    A program that sets SO_REUSEADDR, as the emulator does, can still listen there (socket(7)): so
-    that it finds its port again after a power cut.
+    A program that sets SO_REUSEADDR, as the emulator does, can still listen there (socket(7)). So
+    it finds its port again after a power cut.
     """
     held = socket.socket()
     held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -13,7 +13,7 @@ from provision.boards import Board
 from provision.commands import environment, find
 from provision.errors import Location, UserError
 
-#: Characters of the emulator's last words that are shown.
+#: Characters from the end of the emulator's log that an error shows.
 LOG_TAIL_BYTES = 2000
 
 
@@ -42,7 +42,7 @@ class Emulator(Machine):
             (self.folder / name).unlink(missing_ok=True)
         with self.log.open("ab") as said:
             self._process = subprocess.Popen(
-                # Whatever ends this process ends the emulator too.
+                # The emulator ends with this process.
                 [find("setpriv"), "--pdeathsig", "KILL", "--", *self.command()],
                 stdin=subprocess.DEVNULL,
                 stdout=said,
@@ -69,7 +69,7 @@ class Emulator(Machine):
     def check(self) -> None:
         """Raise UserError if the emulator has failed, or has stopped for lack of disk space.
 
-        A boat that has no power, or has switched itself off, is well.
+        A boat without power, or that has switched itself off, is no error.
         """
         if self._process and (status := self._process.poll()):
             raise UserError(f"the emulator ended with status {status}:\n{self._last_words()}")

@@ -12,7 +12,7 @@ from typing import Any
 
 from provision.errors import UserError
 
-#: How long an emulator may take to begin to listen, and to answer.
+#: Seconds that an emulator may take to begin to listen, and to answer.
 ANSWER_TIMEOUT_S = 30.0
 
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Play a voyage log back: each link's sentences, at their time, on their own wire.
 
-Within a file the monotonic clock tells the time between sentences, which no fix has stepped.
-True times are those of the system clock at the end of a file, when a fix had set it.
+Within a file, the monotonic clock gives the time between sentences, as no fix has stepped it. True
+times come from the system clock at the end of a file, when a fix had set it.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from provision.errors import Location, UserError
 from provision.onboard.feed.voyage_log import reader
 from provision.progress import step
 
-#: Seconds that are waited from one file to the next at most: the boat was off meanwhile.
+#: Maximum pause in seconds between two files, as the boat was off in between.
 MAX_PAUSE_S = 5.0
 
-#: Seconds between two looks whether a feed has opened the terminals.
+#: Seconds between two checks that a feed has opened the terminals.
 LOOK_INTERVAL_S = 0.1
 
 #: Seconds that a listener gets to read the last sentence.
@@ -41,11 +41,11 @@ class Recording:
     end: float
     """Monotonic seconds of the last sentence."""
     offset: float
-    """What makes true POSIX seconds of monotonic ones."""
+    """Seconds to add to a monotonic time for the true POSIX time."""
     origins: Mapping[str, int]
-    """How many sentences there are of each link and input."""
+    """Number of sentences of each link and input."""
     damaged: int = 0
-    """How many bytes of the file are damaged, and left out."""
+    """Number of damaged bytes in the file, which are left out."""
 
     def moment(self, monotonic: float) -> datetime:
         """Return the time at which a sentence was heard."""
@@ -57,9 +57,9 @@ class DueSentence:
     """Hold a sentence and when to play it."""
 
     at: float
-    """Seconds after the first that is played."""
+    """Seconds after the first sentence played."""
     moment: datetime
-    """When it was heard."""
+    """Time at which the sentence was heard."""
     origin: str
     raw: bytes
 
@@ -72,7 +72,7 @@ class PlayedCounts:
     lost: Counter[str] = field(default_factory=Counter)
     """No listener took these sentences."""
     left_out: Counter[str] = field(default_factory=Counter)
-    """There was no wire for them."""
+    """No wire belonged to these sentences."""
 
 
 def read_recording(file: Path) -> Recording:
@@ -155,7 +155,7 @@ async def play(
 ) -> None:
     """Play each sentence on the wire of its link, `pace` times as fast as it was heard.
 
-    `played` is counted in as it goes. UserError when the other end of a wire goes away.
+    Count in `played` on the way. Raise UserError if the other end of a wire closes.
     """
     loop = asyncio.get_running_loop()
     begin = loop.time()

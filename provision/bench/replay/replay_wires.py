@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Connect a replay to sockets of a held bench, or to pseudo-terminals of this computer.
 
-Like a serial line, none of them waits: a sentence that is not taken at once is lost, whole.
+Like a serial line, a wire does not wait: a sentence that is not taken at once is lost as a whole.
 What comes the other way is read and dropped, since a full socket would stop the emulator.
 """
 
@@ -119,7 +119,7 @@ def connect_sockets(paths: Mapping[str, Path]) -> Iterator[dict[str, int]]:
 def open_terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int]]:
     """Open pseudo-terminals, by link. A feed opens `folder`/LINK.
 
-    A configuration for that feed is put beside them, unless there is one already.
+    Put a configuration for that feed beside the terminals, unless there is one already.
     """
     with ExitStack() as stack:
         found, devices = {}, {}
@@ -129,8 +129,8 @@ def open_terminals(folder: Path, links: Iterable[str]) -> Iterator[dict[str, int
             stack.callback(os.close, far)
             tty.setraw(near)
             os.set_blocking(far, False)
-            # A network address is in the name of what came over the network; a link aboard may
-            # have any name.
+            # The name of a sender on the network contains its address. A link aboard may have any
+            # name.
             safe = (char if char.isprintable() and char != "/" else "_" for char in link)
             device = folder / "".join(safe)
             if device.is_symlink() and str(device.readlink()).startswith("/dev/pts/"):

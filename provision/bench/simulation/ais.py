@@ -11,7 +11,7 @@ from pyais.encode import encode_dict
 
 from provision.bench.simulation.boat import Fix, Ship, Simulation
 
-#: Every so many position reports of a ship comes one of its static data.
+#: Position reports of a ship between two of its static data.
 STATIC_EVERY = 6
 
 Message = dict[str, str | int | float | bytes | bool]

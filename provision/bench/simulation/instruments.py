@@ -39,7 +39,7 @@ FIX_FORMATTERS = frozenset({"GGA", "GLL", "GNS", "RMC"})
 #: Metres between the antennas of two receivers aboard, which lie along the keel.
 ANTENNA_DISTANCE_M = 4.0
 
-#: Lines that a link remembers of what it was sent.
+#: Maximum number of received lines that a link keeps.
 MAX_HEARD_LINES = 10_000
 
 
@@ -48,7 +48,7 @@ class HeardLine:
     """Hold a line that the boat sent to a listener."""
 
     time: float
-    """When its last bit had passed the wire, in seconds of time.monotonic()."""
+    """Time when its last bit had passed the wire, in seconds of time.monotonic()."""
     line: bytes
     """Without its CR LF."""
 
@@ -224,7 +224,7 @@ class Instruments:
     async def _listen(self, name: str, reader: asyncio.StreamReader) -> None:
         """Read at the wire's pace, as an instrument does.
 
-        Yet it is read at once: an emulated adapter cannot have the boat wait, and a full
+        Yet read the socket at once: an emulated adapter cannot make the boat wait, and a full
         socket would stop the whole emulator.
         """
         loop = asyncio.get_running_loop()

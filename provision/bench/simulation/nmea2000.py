@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Compose frames of NMEA 2000 instruments for a CAN interface, from the boat's state.
 
-Layouts and resolutions are from memory, checked against a reference library in the tests.
-Values are little-endian integers in SI units; all bits set say that there is no value.
+Layouts and resolutions are from memory, checked against a reference library in the tests. Values
+are little-endian integers in SI units. All bits set mean that there is no value.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ BIT_RATE = 250_000
 CAN_FRAME = struct.Struct("=IB3x8s")
 EXTENDED_FLAG = 0x80000000
 
-#: All groups that are sent here have this priority (ISO 11783-3: 0 is the highest, 7 the lowest).
+#: Priority of all groups sent here (ISO 11783-3: 0 is the highest, 7 the lowest).
 PRIORITY = 2
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -100,7 +100,7 @@ def _sea_extended(state: BoatState) -> bytes:
     return bytes(3) + kelvin.to_bytes(3, "little") + b"\xff\xff"
 
 
-#: Of each parameter group, what makes its data, and the address of the device that sends it.
+#: For each parameter group, the function that makes its data, and the sending device's address.
 GROUPS: dict[int, tuple[Callable[[BoatState], bytes], int]] = {
     127250: (_heading, 11),
     127251: (_rate_of_turn, 11),
@@ -116,7 +116,7 @@ GROUPS: dict[int, tuple[Callable[[BoatState], bytes], int]] = {
     130316: (_sea_extended, 22),
 }
 
-#: The groups that tell of each kind of data, as a profile names them.
+#: The groups that carry each kind of data, by its name in a profile.
 KINDS = {
     "position": (129025, 129026, 129029),
     "heading": (127250, 127251),

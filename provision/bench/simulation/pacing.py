@@ -15,8 +15,8 @@ from math import ceil, inf
 
 from provision.profile.schema.types import BITS_PER_CHARACTER
 
-#: Seconds of characters that an adapter gathers before it passes them on: the latency timer
-#: of ftdi_sio unless set.
+#: Seconds of characters that an adapter collects before it passes them on: the default latency
+#: timer of ftdi_sio.
 GATHER_S = 0.016
 
 #: Makes the sentences for a formatter at a moment of the simulated boat.
@@ -39,7 +39,8 @@ class Schedule:
     def next(self, now: float) -> tuple[float, str]:
         """Return when something is due next, and what. Never for a listening instrument.
 
-        What the wire could not carry in time is left out, but for the last two periods.
+        Sentences that the wire could not carry in time are left out, except for the last two
+        periods.
         """
         formatter = min(self._due, key=lambda one: self._due[one], default="")
         if not formatter:
@@ -104,7 +105,7 @@ class Player:
     async def play(self, write: Callable[[bytes], None], has_room: Callable[[], bool]) -> None:
         """Send without end. `has_room` tells if the last write has been taken.
 
-        A wire does not wait: a sentence that finds no room is lost, whole.
+        A wire does not wait: a sentence that finds no room is lost as a whole.
         """
         schedule = Schedule(self._rates, self._now())
         while True:

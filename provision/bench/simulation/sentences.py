@@ -14,7 +14,7 @@ from operator import xor
 from provision.bench.simulation.boat import BoatState, bearing
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
-#: Where the transducer hangs, in metres below the surface: what DPT's offset says.
+#: Depth of the transducer in metres below the surface, which DPT sends as its offset.
 TRANSDUCER_DEPTH_M = 0.6
 
 #: The satellites in view and used. Made up.
@@ -49,9 +49,10 @@ def sentence(address: str, fields: Iterable[str], *, start: str = "$") -> bytes:
 def compose(formatter: str, state: BoatState, *, talker: str | None = None) -> list[bytes]:
     """Return the sentences that one instrument sends for a formatter at that moment.
 
-    One for most formatters. GSV takes several. `talker` replaces the usual two letters. A
-    formatter that the simulation has no data for carries a null field, which says just that
-    (IEC 61162-1); so does a proprietary one, whose address has no talker.
+    Most formatters give one sentence. GSV takes several. `talker` replaces the usual two letters.
+
+    A formatter that the simulation has no data for gets a null field, which means just that (IEC
+    61162-1). So does a proprietary formatter, whose address has no talker.
     """
     if formatter.startswith("P"):
         return [sentence(formatter, [""])]
@@ -240,7 +241,7 @@ def _rot(state: BoatState) -> list[Fields]:
     return [[f"{state.rate_of_turn * 60:.1f}", "A"]]
 
 
-#: Formatter: the usual talker, and what makes the fields of its sentences.
+#: For each formatter, the usual talker and the function that makes its fields.
 FORMATTERS: dict[str, tuple[str, Callable[[BoatState], list[Fields]]]] = {
     "DBS": ("SD", _dbs),
     "DBT": ("SD", _dbt),

@@ -20,7 +20,7 @@ def _parse_interface(value: Any) -> Any:
     if re.fullmatch(_ADDRESS, text):
         raise InvalidValue(f"{text} names no prefix length", f"write it as {text}/24")
     try:
-        # A netmask would be taken as well, and so would what only looks like one.
+        # ipaddress would take a netmask too, and text that only looks like one.
         if re.fullmatch(_INTERFACE, text):
             return ipaddress.IPv4Interface(text)
     except (ipaddress.AddressValueError, ipaddress.NetmaskValueError):
@@ -42,8 +42,8 @@ Interface = Annotated[
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 
-#: Tablets show it in capitals, with colons or with hyphens: it is kept as the kernel writes it.
-#: The lowest bit of the first octet tells a group's address (IEEE Std 802).
+#: Tablets show it in capitals, with colons or with hyphens. It is kept as the kernel writes it. The
+#: lowest bit of the first octet marks a group's address (IEEE Std 802).
 MacAddress = Annotated[
     str,
     Text(

@@ -26,14 +26,15 @@ from provision.profile.schema.types import (
 #: IEEE Std 802.11: an SSID has 1 to 32 octets.
 MAX_SSID_OCTETS = 32
 
-#: From a club's worth of addresses down to a dozen tablets.
+#: From the addresses of a whole club down to a dozen tablets.
 PREFIX_LENGTHS = range(16, 29)
 
 
-#: hostapd remembers so many characters of a pass-phrase's name (wpa_psk_file, keyid).
+#: Maximum length of a pass-phrase's name in hostapd (wpa_psk_file, keyid).
 MAX_KEYID_CHARS = 31
 
-#: Each may be a file of several public keys, and the boat reads all of them at a login.
+#: Maximum number of keys. Each may be a file of several public keys, and the boat reads all of them
+#: at a login.
 MAX_ACCESS_KEYS = 100
 
 

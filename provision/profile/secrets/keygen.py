@@ -31,13 +31,13 @@ from provision.profile.yaml.tree import read_text
 
 Secret = Literal["pass_phrase", "host_key"]
 
-#: Four words of five letters: 2 ** 65 pass-phrases, enough against guessing a recorded
-#: handshake, and typed on a phone without shifting. No letter that looks like a digit.
+#: Four words of five letters give 2 ** 65 pass-phrases. That is enough against guessing from a
+#: recorded handshake, and easy to type on a phone. No letter looks like a digit.
 CONSONANTS = "bdfghjkmnprstvz"
 VOWELS = "aeiou"
 PASS_PHRASE_WORDS = 4
 
-#: Host keys that were rotated away and are remembered: a boat may have slept through as many.
+#: Number of former host keys to remember: a boat may have missed as many rotations.
 MAX_FORMER_HOST_KEYS = 5
 
 OPERATOR = "operator"
@@ -55,8 +55,8 @@ class MadeKeys:
 def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> MadeKeys:
     """Make the boat's secrets and the operator's key pair where they do not exist.
 
-    `profile` is the boat's file, `key` the vault password. Nothing is overwritten but
-    what `rotate` names: pass_phrase, host_key, or a tablet with a pass-phrase of its own.
+    `profile` is the boat's file, `key` the vault password. Only what `rotate` names is overwritten:
+    pass_phrase, host_key, or a tablet with a pass-phrase of its own.
     """
     file = secrets.secrets_path(profile)
     tablets = load.read(profile).profile.own_pass_phrases
@@ -113,7 +113,7 @@ def remember_host_key(kept: Secrets) -> tuple[str, ...]:
 def make_operator(boats: Path) -> bool:
     """Make the operator's key pair in a folder of boats. Return False if it exists.
 
-    A public key without its private half is another operator's, and is left alone.
+    A public key without its private half belongs to another operator. Leave it alone.
     """
     private_half, public_half = boats / OPERATOR, boats / f"{OPERATOR}.pub"
     if public_half.exists():

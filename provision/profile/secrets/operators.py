@@ -35,19 +35,19 @@ class AddedOperator:
     keys: tuple[str, ...]
     """Its lines."""
     boats: tuple[str, ...]
-    """The boats that accept it now, and did not before."""
+    """The boats that accept the key since this run."""
     changed: tuple[Path, ...]
-    """The profiles and included files that name it now."""
+    """The profiles and included files that name the key since this run."""
     own: tuple[Path, ...]
-    """Of those, the profiles that have a list of their own now, and had a shared one before."""
+    """Those of the changed profiles that had a shared list before, and now have their own."""
 
 
 def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
     """Add a person's public key to each boat. Leave boats alone that have it already.
 
     A file that boats share is changed if all that share it are among `profiles`. Otherwise each
-    boat's own file is. Every file is replaced whole, the key's first: after a cut a second run
-    does the rest.
+    boat's own file is. Every file is replaced as a whole, the key's first: after an interruption a
+    second run does the rest.
     """
     lines = read_public_key(public_key)
     boats = load.read_all(profiles)
@@ -163,7 +163,7 @@ def _strip_comment(line: str) -> tuple[str, ...]:
 def _sharers(folder: Path) -> dict[Path, set[Path]]:
     """Return the profiles that have their access.keys from each file, without links.
 
-    Of a folder with a profile that cannot be read nothing is known to be shared by all.
+    If a profile of the folder cannot be read, no file counts as shared by all boats.
     """
     found: dict[Path, set[Path]] = {}
     for profile in load.list_profiles(folder):

@@ -11,7 +11,7 @@ from provision.errors import Location, UserError
 from provision.profile.secrets import private_file
 from provision.profile.secrets.pass_phrases import PassPhrases
 
-#: By its first line such a file is known again.
+#: The first line, by which such a file is recognised.
 FIRST_LINE = b"# Wi-Fi pass-phrases of boats, by `provision keys --show`: keep it to yourself.\n"
 
 

@@ -14,7 +14,7 @@ from provision.profile.load import Boat
 from provision.profile.secrets import store
 from provision.profile.secrets.store import Secrets
 
-#: What the boat's own is called, beside the tablets' names.
+#: Name of the boat's own pass-phrase, beside the tablets' names.
 BOAT_PASS_PHRASE = "pass_phrase"  # noqa: S105
 
 
@@ -24,13 +24,13 @@ class PassPhrases:
 
     boat: str
     called: str
-    """How a command names the boat."""
+    """The boat's name in a command."""
     ssid: str
     pass_phrase: str = field(repr=False)
     own: Mapping[str, str] = field(repr=False)
-    """By the name of the tablet, of those that the profile gives one."""
+    """The pass-phrases of tablets that have their own, by the tablet's name."""
     missing: tuple[str, ...] = ()
-    """The tablets whose own has not been made yet."""
+    """The tablets whose own pass-phrase has not been made yet."""
 
     def lines(self) -> list[str]:
         """Format the pass-phrases as lines for people."""
@@ -79,7 +79,7 @@ def check_settable(boat: Boat, name: str) -> None:
             hint=f"write own_pass_phrase: true there, or set {BOAT_PASS_PHRASE}",
         )
     known = ", ".join([BOAT_PASS_PHRASE, *boat.profile.own_pass_phrases])
-    # What was given may be the pass-phrase itself: it is not repeated.
+    # The operator may have typed the pass-phrase itself here: do not repeat it.
     raise UserError(
         f"{boat.name} has no pass-phrase by the name that --set gives",
         hint=f"the names are {known}; the pass-phrase itself is asked for, and never stands on the "

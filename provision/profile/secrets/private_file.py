@@ -14,7 +14,7 @@ from provision.errors import Location, UserError
 def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
     """Write a whole file or none. Its mode is 0600 from the first moment, or becomes `mode`.
 
-    UserError when it exists already and `replace` is not set, or when the disk refuses.
+    Raise UserError if it exists already and `replace` is not set, or if the disk refuses.
     """
     temporary = file.with_name(f".{file.name}.{secrets.token_hex(4)}")
     try:
@@ -54,7 +54,7 @@ def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) 
 def read(file: Path, *, encrypted: bool = False) -> bytes:
     """Return the file's content. Raise UserError if it is missing or others may read it.
 
-    What is `encrypted` may be read by others: so it lies in a clone, or on a stick.
+    An `encrypted` file may be readable by others, as in a clone or on a stick.
     """
     try:
         with file.open("rb") as stream:

@@ -2,8 +2,10 @@
 """Record that a boat's card was lost or stolen, in BOAT.stolen.json beside its profile.
 
 The record holds public keys and dates only. It is plain, so that `provision write` needs no vault
-password, and so that it travels with the folder. What keeps the new secrets from the finder of
-the card is not this record but the host key: of such a boat, only the new one is accepted.
+password, and so that it travels with the folder.
+
+The host key keeps the new secrets from the finder of the card, and not this record: of such a boat,
+only the new key is accepted.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file, store
 from provision.profile.secrets.store import Secrets
 
-#: As in 2026-11-27, or nothing where there is none yet.
+#: A day such as 2026-11-27, or "" if there is none yet.
 _DAY = re.compile(r"(\d{4}-\d\d-\d\d)?", re.ASCII)
 
 #: Maximum size of a record. A record with a hundred keys has 10 kB.
@@ -51,7 +53,7 @@ def record_path(profile: Path) -> Path:
 def read_record(profile: Path) -> StolenRecord | None:
     """Read the record of the boat with this profile. Return None if no card is lost.
 
-    UserError when the record is damaged: a guess would be wrong either way.
+    Raise UserError if the record is damaged: a guess would be wrong either way.
     """
     file = record_path(profile)
     try:
@@ -91,7 +93,7 @@ def record_loss(profile: Path, host_keys: tuple[str, ...]) -> StolenRecord:
 def record_new_card(profile: Path, host_key: str) -> bool:
     """Record that a card with this public host key was written, or answered with it.
 
-    True when pushes were held back until now. A card with a revoked host key changes nothing.
+    Return True if pushes were held back until now. A card with a revoked host key changes nothing.
     """
     record = read_record(profile)
     if record is None or record.new_card or _plain(host_key) in record.host_keys:

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Use Ansible's vault format, so that plain `ansible-vault view` reads these files.
 
-Ansible takes most of a second to import; it is imported when first needed.
+Ansible takes most of a second to import. It is imported when first needed.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ PASSWORD_FILE_VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"  # noqa: S105
 PASSWORD_FILE = ".vault-password"  # noqa: S105
 CONFIG_VARIABLE = "ANSIBLE_CONFIG"
 
-#: With a point before and this behind it, a name is that of what is to replace a file.
+#: A file with a point before its name and this behind it will replace the file of that name.
 STAGED_SUFFIX = ".new"
 
-#: How every vault begins, whatever its version.
+#: The first bytes of every vault, of any version.
 VAULT_MAGIC = b"$ANSIBLE_VAULT;"
 
 
 def read_password(boats: Path, file: Path | None = None, *, twice: bool = False) -> bytes:
     """Return the vault password of the folder `boats`.
 
-    It comes from `file`, else from the file that $ANSIBLE_VAULT_PASSWORD_FILE names, else
-    from .vault-password in the folder, else from a prompt on the terminal (asked `twice`
-    when something new is to be encrypted). UserError when there is none of these.
+    It comes from `file`, else from the file that $ANSIBLE_VAULT_PASSWORD_FILE names, else from
+    .vault-password in the folder, else from a prompt on the terminal. The prompt asks `twice` when
+    something new is to be encrypted. Raise UserError if there is none of these.
     """
     if file is None and os.environ.get(PASSWORD_FILE_VARIABLE):
         file = Path(os.path.expanduser(os.environ[PASSWORD_FILE_VARIABLE]))

@@ -2,8 +2,8 @@
 """Change the vault password of a whole folder, so that an interruption loses no secret.
 
 Everything new is written beside the old, as .NAME.new, and synced before the first file is
-turned. The new password is among it where the folder keeps its own. After a cut each file opens
-by the old password or the new, and a second run finishes the change.
+replaced. If the folder keeps its own password, the new one is among these files. After an
+interruption each file opens with the old password or the new, and a second run finishes the change.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class PasswordChange:
     """Tell how a change of the vault password ended."""
 
     reencrypted: tuple[Path, ...]
-    """The encrypted files that this run turned, without those of a run that was cut off."""
+    """The encrypted files that this run replaced, without those of an interrupted run."""
     file_changed: bool
     """Whether the folder's own password file holds the new one."""
 
@@ -83,8 +83,8 @@ def read_pending(folder: Path) -> bytes | None:
 def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
     """Encrypt all vaults of the folder with `new` instead of `old`, or finish doing so.
 
-    Hidden files are left alone. UserError when a file opens with neither password: before the
-    first file is turned a failure leaves all as it was.
+    Hidden files are left alone. Raise UserError if a file opens with neither password. A failure
+    before the first file is replaced leaves everything as it was.
     """
     vaults = _read(folder, old, new)
     keeps = _is_password_file(folder, old)
@@ -95,7 +95,7 @@ def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
             _stage(one, new)
         _sync(folder)
     except BaseException as error:
-        # A run that was cut off may have turned some: its new password has to stay known.
+        # An interrupted run may have replaced some files: keep its new password.
         if not any(_opens(file, new) for file in _vault_files(folder)):
             _remove_leftovers(folder)
         if isinstance(error, OSError):

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Change one list in a YAML text, and leave every other character as its author wrote it.
 
-What comes out is parsed and compared before it is taken: a text in a manner that is not known
-here is refused, not spoilt.
+The result is parsed and compared before it is taken. A text in an unknown form is refused, not
+damaged.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import yaml
 
-#: What YAML reads as text without quotes, wherever it stands in a list.
+#: Text that YAML reads without quotes, anywhere in a list.
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9._-]*\.pub")
 
 
@@ -83,7 +83,7 @@ def _read_list(text: str, keys: Sequence[str]) -> list[str]:
 
 
 def _format_item(item: str) -> str:
-    # A string of JSON is one of YAML, too.
+    # A JSON string is also a YAML string.
     return item if _PLAIN.fullmatch(item) else json.dumps(item, ensure_ascii=False)
 
 

@@ -38,7 +38,7 @@ _BOUNDS = {
     "less_than_equal": ("at most", "le"),
 }
 
-#: Names that a slip of the hand is compared with.
+#: Maximum number of names that a misspelt one is compared with.
 MAX_CANDIDATES = 200
 
 
@@ -51,10 +51,10 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
     """Make a UserError of each value that `model` refused in the tree `root`.
 
-    It makes one more than `MAX_ERRORS` at most.
+    Return at most one error more than `MAX_ERRORS`.
     """
     details = error.errors()[: MAX_ERRORS + 1]
-    # A misspelt key is also a missing one: say it once.
+    # A misspelt key is also a missing one: report it once.
     meant = {
         (*loc[:-1], near)
         for loc in (detail["loc"] for detail in details if detail["type"] == "extra_forbidden")

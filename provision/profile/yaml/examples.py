@@ -64,7 +64,7 @@ usb: {hubs: {main: {ports: 7, own_supply: true}}}
 accepted: {steering: "tried in open water, 3 May"}
 """
 
-#: Characters that are read at a glance.
+#: Characters that people read at a glance.
 MAX_EXAMPLE_CHARS = 84
 
 

@@ -18,9 +18,9 @@ from provision.profile.yaml.tree import MAX_ERRORS, Node
 def drop_nulls(root: Node, model: type[BaseModel], errors: list[UserError]) -> Node:
     """Return the tree without the parts that a written null removes.
 
-    That goes for parts whose name the profile chooses: links, tablets, sentences. A null that
-    covers no part of an included file is added to `errors`. Where the model knows the key, a
-    null stays, for there it is a value.
+    This is for parts whose name the profile chooses: links, tablets, sentences. A null that covers
+    no part of an included file is added to `errors`. Where the model knows the key, a null is a
+    value and stays.
     """
     if not isinstance(root.value, dict):
         return root

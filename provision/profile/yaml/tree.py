@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Read YAML text as a tree in which every value has its location.
 
-YAML turns some plain words into something else than text (`NO`, `010`, `12:30:00`); such a
-value keeps the text as written, so that an error can say how to write what was meant.
+YAML turns some plain words into other values than text (`NO`, `010`, `12:30:00`). Such a value
+keeps the text as written, so that an error can say how to write what was meant.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ _DECIMAL = re.compile(r"[-+]?(0|[1-9]\d{0,17})")
 _FLOAT = re.compile(r"[-+]?(0|[1-9]\d{0,17})?\.\d{0,18}([eE][-+]?\d{1,3})?")
 _TAG = "tag:yaml.org,2002:"
 
-#: Bytes of a profile with all that it includes, and of a public key's file. A boat with forty links
-#: and a comment for each takes a tenth of it.
+#: Maximum size of a profile with all that it includes, and of a public key's file, in bytes. A boat
+#: with forty links and a comment for each takes a tenth of it.
 MAX_BYTES = 2**17
 
 #: Errors that one reading reports. The others wait until these are corrected.
 MAX_ERRORS = 100
 
-#: Characters of a key, and how deep keys and lists stand in each other: each value carries the keys
-#: above it. No key of the model has a tenth of it.
+#: Maximum length of a key, and maximum depth of keys and lists: each value carries the keys above
+#: it. No key of the model has a tenth of it.
 MAX_KEY_CHARS = 200
 MAX_DEPTH = 16
 
@@ -45,7 +45,7 @@ class Node:
     value_location: Location
     written: str = ""
     covers: bool = False
-    """Whether it is a written null that lies over something of another file."""
+    """Whether it is a written null that covers a value of another file."""
 
     @property
     def is_blank(self) -> bool:
@@ -272,7 +272,7 @@ def _tag(node: yaml.Node, at: Location) -> UserError:
 def raise_all(errors: list[UserError]) -> None:
     """Raise the errors found, if any, in the order of the files' lines.
 
-    Of more than `MAX_ERRORS` it raises the first, and says that there are more.
+    Of more than `MAX_ERRORS` errors, raise the first, and say that there are more.
     """
     if len(errors) == 1:
         raise errors[0]

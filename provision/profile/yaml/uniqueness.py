@@ -74,9 +74,9 @@ class _Seen:
     sockets: dict[tuple[str, int | None], tuple[str, AdapterConfig]] = field(default_factory=dict)
     """The first link of a chip and interface. With None, the first link of the whole chip."""
     chips: dict[str, tuple[str, AdapterConfig]] = field(default_factory=dict)
-    """The first link of a chip, whatever its interface."""
+    """The first link of a chip, with any interface."""
     hubs: dict[str, tuple[str, str]] = field(default_factory=dict)
-    """The first link behind a port that has to be a hub's, and its own port."""
+    """The first link behind a port where a hub has to be, and its own port."""
 
     def add(self, name: str, adapter: AdapterConfig) -> None:
         """Add the adapter of the link `name`."""
