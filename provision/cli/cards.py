@@ -100,7 +100,7 @@ def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     from provision.card.assemble import assemble
     from provision.card.base import get_base
     from provision.progress import step
-    from provision.push.built import remember_card
+    from provision.push.records.built import remember_card
 
     settings = known.render()
     system = get_base(known.board)

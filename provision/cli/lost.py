@@ -46,7 +46,7 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
 def _secrets_lost(profile: Path) -> UserError | None:
     """Tell that a boat was built with secrets that are not here; None when it was not."""
     from provision.profile.secrets import store
-    from provision.push.built import evidence
+    from provision.push.records.built import evidence
 
     file = store.secrets_path(profile)
     found = [] if file.exists() else evidence(profile)
@@ -85,7 +85,7 @@ def _look_alikes(profile: Path) -> list[str]:
 def _pair_lost(folder: Path) -> UserError | None:
     """Tell that both halves of the operator's pair are gone, though boats let it in."""
     from provision.profile import load
-    from provision.push.built import evidence
+    from provision.push.records.built import evidence
 
     if (folder / _PUBLIC).exists() or (folder / OPERATOR).exists():
         return None

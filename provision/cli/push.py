@@ -35,9 +35,9 @@ from provision.paths import BOATS, folder_option
 from provision.push.options import PushOptions
 
 if TYPE_CHECKING:
-    from provision.push.held_back import HeldBack
-    from provision.push.inventory import Deployment
+    from provision.push.deployment import Deployment
     from provision.push.load import InvalidBoat
+    from provision.push.records.held_back import HeldBack
     from provision.render import OpenBoat
     from provision.ssh.endpoint import Endpoint
     from provision.verify.runner import VerifyResult
@@ -171,8 +171,8 @@ def push(  # noqa: PLR0913
 
     from provision.progress import console, results
     from provision.push.console import progress, push_table
-    from provision.push.diff import MAX_DIFF_CHARS
-    from provision.push.held_back import hold_back
+    from provision.push.query.diff import MAX_DIFF_CHARS
+    from provision.push.records.held_back import hold_back
     from provision.push.rollout import Rollout, roll_out
 
     if everyone == bool(names):
@@ -315,8 +315,8 @@ def inventory(
     """
 
     from provision.profile.yaml.tree import raise_all
-    from provision.push.held_back import hold_back
     from provision.push.push import lay_out
+    from provision.push.records.held_back import hold_back
 
     fleet, held = hold_back(load_targets(names, boats, vault_password_file))
     raise_all([boat.error for boat in held])

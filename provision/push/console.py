@@ -14,7 +14,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from provision.harmless import harmless
-from provision.push.playbook import Event, Listener
+from provision.push.ansible.playbook import Event, Listener
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.ssh.endpoint import refused

@@ -6,9 +6,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from provision.profile.secrets.store import derive_psk
-from provision.push.diff import FilesUnreadable, diff, fetch, unpack
-from provision.push.inventory import Deployment
-from provision.push.poll import StatusQuery
+from provision.push.deployment import Deployment
+from provision.push.query.diff import FilesUnreadable, diff, fetch, unpack
+from provision.push.query.poll import StatusQuery
 from provision.push.result import Outcome, PushResult
 from provision.render import OpenBoat
 

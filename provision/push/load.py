@@ -10,7 +10,7 @@ from pathlib import Path
 from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
-from provision.push.known_boats import recall
+from provision.push.records.known_boats import recall
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.render import OpenBoat

@@ -7,13 +7,13 @@ import json
 import time
 from typing import TYPE_CHECKING
 
-from provision.push.inventory import Deployment
-from provision.push.poll import StatusQuery, poll_until, settled
+from provision.push.deployment import Deployment
+from provision.push.query.poll import StatusQuery, poll_until, settled
 from provision.push.result import Outcome, PushResult
 from provision.ssh.endpoint import NO_ANSWER, NOT_LET_IN, WRONG_KEY, Endpoint, fingerprint, refused
 
 if TYPE_CHECKING:
-    from provision.push.playbook import HostEvents
+    from provision.push.ansible.playbook import HostEvents
 
 #: Seconds that a boat gets beyond its timer to roll back and to answer again.
 ROLLBACK_GRACE_S = 30

@@ -13,9 +13,9 @@ from provision.profile.secrets.keygen import read_access_keys
 from provision.profile.secrets.stolen import is_revoked
 from provision.profile.secrets.stolen import read_record as recall_stolen
 from provision.profile.secrets.store import host_public_key
-from provision.push.inventory import Deployment
-from provision.push.known_boats import recall
-from provision.push.poll import StatusQuery
+from provision.push.deployment import Deployment
+from provision.push.query.poll import StatusQuery
+from provision.push.records.known_boats import recall
 from provision.push.workspace import fits_sockets, write_private
 from provision.render import OpenBoat, Settings
 from provision.ssh.discover import put_answering_first

@@ -9,13 +9,13 @@ from itertools import repeat
 from pathlib import Path
 
 from provision.errors import UserError
+from provision.push.ansible.inventory import inventory
+from provision.push.ansible.playbook import ANSIBLE_CONFIG, Listener, run_and_collect
 from provision.push.dry_run import with_diff
-from provision.push.inventory import inventory
-from provision.push.notes import remember_push
 from provision.push.options import PushOptions
 from provision.push.outcome import push_result
 from provision.push.plan import prepare
-from provision.push.playbook import ANSIBLE_CONFIG, Listener, run_and_collect
+from provision.push.records.notes import remember_push
 from provision.push.result import PushResult
 from provision.push.workspace import workspace, write_private
 from provision.render import OpenBoat

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 from provision.errors import UserError
 from provision.push import push as pushing
+from provision.push.ansible.playbook import Listener
 from provision.push.options import PushOptions
 from provision.push.plan import ssh_target_of
-from provision.push.playbook import Listener
 from provision.push.result import Outcome, PushResult
 from provision.render import OpenBoat
 from provision.ssh.discover import find_answering_endpoint

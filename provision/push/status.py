@@ -12,13 +12,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
-from provision.push.held_back import hold_back
-from provision.push.inventory import Deployment
-from provision.push.known_boats import KnownBoat, recall
-from provision.push.notes import remember_answer
+from provision.push.deployment import Deployment
 from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import prepare
-from provision.push.status_shape import not_understood, understood
+from provision.push.query.status_shape import not_understood, understood
+from provision.push.records.held_back import hold_back
+from provision.push.records.known_boats import KnownBoat, recall
+from provision.push.records.notes import remember_answer
 from provision.push.workspace import workspace
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, refused, ssh

@@ -10,7 +10,7 @@ from typing import Any
 from ansible.plugins.action import ActionBase
 
 from provision.bounded import read_json
-from provision.push.status_shape import not_understood, understood
+from provision.push.query.status_shape import not_understood, understood
 
 #: ASCII's record separator, which stands between status, manifest and the feed's state.
 SEPARATOR = "\x1e"

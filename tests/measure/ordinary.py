@@ -18,7 +18,7 @@ from typing import Any
 
 import yaml
 
-from provision.push.playbook import environment
+from provision.push.ansible.playbook import environment
 from provision.push.workspace import hang_up
 from provision.render import Settings, Symlink
 
@@ -43,7 +43,7 @@ HANDLERS = {
 
 @dataclass(frozen=True)
 class Ordinary:
-    """The playbook of one boat. `folder` is what `provision.push.playbook.lay_out` has filled."""
+    """The playbook of one boat. `folder` is what `provision.push.push.lay_out` has filled."""
 
     folder: Path
 

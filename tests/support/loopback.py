@@ -23,7 +23,8 @@ import yaml
 from provision.profile import load
 from provision.profile.secrets.keygen import generate_private_key, make_operator
 from provision.profile.secrets.store import Secrets
-from provision.push import inventory, plan, rollout
+from provision.push import plan, rollout
+from provision.push.ansible import inventory
 from provision.render import OpenBoat, Settings
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.support import programs

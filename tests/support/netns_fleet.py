@@ -28,7 +28,7 @@ from provision.profile import load
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import store, vault
 from provision.profile.secrets.keygen import make_keys
-from provision.push.known_boats import recall, remember
+from provision.push.records.known_boats import recall, remember
 from provision.render import OpenBoat
 from tests.support import netns_boat
 

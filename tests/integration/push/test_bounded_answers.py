@@ -14,12 +14,14 @@ from typing import Any
 import pytest
 
 from provision.bounded import TooMuch, collect, read_json
-from provision.push import diff, playbook, poll, status
-from provision.push.diff import FilesUnreadable
-from provision.push.inventory import BOUNDED_SSH
+from provision.push import status
+from provision.push.ansible import playbook
+from provision.push.ansible.inventory import BOUNDED_SSH
 from provision.push.options import PushOptions
-from provision.push.poll import StatusQuery
 from provision.push.push import push
+from provision.push.query import diff, poll
+from provision.push.query.diff import FilesUnreadable
+from provision.push.query.poll import StatusQuery
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.ssh.endpoint import Endpoint

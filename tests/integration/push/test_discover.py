@@ -10,8 +10,8 @@ import pytest
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import host_public_key
 from provision.push import plan
-from provision.push.known_boats import KnownBoat, recall, record_path, remember
 from provision.push.plan import resolve_targets, ssh_target_of
+from provision.push.records.known_boats import KnownBoat, recall, record_path, remember
 from provision.ssh import discover
 from provision.ssh.discover import put_answering_first
 from provision.ssh.endpoint import Endpoint, SshTarget

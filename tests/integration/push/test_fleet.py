@@ -20,10 +20,10 @@ import pytest
 
 from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import host_public_key
-from provision.push.known_boats import recall
+from provision.push.ansible.playbook import Event
 from provision.push.options import PushOptions
-from provision.push.playbook import Event
 from provision.push.push import push
+from provision.push.records.known_boats import recall
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
 from provision.push.status import fleet_status

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from provision.push.ansible.playbook import Event, Listener
 from provision.push.options import PushOptions
-from provision.push.playbook import Event, Listener
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
 from provision.verify import runner

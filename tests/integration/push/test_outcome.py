@@ -14,10 +14,10 @@ import pytest
 
 from provision.paths import shipped
 from provision.push import outcome
-from provision.push.inventory import Deployment
+from provision.push.ansible.playbook import HostEvents
+from provision.push.deployment import Deployment
 from provision.push.plan import prepare
-from provision.push.playbook import HostEvents
-from provision.push.poll import StatusAnswer
+from provision.push.query.poll import StatusAnswer
 from provision.push.result import Outcome
 from provision.push.workspace import workspace
 from provision.verify.job import same

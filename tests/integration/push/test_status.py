@@ -14,13 +14,13 @@ import pytest
 from provision import __version__
 from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import derive_psk, host_public_key
-from provision.push.diff import diff, fetch, unpack
+from provision.push.deployment import Deployment
 from provision.push.dry_run import secret_values
-from provision.push.inventory import Deployment
-from provision.push.known_boats import recall
-from provision.push.notes import remember_answer
 from provision.push.plan import prepare
-from provision.push.poll import StatusQuery
+from provision.push.query.diff import diff, fetch, unpack
+from provision.push.query.poll import StatusQuery
+from provision.push.records.known_boats import recall
+from provision.push.records.notes import remember_answer
 from provision.push.status import BoatStatus, find_health_issues, fleet_status
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint

@@ -14,16 +14,23 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from provision.push import poll
 from provision.push import status as fleet
 from provision.push.console import fleet_table
-from provision.push.inventory import Deployment
+from provision.push.deployment import Deployment
 from provision.push.options import PushOptions
-from provision.push.poll import StatusQuery
 from provision.push.push import push
+from provision.push.query import poll
+from provision.push.query.poll import StatusQuery
+from provision.push.query.status_shape import (
+    STAGED,
+    STATUS,
+    TRIAL,
+    Shape,
+    understood,
+    understood_status,
+)
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
-from provision.push.status_shape import STAGED, STATUS, TRIAL, Shape, understood, understood_status
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.support.loopback import RigBoat
 

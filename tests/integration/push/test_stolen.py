@@ -18,9 +18,9 @@ from provision.profile.secrets import stolen, store, vault
 from provision.profile.secrets.keygen import generate_private_key, make_keys, remember_host_key
 from provision.profile.secrets.replace_all import replace_all_secrets
 from provision.profile.secrets.store import Secrets, derive_psk, host_public_key
-from provision.push.known_boats import recall
 from provision.push.options import PushOptions
 from provision.push.push import push
+from provision.push.records.known_boats import recall
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.verify import runner

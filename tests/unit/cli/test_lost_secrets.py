@@ -13,8 +13,8 @@ from provision.card import assemble as assembling
 from provision.card import base
 from provision.errors import UserError
 from provision.profile.secrets import stolen, store, vault
-from provision.push import built
-from provision.push.known_boats import KnownBoat, remember
+from provision.push.records import built
+from provision.push.records.known_boats import KnownBoat, remember
 from provision.ssh.endpoint import Endpoint
 from tests.support.command import Call, Said
 

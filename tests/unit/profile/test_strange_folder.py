@@ -12,7 +12,7 @@ import pytest
 
 from provision.errors import UserError
 from provision.profile.secrets import vault
-from provision.push import diff, poll
+from provision.push.query import diff, poll
 from provision.verify import runner
 
 

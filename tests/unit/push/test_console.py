@@ -11,8 +11,8 @@ from rich.console import Console
 
 from provision.cli.push import load_named_or_all, push
 from provision.errors import UserError
+from provision.push.ansible.playbook import Event
 from provision.push.console import Progress, Row, fleet_table, progress
-from provision.push.playbook import Event
 from provision.push.status import BoatStatus
 from provision.ssh.endpoint import Endpoint
 

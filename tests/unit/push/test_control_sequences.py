@@ -19,9 +19,10 @@ from provision.checks import Finding
 from provision.cli import cards, common, opening, profiles, push
 from provision.errors import Location
 from provision.progress import step
-from provision.push import diff, poll, rollout
+from provision.push import rollout
 from provision.push.console import fleet_table, push_table, verify_table
-from provision.push.poll import StatusAnswer, StatusQuery
+from provision.push.query import diff, poll
+from provision.push.query.poll import StatusAnswer, StatusQuery
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.render import File

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from provision.push import poll
-from provision.push.poll import StatusAnswer, StatusQuery, main, settled, tried
+from provision.push.query import poll
+from provision.push.query.poll import StatusAnswer, StatusQuery, main, settled, tried
 from provision.ssh.endpoint import Endpoint
 
 NEW, OTHER = "1" * 64, "2" * 64

@@ -6,8 +6,8 @@ from __future__ import annotations
 import pytest
 
 from provision.profile.secrets.keygen import generate_private_key
-from provision.push.diff import diff
-from provision.push.redact import Redactor
+from provision.push.query.diff import diff
+from provision.push.query.redact import Redactor
 from provision.render import File, Symlink
 
 PSK = "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af"

@@ -7,7 +7,7 @@ import tarfile
 
 import pytest
 
-from provision.push.diff import unpack
+from provision.push.query.diff import unpack
 from provision.render import File
 
 

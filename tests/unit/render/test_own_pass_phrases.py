@@ -11,8 +11,8 @@ import pytest
 
 from provision.errors import UserError
 from provision.profile.secrets.store import Secrets
-from provision.push.diff import diff
 from provision.push.dry_run import secret_values
+from provision.push.query.diff import diff
 from provision.render import File, OpenBoat, Settings, render
 from tests.support.render_rig import SECRETS, Render, boat, text
 

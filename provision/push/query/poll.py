@@ -2,8 +2,8 @@
 """Poll a boat for its status, over a connection of its own.
 
 The change may have cut the connection that started it, or moved the boat to another
-address. `python -m provision.push.poll QUERY tried|settled SECONDS` polls every endpoint where
-the boat may answer until the boat has reached that state, and prints its status as JSON. The
+address. `python -m provision.push.query.poll QUERY tried|settled SECONDS` polls every endpoint
+where the boat may answer until the boat has reached that state, and prints its status as JSON. The
 exit status is 1 when the boat did not reach that state in time.
 """
 
@@ -21,7 +21,7 @@ from typing import Any, Literal, Self
 from provision.bounded import MAX_STATUS_BYTES, TooMuch, collect, read_json
 from provision.errors import UserError
 from provision.harmless import harmless
-from provision.push.status_shape import not_understood, understood_status
+from provision.push.query.status_shape import not_understood, understood_status
 from provision.ssh.endpoint import Endpoint, ssh
 
 #: Seconds between two polls.
@@ -82,7 +82,7 @@ class StatusAnswer:
 
 def command(query: Path) -> list[str]:
     """Build the command that polls. The state to wait for and the seconds follow it."""
-    return [sys.executable, "-P", "-m", "provision.push.poll", str(query)]
+    return [sys.executable, "-P", "-m", "provision.push.query.poll", str(query)]
 
 
 def ask(query: StatusQuery, endpoint: Endpoint, connect_timeout: int = 5) -> StatusAnswer:

@@ -11,52 +11,24 @@ from __future__ import annotations
 import json
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.push import diff, poll
+from provision.push.deployment import Deployment
 from provision.push.options import PushOptions, operator
+from provision.push.query import diff, poll
 from provision.push.workspace import fits_sockets
-from provision.ssh.endpoint import Endpoint, SshTarget, arguments, shared_connection
+from provision.ssh.endpoint import arguments, shared_connection
 from provision.verify import runner
 
 #: Where a boat takes settings in. It is RAM, which a power cycle clears.
 INCOMING = "/run/boat"
 
 #: The program that Ansible runs as ssh. It bounds what a boat sends.
-BOUNDED_SSH = Path(__file__).parents[1] / "ssh" / "bounded_ssh.py"
+BOUNDED_SSH = Path(__file__).parents[2] / "ssh" / "bounded_ssh.py"
 
 #: A file beside the boats' folders. Once it exists, the playbook starts no further boat.
 HALT_FILE = "halt"
-
-
-@dataclass(frozen=True)
-class Deployment:
-    """Hold what a push brings to one boat, as files on this machine.
-
-    `folder` holds the files: `settings.tar` (mode 0600), `manifest.json`, the suite's job
-    (`job.json`, a `provision.verify.job.Job`), the query for the boat's status
-    (`status_query.json`, a `provision.push.poll.StatusQuery`), and `known_hosts`.
-    """
-
-    ssh_target: SshTarget
-    board: str
-    base: int
-    sha256: str
-    folder: Path
-    profile_argument: str = ""
-    """How a command line names the boat. Without it, the boat's name does."""
-
-    @property
-    def name(self) -> str:
-        """The boat's name."""
-        return self.ssh_target.boat
-
-    @property
-    def endpoint(self) -> Endpoint:
-        """The endpoint that a push connects to."""
-        return self.ssh_target.endpoints[0]
 
 
 def inventory(deployments: Sequence[Deployment], options: PushOptions) -> str:

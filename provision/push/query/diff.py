@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Write what a push would change, as a unified diff against the boat's files.
 
-`python -m provision.push.diff QUERY HOST PORT PATH...` prints it for these files of the boat
+`python -m provision.push.query.diff QUERY HOST PORT PATH...` prints it for these files of the boat
 at that endpoint, without secrets. The new files are in the archive beside QUERY.
 """
 
@@ -19,8 +19,8 @@ from pathlib import Path
 
 from provision.bounded import MAX_ARCHIVE_BYTES, TooMuch, collect
 from provision.harmless import harmless
-from provision.push.poll import StatusQuery
-from provision.push.redact import Redactor
+from provision.push.query.poll import StatusQuery
+from provision.push.query.redact import Redactor
 from provision.render import File, Symlink
 from provision.ssh.endpoint import Endpoint, ssh
 
@@ -117,7 +117,7 @@ def _lines(path: str, entry: File | Symlink | None, redact: Redactor, private: b
 
 def command(query: Path) -> list[str]:
     """Build the command that prints a diff. The endpoint and the paths follow it."""
-    return [sys.executable, "-P", "-m", "provision.push.diff", str(query)]
+    return [sys.executable, "-P", "-m", "provision.push.query.diff", str(query)]
 
 
 def main() -> int:

@@ -16,7 +16,7 @@ from pathlib import Path
 from provision.card.image import read_boat_name
 from provision.errors import UserError
 from provision.profile.secrets import private_file, stolen
-from provision.push.known_boats import recall, record_path
+from provision.push.records.known_boats import recall, record_path
 
 #: Images that are opened at most to see whose they are.
 MAX_IMAGES = 32

@@ -18,7 +18,8 @@ from provision.bounded import read_json
 from provision.commands import search_path
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.push.inventory import HALT_FILE, Deployment
+from provision.push.ansible.inventory import HALT_FILE
+from provision.push.deployment import Deployment
 from provision.push.options import PushOptions
 
 Event = dict[str, Any]

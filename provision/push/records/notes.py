@@ -9,8 +9,8 @@ import time
 
 from provision.errors import UserError
 from provision.profile.secrets.stolen import record_new_card
-from provision.push.inventory import Deployment
-from provision.push.known_boats import KnownBoat, recall, remember
+from provision.push.deployment import Deployment
+from provision.push.records.known_boats import KnownBoat, recall, remember
 from provision.push.result import Outcome, PushResult
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, quoted, ssh
