@@ -359,7 +359,7 @@ def _proof(boat: Deployment, under_way: bool) -> VerifyResult:
 
 
 def _explained(boat: Deployment, proof: VerifyResult) -> VerifyResult:
-    """Say why a proof could not run, in the words of a push."""
+    """Say why a proof could not run, as a push does."""
     from provision.push.outcome import explain_failure, unreachable_hint
 
     if not proof.error:

@@ -23,10 +23,10 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         """Record it for this host as `set_stats` does."""
         result: dict[str, Any] = super().run(tmp, task_vars)
         changed = list(self._task.args["changed"])
-        said = {"outcome": self._task.args["outcome"], "changed": changed}
+        stats = {"outcome": self._task.args["outcome"], "changed": changed}
         result |= {
             "changed": bool(changed),
-            "ansible_stats": {"data": said, "per_host": True, "aggregate": False},
+            "ansible_stats": {"data": stats, "per_host": True, "aggregate": False},
         }
         if changed and self._task.diff:
             done = subprocess.run(

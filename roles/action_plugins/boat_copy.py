@@ -27,5 +27,5 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         content = Path(self._task.args["src"]).read_bytes()
         command = f"umask 077 && rm -f {dest} && cat >{dest}"
         status, _, errors = self._connection.exec_command(command, in_data=content, sudoable=False)
-        said = errors.decode(errors="replace").strip()
-        return result | {"changed": True, "failed": status != 0, "rc": status, "stderr": said}
+        message = errors.decode(errors="replace").strip()
+        return result | {"changed": True, "failed": status != 0, "rc": status, "stderr": message}

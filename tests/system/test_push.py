@@ -92,7 +92,7 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
 def test_settings_that_fail_their_proof_are_returned(
     kittiwake: Virtual, changed: Club, tmp_path: Path
 ) -> None:
-    """A link that is not there cannot be proven; the boat goes back to what it had kept."""
+    """A link that is not there cannot be proven; the boat rolls back to what it had kept."""
     kept = kittiwake.status()["kept"]
     wrong = changed.copy(tmp_path / "wrong")
     profile = wrong.folder / "kittiwake.yml"

@@ -115,7 +115,7 @@ def test_fault_wrong_pass_phrase(rig: PushRig, record: Record) -> None:
 
 
 def test_fault_radio_does_not_start(rig: PushRig, record: Record) -> None:
-    """A channel that the country does not have: the boat returns before its timer."""
+    """A channel that the country does not have: the boat rolls back before its timer."""
     points = rig.text("/etc/hostapd/boat.conf")
     wrong = points.replace("channel=6", "channel=14")
     assert wrong != points
@@ -242,7 +242,7 @@ def test_fault_memory_full_on_trial(rig: PushRig, another: Club) -> None:
 
 
 def test_fault_clock_steps_on_trial(rig: PushRig, another: Club) -> None:
-    """Ten minutes on and twenty back: the boat returns neither sooner for it nor later."""
+    """Ten minutes on and twenty back: the boat rolls back neither sooner for it nor later."""
     begun = time.monotonic()
     on_trial(rig, another, TIMER)
     try:
@@ -268,7 +268,7 @@ def test_fault_data_full_at_keep(rig: PushRig, another: Club) -> None:
 
 
 def test_fault_data_read_only_at_keep(rig: PushRig, another: Club) -> None:
-    """The card takes no writes any more: nothing is kept, and the timer returns the boat."""
+    """The card takes no writes any more: nothing is kept, and the timer rolls the boat back."""
     new = on_trial(rig, another, TIMER)
     rig.boat.ask("mount -o remount,ro /data")
     try:

@@ -127,7 +127,7 @@ def started_anew(boat: Virtual) -> dict[str, Any]:
 
 
 def test_settings_for_another_place(after: Virtual, tmp_path: Path) -> None:
-    """They are on trial from the next start, and where nobody keeps them the boat returns."""
+    """They are on trial from the next start, and where nobody keeps them the boat rolls back."""
     kept, before = after.status()["kept"], after.bench.profile
     new = left_for_another_place(after, tmp_path, "Kittiwake there", TIMER)
     assert after.bench.join()["address"].startswith("10.47.1.")

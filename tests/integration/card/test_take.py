@@ -22,7 +22,7 @@ BLOCK = 512
 #: What local-bottom/boat does with the file, and what it says of it.
 TAKE = """
 run=$1/run rootmnt=$1/root choice=none digest= reason=
-say() { :; }
+log() { :; }
 . "$2"
 take kept "$1/card" kept
 echo "$choice"

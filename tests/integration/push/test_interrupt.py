@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The laptop stops in the middle of a push, for good or for a while: the boat returns by itself."""
+"""The laptop stops in the middle of a push, for good or for a while: the boat rolls back."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def test_ends(stage: Stage) -> None:
     assert file.read_bytes() != stage.before
     end = time.monotonic() + TIMER + 15
     while file.read_bytes() != stage.before:
-        assert time.monotonic() < end, "the boat has not returned"
+        assert time.monotonic() < end, "the boat has not rolled back"
         time.sleep(0.2)
 
 
