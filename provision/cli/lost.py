@@ -46,10 +46,10 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
 def _secrets_lost(profile: Path) -> UserError | None:
     """Tell that a boat was built with secrets that are not here; None when it was not."""
     from provision.profile.secrets import store
-    from provision.push.records.built import evidence
+    from provision.push.records.built import find_evidence
 
     file = store.secrets_path(profile)
-    found = [] if file.exists() else evidence(profile)
+    found = [] if file.exists() else find_evidence(profile)
     if not found:
         return None
     return UserError(
@@ -85,11 +85,13 @@ def _look_alikes(profile: Path) -> list[str]:
 def _pair_lost(folder: Path) -> UserError | None:
     """Tell that both halves of the operator's pair are gone, though boats let it in."""
     from provision.profile import load
-    from provision.push.records.built import evidence
+    from provision.push.records.built import find_evidence
 
     if (folder / _PUBLIC).exists() or (folder / OPERATOR).exists():
         return None
-    built = [file.stem for file in load.list_profiles(folder) if _lets_in(file) and evidence(file)]
+    built = [
+        file.stem for file in load.list_profiles(folder) if _lets_in(file) and find_evidence(file)
+    ]
     if not built:
         return None
     return UserError(

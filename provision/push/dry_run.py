@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from provision.profile.secrets.store import derive_psk
 from provision.push.deployment import Deployment
-from provision.push.query.diff import FilesUnreadable, diff, fetch, unpack
+from provision.push.query.diff import FilesUnreadable, fetch, unpack, write_diff
 from provision.push.query.poll import StatusQuery
 from provision.push.result import Outcome, PushResult
 from provision.render import OpenBoat
@@ -23,7 +23,7 @@ def with_diff(deployment: Deployment, target: OpenBoat, result: PushResult) -> P
     except FilesUnreadable as error:
         return replace(result, reason=f"its files could not be read for a diff: {error}")
     new = unpack((deployment.folder / "settings.tar").read_bytes())
-    return replace(result, diff=diff(result.changed, live, new, secret_values(target)))
+    return replace(result, diff=write_diff(result.changed, live, new, secret_values(target)))
 
 
 def secret_values(target: OpenBoat) -> list[str]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from provision.ssh.endpoint import Endpoint
 
 
-def operator() -> str:
+def operator_name() -> str:
     """Name the operator as user and machine. A boat shows that name to other operators."""
     return f"{getpass.getuser()}@{socket.gethostname()}"
 

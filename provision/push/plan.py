@@ -25,7 +25,7 @@ from provision.ssh.endpoint import (
     arguments,
     config_file,
     known_host,
-    ready,
+    require_ssh,
     shared_connection,
 )
 from provision.verify.job import Job
@@ -69,7 +69,7 @@ def resolve_targets(
 
     Raise UserError when this computer cannot connect to any boat.
     """
-    ready()
+    require_ssh()
     known = [ssh_target_of(target, at, former=former) for target in targets]
     with ThreadPoolExecutor(max(len(known), 1)) as pool:
         return list(
@@ -128,7 +128,7 @@ def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deploymen
         "settings.tar": settings.archive,
         "manifest.json": json.dumps(settings.manifest),
         "ssh_config": config_file(suite_options),
-        "job.json": job(target, settings, ssh_target.user, folder / "ssh_config").text(),
+        "job.json": make_job(target, settings, ssh_target.user, folder / "ssh_config").text(),
         "status_query.json": query.text(),
     }
     for name, content in files.items():
@@ -143,7 +143,7 @@ def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deploymen
     )
 
 
-def job(target: OpenBoat, settings: Settings, user: str, ssh_config: Path) -> Job:
+def make_job(target: OpenBoat, settings: Settings, user: str, ssh_config: Path) -> Job:
     """Make the job of the suite for the boat."""
     profile = target.boat.profile
     plain = profile.model_dump(mode="json")

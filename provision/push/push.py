@@ -9,7 +9,7 @@ from itertools import repeat
 from pathlib import Path
 
 from provision.errors import UserError
-from provision.push.ansible.inventory import inventory
+from provision.push.ansible.inventory import write_inventory
 from provision.push.ansible.playbook import ANSIBLE_CONFIG, Listener, run_and_collect
 from provision.push.dry_run import with_diff
 from provision.push.options import PushOptions
@@ -32,7 +32,7 @@ def push(
     with workspace() as folder:
         deployments = prepare(targets, folder, options.at, former=options.former)
         write_private(folder / "ansible.cfg", ANSIBLE_CONFIG)
-        write_private(folder / "inventory.json", inventory(deployments, options))
+        write_private(folder / "inventory.json", write_inventory(deployments, options))
         events_of = run_and_collect(deployments, folder, options, listener)
         with ThreadPoolExecutor(options.at_once) as pool:
             events = [events_of[boat.name] for boat in deployments]
@@ -53,6 +53,6 @@ def lay_out(targets: Sequence[OpenBoat], folder: Path, options: PushOptions) -> 
     except OSError as error:
         raise UserError(f"{folder} cannot be made: {error.strerror}") from None
     deployments = prepare(targets, folder.resolve(), options.at)
-    text = inventory(deployments, options)
+    text = write_inventory(deployments, options)
     write_private(folder / "inventory.json", text)
     return text

@@ -148,7 +148,7 @@ def fingerprint(key: str) -> str:
     return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
 
 
-def ready() -> None:
+def require_ssh() -> None:
     """Raise UserError when ssh is not installed, or the user has no name on this computer."""
     find("ssh")
     try:

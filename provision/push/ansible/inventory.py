@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from provision.push.deployment import Deployment
-from provision.push.options import PushOptions, operator
+from provision.push.options import PushOptions, operator_name
 from provision.push.query import diff, poll
 from provision.push.workspace import fits_sockets
 from provision.ssh.endpoint import arguments, shared_connection
@@ -31,7 +31,7 @@ BOUNDED_SSH = Path(__file__).parents[2] / "ssh" / "bounded_ssh.py"
 HALT_FILE = "halt"
 
 
-def inventory(deployments: Sequence[Deployment], options: PushOptions) -> str:
+def write_inventory(deployments: Sequence[Deployment], options: PushOptions) -> str:
     """Write the inventory as JSON, which Ansible's YAML inventory plugin reads."""
     group: dict[str, Any] = {
         "ansible_connection": "ansible.builtin.ssh",
@@ -42,7 +42,7 @@ def inventory(deployments: Sequence[Deployment], options: PushOptions) -> str:
         "ansible_ssh_executable": str(BOUNDED_SSH),
         "ansible_remote_tmp": f"{INCOMING}/ansible",
         "boat_timer": options.timer,
-        "boat_owner": operator(),
+        "boat_owner": operator_name(),
         "boat_prove": options.prove,
         "boat_prove_unchanged": options.prove_unchanged,
         "boat_overwrite_drift": options.overwrite_drift,

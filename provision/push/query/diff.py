@@ -82,7 +82,7 @@ def unpack(archive: bytes) -> Files:
     return files
 
 
-def diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) -> str:
+def write_diff(paths: Iterable[str], live: Files, new: Files, known: Iterable[str]) -> str:
     """Write a unified diff from `live` to `new` of each of `paths`."""
     redact = Redactor(tuple(known))
     parts = [_file_diff(path, live.get(path), new.get(path), redact) for path in sorted(paths)]
@@ -134,7 +134,7 @@ def main() -> int:
         print(harmless(f"the files of {query.boat} could not be read: {error}"), file=sys.stderr)
         return 1
     new = unpack(Path(file).with_name("settings.tar").read_bytes())
-    print(harmless(diff(paths, live, new, ()), MAX_DIFF_CHARS), end="")
+    print(harmless(write_diff(paths, live, new, ()), MAX_DIFF_CHARS), end="")
     return 0
 
 

@@ -34,7 +34,7 @@ def remember_card(profile: Path, image: Path) -> None:
         private_file.write(file, json.dumps(record).encode(), replace=True)
 
 
-def evidence(profile: Path) -> list[str]:
+def find_evidence(profile: Path) -> list[str]:
     """Collect evidence that the boat with this profile was built, as clauses of a sentence."""
     found = []
     with contextlib.suppress(*_DAMAGED):

@@ -17,7 +17,7 @@ from provision.profile.secrets.store import derive_psk, host_public_key
 from provision.push.deployment import Deployment
 from provision.push.dry_run import secret_values
 from provision.push.plan import prepare
-from provision.push.query.diff import diff, fetch, unpack
+from provision.push.query.diff import fetch, unpack, write_diff
 from provision.push.query.poll import StatusQuery
 from provision.push.records.known_boats import recall
 from provision.push.records.notes import remember_answer
@@ -149,7 +149,7 @@ def test_the_diff_of_every_file(changed: Deployment, boats: dict[str, RigBoat]) 
     assert sorted(live) == sorted(paths[:3])
     new = unpack((changed.folder / "settings.tar").read_bytes())
     target = boats["differs"].target
-    shown = diff(paths, live, new, secret_values(target))
+    shown = write_diff(paths, live, new, secret_values(target))
     assert "-by hand\n+differs\n" in shown
     assert "\n-ssid2=" in shown
     assert "\n-wpa_psk=<secret 1>\n+wpa_psk=<secret 2>\n" in shown

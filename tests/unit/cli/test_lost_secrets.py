@@ -99,7 +99,7 @@ def test_a_card_that_is_built_is_remembered(
     monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     monkeypatch.chdir(tmp_path)
     assert call("card", "dunlin", "--boats", boats, "-o", "dunlin.img").status == 0
-    assert str(tmp_path / "dunlin.img") in str(built.evidence(boats / "dunlin.yml"))
+    assert str(tmp_path / "dunlin.img") in str(built.find_evidence(boats / "dunlin.yml"))
 
 
 def test_a_boat_of_which_nothing_is_known_gets_them(call: Call, club: Path) -> None:
@@ -182,9 +182,9 @@ def test_a_memory_that_is_damaged_or_cannot_be_kept_is_none(
     (record,) = Path(built.record_path(club / "kittiwake.yml", "cards")).parent.iterdir()
     for text in ("", "[]", "{}", '{"built": "x", "image": 1}', '{"built": 1e99, "image": ""}'):
         record.write_text(text)
-        assert built.evidence(club / "kittiwake.yml") == []
+        assert built.find_evidence(club / "kittiwake.yml") == []
     (tmp_path / "file").touch()
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
     card_built(club)
-    assert built.evidence(club / "kittiwake.yml") == []
+    assert built.find_evidence(club / "kittiwake.yml") == []
     assert call("keys", "kittiwake", "--boats", club).status == 0

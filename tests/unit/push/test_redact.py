@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 
 from provision.profile.secrets.keygen import generate_private_key
-from provision.push.query.diff import diff
+from provision.push.query.diff import write_diff
 from provision.push.query.redact import Redactor
 from provision.render import File, Symlink
 
@@ -37,13 +37,13 @@ def test_a_secret_is_not_shown(
     entry = File(text.encode(), mode)
     for old, new in (({path: entry}, {}), ({}, {path: entry})):
         rest = {path: other} if other else {}
-        shown = diff([path], old or rest, new or rest, known)
+        shown = write_diff([path], old or rest, new or rest, known)
         assert "<secret 1>" in shown
         assert secret not in shown
 
 
 def test_a_change_of_a_secret_shows() -> None:
-    shown = diff(
+    shown = write_diff(
         ["/a"], {"/a": File(b"psk=one\nssid=x\n", 0o600)}, {"/a": File(b"psk=two\n", 0o600)}, []
     )
     assert "-psk=<secret 1>\n" in shown
@@ -70,7 +70,7 @@ def test_modes_links_and_other_bytes() -> None:
         "/gone": File(b"x"),
     }
     new = {"/mode": File(b"x", 0o755), "/link": Symlink("/b"), "/bytes": File(b"\xfe")}
-    shown = diff([*old], old, new, [])
+    shown = write_diff([*old], old, new, [])
     assert "mode of /mode: 0644 -> 0755" in shown
     assert "-link to /a\n+link to /b\n" in shown
     assert shown.count("1 bytes that are no text, SHA-256 ") == 2

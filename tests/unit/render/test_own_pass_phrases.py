@@ -12,7 +12,7 @@ import pytest
 from provision.errors import UserError
 from provision.profile.secrets.store import Secrets
 from provision.push.dry_run import secret_values
-from provision.push.query.diff import diff
+from provision.push.query.diff import write_diff
 from provision.render import File, OpenBoat, Settings, render
 from tests.support.render_rig import SECRETS, Render, boat, text
 
@@ -89,7 +89,7 @@ def test_a_dry_run_shows_none_of_them(tmp_path: Path) -> None:
     rotated = SECRETS.model_copy(update=changed)
     before, after = render(one, SECRETS), render(one, rotated)
     known = [each for kept in (SECRETS, rotated) for each in secret_values(OpenBoat(one, kept))]
-    shown = diff([PSK_FILE], before.files, after.files, secret_values(OpenBoat(one, rotated)))
+    shown = write_diff([PSK_FILE], before.files, after.files, secret_values(OpenBoat(one, rotated)))
     assert "-keyid=mast 02:00:00:12:34:57 <secret" in shown
     assert "+keyid=mast 02:00:00:12:34:57 <secret" in shown
     assert "chart-table" not in "".join(line for line in shown.splitlines() if line[:1] in "+-")
