@@ -152,7 +152,7 @@ def test_where_it_begins(passage, text, first):
     assert (found.at, found.raw) == (0, numbered(first))
 
 
-def test_a_beginning_that_is_none(passage):
+def test_an_invalid_start_is_refused(passage):
     recordings = [read_recording(passage)]
     with pytest.raises(UserError, match="noon is no time"):
         parse_start("noon", recordings)
@@ -299,7 +299,7 @@ def free_port():
         return channel.getsockname()[1]
 
 
-def test_a_feed_here_tells_it_to_its_clients(passage, tmp_path):
+def test_a_local_feed_sends_it_to_its_clients(passage, tmp_path):
     folder, config = tmp_path / "terminals", tmp_path / "feed.json"
     with playing(passage, "--terminals", folder) as played:
         made = folder / "feed.json"

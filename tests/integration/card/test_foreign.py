@@ -97,7 +97,7 @@ def test_tray_holds_programs_libraries_and_hooks_only(tray: Path) -> None:
     }
 
 
-def test_a_missing_program_is_told(tmp_path: Path) -> None:
+def test_a_missing_program_is_reported(tmp_path: Path) -> None:
     """A suite that moved a program must not go unnoticed: the build would just be slow."""
     root = root_tar(tmp_path / "root.tar", {name: b"" for name in PROGRAMS if "kmod" not in name})
     with pytest.raises(UserError, match="usr/bin/kmod"):
@@ -110,7 +110,7 @@ def test_programs_whose_answers_depend_on_the_architecture_stay() -> None:
     assert never.isdisjoint(name.rsplit("/", 1)[-1] for name in ALL)
 
 
-def test_begin_puts_stand_ins_in_place_and_diverts_the_targets_own(root: Path) -> None:
+def test_begin_installs_stand_ins_and_diverts_the_targets_programs(root: Path) -> None:
     """Each program stands in, and dpkg is told where the target's own goes."""
     done = hook(root, "begin")
     assert done.returncode == 0, done.stderr
@@ -169,7 +169,7 @@ def test_finish_does_not_lose_a_program(root: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("status", [0, 1])
-def test_foreign_programs_that_cannot_run_are_told_first(
+def test_foreign_programs_that_cannot_run_are_reported_first(
     status: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With the remedy; and nothing is said where they can."""
@@ -185,7 +185,7 @@ def test_foreign_programs_that_cannot_run_are_told_first(
     assert "tools/enable-arm64" in told.value.hint
 
 
-def test_a_base_of_this_machines_own_needs_none(
+def test_a_base_of_this_machines_architecture_needs_no_stand_ins(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nor does one on a machine whose programs cannot stand in: it is built emulated."""

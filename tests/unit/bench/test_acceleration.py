@@ -18,7 +18,7 @@ HANDS_OVER = 'printf "BdsDxe: starting Boot0001"; exec sleep 60'
 DIES = "echo 'error: kvm run failed' >&2; exit 1"
 
 
-class Place:
+class KvmRig:
     """A machine with a device for virtualisation; `program` is its emulator, in sh."""
 
     def __init__(self, folder: Path) -> None:
@@ -35,7 +35,7 @@ class Place:
 
 
 @pytest.fixture
-def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
+def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> KvmRig:
     for name in ("kvm", "firmware"):
         (tmp_path / name).touch()
     monkeypatch.setattr(kvm, "_DEVICE", tmp_path / "kvm")
@@ -44,25 +44,25 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
     monkeypatch.setattr(platform, "machine", lambda: "x86_64")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setenv("PATH", str(tmp_path), prepend=":")
-    return Place(tmp_path)
+    return KvmRig(tmp_path)
 
 
 @pytest.mark.parametrize(("program", "well"), [(HANDS_OVER, True), (DIES, False)])
-def test_a_try_tells_and_is_remembered(place: Place, program: str, well: bool) -> None:
-    place.program(program)
+def test_a_try_decides_and_is_remembered(rig: KvmRig, program: str, well: bool) -> None:
+    rig.program(program)
     assert is_usable(board("x86-64")) is well
     assert is_usable(board("x86-64")) is well
-    assert place.tries == 1
+    assert rig.tries == 1
 
 
-def test_one_that_hangs_does_not_work(place: Place) -> None:
-    place.program("exec sleep 60")
+def test_one_that_hangs_does_not_work(rig: KvmRig) -> None:
+    rig.program("exec sleep 60")
     assert not is_usable(board("x86-64"))
 
 
-def test_without_firmware_nothing_was_tried(place: Place, tmp_path: Path) -> None:
+def test_without_firmware_nothing_was_tried(rig: KvmRig, tmp_path: Path) -> None:
     """Once it is installed, it is."""
-    place.program(HANDS_OVER)
+    rig.program(HANDS_OVER)
     (tmp_path / "firmware").unlink()
     with pytest.raises(UserError) as error:
         is_usable(board("x86-64"))
@@ -72,10 +72,10 @@ def test_without_firmware_nothing_was_tried(place: Place, tmp_path: Path) -> Non
 
 
 def test_nothing_is_tried_for_another_architecture_or_without_the_device(
-    place: Place, tmp_path: Path
+    rig: KvmRig, tmp_path: Path
 ) -> None:
-    place.program(HANDS_OVER)
+    rig.program(HANDS_OVER)
     assert not is_usable(board("bcm2711-rpi-4-b"))
     (tmp_path / "kvm").unlink()
     assert not is_usable(board("x86-64"))
-    assert place.tries == 0
+    assert rig.tries == 0

@@ -50,7 +50,7 @@ def test_positions_are_where_the_ships_are(voyage, transponder):
         assert report.second == 7
 
 
-def test_every_ship_tells_its_name_and_size(voyage, transponder):
+def test_every_ship_sends_its_name_and_size(voyage, transponder):
     names, sizes = {}, {}
     for _ in range(60):
         report = pyais.decode(*transponder.heard(MOMENT))

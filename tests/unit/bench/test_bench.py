@@ -80,7 +80,7 @@ def test_nothing_else_on_the_wire_has_the_boats_address(make: Make, address: str
     assert {forward.address for forward in wire.forwards} == {str(boat.ip)}
 
 
-def test_what_nobody_can_reach_is_not_offered(make: Make) -> None:
+def test_unreachable_services_are_not_offered(make: Make) -> None:
     """Where the wired port leads ashore, this computer is there."""
     with make() as bench:
         assert bench.where()["ssh"]["port"] == bench.ssh_port
@@ -92,7 +92,7 @@ def test_what_nobody_can_reach_is_not_offered(make: Make) -> None:
         assert bench.where()["feed"] is None
 
 
-def test_nobody_else_gets_its_ports(make: Make) -> None:
+def test_no_other_program_gets_its_ports(make: Make) -> None:
     """Also while its power is cut."""
     with make() as bench, make() as other:
         bench.power_cut()
@@ -115,14 +115,14 @@ def test_nothing_is_left_of_it(make: Make, temporary: Path) -> None:
     assert list(temporary.iterdir()) == []
 
 
-def test_logs_are_left_of_one_that_failed(make: Make, temporary: Path) -> None:
+def test_a_failed_bench_leaves_its_logs(make: Make, temporary: Path) -> None:
     with pytest.raises(UserError), make():
         raise UserError("the tablet does not answer")
     (folder,) = temporary.iterdir()
     assert [path.name for path in folder.iterdir()] == ["emulator.log"]
 
 
-def test_nothing_is_left_of_one_that_never_ran(
+def test_a_bench_that_never_ran_leaves_nothing(
     make: Make, temporary: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(UserError):
@@ -133,7 +133,7 @@ def test_nothing_is_left_of_one_that_never_ran(
     assert list(temporary.iterdir()) == []
 
 
-def test_a_full_disk_is_told(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_is_reported(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     """It stops the machine, so that what fails first is something else."""
     monkeypatch.setattr(Emulator, "command", lambda self: command(self.folder, status="io-error"))
     with pytest.raises(UserError, match="the disk is full"), make():

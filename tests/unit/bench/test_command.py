@@ -85,7 +85,7 @@ def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:
     [(("$GPGLL",), True, 0), ((), True, 1), ((), False, 0)],
     ids=["heard", "silent", "nobody talks"],
 )
-def test_it_is_well_when_the_tablet_hears_whoever_talks(
+def test_it_passes_when_the_tablet_hears_every_instrument(
     lines: tuple[str, ...],
     talks: bool,
     status: int,
@@ -115,7 +115,7 @@ def test_a_card_for_another_board_is_not_booted(
     )
 
 
-def test_all_that_is_not_installed_is_told_at_once(
+def test_all_missing_programs_are_reported_at_once(
     card: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """Before anything is built."""
@@ -135,7 +135,7 @@ def test_all_that_is_not_installed_is_told_at_once(
 
 
 @pytest.mark.parametrize(("settings", "told"), [("1" * 64, False), ("2" * 64, True)])
-def test_a_card_with_other_settings_is_told(
+def test_a_card_with_other_settings_is_reported(
     settings: str,
     told: bool,
     card: Path,

@@ -93,12 +93,12 @@ def test_one_answer_a_line(bench: Bench, connect: Connect) -> None:
     assert bench.told[0] == ["unplug", "gnss"]
 
 
-def test_whoever_says_nothing_keeps_nobody_waiting(bench: Bench, connect: Connect) -> None:
+def test_a_silent_client_keeps_no_other_waiting(bench: Bench, connect: Connect) -> None:
     connect().sendall(b"unplug")
     assert send_command(bench.path, "plug gnss") == "ok"
 
 
-def test_whoever_leaves_before_the_answer_ends_nothing(bench: Bench, connect: Connect) -> None:
+def test_a_client_that_leaves_early_ends_nothing(bench: Bench, connect: Connect) -> None:
     client = connect()
     client.sendall(b"slow\nslow\nunplug gnss\n")
     client.close()

@@ -140,7 +140,7 @@ def test_waiting_ends(profile, serve, tmp_path):
         instruments.wait("autopilot", bool, timeout=0.05)
 
 
-def test_anybody_may_say_something_else(profile, serve, tmp_path):
+def test_any_program_may_send_other_bytes(profile, serve, tmp_path):
     end = serve("autopilot")
     with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
         connection = end.accept()

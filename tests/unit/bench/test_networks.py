@@ -47,7 +47,7 @@ def test_a_boat_without_a_network_gets_nothing(emulator: Emulator, tmp_path: Pat
     assert "bench.can" not in " ".join(inject.smbios(emulator.board, tmp_path))
 
 
-def test_the_clock_chip_says_what_it_is_told(emulator: Emulator) -> None:
+def test_the_clock_chip_has_the_given_time(emulator: Emulator) -> None:
     assert "-rtc" not in emulator.command()
     emulator.date = datetime(2000, 1, 1, 3, tzinfo=timezone(timedelta(hours=2)))
     assert "-rtc base=2000-01-01T01:00:00" in " ".join(emulator.command())

@@ -109,7 +109,7 @@ def test_moments_are_whole_periods_of_the_simulated_time(virtual_run):
     assert moments == [1_900_000_001, 1_900_000_002, 1_900_000_003]
 
 
-def test_what_nobody_takes_is_lost_whole(virtual_run):
+def test_a_sentence_that_is_not_taken_is_lost_whole(virtual_run):
     player = Player(4800, {"RMC": 1}, lines_of(60), 0.0)
     rooms = iter([True, True, False, False, False, True, True, True])
     written = record(virtual_run, player, 7.9, has_room=lambda: next(rooms))

@@ -194,7 +194,7 @@ def test_a_device_that_the_kernel_does_not_list(tmp_path, monkeypatch):
     assert caught.value.hint
 
 
-def test_what_lsblk_says_of_a_fault_is_told_without_its_json(tmp_path, monkeypatch):
+def test_lsblk_errors_are_shown_without_its_json(tmp_path, monkeypatch):
     lsblk(tmp_path, monkeypatch, status=1, out='{"blockdevices": [1]}', err="lsblk: no sysfs")
     with pytest.raises(UserError, match="ended with status 1:\nlsblk: no sysfs") as caught:
         list_candidates()

@@ -270,7 +270,7 @@ def boot_image(tmp_path):
 
 
 @pytest.mark.parametrize("label", ["gpt", "dos"])
-def test_an_image_tells_whose_it_is(boot_image, label):
+def test_an_image_names_its_boat(boot_image, label):
     assert read_boat_name(boot_image(label, {"boat.json": json.dumps(SAID)})) == "dunlin"
 
 

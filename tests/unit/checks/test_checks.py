@@ -236,7 +236,7 @@ def test_a_higher_baud_rate_has_room(tmp_path: Path) -> None:
     assert found(boat(tmp_path, links(entry))) == []
 
 
-def test_a_full_link_is_told_at_its_rates(tmp_path: Path) -> None:
+def test_a_full_link_is_reported_with_its_rates(tmp_path: Path) -> None:
     entry = "ais: {adapter: {serial: S}, talks: {VDM: 12}}"
     (finding,) = checks.check([boat(tmp_path, links(entry))])
     assert str(finding.location) == f"{tmp_path}/tern.yml:8:31: links.ais.talks"
@@ -409,7 +409,7 @@ def test_an_accepted_warning_is_left_out(tmp_path: Path) -> None:
     assert found(boat(tmp_path, ("access:", more))) == []
 
 
-def test_an_error_cannot_be_accepted_and_a_stale_entry_is_told(tmp_path: Path) -> None:
+def test_an_error_cannot_be_accepted_and_a_stale_entry_is_reported(tmp_path: Path) -> None:
     tern = boat(
         tmp_path,
         links(*adapters(4)),

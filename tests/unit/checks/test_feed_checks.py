@@ -108,7 +108,7 @@ def test_kinds_of_an_nmea_2000_network_and_of_inputs_count(tmp_path: Path) -> No
     assert found(tmp_path, only) == []
 
 
-def test_a_source_that_tells_nothing_of_it(tmp_path: Path) -> None:
+def test_a_source_without_that_kind_of_data(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, SECOND, prefer("position: [gnss, pilot]"))
     assert (finding.level, finding.check) == ("error", "prefer.position.pilot")
     assert str(finding.location).endswith("tern.yml:11:34: feed.prefer.position[1]")
@@ -124,7 +124,7 @@ def test_a_source_that_tells_nothing_of_it(tmp_path: Path) -> None:
         ("position", "GSV", "GNS"),
     ],
 )
-def test_what_only_goes_with_a_kind_does_not_tell_it(
+def test_accompanying_sentences_do_not_count_for_a_kind(
     tmp_path: Path, kind: str, goes_with: str, tells: str
 ) -> None:
     """A rate of turn is no heading: the feed never believes its source for one."""
@@ -139,7 +139,7 @@ def test_what_only_goes_with_a_kind_does_not_tell_it(
     assert goes_with not in finding.hint and tells in finding.hint
 
 
-def test_a_silence_counts_by_what_tells_the_kind(tmp_path: Path) -> None:
+def test_silence_counts_decisive_sentences_only(tmp_path: Path) -> None:
     """A rate of turn ten times a second does not make a heading every 10 s often."""
     slow = ("{HDG: 10}", "{HDG: 0.1, ROT: 10}")
     second = ("  pilot:", "  gyro: {adapter: {serial: A3}, talks: {HDT: 1}}\n  pilot:")
@@ -167,7 +167,7 @@ def test_a_silence_shorter_than_two_sentences(tmp_path: Path, silence: str, want
 # --- steering ---------------------------------------------------------------------------
 
 
-def test_steering_is_told_with_the_cautions_until_it_is_accepted(tmp_path: Path) -> None:
+def test_steering_is_reported_with_cautions_until_it_is_accepted(tmp_path: Path) -> None:
     steering = ("feed: {}", "steering: {link: pilot, from: [chart-table], sentences: [APB]}")
     (finding,) = findings(tmp_path, steering, OWN)
     assert (finding.level, finding.check) == ("warning", "steering")

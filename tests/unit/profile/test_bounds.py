@@ -91,7 +91,7 @@ def test_nesting_ends(tmp_path: Path, opens: str, closes: str) -> None:
     assert "nested too deep" in str(errors)
 
 
-def test_a_hundred_errors_are_told_and_that_there_are_more(tmp_path: Path) -> None:
+def test_a_hundred_errors_are_reported_and_that_there_are_more(tmp_path: Path) -> None:
     text = PLAIN + "".join(f"x{n}: 1\n" for n in range(5000))
     *told, last = errors_of(tmp_path, text)
     assert len(told) == MAX_ERRORS

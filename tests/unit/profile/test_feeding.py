@@ -176,7 +176,7 @@ LOG = "{keep: 30 days, cap: 2 GB}"
         (LOG, "{keeps: 3 days}", "21:7: log.keeps", "no key keeps", "keep?"),
     ],
 )
-def test_each_mistake_is_told_with_its_place(
+def test_each_mistake_is_reported_with_its_location(
     tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
 ) -> None:
     told = {

@@ -22,7 +22,7 @@ def interfaces(draw: st.DrawFn) -> IPv4Interface:
 
 
 @given(interfaces(), st.integers(0, 2))
-def test_nobody_gets_an_address_twice_nor_the_boats_own(own: IPv4Interface, count: int) -> None:
+def test_no_address_is_assigned_twice_nor_is_the_boats_own(own: IPv4Interface, count: int) -> None:
     shared = divide_network(own, [f"tablet-{n}" for n in range(count)])
     hosts = range(int(own.network.network_address) + 1, int(own.network.broadcast_address))
     handed_out = range(int(shared.first), int(shared.last) + 1)
@@ -44,7 +44,7 @@ def test_the_shares_of_an_ordinary_network() -> None:
     }
 
 
-def test_a_tablet_added_at_the_end_moves_nobody() -> None:
+def test_a_tablet_added_at_the_end_changes_no_other_address() -> None:
     own = IPv4Interface("10.47.1.210/24")
     before = divide_network(own, ["mast", "chart-table"]).fixed
     assert divide_network(own, ["mast", "chart-table", "bunk"]).fixed.items() >= before.items()

@@ -131,7 +131,7 @@ def test_a_link_to_a_profile_stays_one(club: Path, mate: Path) -> None:
     assert lets_in(club, mate.read_text()) == set(NAMES)
 
 
-def test_a_neighbour_that_cannot_be_read_is_given_nobody(club: Path, mate: Path) -> None:
+def test_an_unreadable_neighbour_gets_no_new_operator(club: Path, mate: Path) -> None:
     """It may share the list: what it would accept is not known."""
     (club / "gull.yml").write_text("boat: gull\nincludes: [club.yml]\n")
     before = contents(club)
@@ -170,7 +170,7 @@ def rsa_line(bits: int) -> str:
     return key.public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 
 
-def test_what_is_no_public_key_is_refused_with_its_place(
+def test_an_invalid_public_key_is_refused_with_its_location(
     club: Path, mate: Path, tmp_path: Path
 ) -> None:
     line, before = mate.read_text(), contents(club)

@@ -91,7 +91,7 @@ def test_a_tablet_without_its_own_cannot_be_rotated(kittiwake: Path) -> None:
         {"chart-table": "umlaut: nordöstlich"},
     ],
 )
-def test_pass_phrases_that_hostapd_could_not_tell_apart_are_refused(own: dict[str, str]) -> None:
+def test_pass_phrases_that_hostapd_would_confuse_are_refused(own: dict[str, str]) -> None:
     host_key = keygen.generate_private_key()
     with pytest.raises(ValueError, match="own_pass_phrases"):
         Secrets(pass_phrase="the boat's own one", host_key=host_key, own_pass_phrases=own)

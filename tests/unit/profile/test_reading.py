@@ -191,7 +191,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
         ("ssid: Tern", r'ssid: "\UFFFFFFFF"', "5:27", "out of range", "U0010FFFF"),
     ],
 )
-def test_each_mistake_is_told_once_with_its_place(
+def test_each_mistake_is_reported_once_with_its_location(
     tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
 ) -> None:
     error = refused(tmp_path, old, new)
@@ -224,7 +224,7 @@ def test_a_hardware_address_that_no_tablet_shows(tmp_path: Path, shown: str) -> 
     )
 
 
-def test_all_mistakes_are_told_at_once_in_order(tmp_path: Path) -> None:
+def test_all_mistakes_are_reported_at_once_in_order(tmp_path: Path) -> None:
     path = tmp_path / "tern.yml"
     text = GOOD.replace("4800", "4801").replace("GB", "NO").replace("x86-64", "x86")
     path.write_text(text + "colour: red\n")
@@ -334,7 +334,7 @@ def write(folder: Path, **files: str) -> None:
         (folder / f"{name}.yml").write_text(textwrap.dedent(text))
 
 
-def test_own_keys_win_over_included_ones_and_places_follow(tmp_path: Path) -> None:
+def test_own_keys_win_over_included_ones_and_locations_follow(tmp_path: Path) -> None:
     write(
         tmp_path,
         tern="includes: [first.yml, second.yml]\n" + GOOD.replace(", channel: 6", ""),
@@ -350,7 +350,7 @@ def test_own_keys_win_over_included_ones_and_places_follow(tmp_path: Path) -> No
     assert boat.location("network.access_point.country").file.name == "tern.yml"
 
 
-def test_a_mistake_in_an_included_file_is_told_there(tmp_path: Path) -> None:
+def test_a_mistake_in_an_included_file_is_reported_there(tmp_path: Path) -> None:
     write(tmp_path, tern="includes: [club.yml]\n" + GOOD, club="feed: {tcp: lots}\n")
     (error,) = errors_of(tmp_path / "tern.yml")
     assert str(error.location) == f"{tmp_path}/club.yml:1:13: feed.tcp"
@@ -462,7 +462,7 @@ def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) ->
         ("talks: {MWV: 2}", "talks: {MWV: 2}\n    takes:", "11:5: links.wind.takes", "takes: null"),
     ],
 )
-def test_what_is_left_blank_is_told(
+def test_a_blank_value_is_reported(
     tmp_path: Path, old: str, new: str, place: str, hint: str
 ) -> None:
     """It would mean none: no log, without a word."""
@@ -478,7 +478,7 @@ def test_none_that_is_written_is_no_blank(tmp_path: Path) -> None:
     assert load.read(path).profile.log is None
 
 
-def test_the_digest_tells_contents_apart_and_not_spellings(tmp_path: Path) -> None:
+def test_the_digest_depends_on_contents_and_not_on_spellings(tmp_path: Path) -> None:
     write(
         tmp_path,
         plain=GOOD,
@@ -589,7 +589,7 @@ def test_what_an_editor_leaves_behind_is_no_boat(boats: Path) -> None:
     assert [file.stem for file in load.list_profiles(boats)] == ["dunlin", "kittiwake", "turnstone"]
 
 
-def test_what_cannot_be_read_is_told_of_and_nothing_hangs(boats: Path) -> None:
+def test_unreadable_files_are_reported_and_nothing_hangs(boats: Path) -> None:
     (boats / "loop.yml").symlink_to("loop.yml")
     os.mkfifo(boats / "pipe.yml")
     errors = []
@@ -620,7 +620,7 @@ def test_a_path_that_is_not_there(tmp_path: Path) -> None:
         load.find("./none.yml", tmp_path)
 
 
-def test_the_mistakes_of_a_whole_club_are_told_at_once(boats: Path) -> None:
+def test_the_mistakes_of_a_whole_club_are_reported_at_once(boats: Path) -> None:
     for name in ("dunlin", "kittiwake"):
         file = boats / f"{name}.yml"
         file.write_text(file.read_text().replace("board:", "bord:"))

@@ -252,7 +252,7 @@ def test_secrets_in_plain_text_are_refused(kittiwake: Path) -> None:
         ("- canary", "holds no keys"),
     ],
 )
-def test_wrong_secrets_are_told_without_quoting_them(
+def test_wrong_secrets_are_reported_without_quoting_them(
     kittiwake: Path, text: str, message: str
 ) -> None:
     private_file.write(store.secrets_path(kittiwake), vault.encrypt(text, KEY))

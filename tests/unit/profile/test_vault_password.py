@@ -300,7 +300,7 @@ def test_a_password_file_that_is_a_link_or_another_is_left_alone(
     assert (tmp_path / "kept").read_bytes().strip() == OLD
 
 
-def test_between_two_runs_it_is_told_how_to_go_on(club: Path, tmp_path: Path) -> None:
+def test_an_interrupted_change_says_how_to_go_on(club: Path, tmp_path: Path) -> None:
     seen = 0
     for _, folder in states(club, tmp_path):
         kept = (folder / vault.PASSWORD_FILE).read_bytes().strip()

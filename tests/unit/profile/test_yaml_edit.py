@@ -54,7 +54,7 @@ def test_an_item_joins_a_list(text: str, changed: str) -> None:
         ),
     ],
 )
-def test_a_list_is_put_where_there_is_none(text: str, changed: str) -> None:
+def test_a_list_is_added_where_there_is_none(text: str, changed: str) -> None:
     assert add_list(text, KEYS, ["a.pub", "ssh-ed25519 AAAA b: #c"]) == changed
 
 

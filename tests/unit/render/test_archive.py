@@ -151,7 +151,7 @@ def test_only_files_that_root_alone_reads_hold_a_secret(rendered: Render) -> Non
     assert holders == {"/etc/hostapd/boat.conf": 0o600, "/etc/ssh/ssh_host_ed25519_key": 0o600}
 
 
-def test_written_out_it_checks_and_shows_secrets_to_nobody(
+def test_written_files_match_digests_and_keep_secrets_private(
     rendered: Render, tmp_path: Path
 ) -> None:
     out = tmp_path / "made" / "here"
@@ -207,7 +207,7 @@ def test_a_folder_that_cannot_be_made(rendered: Render, tmp_path: Path, name: st
     assert caught.value.hint
 
 
-def test_a_key_file_is_read_and_one_that_is_not_there_is_told_with_a_hint(tmp_path: Path) -> None:
+def test_a_key_file_is_read_and_a_missing_one_gets_a_hint(tmp_path: Path) -> None:
     asked = boat(tmp_path, access={"keys": [KEY, "mate.pub"]})
     place = Location(asked.file, 7, 3, "access.keys[1]")
     asked = Boat(asked.profile, asked.file, {"access.keys[1]": place})

@@ -152,7 +152,7 @@ WAY = st.sampled_from(
 
 
 @given(st.data())
-def test_boat_feed_takes_whatever_a_profile_may_say(data: st.DataObject) -> None:
+def test_boat_feed_takes_all_valid_profiles(data: st.DataObject) -> None:
     def draw(optional: dict[str, Any], **needed: Any) -> dict[str, Any]:
         keys = {name: st.just(value) for name, value in needed.items()}
         found: dict[str, Any] = data.draw(st.fixed_dictionaries(keys, optional=optional))

@@ -69,7 +69,7 @@ def test_a_tablet_whose_pass_phrase_was_not_made_is_named(tmp_path: Path) -> Non
     assert caught.value.hint == f"provision keys {tmp_path}/kittiwake.yml"
 
 
-def test_the_feed_is_told_which_pass_phrase_steers(rendered: Render) -> None:
+def test_the_feed_knows_which_pass_phrase_steers(rendered: Render) -> None:
     steering = {"link": "pilot", "from": ["chart-table", "galley"], "sentences": ["APB"]}
     pilot = {"adapter": {"serial": "A3"}, "listens": ["APB"]}
     feed = json.loads(

@@ -74,7 +74,7 @@ def test_nothing_waits_for_a_network(rendered: Render, boat: str) -> None:
     assert settings.files[f"{UNITS}/systemd-networkd-wait-online.service"] == Symlink("/dev/null")
 
 
-def test_nobody_is_asked_for_a_password(rendered: Render) -> None:
+def test_no_unit_asks_for_a_password(rendered: Render) -> None:
     settings = rendered()
     for getty in ("getty@", "serial-getty@", "console-getty", "container-getty@"):
         assert settings.files[f"{UNITS}/{getty}.service"] == Symlink("/dev/null")
