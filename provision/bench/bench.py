@@ -55,7 +55,7 @@ class Bench:
         self.profile = profile
         self.secrets = secrets
         self.board = board
-        self.folder = _folder(profile)
+        self.folder = _make_folder(profile)
         self._held = [hold_port(), hold_port()]
         self.ssh_port, self.feed_port = map(port_of, self._held)
         try:
@@ -216,7 +216,7 @@ class Bench:
         }
 
 
-def _folder(profile: Profile) -> Path:
+def _make_folder(profile: Profile) -> Path:
     """Make a new folder for one bench. Keep its path short enough for socket names."""
     folder = Path(tempfile.mkdtemp(prefix="bench-"))
     if (

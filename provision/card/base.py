@@ -29,7 +29,7 @@ from provision.card.apt_sources import find_mirrors
 from provision.card.bootloader import INITRAMFS, KERNEL
 from provision.card.digests import compute_digest
 from provision.card.filesystems import fill_fat, make_fat, make_folders
-from provision.card.layout import BOOT_SIZE
+from provision.card.layout import BOOT_BYTES
 from provision.card.mmdebstrap_errors import explain_failure
 from provision.commands import environment, failure, find
 from provision.errors import Location, UserError
@@ -212,7 +212,7 @@ def _boot_partition(recipe: Recipe, target: Path) -> None:
     tree = target / "boot"
     for name in (KERNEL, INITRAMFS):
         shutil.copyfile(target / name, tree / name)
-    make_fat(target / "boot.fat", BOOT_SIZE, int(recipe.key[:8], 16), "BOOT", EPOCH)
+    make_fat(target / "boot.fat", BOOT_BYTES, int(recipe.key[:8], 16), "BOOT", EPOCH)
     make_folders(str(target / "boot.fat"), tree, EPOCH)
     fill_fat(str(target / "boot.fat"), tree, EPOCH)
     shutil.rmtree(tree)

@@ -21,8 +21,13 @@ _TYPES = {
     "gpt": ("C12A7328-F81F-11D2-BA4B-00A0C93EC93B", "0FC63DAF-8483-4772-8E79-3D69D8477DE4"),
     "mbr": ("c", "83"),
 }
-BOOT_SIZE = 256 * MIB
-_SIZES = (("boot", BOOT_SIZE), ("base-a", 512 * MIB), ("base-b", 512 * MIB), ("data", 128 * MIB))
+BOOT_BYTES = 256 * MIB
+_PARTITION_BYTES = (
+    ("boot", BOOT_BYTES),
+    ("base-a", 512 * MIB),
+    ("base-b", 512 * MIB),
+    ("data", 128 * MIB),
+)
 #: A multiple of every card's erase block.
 _FIRST_OFFSET = 4 * MIB
 _NAMESPACE = uuid.UUID("6c9d1f0e-9a43-5c0e-8d8e-3f6d1c0b7a52")
@@ -62,7 +67,7 @@ class Layout:
         """Return all partitions, in their order on the card."""
         found = []
         offset = _FIRST_OFFSET
-        for number, (name, size) in enumerate(_SIZES, 1):
+        for number, (name, size) in enumerate(_PARTITION_BYTES, 1):
             own = str(self.uuid(name)) if self.table == "gpt" else f"{self.disk}-{number:02x}"
             found.append(Partition(number, name, offset, size, own))
             offset += size

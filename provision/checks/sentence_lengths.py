@@ -42,7 +42,7 @@ EXAMPLES = (
 #: The start delimiter, `*`, two digits of checksum, CR LF.
 _FRAMING_CHARS = 6
 
-_LENGTHS = {example[2:5]: len(example) + _FRAMING_CHARS for example in EXAMPLES}
+_TYPICAL_CHARS = {example[2:5]: len(example) + _FRAMING_CHARS for example in EXAMPLES}
 
 
 def typical_length(formatter: str) -> int:
@@ -50,4 +50,4 @@ def typical_length(formatter: str) -> int:
 
     Return the maximum for an unknown formatter.
     """
-    return _LENGTHS.get(formatter, MAX_SENTENCE_CHARS)
+    return _TYPICAL_CHARS.get(formatter, MAX_SENTENCE_CHARS)

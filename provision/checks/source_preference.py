@@ -44,7 +44,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     # An input that lists no sentences may send any.
     unknown = [name for name, source in profile.inputs.items() if not source.talks]
     prefer = profile.feed.prefer
-    orders = prefer.order if prefer else {}
+    orders = prefer.sources_by_kind if prefer else {}
     for kind in KINDS:
         telling = [name for name, source in sources.items() if rates_of_kind(source, kind)]
         if kind in orders:
@@ -64,7 +64,7 @@ def _order(boat: Boat, kind: str, telling: list[str], unknown: list[str]) -> Ite
     prefer = profile.feed.prefer
     assert prefer is not None
     possible = {*telling, *unknown}
-    for number, name in enumerate(prefer.order[kind]):
+    for number, name in enumerate(prefer.sources_by_kind[kind]):
         location = boat.location(f"feed.prefer.{kind}[{number}]")
         if name not in possible:
             yield Finding(

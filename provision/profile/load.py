@@ -70,7 +70,7 @@ def read(path: Path) -> Boat:
 
 def _read(path: Path) -> Boat:
     reader = _IncludeReader(path, _resolve(path).parent)
-    root = reader.gather(path, ())
+    root = reader.merge(path, ())
     if root is None:
         raise_all(reader.errors)
         raise AssertionError("a file was refused without a reason")
@@ -194,14 +194,14 @@ class _IncludeReader:
     """The characters of each file read."""
     included: list[Path] = field(default_factory=list)
 
-    def gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
+    def merge(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """Return the file's tree merged over its includes: a later file covers an earlier."""
         here = _resolve(file)
         if here not in self.done:
-            self.done[here] = self._gather(file, (*trail, here))
+            self.done[here] = self._merge(file, (*trail, here))
         return self.done[here]
 
-    def _gather(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
+    def _merge(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         try:
             root = parse(file, self._decode(file), self.errors)
         except UserError as error:
@@ -226,8 +226,8 @@ class _IncludeReader:
                 break
             if isinstance(item.value, str):
                 included = self._include(file.parent / item.value, item.value_location, trail)
-                under = included.over(under) if included else under
-        return root.over(under)
+                under = included.merged_over(under) if included else under
+        return root.merged_over(under)
 
     def _decode(self, file: Path) -> str:
         text = read_text(file)
@@ -274,7 +274,7 @@ class _IncludeReader:
                 )
             )
             return None
-        return self.gather(file, trail)
+        return self.merge(file, trail)
 
 
 def _resolve(file: Path) -> Path:

@@ -35,7 +35,7 @@ def build_feed_config(profile: Profile, leases: Leases) -> Json:
     made["outputs"] = _build_outputs(profile)
     if prefer := profile.feed.prefer:
         made["prefer"] = {
-            "order": prefer.order,
+            "order": prefer.sources_by_kind,
             "silence": prefer.silence,
             "steady": prefer.steady,
         }

@@ -103,7 +103,7 @@ def write(settings: Settings, folder: Path) -> None:
     Raise UserError if it cannot be written, or if it has a tree/ that no earlier call left.
     """
     try:
-        _write(settings, folder)
+        _write_files(settings, folder)
     except OSError as error:
         raise UserError(
             f"cannot be written: {error.strerror}",
@@ -112,7 +112,7 @@ def write(settings: Settings, folder: Path) -> None:
         ) from error
 
 
-def _write(settings: Settings, folder: Path) -> None:
+def _write_files(settings: Settings, folder: Path) -> None:
     tree, digest, archive = (folder / name for name in ("tree", "settings.sha256", "settings.tar"))
     if not _is_digest_file(digest):
         for path in (digest, archive, tree):

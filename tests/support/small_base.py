@@ -13,7 +13,7 @@ from provision.boards import board
 from provision.card.base import DIGESTS_FILE, EPOCH, Base
 from provision.card.digests import compute_digest
 from provision.card.filesystems import make_fat
-from provision.card.layout import BOOT_SIZE
+from provision.card.layout import BOOT_BYTES
 
 BOARD = board("x86-64")
 
@@ -24,7 +24,7 @@ def small(tmp_path: Path) -> Base:
     folder = tmp_path / "base"
     folder.mkdir()
     (folder / "base.squashfs").write_bytes(bytes(range(256)) * 20_000)
-    make_fat(folder / "boot.fat", BOOT_SIZE, 1, "BOOT", EPOCH)
+    make_fat(folder / "boot.fat", BOOT_BYTES, 1, "BOOT", EPOCH)
     for path in ("loader", "loader/entries", "EFI", "EFI/BOOT", "extlinux", "overlays"):
         subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
     (folder / "base.json").write_text(json.dumps({"format": 1}))

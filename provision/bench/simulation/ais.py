@@ -12,7 +12,7 @@ from pyais.encode import encode_dict
 from provision.bench.simulation.boat import Fix, Ship, Simulation
 
 #: Position reports of a ship between two of its static data.
-STATIC_EVERY = 6
+REPORTS_PER_STATIC_DATA = 6
 
 Message = dict[str, str | int | float | bytes | bool]
 
@@ -88,7 +88,7 @@ class Transponder:
             for ship in ships:
                 for data in static_data(ship):
                     yield ship, data
-            for _ in range(STATIC_EVERY):
+            for _ in range(REPORTS_PER_STATIC_DATA):
                 for ship in ships:
                     yield ship, None
 

@@ -64,14 +64,14 @@ class PreferConfig(Model):
     """How long a lost one must be heard again before it takes over, such as 10 s."""
 
     @property
-    def order(self) -> dict[str, list[str]]:
+    def sources_by_kind(self) -> dict[str, list[str]]:
         """Return the sources by kind of data, for those kinds that have an order."""
         kinds = (name for name in type(self).model_fields if name not in ("silence", "steady"))
         return {kind: sources for kind in kinds if (sources := getattr(self, kind))}
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
-        if not self.order:
+        if not self.sources_by_kind:
             raise InvalidValue("no kind of data has an order", "such as position: [gnss, gnss-2]")
         return self
 

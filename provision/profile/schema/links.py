@@ -40,12 +40,14 @@ class AdapterConfig(Model):
         return self
 
     @property
-    def chip(self) -> str:
+    def chip_id(self) -> str:
         """Return the identity of the adapter, without its interface."""
         return f"serial {self.serial}" if self.serial else f"port {self.port}"
 
     def __str__(self) -> str:
-        return self.chip if self.interface is None else f"{self.chip} interface {self.interface}"
+        return (
+            self.chip_id if self.interface is None else f"{self.chip_id} interface {self.interface}"
+        )
 
 
 class SentencePattern(Model):

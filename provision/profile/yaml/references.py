@@ -105,7 +105,7 @@ def _listens_to(profile: Profile, location: LocationOf) -> Iterator[UserError]:
 
 def _prefer(profile: Profile, location: LocationOf) -> Iterator[UserError]:
     sources = {**profile.links, **profile.inputs}
-    for kind, order in profile.feed.prefer.order.items() if profile.feed.prefer else ():
+    for kind, order in profile.feed.prefer.sources_by_kind.items() if profile.feed.prefer else ():
         for number, name in enumerate(order):
             if name not in sources:
                 at = location(f"feed.prefer.{kind}[{number}]")

@@ -60,7 +60,7 @@ class Node:
             return [node.plain() for node in self.value]
         return self.value
 
-    def over(self, other: Node) -> Node:
+    def merged_over(self, other: Node) -> Node:
         """Lay this node over another: join mappings, and hide any other value of `other`."""
         if self.value is None and self.written:
             return replace(self, covers=True)
@@ -68,7 +68,7 @@ class Node:
             return self
         joined = dict(other.value)
         for key, node in self.value.items():
-            joined[key] = node.over(joined[key]) if key in joined else node
+            joined[key] = node.merged_over(joined[key]) if key in joined else node
         return Node(joined, self.location, self.value_location)
 
 

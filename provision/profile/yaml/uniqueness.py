@@ -80,7 +80,7 @@ class _Seen:
 
     def add(self, name: str, adapter: AdapterConfig) -> None:
         """Add the adapter of the link `name`."""
-        chip = adapter.chip
+        chip = adapter.chip_id
         self.sockets.setdefault((chip, adapter.interface), (name, adapter))
         self.chips.setdefault(chip, (name, adapter))
         for hub in _above(adapter.port or ""):
@@ -88,7 +88,7 @@ class _Seen:
 
     def clash(self, adapter: AdapterConfig) -> tuple[str, str]:
         """Return the first link that an adapter clashes with, and why. Both are "" for none."""
-        chip, interface = adapter.chip, adapter.interface
+        chip, interface = adapter.chip_id, adapter.interface
         same = (
             self.chips.get(chip)
             if interface is None

@@ -60,7 +60,7 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
     assert profile.feed.udp == ["10.47.9.60:10110", "10.47.9.61:2000"]
     assert list(profile.feed.gives) == ["tcp", "10.47.9.60:10110"]
     assert profile.feed.prefer is not None
-    assert profile.feed.prefer.order == {"position": ["gnss", "ais"]}
+    assert profile.feed.prefer.sources_by_kind == {"position": ["gnss", "ais"]}
     assert (profile.feed.prefer.silence, profile.feed.prefer.steady) == (10.0, 10.0)
     assert profile.steering is not None and profile.steering.senders == ["chart-table", "plotter"]
     assert profile.clock is not None and profile.clock.sources == ["gnss"]
