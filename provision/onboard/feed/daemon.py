@@ -12,11 +12,10 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.outputs.multicast import MulticastOutput
+from provision.onboard.feed.outputs.registry import NetworkOutputs, Parts
 from provision.onboard.feed.outputs.serial_output import SerialOutput
 from provision.onboard.feed.outputs.tcp_server import TcpServer
 from provision.onboard.feed.outputs.time_source import TimeSource
-from provision.onboard.feed.outputs.udp import UdpOutput
 from provision.onboard.feed.policy.loop_guard import LoopGuard
 from provision.onboard.feed.policy.source_priority import SourcePriority
 from provision.onboard.feed.policy.stalls import Stalls
@@ -107,26 +106,14 @@ class Feed:
 
     def _outputs(self) -> None:
         settings, fault_log = self._settings, self.fault_log
-        outputs = settings.outputs
         network = {source.name: frozenset(source.talks) for source in settings.inputs}
         self.listeners = [
             SerialOutput(link, self.gate, fault_log, network)
             for link in self.links
             if link.config.listens
         ]
-        self.server = (
-            TcpServer(outputs.tcp, self.router, self.gate, self.proof, fault_log)
-            if outputs.tcp
-            else None
-        )
-        self.udp_outputs = [
-            UdpOutput(udp, fault_log, self.own, self._inputs_of(udp.port)) for udp in outputs.udp
-        ]
-        self.multicast = (
-            MulticastOutput(outputs.multicast, fault_log, self.own, self._inputs_of(None))
-            if outputs.multicast
-            else None
-        )
+        parts = Parts(self.router, self.gate, self.proof, fault_log, self.own, settings.inputs)
+        self.outputs = NetworkOutputs(settings.outputs, parts)
         bauds = {link.name: link.baud for link in settings.links}
         self.clock = TimeSource(settings.clock, bauds, fault_log) if settings.clock else None
         self.log = VoyageLog(settings.log, fault_log) if settings.log else None
@@ -140,24 +127,23 @@ class Feed:
                 self.router.add_apart(listener, listener.hears, priority)
             else:
                 self.router.add(listener)
-        for sink in [self.server, *self.udp_outputs, self.multicast]:
-            if sink is not None:
-                self.router.add(sink)
+        for output in self.outputs.all():
+            self.router.add(output)
         self.state_socket = StateSocket(settings.state.socket, self.state)
         self.tasks: list[asyncio.Task[None]] = []
 
-    def _hang_up(self, address: str, before: float) -> None:
-        for part in (self.server, *self.inputs):
-            if isinstance(part, TcpServer | TcpInput | TcpServerInput):
-                part.hang_up(address, before)
+    @property
+    def server(self) -> TcpServer | None:
+        """Return the server that tablets read the feed from."""
+        servers = [one for one in self.outputs.all() if isinstance(one, TcpServer)]
+        return servers[0] if servers else None
 
-    def _inputs_of(self, port: int | None) -> frozenset[str]:
-        """Return the inputs that hear datagrams to a UDP port, or to a multicast group."""
-        return frozenset(
-            source.name
-            for source in self._settings.inputs
-            if (source.udp == port if port is not None else source.multicast)
-        )
+    def _hang_up(self, address: str, before: float) -> None:
+        for output in self.outputs.all():
+            output.hang_up(address, before)
+        for source in self.inputs:
+            if isinstance(source, TcpInput | TcpServerInput):
+                source.hang_up(address, before)
 
     async def start(self) -> None:
         """Start to read, and notify systemd."""
@@ -191,8 +177,7 @@ class Feed:
             source.close()
         self.proof.close()
         self.stalls.close()
-        outputs = [self.server, *self.udp_outputs, self.multicast, self.clock, self.log]
-        for part in [*outputs, self.state_socket]:
+        for part in [*self.outputs.all(), self.clock, self.log, self.state_socket]:
             if part is not None:
                 part.close()
 
@@ -204,8 +189,8 @@ class Feed:
                 source.watch(now)
             self.gate.watch(now)
             self.proof.watch()
-            if self.server is not None:
-                self.server.watch(now)
+            for output in self.outputs.all():
+                output.watch(now)
 
     async def _journal(self) -> None:
         while True:
@@ -217,12 +202,9 @@ class Feed:
                     *(source.name, told["bytes"], told["sentences"]),
                     sum(told["errors"].values()),
                 )
-            if self.server is not None:
-                told = self.server.as_json()
-                log.info(
-                    "tcp: %d clients, %d sentences, %d dropped",
-                    *(len(told["clients"]), told["sentences"], told["dropped"]),
-                )
+            for output in self.outputs.all():
+                if said := output.summary():
+                    log.info("%s: %s", output.name, said)
             for listener in self.listeners:
                 told = listener.as_json()
                 log.info(
@@ -261,9 +243,7 @@ class Feed:
             },
             "inputs": {source.name: source.as_json() for source in self.inputs},
             "outputs": {
-                "tcp": self.server.as_json() if self.server else None,
-                "udp": [output.as_json() for output in self.udp_outputs],
-                "multicast": self.multicast.as_json() if self.multicast else None,
+                **self.outputs.as_json(),
                 "listeners": {listener.name: listener.as_json() for listener in self.listeners},
             },
             "believed": self.priority.as_json(now) if self.priority else {},

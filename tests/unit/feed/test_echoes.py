@@ -215,7 +215,7 @@ def test_what_came_from_a_network_is_neither_broadcast_nor_multicast_there(bench
             brings.close()
         gnss.say(GLL)
         await until(lambda: GLL in tablet.look())
-        await until(lambda: feed.multicast.sent == 2)  # type: ignore[union-attr]
+        await until(lambda: feed.outputs.as_json()["multicast"]["sent"] == 2)
         tablet.close()
 
     bench.run(play)

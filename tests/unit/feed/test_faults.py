@@ -66,11 +66,12 @@ def break_the_servers_flush(feed: Feed) -> None:
 
 
 def break_datagrams(feed: Feed) -> None:
-    feed.udp_outputs[0]._udp = None  # type: ignore[assignment]
+    feed.outputs.by_kind["udp"][0]._udp = None  # type: ignore[attr-defined]
 
 
 def break_multicast(feed: Feed) -> None:
-    feed.multicast._on_interface = breaks  # type: ignore[union-attr, method-assign]
+    (multicast,) = feed.outputs.by_kind["multicast"]
+    multicast._on_interface = breaks  # type: ignore[attr-defined]
 
 
 def break_a_display(feed: Feed) -> None:

@@ -13,6 +13,7 @@ from provision.onboard.feed.net.subnet import came_from
 from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.nmea0183.transmission_groups import ANY, GROUPS, HEADER, group_of
+from provision.onboard.feed.outputs.output import Output
 from provision.onboard.feed.outputs.udp import MAX_DATAGRAM_BYTES, pack
 from provision.onboard.feed.report.fault_log import FaultLog
 
@@ -23,7 +24,7 @@ MAX_COUNT = 1000
 RETRY_S = 2.0
 
 
-class MulticastOutput:
+class MulticastOutput(Output):
     """Sends each sentence to its transmission group, with a TAG block that names us."""
 
     def __init__(

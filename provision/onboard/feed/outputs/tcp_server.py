@@ -15,6 +15,7 @@ from provision.onboard.feed.net.subnet import LOOPBACK
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
 from provision.onboard.feed.nmea0183.sentence import Sentence
+from provision.onboard.feed.outputs.output import Output
 from provision.onboard.feed.outputs.tcp_client import TcpClient, prepare
 from provision.onboard.feed.policy.stalls import Arrivals
 from provision.onboard.feed.policy.steering_gate import SteeringGate
@@ -26,12 +27,14 @@ from provision.onboard.feed.router import Router
 MAX_UNACCEPTED = 32
 
 
-class TcpServer:
+class TcpServer(Output):
     """Sends every client all sentences that pass its filter.
 
     What clients send is dropped, except the steering sentences of a sender that the profile
     names.
     """
+
+    name = "tcp"
 
     def __init__(
         self,
@@ -64,11 +67,6 @@ class TcpServer:
     def port(self) -> int:
         """Return the port that it listens on."""
         return self._acceptor.port
-
-    @property
-    def name(self) -> str:
-        """Return its name in logged faults."""
-        return "tcp"
 
     def wants(self, origin: str, talker: str, formatter: str) -> bool:
         return self._tcp.filter.passes(origin, talker, formatter)
@@ -163,6 +161,11 @@ class TcpServer:
         self._acceptor.close()
         for client in list(self._clients):
             client.close("sent away")
+
+    def summary(self) -> str:
+        """Return the line of counters for the journal."""
+        dropped = self.as_json()["dropped"]
+        return f"{len(self._clients)} clients, {self.sentences} sentences, {dropped} dropped"
 
     def as_json(self) -> dict[str, Any]:
         """Return clients with queue and drops, for the state."""

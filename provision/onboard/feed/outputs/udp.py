@@ -11,6 +11,7 @@ from provision.onboard.feed.config import models
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.net.subnet import Subnet, came_from
 from provision.onboard.feed.nmea0183.sentence import Sentence
+from provision.onboard.feed.outputs.output import Output
 from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Bytes of sentences in one datagram: what fits an Ethernet frame (RFC 894) behind the
@@ -34,7 +35,7 @@ def pack(pieces: list[bytes], most: int = MAX_DATAGRAM_BYTES) -> list[bytes]:
     return datagrams
 
 
-class UdpOutput:
+class UdpOutput(Output):
     """Sends sentences to one address. A network that does not exist yet is no fault of ours."""
 
     def __init__(
