@@ -89,7 +89,7 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
     assert proof.passed, proof.summary()
 
 
-def test_settings_that_fail_their_proof_are_returned(
+def test_settings_that_fail_their_proof_are_rolled_back(
     kittiwake: Virtual, changed: Club, tmp_path: Path
 ) -> None:
     """A link that is not there cannot be proven; the boat rolls back to what it had kept."""
