@@ -15,6 +15,7 @@ from rich.text import Text
 
 from provision.harmless import harmless
 from provision.push.ansible.playbook import Event, Listener
+from provision.push.query.links import duration
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.ssh.endpoint import refused
@@ -34,6 +35,9 @@ OUTCOME_STYLES = {
     Outcome.UNREACHABLE: "red",
     Outcome.FAILED: "bold red",
 }
+
+#: Seconds below which an answer is of now.
+MIN_AGO_S = 60
 
 ENDING_STYLES = {"passed": "green", "noted": "cyan", "failed": "bold red", "skipped": "dim"}
 
@@ -112,6 +116,8 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
 def _details(status: BoatStatus) -> list[str]:
     """List what the operator should know of a boat beyond its row, as lines."""
     lines = [*status.reason.splitlines(), *status.hint.splitlines(), *status.health_issues]
+    links = (status.links or {}).items()
+    lines += [f"{name}: {link.describe()}" for name, link in links if link.state != "heard"]
     if status.staged:
         lines.append(f"settings {status.staged['digest'][:12]} wait for its restart")
     if status.trial:
@@ -136,10 +142,7 @@ def _against_profile(status: BoatStatus) -> str:
 
 def ago(seconds: float) -> str:
     """Write how long ago something was, as a number and a unit."""
-    for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
-        if seconds >= size:
-            return f"{seconds / size:.0f} {unit} ago"
-    return "now"
+    return f"{duration(seconds)} ago" if seconds >= MIN_AGO_S else "now"
 
 
 def verify_table(result: VerifyResult) -> Table:

@@ -15,6 +15,7 @@ from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_j
 from provision.push.deployment import Deployment
 from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import prepare
+from provision.push.query.links import LinkStatus, link_statuses
 from provision.push.query.status_shape import not_understood, understood
 from provision.push.records.held_back import hold_back
 from provision.push.records.known_boats import KnownBoat, recall
@@ -23,8 +24,12 @@ from provision.push.workspace import workspace
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, refused, ssh
 
-#: The command that a boat runs. ASCII's record separator divides its status from its manifest.
-STATUS_AND_MANIFEST = r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
+#: The command that a boat runs. ASCII's record separator divides its status, its manifest and the
+#: state of its feed.
+STATUS_COMMAND = (
+    r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
+    r" && printf '\036' && { boat-feed --state 2>/dev/null || true; }"
+)
 SEPARATOR = "\x1e"
 
 #: Seconds that a boat gets to answer in all.
@@ -42,8 +47,9 @@ class BoatStatus:
     at all: settings may differ in their manifests alone. `version` is that of the program that
     made the settings aboard. A boat whose profile or secrets are invalid has "" for `wanted`, and
     `invalid` names the problem in a word or two. `drift` lists what was changed by hand, as path
-    and kind. `health_issues` are sentences for the operator; a healthy boat has none. `seen` is
-    when the boat answered last, in seconds since 1970.
+    and kind. `health_issues` are sentences for the operator; a healthy boat has none. `links` tells
+    how each link and input is, and is None where the feed did not say. `seen` is when the boat
+    answered last, in seconds since 1970.
     """
 
     boat: str
@@ -62,6 +68,7 @@ class BoatStatus:
     trial: Mapping[str, Any] | None = None
     staged: Mapping[str, Any] | None = None
     version: str = ""
+    links: Mapping[str, LinkStatus] | None = None
     seen: float | None = field(default=None)
 
     @property
@@ -76,6 +83,9 @@ class BoatStatus:
             "endpoint": str(self.endpoint) if self.endpoint else None,
             "reachable": self.endpoint is not None,
             "drift": [{"path": path, "what": what} for path, what in self.drift],
+            "links": None
+            if self.links is None
+            else {name: vars(link) for name, link in self.links.items()},
             "ok": self.up_to_date,
         }
 
@@ -101,7 +111,7 @@ def _query(target: OpenBoat, deployment: Deployment) -> BoatStatus:
     options = arguments(deployment.ssh_target.options(deployment.folder))
     try:
         done = collect(
-            [*ssh(deployment.ssh_target.user, options, endpoint), STATUS_AND_MANIFEST],
+            [*ssh(deployment.ssh_target.user, options, endpoint), STATUS_COMMAND],
             limit=MAX_STATUS_BYTES,
             timeout=ANSWER_TIMEOUT_S,
         )
@@ -115,15 +125,25 @@ def _query(target: OpenBoat, deployment: Deployment) -> BoatStatus:
     except TooMuch as error:
         return _unreadable(deployment, known, endpoint, None, f": {error}")
     try:
-        status, manifest = map(read_json, done.text.split(SEPARATOR))
+        status, manifest, *rest = done.text.split(SEPARATOR)
+        status, manifest = read_json(status), read_json(manifest)
     except ValueError:
         return _no_status(deployment, known, endpoint, done)
     if not understood(status, manifest):
         return _unreadable(deployment, known, endpoint, status)
-    found = assess(deployment, status, manifest, endpoint)
+    links = link_statuses(_feed_state(rest))
+    found = assess(deployment, status, manifest, links, endpoint)
     if status["boat"] == target.name:
         remember_answer(target, deployment, endpoint, str(status["kept"] or ""))
     return found
+
+
+def _feed_state(rest: Sequence[str]) -> object:
+    """Read what the feed reported. None when it did not."""
+    try:
+        return read_json(rest[0]) if len(rest) == 1 else None
+    except ValueError:
+        return None
 
 
 def _no_status(
@@ -169,6 +189,7 @@ def assess(
     deployment: Deployment,
     status: Mapping[str, Any],
     manifest: Mapping[str, Any],
+    links: Mapping[str, LinkStatus] | None,
     endpoint: Endpoint,
 ) -> BoatStatus:
     """Compare the status and the manifest that a boat sent with its profile's settings."""
@@ -187,7 +208,11 @@ def assess(
         differs=tuple(sorted(changed | {path for path, _ in drift})),
         drift=drift,
         degraded=bool(status["degraded"]),
-        health_issues=tuple(find_health_issues(deployment, status, formats)),
+        health_issues=(
+            *find_health_issues(deployment, status, formats),
+            *([] if links is not None else ["its feed does not say how its links are"]),
+        ),
+        links=links,
         trial=status["trial"],
         staged=status["staged"],
         version=status["version"] or "",

@@ -7,6 +7,9 @@ import json
 
 from provision.verify.job import Answers, Command, Job, same
 
+#: Digits of a digest that a reason and a table show.
+SHOWN_DIGITS = 12
+
 
 def commands(_: Job) -> dict[str, Command]:
     """What to ask the boat."""
@@ -37,12 +40,18 @@ def test_settings(facts: Answers, job: Job, on_trial: bool) -> None:
     if on_trial:
         over = trial is None or trial["digest"] != job.sha256
         assert not over, f"the trial is over: the boat has rolled back to {status['live']}"
-    same(status["live"], job.sha256, "what is live")
+    _same_digest(status["live"], job.sha256, "the live settings are")
     if not on_trial:
-        same(status["kept"], job.sha256, "what is kept")
+        _same_digest(status["kept"], job.sha256, "the kept settings are")
 
 
 def test_no_drift(facts: Answers) -> None:
     """Every file aboard is as it was rendered."""
     changed = [entry["path"] for entry in json.loads(facts["settings"].ok().output)["drift"]]
     assert changed == [], f"changed by hand: {', '.join(changed)}"
+
+
+def _same_digest(found: str | None, wanted: str, what: str) -> None:
+    """Compare whole digests, and show as many digits as a table does."""
+    shown = found[:SHOWN_DIGITS] if found else "missing"
+    assert found == wanted, f"{what} {shown}, not {wanted[:SHOWN_DIGITS]}"

@@ -90,11 +90,13 @@ class RigBoat:
         """The folder with what the boat has and this machine has not."""
         folder = self.folder / "bin"
         folder.mkdir()
+        self.feed()
         program = Path(__file__).with_name("push_boat.py")
         for name, line in {
             "boat-settings": f'exec {sys.executable} {program} {self.root} "$@"',
             "cat": f'[ "$1" != /etc/boat/manifest.json ] || set -- {self.root}"$1"\n'
             'exec /bin/cat "$@"',
+            "boat-feed": f"exec cat {self.folder}/feed.json",
             "tar": "for word; do shift\n"
             f'[ "$word" != --directory=/ ] || word=--directory={self.root}\n'
             'set -- "$@" "$word"; done; exec /bin/tar "$@"',
@@ -102,6 +104,11 @@ class RigBoat:
             (folder / name).write_text(f"#!/bin/sh\n{line}\n")
             (folder / name).chmod(0o755)
         return folder
+
+    def feed(self, **links: dict[str, Any]) -> None:
+        """Have the boat's feed report these links from now on."""
+        state = {"running": 600.0, "links": links, "inputs": {}}
+        (self.folder / "feed.json").write_text(json.dumps(state))
 
     def aboard(self, *command: str) -> None:
         """Run `boat-settings` as the boat itself does, such as at its start."""

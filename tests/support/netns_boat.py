@@ -43,6 +43,12 @@ cat {STARTED}
 """
 
 
+#: What the boat's feed reports: no link, and so none that is silent.
+BOAT_FEED = """#!/bin/sh
+echo '{"running": 100.0, "links": {}, "inputs": {}}'
+"""
+
+
 class Units(push_boat.Units):
     """No unit is real; what belongs to the kernel is."""
 
@@ -116,6 +122,7 @@ def _unpack(folder: Path, root: Path) -> None:
     settings = f'#!/bin/sh\ncd {shlex.quote(str(REPOSITORY))} && exec {command} "$@"\n'
     _write_program(root / "usr/bin/boat-settings", settings)
     _write_program(root / "usr/bin/systemctl", SYSTEMCTL)
+    _write_program(root / "usr/bin/boat-feed", BOAT_FEED)
     # The suite asks sshd for its settings by name, and this machine may have none installed.
     sshd = f'#!/bin/sh\nexec {shlex.join(programs.sshd())} "$@"\n'
     _write_program(root / "usr/sbin/sshd", sshd)

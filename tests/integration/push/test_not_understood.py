@@ -46,9 +46,9 @@ def test_an_odd_boat_hides_no_other(
 
     def collect(command: list[str], **options: Any) -> Any:
         done = asked(command, **options)
-        if fleet.STATUS_AND_MANIFEST in command and '"odd"' in done.text:
-            status, manifest = done.text.split(fleet.SEPARATOR)
-            text = said(json.loads(status) | {"version": "7.1"}) + "\x1e" + manifest
+        if fleet.STATUS_COMMAND in command and '"odd"' in done.text:
+            status, *rest = done.text.split(fleet.SEPARATOR)
+            text = "\x1e".join([said(json.loads(status) | {"version": "7.1"}), *rest])
             done = done._replace(stdout=text.encode())
         return done
 

@@ -30,8 +30,9 @@ from tests.support.loopback import CANARY, RigBoat
 #: A suite that passes without a word or with a note, or fails with one or none, by boat.
 PROVER = """
 import json, sys
-if "changes" in sys.argv[1] and sys.argv[4:5] == ["trial"] and "--before=" in sys.argv[5]:
-    print(json.dumps({"notes": ["link is heard [gnss]: it is silent"]}))
+if "changes" in sys.argv[1] and sys.argv[4:5] == ["trial"]:
+    before = json.load(open(sys.argv[5].removeprefix("--before=")))
+    print(json.dumps({"notes": [f"before this change: {before['links']}"]}))
 if "badproof" in sys.argv[1]:
     print(json.dumps({"summary": "devices: the gnss is not there"}))
 sys.exit("badproof" in sys.argv[1] or "noproof" in sys.argv[1])
@@ -116,6 +117,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     names = ("changes", "same", "badproof", "noproof", "badunits", "drifted", "busy")
     names += ("wrongname", "oldbase", "badcard", "newboard", "oldformat", *AILING)
     boats = {name: rig(name) for name in names}
+    boats["changes"].feed(gnss={"present": True, "sentences": 9})
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=keygen.generate_private_key())
     boats["stranger"] = rig("stranger", host_key=other_key())
@@ -216,9 +218,10 @@ def test_a_boat_that_says_another_name_is_refused(fleet: Fleet) -> None:
     assert "wrongname" in result.reason
 
 
-def test_what_the_suite_notes_stands_in_the_result(fleet: Fleet) -> None:
-    assert fleet.results["changes"].notes == ("link is heard [gnss]: it is silent",)
-    assert fleet.results["changes"].as_json()["notes"] == ["link is heard [gnss]: it is silent"]
+def test_the_suite_has_the_feed_of_before_and_its_notes_stand_in_the_result(fleet: Fleet) -> None:
+    note = "before this change: {'gnss': {'present': True, 'sentences': 9}}"
+    assert fleet.results["changes"].notes == (note,)
+    assert fleet.results["changes"].as_json()["notes"] == [note]
     assert fleet.results["same"].notes == ()
 
 

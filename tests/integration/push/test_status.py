@@ -4,16 +4,19 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 from provision import __version__
 from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import derive_psk, host_public_key
+from provision.push.console import fleet_table
 from provision.push.deployment import Deployment
 from provision.push.dry_run import secret_values
 from provision.push.plan import prepare
@@ -37,6 +40,9 @@ def boats(rig: Callable[..., RigBoat]) -> dict[str, RigBoat]:
     manifest = boats["oldformat"].root / "etc/boat/manifest.json"
     manifest.write_text(json.dumps(json.loads(manifest.read_text()) | {"format": 0}))
     boats["impostor"] = rig("impostor", host_key=generate_private_key())
+    silent = {"present": True, "sentences": 900, "last_heard": 7200.0, "load": 0.0}
+    boats["differs"].feed(ais=silent, gnss=silent | {"last_heard": 0.3})
+    (boats["oldformat"].folder / "feed.json").write_text("the feed is not there")
     boats["differs"].change("another", "network", "access_point", "ssid")
     (boats["differs"].root / "etc/hostname").write_text("by hand\n")
     return boats
@@ -68,6 +74,25 @@ def test_a_boat_that_is_as_its_profile_says(found: dict[str, BoatStatus]) -> Non
     one = found["well"]
     assert one.up_to_date, one
     assert (one.kept, one.due, one.differs, one.drift) == (one.wanted, False, (), ())
+
+
+def test_a_fleet_tells_which_links_are_silent(found: dict[str, BoatStatus]) -> None:
+    one = found["differs"]
+    assert one.health_issues == ()
+    assert one.as_json()["links"] == {
+        "ais": {"state": "silent", "silent_for": 7200.0},
+        "gnss": {"state": "heard", "silent_for": 0.3},
+    }
+    shown = io.StringIO()
+    Console(file=shown, width=80).print(fleet_table([one], 0.0))
+    assert "ais: silent for 2 h" in shown.getvalue()
+    assert "gnss:" not in shown.getvalue()
+
+
+def test_no_boat_is_healthy_whose_feed_does_not_say(found: dict[str, BoatStatus]) -> None:
+    one = found["oldformat"]
+    assert one.links is None
+    assert "its feed does not say how its links are" in one.health_issues
 
 
 def test_what_a_push_would_change(found: dict[str, BoatStatus]) -> None:
@@ -106,7 +131,7 @@ def test_what_is_wrong_with_a_boat(
 
 def test_settings_in_a_format_that_the_base_does_not_read(found: dict[str, BoatStatus]) -> None:
     words = "its base reads settings of format 0, its profile's are in format 1"
-    assert found["oldformat"].health_issues == (words,)
+    assert found["oldformat"].health_issues[0] == words
 
 
 def test_who_does_not_answer(found: dict[str, BoatStatus]) -> None:

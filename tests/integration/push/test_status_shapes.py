@@ -128,7 +128,7 @@ def _read(status: dict[str, Any], folder: Path) -> None:
         "1" * 64,
         folder,
     )
-    standing = fleet.assess(wanted, status, {"files": {}, "format": 1}, place)
+    standing = fleet.assess(wanted, status, {"files": {}, "format": 1}, {}, place)
     Console(file=io.StringIO()).print(fleet_table([standing], 0.0))
     json.dumps(standing.as_json(), default=str)
 
