@@ -127,11 +127,6 @@ class Base:
         """Return the path of the boot partition with the files that every boat has."""
         return self.folder / "boot.fat"
 
-    @property
-    def initramfs(self) -> Path:
-        """Return the path of the initramfs."""
-        return self.folder / INITRAMFS
-
     @cached_property
     def facts(self) -> dict[str, object]:
         """Return base.json of the base."""

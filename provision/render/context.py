@@ -31,7 +31,7 @@ class Context:
     machine_id: str
     bridge_mac: str
     hw_mode: str
-    """hostapd's name of the channel's band: g at 2.4 GHz, a at 5 GHz."""
+    """hostapd's letter for the channel, "g" for 2.4 GHz or "a" for 5 GHz."""
     psk: str
     """64 hexadecimal digits."""
     own_psks: dict[str, str]

@@ -18,6 +18,7 @@ import pytest
 
 from provision.boards import board
 from provision.card.base import Base, get_base
+from provision.card.bootloader import INITRAMFS
 from provision.commands import find
 
 #: e_machine of the target's programs (ELF specification, registered values).
@@ -163,7 +164,7 @@ def test_no_trace_is_left(root: Root) -> None:
 
 def test_initramfs_holds_the_targets_programs_only(system: Base) -> None:
     """Built by stand-ins, made of the target's own."""
-    files = dict(initramfs(system.initramfs.read_bytes()))
+    files = dict(initramfs((system.folder / INITRAMFS).read_bytes()))
     machines = {
         name: struct.unpack("<H", content[18:20])[0]
         for name, content in files.items()
@@ -180,8 +181,8 @@ def test_offline_without_a_base(tmp_path: Path) -> None:
     """What to do before casting off is told here too, where the stand-ins come first."""
     done = subprocess.run(
         ["unshare", "-rn", sys.executable, "-c",
-         "from provision.boards import board; from provision.card.base import base; "
-         "base(board('bcm2711-rpi-4-b'))"],
+         "from provision.boards import board; from provision.card.base import get_base; "
+         "get_base(board('bcm2711-rpi-4-b'))"],
         env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)},
         capture_output=True, text=True, check=False,
     )  # fmt: skip
