@@ -93,11 +93,11 @@ def keys(  # noqa: PLR0913
     What is there stays. The operator's SSH key is made for the whole folder.
     """
 
-    from provision.cli.add_operator import add_operator
-    from provision.cli.change_vault_password import change_vault_password
-    from provision.cli.lost import find_lost
-    from provision.cli.pass_phrases import choose_pass_phrase, show_pass_phrases
-    from provision.cli.stolen import replace_stolen
+    from provision.cli.keys.add_operator import add_operator
+    from provision.cli.keys.change_vault_password import change_vault_password
+    from provision.cli.keys.lost import find_lost
+    from provision.cli.keys.pass_phrases import choose_pass_phrase, show_pass_phrases
+    from provision.cli.keys.stolen import replace_stolen
     from provision.profile import load
     from provision.progress import note
 
@@ -161,7 +161,7 @@ def _make(
     *,
     alone: bool,
 ) -> None:
-    from provision.cli.lost import operator_missing
+    from provision.cli.keys.lost import operator_missing
     from provision.profile import load
     from provision.profile.secrets.keygen import OPERATOR, check_rotation, make_keys
     from provision.progress import note
