@@ -83,7 +83,7 @@ class Ordinary:
         with said.open("w") as file:
             done = subprocess.run(
                 [sys.executable, *command],
-                env=environment(self.folder) | {"ANSIBLE_STDOUT_CALLBACK": "default"},
+                env=environment(self.folder, stop_after=0) | {"ANSIBLE_STDOUT_CALLBACK": "default"},
                 cwd=self.folder,
                 stdin=subprocess.DEVNULL,
                 stdout=file,

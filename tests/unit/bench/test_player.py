@@ -136,7 +136,7 @@ def test_a_machine_that_stalls_does_not_make_the_wire_faster(virtual_run):
         player = Player(4800, {"AAA": 20}, lines_of(80), 0.0)
 
         def stall():
-            loop._skipping.now += 1.0
+            loop._skipping.now += 1.0  # type: ignore[attr-defined]
 
         loop.call_later(1.0, stall)
         try:

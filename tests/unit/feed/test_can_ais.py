@@ -44,7 +44,7 @@ def static(**other: Any) -> bytes:
     told = {"imo": 9074729, "name": b"NORTHERN HOPPER", "size": (1200, 200, 80, 300)}
     told |= {"days": 20782, "time": 518912500, "draught": 650, "info": HEARD_B, **other}
     return (
-        struct.pack("<BII7s20s", 5, SHIP, told["imo"], b"XQ0002@", told["name"].ljust(20, b"@"))
+        struct.pack("<BII7s20s", 5, SHIP, told["imo"], b"XQ0002@", told["name"].ljust(20, b"@"))  # type: ignore[attr-defined]
         + struct.pack("<BHHHH", 70, *told["size"])
         + struct.pack("<HIH", told["days"], told["time"], told["draught"])
         + b"OUTER ROADS         "

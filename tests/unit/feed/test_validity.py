@@ -45,7 +45,7 @@ def their_fields(formatter: str) -> list[str]:
     known = getattr(reference, formatter, None)
     if not inspect.isclass(known) or not issubclass(known, pynmea2.TalkerSentence):
         return []
-    return [f"{field[0]} {field[1]}" for field in known.fields]
+    return [f"{field[0]} {field[1]}" for field in known.fields]  # type: ignore[attr-defined]
 
 
 def checked_fields(formatter: str) -> set[int]:
