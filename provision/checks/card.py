@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.card.layout import Layout
+from provision.card.layout.partitions import Layout
 from provision.checks.finding import Finding
 from provision.onboard.feed.voyage_log.files import MIN_FREE_BYTES
 from provision.profile.load import Boat

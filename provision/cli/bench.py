@@ -50,9 +50,9 @@ def bench(  # noqa: PLR0913
     from provision.bench.bench import Bench
     from provision.bench.hold.server import hold as hold_bench
     from provision.bench.qemu.build import check_installed
-    from provision.card.assemble import assemble
-    from provision.card.base import get_base
-    from provision.card.image import check_parts, read_boat_name
+    from provision.card.base.cache import get_base
+    from provision.card.image.assemble import assemble
+    from provision.card.image.identity import check_parts, read_boat_name
     from provision.progress import note, step
 
     image = Path(name) if _is_image(name) else None
@@ -109,7 +109,7 @@ def _in_use(image: Path) -> Iterator[None]:
 
 def _compare(image: Path, known: OpenBoat) -> None:
     """Raise UserError when a card is for another board. Report settings that differ."""
-    from provision.card.image import read_identity
+    from provision.card.image.identity import read_identity
     from provision.progress import note
 
     card = read_identity(image)

@@ -47,7 +47,7 @@ def card(  # noqa: PLR0913
     `provision write` puts one on a card. Of a boat about which check finds errors none is built.
     """
 
-    from provision.card.assemble import check_target
+    from provision.card.image.assemble import check_target
 
     files = chosen_files(names, boats, everyone)
     alone = not everyone and len(files) == 1
@@ -97,8 +97,8 @@ def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
 
 def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     """Build one boat's card, and return its description for `--json`."""
-    from provision.card.assemble import assemble
-    from provision.card.base import get_base
+    from provision.card.base.cache import get_base
+    from provision.card.image.assemble import assemble
     from provision.progress import step
     from provision.push.records.built import remember_card
 
@@ -135,10 +135,10 @@ def write(
     What is read is compared with the image.
     """
 
-    from provision.card.devices import find_device, find_objection
-    from provision.card.host_key import record_written, refuse_lost_card
-    from provision.card.image import check_parts, read_boat_name
-    from provision.card.write import progress_bars, write_card
+    from provision.card.device.block_devices import find_device, find_objection
+    from provision.card.device.write import progress_bars, write_card
+    from provision.card.image.host_key import record_written, refuse_lost_card
+    from provision.card.image.identity import check_parts, read_boat_name
     from provision.progress import console, note
 
     boat = read_boat_name(image)
@@ -181,7 +181,7 @@ def write(
 
 
 def _list(as_json: bool) -> None:
-    from provision.card.devices import list_candidates
+    from provision.card.device.block_devices import list_candidates
 
     found = list_candidates()
     if as_json:

@@ -12,10 +12,12 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.assemble import assemble
-from provision.card.base import Base, Recipe, get_base
-from provision.card.image import read_identity
-from provision.card.layout import Layout
+from provision.card.base.base import Base
+from provision.card.base.cache import get_base
+from provision.card.base.recipe import Recipe
+from provision.card.image.assemble import assemble
+from provision.card.image.identity import read_identity
+from provision.card.layout.partitions import Layout
 from provision.commands import run
 from provision.errors import UserError
 from tests.support.boats import Club
@@ -197,7 +199,7 @@ def test_a_failed_assembly_leaves_the_old_card(
     def fail(*_: object, **__: object) -> None:
         raise UserError("no")
 
-    monkeypatch.setattr("provision.card.assemble.make_ext4", fail)
+    monkeypatch.setattr("provision.card.image.assemble.make_ext4", fail)
     with pytest.raises(UserError):
         assemble(board("x86-64"), target.render(), system, out)
     assert out.read_text() == "the old card"

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from provision.boards import Board, board
-from provision.card.filesystems import read_fat
-from provision.card.image import boot_partition
-from provision.card.layout import Layout
+from provision.card.image.identity import boot_partition
+from provision.card.layout.filesystems import read_fat
+from provision.card.layout.partitions import Layout
 from provision.commands import run
 from tests.support.boats import Club
 

@@ -17,8 +17,9 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.base import Base, get_base
-from provision.card.bootloader import INITRAMFS
+from provision.card.base.base import Base
+from provision.card.base.cache import get_base
+from provision.card.layout.bootloader import INITRAMFS
 from provision.commands import find
 
 #: e_machine of the target's programs (ELF specification, registered values).
@@ -181,7 +182,7 @@ def test_offline_without_a_base(tmp_path: Path) -> None:
     """What to do before casting off is told here too, where the stand-ins come first."""
     done = subprocess.run(
         ["unshare", "-rn", sys.executable, "-c",
-         "from provision.boards import board; from provision.card.base import get_base; "
+         "from provision.boards import board; from provision.card.base.cache import get_base; "
          "get_base(board('bcm2711-rpi-4-b'))"],
         env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)},
         capture_output=True, text=True, check=False,

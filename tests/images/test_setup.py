@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.apt_sources import find_mirrors
+from provision.card.base.apt_sources import find_mirrors
 from provision.commands import run
 
 REPOSITORY = Path(__file__).parents[2]

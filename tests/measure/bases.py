@@ -21,9 +21,10 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from provision.boards import board
-from provision.card import cross_build
-from provision.card.apt_sources import find_mirrors
-from provision.card.base import EXCLUDED, Recipe, build
+from provision.card.base import cross_build
+from provision.card.base.apt_sources import find_mirrors
+from provision.card.base.build import build
+from provision.card.base.recipe import EXCLUDED, Recipe
 from provision.commands import find, run
 from tests.measure.figures import Amount, Ratio
 

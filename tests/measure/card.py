@@ -20,8 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from provision.boards import board
-from provision.card.assemble import assemble
-from provision.card.base import get_base
+from provision.card.base.cache import get_base
+from provision.card.image.assemble import assemble
 from provision.profile.scaffold import create_club
 from tests.measure.figures import Ratio
 from tests.support.boats import Club

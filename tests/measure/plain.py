@@ -13,10 +13,10 @@ from pathlib import Path
 
 from provision import paths
 from provision.boards import Board
-from provision.card.apt_sources import find_mirrors
-from provision.card.base import EXCLUDED, Recipe
-from provision.card.filesystems import fill_fat, make_fat, make_folders
-from provision.card.layout import MIB, SECTOR
+from provision.card.base.apt_sources import find_mirrors
+from provision.card.base.recipe import EXCLUDED, Recipe
+from provision.card.layout.filesystems import fill_fat, make_fat, make_folders
+from provision.card.layout.partitions import MIB, SECTOR
 from provision.commands import environment, find, run
 
 _BOOT = 256 * MIB

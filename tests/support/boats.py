@@ -18,8 +18,8 @@ import pytest
 
 from provision.bench.bench import Bench
 from provision.boards import board
-from provision.card.assemble import assemble
-from provision.card.base import get_base
+from provision.card.base.cache import get_base
+from provision.card.image.assemble import assemble
 from provision.profile import load
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import store, vault

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.base import DIGESTS_FILE, EPOCH, Base
-from provision.card.digests import compute_digest
-from provision.card.filesystems import make_fat
-from provision.card.layout import BOOT_BYTES
+from provision.card.base.base import DIGESTS_FILE, Base
+from provision.card.base.recipe import EPOCH
+from provision.card.layout.digests import compute_digest
+from provision.card.layout.filesystems import make_fat
+from provision.card.layout.partitions import BOOT_BYTES
 
 BOARD = board("x86-64")
 

@@ -24,10 +24,10 @@ from provision.bench.bench import Bench
 from provision.bench.qemu.machine import DirectBoot, NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
-from provision.card.bootloader import INITRAMFS, KERNEL, kernel_command_line
-from provision.card.filesystems import read_fat
-from provision.card.image import boot_partition
-from provision.card.layout import Layout, Partition
+from provision.card.image.identity import boot_partition
+from provision.card.layout.bootloader import INITRAMFS, KERNEL, kernel_command_line
+from provision.card.layout.filesystems import read_fat
+from provision.card.layout.partitions import Layout, Partition
 from provision.commands import run
 from provision.render import File, Settings
 from provision.render.archive import Entry

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.layout import Layout
+from provision.card.layout.partitions import Layout
 from provision.commands import run
 from provision.render.archive import File, build_settings
 from tests.support.boats import Club, Virtual

@@ -14,9 +14,9 @@ from provision.bench.qemu.kvm import is_usable
 from provision.bench.qemu.machine import DirectBoot, NetworkWire, PortForward, find_firmware
 from provision.bench.qemu.process import Emulator
 from provision.boards import Board
-from provision.card.bootloader import INITRAMFS, KERNEL
-from provision.card.filesystems import read_fat
-from provision.card.image import boot_partition
+from provision.card.image.identity import boot_partition
+from provision.card.layout.bootloader import INITRAMFS, KERNEL
+from provision.card.layout.filesystems import read_fat
 from provision.commands import find, run
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile

@@ -13,7 +13,7 @@ import json
 import time
 from pathlib import Path
 
-from provision.card.image import read_boat_name
+from provision.card.image.identity import read_boat_name
 from provision.errors import UserError
 from provision.profile.secrets import private_file, stolen
 from provision.push.records.known_boats import recall, record_path

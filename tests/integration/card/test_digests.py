@@ -11,12 +11,12 @@ from typing import Any
 
 import pytest
 
-from provision.card import digests
-from provision.card.assemble import assemble
-from provision.card.base import Base
-from provision.card.digests import compute_digest
-from provision.card.image import check_parts, read_identity
-from provision.card.layout import MIB, Layout
+from provision.card.base.base import Base
+from provision.card.image.assemble import assemble
+from provision.card.image.identity import check_parts, read_identity
+from provision.card.layout import digests
+from provision.card.layout.digests import compute_digest
+from provision.card.layout.partitions import MIB, Layout
 from provision.errors import UserError
 from provision.render import Settings
 from tests.support.small_base import BOARD

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.card import cross_build
+from provision.card.base import cross_build
 from provision.errors import UserError
 
 LIBRARY = "usr/lib/x86_64-linux-gnu/libkmod.so.2"

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.card import devices
-from provision.card import write as writing
-from provision.card.assemble import assemble
-from provision.card.base import Base
-from provision.card.host_key import read_host_key
-from provision.card.write import WrittenCard
+from provision.card.base.base import Base
+from provision.card.device import block_devices
+from provision.card.device import write as writing
+from provision.card.device.write import WrittenCard
+from provision.card.image.assemble import assemble
+from provision.card.image.host_key import read_host_key
 from provision.errors import UserError
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
@@ -44,7 +44,7 @@ def build(boats: Path, small: Base, tmp_path: Path) -> Build:
 @pytest.fixture
 def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A card that takes every image without being written to."""
-    monkeypatch.setattr(devices, "find_objection", lambda card, image: None)
+    monkeypatch.setattr(block_devices, "find_objection", lambda card, image: None)
     monkeypatch.setattr(writing, "write_card", lambda *_, **__: WrittenCard(1, "tried", 1, 1))
     path = tmp_path / "card"
     path.write_bytes(bytes(8192))

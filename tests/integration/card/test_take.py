@@ -16,7 +16,9 @@ from provision.commands import find
 from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES
 from provision.render.archive import File, Symlink, build_settings
 
-SCRIPT = Path(__file__).parents[3] / "provision/card/rootfs/etc/initramfs-tools/scripts/boat-take"
+SCRIPT = (
+    Path(__file__).parents[3] / "provision/card/base/rootfs/etc/initramfs-tools/scripts/boat-take"
+)
 BLOCK = 512
 
 #: What local-bottom/boat does with the file, and what it says of it.

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from provision.card.devices import find_device, find_objection
-from provision.card.direct_io import DirectTarget
-from provision.card.write import CHUNK_BYTES, Phase, write_card
+from provision.card.device.block_devices import find_device, find_objection
+from provision.card.device.direct_io import DirectTarget
+from provision.card.device.write import CHUNK_BYTES, Phase, write_card
 from provision.commands import run
 from provision.errors import UserError
 

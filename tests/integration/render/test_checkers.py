@@ -51,7 +51,7 @@ class Checker:
 
 
 #: The units that the base brings.
-BASE_UNITS = Path(__file__).parents[3] / "provision/card/rootfs/usr/lib/systemd/system"
+BASE_UNITS = Path(__file__).parents[3] / "provision/card/base/rootfs/usr/lib/systemd/system"
 
 
 def with_base(root: Path) -> Path:

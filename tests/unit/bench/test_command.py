@@ -16,8 +16,8 @@ from provision.bench.qemu import build, machine
 from provision.boards import board
 
 # Whole, before a test replaces a part of it: a command imports what it needs when it runs.
-from provision.card import assemble  # noqa: F401
-from provision.card import image as card_image
+from provision.card.image import assemble  # noqa: F401
+from provision.card.image import identity as card_image
 from provision.cli import bench as command
 from provision.cli import main
 from provision.errors import UserError

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.card import devices
-from provision.card.devices import (
+from provision.card.device import block_devices
+from provision.card.device.block_devices import (
     Device,
     find_device,
     find_objection,
@@ -158,8 +158,8 @@ def test_candidates_are_removable_and_hold_no_system(monkeypatch):
         node("loop0", type="loop", rm=True),
         node("sr0", type="rom", rm=True),
     ]
-    monkeypatch.setattr(devices, "_lsblk", lambda: {"blockdevices": tree})
-    monkeypatch.setattr(devices, "find_system_disks", lambda: frozenset({"8:48"}))
+    monkeypatch.setattr(block_devices, "_lsblk", lambda: {"blockdevices": tree})
+    monkeypatch.setattr(block_devices, "find_system_disks", lambda: frozenset({"8:48"}))
     assert [device.path.name for device in list_candidates()] == ["sdb", "sde"]
     assert str(list_candidates()[1]) == "/dev/sde (Flash Disk, 32.0 GB)"
 
@@ -175,7 +175,7 @@ def lsblk(folder, monkeypatch, *, status, out="", err=""):
     program.write_text(f"#!/bin/sh\nprintf '%s' '{out}'\nprintf '%s' '{err}' >&2\nexit {status}\n")
     program.chmod(0o755)
     monkeypatch.setenv("PATH", str(folder))
-    monkeypatch.setattr(devices, "find_system_disks", frozenset)
+    monkeypatch.setattr(block_devices, "find_system_disks", frozenset)
 
 
 @pytest.mark.parametrize("out", ['{"blockdevices": []}', ""])
@@ -187,8 +187,8 @@ def test_a_computer_without_disks_has_no_candidates(tmp_path, monkeypatch, out):
 
 def test_a_device_that_the_kernel_does_not_list(tmp_path, monkeypatch):
     lsblk(tmp_path, monkeypatch, status=32, out='{"blockdevices": []}')
-    monkeypatch.setattr(devices.stat, "S_ISREG", lambda _: False)
-    monkeypatch.setattr(devices.stat, "S_ISBLK", lambda _: True)
+    monkeypatch.setattr(block_devices.stat, "S_ISREG", lambda _: False)
+    monkeypatch.setattr(block_devices.stat, "S_ISBLK", lambda _: True)
     with pytest.raises(UserError, match="is no disk that the kernel lists") as caught:
         find_device(tmp_path)
     assert caught.value.hint

@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from provision.card.system_disks import find_system_disks
+from provision.card.device.system_disks import find_system_disks
 
 #: Where the test's own files lie, which loop devices and swap files lead to.
 HEADER = "Filename\tType\tSize\tUsed\tPriority\n"

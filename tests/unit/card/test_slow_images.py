@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.card import filesystems
+from provision.card.layout import filesystems
 from provision.errors import UserError
 
 

@@ -9,9 +9,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision.card import apt_sources as module
-from provision.card.apt_sources import find_mirrors
-from provision.card.base import FOLDER
+from provision.card.base import apt_sources as module
+from provision.card.base.apt_sources import find_mirrors
+from provision.card.base.recipe import FOLDER
 from provision.errors import UserError
 
 

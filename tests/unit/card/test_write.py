@@ -15,10 +15,10 @@ import subprocess
 import pytest
 from rich.console import Console
 
-from provision.card.devices import find_device
-from provision.card.direct_io import DirectTarget
-from provision.card.image import read_boat_name
-from provision.card.write import CHUNK_BYTES, Phase, progress_bars, write_card
+from provision.card.device.block_devices import find_device
+from provision.card.device.direct_io import DirectTarget
+from provision.card.device.write import CHUNK_BYTES, Phase, progress_bars, write_card
+from provision.card.image.identity import read_boat_name
 from provision.errors import UserError
 
 MIB = 1 << 20

@@ -11,10 +11,12 @@ from types import SimpleNamespace
 
 import pytest
 
+from provision.card.base import cache
+from provision.card.device import block_devices
+
 # Whole, before a test replaces a part of it: a command imports what it needs when it runs.
-from provision.card import assemble as assembling
-from provision.card import base, devices
-from provision.card import image as card_image
+from provision.card.image import assemble as assembling
+from provision.card.image import identity as card_image
 from provision.render import Settings
 from tests.support.command import Call
 
@@ -119,7 +121,7 @@ def test_an_image_that_is_none(call: Call, tmp_path: Path) -> None:
 
 
 def test_cards_are_listed(call: Call, image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(devices, "list_candidates", lambda: [])
+    monkeypatch.setattr(block_devices, "list_candidates", lambda: [])
     assert call("write", image, "--json").result == {"devices": []}
     assert "plug one in" in call("write", image).out
 
@@ -168,7 +170,7 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
         made.append((str(settings.manifest["boat"]), image))
         return SimpleNamespace(size=1)
 
-    monkeypatch.setattr(base, "get_base", lambda _: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cache, "get_base", lambda _: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", assemble)
     return made
 

@@ -9,8 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from provision.card import assemble as assembling
-from provision.card import base
+from provision.card.base import cache
+from provision.card.image import assemble as assembling
 from provision.errors import UserError
 from provision.profile.secrets import stolen, store, vault
 from provision.push.records import built
@@ -95,7 +95,7 @@ def test_a_card_that_is_built_is_remembered(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     call("keys", "dunlin", "--boats", boats)
-    monkeypatch.setattr(base, "get_base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cache, "get_base", lambda board: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     monkeypatch.chdir(tmp_path)
     assert call("card", "dunlin", "--boats", boats, "-o", "dunlin.img").status == 0

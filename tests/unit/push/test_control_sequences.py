@@ -14,7 +14,7 @@ import pytest
 from rich.console import Console
 
 from provision import checks, progress
-from provision.card import devices
+from provision.card.device import block_devices
 from provision.checks import Finding
 from provision.cli import cards, common, opening, profiles, push
 from provision.errors import Location
@@ -194,7 +194,7 @@ def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 def test_a_card_that_is_plugged_in(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(devices, "list_candidates", lambda: [EVIL])
+    monkeypatch.setattr(block_devices, "list_candidates", lambda: [EVIL])
     cards._list(False)
     clean(capsys.readouterr().out)
 

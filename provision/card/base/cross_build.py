@@ -16,7 +16,7 @@ import tarfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from provision.card.mmdebstrap_errors import explain_failure
+from provision.card.base.mmdebstrap_errors import explain_failure
 from provision.commands import run
 from provision.errors import UserError
 

@@ -15,7 +15,7 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from provision.card.layout import MIB, Layout, Partition
+from provision.card.layout.partitions import MIB, Layout, Partition
 from provision.errors import Location, UserError
 
 MAGIC = b"provision card digests 1\n"

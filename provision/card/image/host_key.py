@@ -12,8 +12,8 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from provision.card.filesystems import read_fat
-from provision.card.image import boot_partition, read_identity
+from provision.card.image.identity import boot_partition, read_identity
+from provision.card.layout.filesystems import read_fat
 from provision.errors import Location, UserError
 from provision.onboard.settings.archive.read import read
 from provision.onboard.settings.archive.tar import MAX_ARCHIVE_BYTES

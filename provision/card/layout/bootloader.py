@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from provision.boards import Board
-from provision.card.layout import Layout
+from provision.card.layout.partitions import Layout
 
 KERNEL = "vmlinuz"
 INITRAMFS = "initrd.img"

@@ -10,8 +10,8 @@ import stat
 from pathlib import Path
 from typing import Any
 
-from provision.card import digests
-from provision.card.filesystems import READ_TIMEOUT_S, read_fat
+from provision.card.layout import digests
+from provision.card.layout.filesystems import READ_TIMEOUT_S, read_fat
 from provision.commands import find, run
 from provision.errors import UserError
 from provision.progress import note, step

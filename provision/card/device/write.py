@@ -27,8 +27,8 @@ from rich.progress import (
     TransferSpeedColumn,
 )
 
-from provision.card.devices import Device, find_objection
-from provision.card.direct_io import DirectTarget
+from provision.card.device.block_devices import Device, find_objection
+from provision.card.device.direct_io import DirectTarget
 from provision.errors import UserError
 
 #: Bytes written at once: several erase blocks of a usual card.

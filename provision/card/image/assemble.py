@@ -19,12 +19,13 @@ from pathlib import Path
 
 from provision import __version__
 from provision.boards import Board
-from provision.card import digests
-from provision.card.base import EPOCH, Base
-from provision.card.bootloader import boot_files
-from provision.card.filesystems import fill_ext4, fill_fat, make_ext4
-from provision.card.image import read_identity as identity_of
-from provision.card.layout import Layout, Partition
+from provision.card.base.base import Base
+from provision.card.base.recipe import EPOCH
+from provision.card.image.identity import read_identity as identity_of
+from provision.card.layout import digests
+from provision.card.layout.bootloader import boot_files
+from provision.card.layout.filesystems import fill_ext4, fill_fat, make_ext4
+from provision.card.layout.partitions import Layout, Partition
 from provision.errors import Location, UserError
 from provision.render import Settings
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from provision.card.system_disks import find_system_disks
+from provision.card.device.system_disks import find_system_disks
 from provision.commands import Argument, failure, run
 from provision.errors import UserError
 
