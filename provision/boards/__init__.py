@@ -20,7 +20,7 @@ FOLDER = Path(__file__).parent
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Usb(_Model):

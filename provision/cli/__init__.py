@@ -39,6 +39,8 @@ DISK = {
 
 def main() -> None:
     """Run one command, and print the errors that the user can correct, here and nowhere else."""
+    # pydantic would look through all that is installed for plugins of its own.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     for number in (signal.SIGTERM, signal.SIGHUP):
         # A signal too runs the clean-up of private folders and child processes.
         if signal.getsignal(number) is signal.SIG_DFL:
