@@ -15,6 +15,7 @@ from rich.text import Text
 
 from provision.harmless import harmless
 from provision.push.ansible.playbook import Event, Listener
+from provision.push.areas import describe_changes
 from provision.push.query.links import duration
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
@@ -160,6 +161,7 @@ class Row:
     """Hold how far one boat is. Times are in seconds of the monotonic clock."""
 
     step: str = "waiting"
+    changes: str = ""
     result: str = ""
     started: float | None = None
     ended: float | None = None
@@ -199,6 +201,8 @@ class Progress:
             row.step = STEPS.get(step, step)
             return
         if what == "stats":
+            if changed := event["data"].get("changed"):
+                row.changes = harmless(describe_changes(map(str, changed)), MAX_CELL_CHARS)
             row.result = str(event["data"].get("outcome") or row.result)
         elif what == "unreachable":
             row.result = str(Outcome.REFUSED if refused(event["message"]) else Outcome.UNREACHABLE)
@@ -208,10 +212,11 @@ class Progress:
             row.ended = time.monotonic()
 
     def __rich__(self) -> Table:
-        table = _table("boat", "step", "time", "result")
+        table = _table("boat", "step", "time", "changes", "result")
         for boat, row in self.rows.items():
             style = OUTCOME_STYLES[Outcome(row.result)] if row.result else ""
-            table.add_row(boat, row.step, row.seconds, Text(row.label, style=style))
+            changes = Text(row.changes)
+            table.add_row(boat, row.step, row.seconds, changes, Text(row.label, style=style))
         return table
 
 
@@ -226,8 +231,10 @@ def progress(boats: Sequence[str], console: Console) -> Iterator[Listener]:
 
         def print_change(event: Event) -> None:
             row = state.rows.get(event.get("boat", ""), Row())
-            before = (row.step, row.result)
+            before, unchanged = (row.step, row.result), row.changes
             state.listen(event)
+            if row.changes != unchanged:
+                console.print(f"{event['boat']}: changes {row.changes}", markup=False)
             if (row.step, row.result) != before:
                 console.print(f"{event['boat']}: {row.label or row.step}", markup=False)
 

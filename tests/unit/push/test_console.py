@@ -152,7 +152,7 @@ def test_where_a_boat_is_while_a_push_runs(events: list[Event], expected: str) -
     text = io.StringIO()
     Console(file=text, width=200).print(state)
     head, first, second = (" ".join(line.split()) for line in text.getvalue().splitlines())
-    assert (head, first, second) == ("boat step time result", expected, "b waiting")
+    assert (head, first, second) == ("boat step time changes result", expected, "b waiting")
 
 
 def test_the_time_of_a_boat_stands_still_with_its_result() -> None:
