@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import pty
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer.main
 
 from provision.cli import main
 from provision.profile.scaffold import create_club
@@ -34,6 +36,9 @@ class Said:
 
 Call = Callable[..., Said]
 
+#: Reads all commands' signatures, which takes as long as many a command: a process does it once.
+_read_commands = functools.cache(typer.main.get_command)
+
 
 @pytest.fixture
 def call(
@@ -43,6 +48,7 @@ def call(
 ) -> Call:
     """Calls the command with these words; what is remembered of boats is this test's alone."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+    monkeypatch.setattr(typer.main, "get_command", _read_commands)
 
     def ended(*words: object) -> Said:
         monkeypatch.setattr(sys, "argv", ["provision", *map(str, words)])

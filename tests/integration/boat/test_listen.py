@@ -47,17 +47,29 @@ def reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[object
 @pytest.fixture
 def port() -> Iterator[Callable[[Callable[[socket.socket], None]], int]]:
     """Makes a feed of a function that serves the one client; the port it listens on."""
+    ended: list[threading.Event] = []
     with closing(socket.create_server(("127.0.0.1", 0))) as server:
 
         def serve(talk: Callable[[socket.socket], None]) -> int:
+            ended.append(accepted := threading.Event())
+
             def accept() -> None:
-                with server.accept()[0] as client:
+                try:
+                    client, _ = server.accept()
+                except OSError:
+                    return
+                finally:
+                    accepted.set()
+                with client:
                     talk(client)
 
             threading.Thread(target=accept, daemon=True).start()
             return int(server.getsockname()[1])
 
         yield serve
+        # A thread that still waits for a client would go on with the descriptor's next owner.
+        server.shutdown(socket.SHUT_RDWR)
+        assert all(accepted.wait(10) for accepted in ended)
 
 
 def client(port: int, **changes: Any) -> dict[str, Any]:
