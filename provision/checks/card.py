@@ -21,7 +21,7 @@ FILES_SHARE = 0.95
 
 def max_log_bytes(size: int) -> int:
     """Return the bytes that a voyage log can have on a card of `size` bytes."""
-    data = size - Layout("gpt", "any").partition("data").offset
+    data = size - Layout("gpt", "any").data.offset
     return int(data * FILES_SHARE) - MIN_FREE_BYTES
 
 

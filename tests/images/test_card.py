@@ -17,7 +17,7 @@ from provision.card.base.cache import get_base
 from provision.card.base.recipe import Recipe
 from provision.card.image.assemble import assemble
 from provision.card.image.identity import read_identity
-from provision.card.layout.partitions import Layout
+from provision.card.layout.partitions import Layout, Partition
 from provision.commands import run
 from provision.errors import UserError
 from tests.support.boats import Club
@@ -47,9 +47,8 @@ def digest(file: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def extract(image: Path, layout: Layout, name: str, to: Path) -> Path:
+def extract(image: Path, partition: Partition, to: Path) -> Path:
     """One partition of a card as a file of its own."""
-    partition = layout.partition(name)
     with image.open("rb") as card, to.open("wb") as out:
         card.seek(partition.offset)
         left = partition.size
@@ -94,10 +93,10 @@ def test_tables_and_file_systems_are_sound(club: Club, system: Base, tmp_path: P
     image = club.card("kittiwake")
     layout = Layout("gpt", club.target("kittiwake").render().sha256)
     assert "No errors detected" in run("sfdisk", "--verify", image).stdout
-    run("fsck.fat", "-n", extract(image, layout, "boot", tmp_path / "boot"))
-    data = extract(image, layout, "data", tmp_path / "data")
+    run("fsck.fat", "-n", extract(image, layout.boot, tmp_path / "boot"))
+    data = extract(image, layout.data, tmp_path / "data")
     run("e2fsck", "-f", "-n", data)
-    run("unsquashfs", "-s", extract(image, layout, "base-a", tmp_path / "base-a"))
+    run("unsquashfs", "-s", extract(image, layout.base, tmp_path / "base-a"))
     kept = run("debugfs", "-R", "cat settings/kept", data).stdout.split()[0]
     assert kept == club.target("kittiwake").render().sha256
 

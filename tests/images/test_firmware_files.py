@@ -105,8 +105,8 @@ def test_the_command_line_is_one_line(boot: Boot) -> None:
     assert line.endswith("\n")
     assert line.count("\n") == 1
     words = line.split()
-    assert f"root=PARTUUID={boot.layout.partition('base-a').partuuid}" in words
-    assert f"boat.data={boot.layout.partition('data').partuuid}" in words
+    assert f"root=PARTUUID={boot.layout.base.partuuid}" in words
+    assert f"boat.data={boot.layout.data.partuuid}" in words
 
 
 def test_the_partition_is_one_the_firmware_reads(club: Club, name: str, tmp_path: Path) -> None:

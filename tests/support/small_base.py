@@ -14,7 +14,7 @@ from provision.card.base.base import DIGESTS_FILE, Base
 from provision.card.base.recipe import EPOCH
 from provision.card.layout.digests import compute_digest
 from provision.card.layout.filesystems import make_fat
-from provision.card.layout.partitions import BOOT_BYTES
+from provision.card.layout.partitions import BOOT, PARTITIONS
 
 BOARD = board("x86-64")
 
@@ -25,7 +25,7 @@ def small(tmp_path: Path) -> Base:
     folder = tmp_path / "base"
     folder.mkdir()
     (folder / "base.squashfs").write_bytes(bytes(range(256)) * 20_000)
-    make_fat(folder / "boot.fat", BOOT_BYTES, 1, "BOOT", EPOCH)
+    make_fat(folder / "boot.fat", PARTITIONS[BOOT], 1, "BOOT", EPOCH)
     for path in ("loader", "loader/entries", "EFI", "EFI/BOOT", "extlinux", "overlays"):
         subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
     (folder / "base.json").write_text(json.dumps({"format": 1}))

@@ -75,7 +75,7 @@ class Recorded:
     @property
     def partition(self) -> Partition:
         """The data partition."""
-        return self.layout.partition("data")
+        return self.layout.data
 
     def states(self) -> list[State]:
         """The states to look at."""
@@ -118,7 +118,7 @@ def recorded(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[R
         kept = tuple(_keep(boat, one, log) for one in settings)
         # What the file system had put off.
         boat.ask("sync")
-    partition = layout.partition("data")
+    partition = layout.data
     with tempfile.TemporaryDirectory(prefix="crash-states-", dir=_memory()) as work:
         data = Path(work, "data.img")
         cut_out(card, partition.offset, partition.size, data)

@@ -21,7 +21,7 @@ from provision.card.base.recipe import EPOCH, EXCLUDED, FOLDER, Recipe
 from provision.card.layout.bootloader import INITRAMFS, KERNEL
 from provision.card.layout.digests import compute_digest
 from provision.card.layout.filesystems import fill_fat, make_fat, make_folders
-from provision.card.layout.partitions import BOOT_BYTES
+from provision.card.layout.partitions import BOOT, PARTITIONS
 from provision.commands import environment, failure, find
 from provision.errors import UserError
 from provision.render.archive import BASE_FORMAT
@@ -53,7 +53,7 @@ def _boot_partition(recipe: Recipe, target: Path) -> None:
     tree = target / "boot"
     for name in (KERNEL, INITRAMFS):
         shutil.copyfile(target / name, tree / name)
-    make_fat(target / "boot.fat", BOOT_BYTES, int(recipe.key[:8], 16), "BOOT", EPOCH)
+    make_fat(target / "boot.fat", PARTITIONS[BOOT], int(recipe.key[:8], 16), "BOOT", EPOCH)
     make_folders(str(target / "boot.fat"), tree, EPOCH)
     fill_fat(str(target / "boot.fat"), tree, EPOCH)
     shutil.rmtree(tree)

@@ -39,7 +39,6 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
     Nothing half-made is left after a failure. The same inputs give the same bytes.
     """
     layout = Layout(board.table, settings.sha256)
-    root, boot_at = layout.partition("base-a"), layout.partition("boot")
     with (
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
         _atomic_output(target, Path(work)) as image,
@@ -48,15 +47,15 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
         layout.write(str(image))
         # The base is nearly all of the card. The rest is made while it is copied.
         with ThreadPoolExecutor(1) as pool:
-            copied = pool.submit(_copy_checked, base, base.squashfs, image, root)
-            _copy_checked(base, base.fat, image, boot_at)
+            copied = pool.submit(_copy_checked, base, base.squashfs, image, layout.base)
+            _copy_checked(base, base.fat, image, layout.boot)
             boot = Path(work) / "boot"
             _write_boot_tree(boot, board, layout, settings, base)
-            fill_fat(f"{image}@@{boot_at.offset}", boot, EPOCH)
+            fill_fat(f"{image}@@{layout.boot.offset}", boot, EPOCH)
             data = Path(work) / "data"
             _make_data_image(data, layout, settings, boot / "settings.tar")
-            _copy(data, image, layout.partition("data").offset)
-            known = {digests.part_name(root): copied.result()}
+            _copy(data, image, layout.data.offset)
+            known = {digests.part_name(layout.base): copied.result()}
         digests.write_record(image, layout, known)
     return layout
 
@@ -64,8 +63,14 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
 def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
     """Copy a file of the base into the image, and return the digest of the copy.
 
-    Raise UserError if the copy differs from what was built.
+    Raise UserError if it does not fit into the partition, or the copy differs from what was built.
     """
+    if (size := source.stat().st_size) > partition.size:
+        raise UserError(
+            f"does not fit: it has {size} bytes, and {partition.name} holds {partition.size}",
+            location=Location(source),
+            hint=f"if the partition was made smaller, remove {base.folder}, and it is built again",
+        )
     _copy(source, image, partition.offset)
     found = digests.compute_digest(image, partition.offset, partition.size)
     wanted = base.digests.get(source.name)
@@ -103,8 +108,7 @@ def _write_boot_tree(
 
 def _make_data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
     """Make the data partition, with the settings as built as the first kept ones."""
-    partition = layout.partition("data")
-    make_ext4(image, partition.size, layout.uuid("data-fs"), "data", EPOCH)
+    make_ext4(image, layout.data.size, layout.uuid("data-fs"), "data", EPOCH)
     name = f"{settings.sha256}.tar"
     pointer = image.with_name("kept")
     pointer.write_text(f"{settings.sha256}  {name}\n")

@@ -30,6 +30,7 @@ _SHAPES = {
 
 def boot_partition(image: Path) -> str:
     """Return the boot partition of a card image as mtools names it (FILE@@OFFSET)."""
+    # Read the image's own table: an earlier version may have had other sizes.
     listed = run("sfdisk", "--json", image, timeout=READ_TIMEOUT_S).stdout
     table = json.loads(listed)["partitiontable"]
     return f"{image}@@{table['partitions'][0]['start'] * table.get('sectorsize', 512)}"

@@ -13,13 +13,13 @@ INITRAMFS = "initrd.img"
 def kernel_command_line(board: Board, layout: Layout) -> str:
     """Return the kernel's command line."""
     words = [
-        f"root=PARTUUID={layout.partition('base-a').partuuid}",
+        f"root=PARTUUID={layout.base.partuuid}",
         "ro",
         "rootfstype=squashfs",
         "rootwait",
         "fsck.mode=skip",
-        f"boat.boot={layout.partition('boot').partuuid}",
-        f"boat.data={layout.partition('data').partuuid}",
+        f"boat.boot={layout.boot.partuuid}",
+        f"boat.data={layout.data.partuuid}",
         # No person is there to press a key, and no account has a password to log in with: a kernel
         # that has failed or hangs starts again.
         "panic=10",

@@ -14,7 +14,7 @@ import pytest
 from provision.card.base.base import Base
 from provision.card.image.assemble import assemble
 from provision.card.image.identity import check_parts, read_identity
-from provision.card.layout import digests
+from provision.card.layout import digests, partitions
 from provision.card.layout.digests import compute_digest
 from provision.card.layout.partitions import MIB, Layout
 from provision.errors import UserError
@@ -110,7 +110,7 @@ def test_an_image_of_an_earlier_version_says_so(
     said = read_identity(image)
     del said["digests"]
     (tmp_path / "boat.json").write_text(json.dumps(said))
-    boot = f"{image}@@{Layout(BOARD.table, '5' * 64).partition('boot').offset}"
+    boot = f"{image}@@{Layout(BOARD.table, '5' * 64).boot.offset}"
     subprocess.run(["mcopy", "-o", "-i", boot, tmp_path / "boat.json", "::boat.json"], check=True)
     check_parts(image)
     assert "made by an earlier version, has no digests" in " ".join(capsys.readouterr().err.split())
@@ -141,6 +141,18 @@ def test_a_damaged_base_goes_into_no_card(
     assert caught.value.location and caught.value.location.file == small.folder / name
     assert str(small.folder) in caught.value.hint
     assert not [*out.parent.iterdir()]
+
+
+def test_a_base_for_a_larger_partition_goes_into_no_card(
+    tmp_path: Path, small: Base, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next partition would be written over."""
+    sizes = partitions.PARTITIONS | {partitions.BOOT: 128 * MIB}
+    monkeypatch.setattr(partitions, "PARTITIONS", sizes)
+    with pytest.raises(UserError, match="does not fit: it has 268435456 bytes") as caught:
+        assemble(BOARD, settings, small, tmp_path / "dunlin.img")
+    assert caught.value.location and caught.value.location.file == small.fat
+    assert not (tmp_path / "dunlin.img").exists()
 
 
 def test_a_card_replaces_a_card_that_no_bench_uses(

@@ -46,7 +46,7 @@ SUPPLY = "sys/class/hwmon/hwmon1"
 #: What the kernels of these boats say, and why such a boat is not even asked for a change.
 AILING = {
     "worncard": (
-        {"sys/fs/ext4/mmcblk0p4/errors_count": "3\n"},
+        {"sys/fs/ext4/any/errors_count": "3\n"},
         "its card has 3 file system errors",
     ),
     "lowvolts": (

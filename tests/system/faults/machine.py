@@ -6,10 +6,14 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 
+from provision.card.layout.partitions import Layout
 from tests.support.boats import Club, Virtual
 from tests.system.faults.fault import fails, until, wanted_otherwise
 from tests.system.faults.network import kept_aside, put_back
 
+#: The card aboard: the bench plugs in no other disk. Numbers are the same for every boat.
+DISK = "vda"
+LAYOUT = Layout("gpt", "any")
 BASE = "/usr/lib/boat-base/base.json"
 CHRONY = "/etc/chrony/chrony.conf"
 
@@ -36,7 +40,7 @@ def base_covered(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("root: only data is writable")
 def boot_partition_mounted(boat: Virtual) -> Iterator[Club | None]:
-    boat.ask("mkdir /run/boot && mount /dev/vda1 /run/boot")
+    boat.ask(f"mkdir /run/boot && mount /dev/{DISK}{LAYOUT.boot.number} /run/boot")
     yield None
     boat.ask("umount /run/boot && rmdir /run/boot")
 
@@ -183,7 +187,8 @@ def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
 
     The base keeps its content, since what is written is what was read there.
     """
-    boat.ask("dd if=/dev/vda2 of=/dev/vda2 bs=4096 count=1 conv=notrunc,fsync")
-    boat.ask("echo worn > /sys/fs/ext4/vda4/trigger_fs_error")
+    base, data = (f"{DISK}{partition.number}" for partition in (LAYOUT.base, LAYOUT.data))
+    boat.ask(f"dd if=/dev/{base} of=/dev/{base} bs=4096 count=1 conv=notrunc,fsync")
+    boat.ask(f"echo worn > /sys/fs/ext4/{data}/trigger_fs_error")
     yield None
     boat.power_cycle()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from provision import checks
+from provision.card.layout.partitions import Layout
 from provision.checks import Finding, card, formatters, regdb
 from provision.errors import UserError
 from provision.onboard.feed.nmea0183 import transmission_groups
@@ -238,15 +239,22 @@ def test_multicast_wants_the_wired_port(tmp_path: Path) -> None:
 # --- the voyage log ---------------------------------------------------------------------
 
 
+#: 16 GB, less what is before data, less a twentieth for the file system, less 64 MiB.
+LOG_BYTES = int((16 * 10**9 - Layout("gpt", "any").data.offset) * 0.95) - 64 * 2**20
+
+
 @pytest.mark.parametrize(
     ("cap", "expected"),
-    [("13.8 GB", []), ("13.9 GB", [("error", "log-cap")]), ("16 GB", [("error", "log-cap")])],
+    [
+        (f"{LOG_BYTES // 10**8 / 10} GB", []),
+        (f"{LOG_BYTES // 10**8 / 10 + 0.1:.1f} GB", [("error", "log-cap")]),
+        ("16 GB", [("error", "log-cap")]),
+    ],
 )
 def test_the_log_fits_on_the_card(
     tmp_path: Path, cap: str, expected: list[tuple[str, str]]
 ) -> None:
-    """16 GB, less 1284 MiB before data, less a twentieth for the file system, less 64 MiB."""
-    assert card.max_log_bytes(16 * 10**9) == int((16 * 10**9 - 1284 * 2**20) * 0.95) - 64 * 2**20
+    assert card.max_log_bytes(16 * 10**9) == LOG_BYTES
     assert found(tmp_path, ("access:", f"log: {{cap: {cap}}}\naccess:")) == expected
 
 
