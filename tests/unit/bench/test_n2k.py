@@ -4,21 +4,15 @@
 from __future__ import annotations
 
 import math
-import socket
-import time
-from collections import Counter
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import get_args
 
 import pytest
 
 from provision.bench.simulation import nmea2000_ais
 from provision.bench.simulation.boat import KNOT, Simulation
-from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.nmea2000 import CAN_FRAME, GROUPS, KINDS, Backbone
 from provision.onboard.feed.nmea2000 import pgn
-from provision.profile.schema.boat import Profile
 from provision.profile.schema.types import DataKind
 
 nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
@@ -109,42 +103,3 @@ def test_each_fix_is_a_fast_packet_of_its_own():
 def test_all_that_the_boat_understands_is_sent():
     assert {*GROUPS, *nmea2000_ais.GROUPS} == set(pgn.GROUPS)
     assert set(KINDS) == set(get_args(DataKind))
-
-
-@pytest.fixture
-def profile():
-    return Profile.model_validate(
-        {
-            "boat": "kittiwake",
-            "board": "x86-64",
-            "network": {
-                "address": "10.47.1.1/24",
-                "access_point": {"ssid": "Kittiwake", "country": "GB"},
-            },
-            "links": {"backbone": {"can": "can0", "talks": {"heading": 10, "position": 1}}},
-            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
-        }
-    )
-
-
-def test_frames_come_whole_over_the_links_socket(profile, tmp_path: Path):
-    with socket.socket(socket.AF_UNIX) as listening:
-        listening.bind(str(tmp_path / "backbone"))
-        listening.listen(1)
-        listening.settimeout(5)
-        with Instruments(profile, {"backbone": tmp_path / "backbone"}, date=MOMENT) as instruments:
-            connection, _ = listening.accept()
-            connection.settimeout(5)
-            heard = b""
-            end = time.monotonic() + 2.5
-            while time.monotonic() < end:
-                heard += connection.recv(4096)
-            assert instruments.now > MOMENT
-            assert instruments.sent("backbone")["heading"] >= 10
-    assert len(heard) % CAN_FRAME.size == 0
-    frames = [heard[at : at + CAN_FRAME.size] for at in range(0, len(heard), CAN_FRAME.size)]
-    assert {127250, 129025, 129026} <= decoded(frames).keys()
-    groups = Counter(CAN_FRAME.unpack(frame)[0] >> 8 & 0x3FFFF for frame in frames)
-    # Ten headings a second, and one position, whatever many frames that takes.
-    assert 18 <= groups[127250] <= 27
-    assert 2 <= groups[129025] <= 3

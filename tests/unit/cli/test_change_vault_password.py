@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import pytest
 
 from provision.profile.secrets import private_file, store, vault, vault_password
-from tests.support.command import Call, Said, on_a_terminal
+from tests.support.command import Call, Said
 
 
 @pytest.fixture
@@ -58,17 +58,6 @@ def test_as_json(club: Path, piped: Piped) -> None:
         "changed": [f"{name}.secrets.yml" for name in NAMES],
         "password_file": True,
     }
-
-
-def test_a_terminal_is_asked_twice(club: Path) -> None:
-    words = ("keys", "--change-vault-password", "--boats", club)
-    status, shown = on_a_terminal(*words, types=("of seven seas", "of eight seas"))
-    assert (status, "differ" in shown) == (2, True)
-    status, shown = on_a_terminal(*words, types=("of seven seas", "of seven seas"))
-    assert status == 0, shown
-    assert "seven" not in shown
-    assert vault.read_password(club) == b"of seven seas"
-    store.read(club / "dunlin.yml", b"of seven seas")
 
 
 def test_a_password_file_elsewhere_is_named_and_left_alone(

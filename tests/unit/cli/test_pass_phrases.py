@@ -15,7 +15,7 @@ import pytest
 from provision.cli import typed
 from provision.paths import argument
 from provision.profile.secrets import private_file, store, vault
-from tests.support.command import Call, Said, on_a_terminal
+from tests.support.command import Call, Said
 
 
 @pytest.fixture
@@ -44,16 +44,6 @@ def set_to(call: Call, club: Path, monkeypatch: pytest.MonkeyPatch) -> object:
         return call("keys", "dunlin", "--set", secret, "--boats", club, *more)
 
     return done
-
-
-def test_a_terminal_is_shown_what_people_type_and_no_key(club: Path) -> None:
-    status, shown = on_a_terminal("keys", "dunlin", "--show", "--boats", club)
-    made = kept(club)
-    assert status == 0, shown
-    assert f"  pass_phrase: {made.pass_phrase}\r\n" in shown
-    assert f"  chart-table (its own): {made.own_pass_phrases['chart-table']}\r\n" in shown
-    assert 'Wi-Fi "Dunlin"' in shown
-    assert "PRIVATE KEY" not in shown and "ssh-ed25519" not in shown
 
 
 def test_who_has_made_one_is_told_how_to_see_it(call: Call, boats: Path) -> None:
@@ -213,21 +203,6 @@ def test_a_tablet_without_its_own_is_told_how_to_get_it(set_to: Call, club: Path
     (error,) = said.result["errors"]
     assert (error["file"], error["key"]) == (str(file), "network.tablets.chart-table")
     assert "own_pass_phrase: true" in error["hint"]
-
-
-def test_a_terminal_is_asked_twice_and_shows_nothing(club: Path) -> None:
-    words = ("keys", "dunlin", "--set", "pass_phrase", "--boats", club)
-    status, shown = on_a_terminal(*words, types=("of seven seas", "of seven seas"))
-    assert status == 0, shown
-    assert "seven" not in shown
-    assert kept(club).pass_phrase == "of seven seas"
-    status, shown = on_a_terminal(*words, types=("of eight seas", "of nine seas"))
-    assert status == 2
-    assert "differ" in shown
-    status, shown = on_a_terminal(*words, types=("short",))
-    assert status == 2
-    assert "8 to 63" in shown and "again" not in shown
-    assert kept(club).pass_phrase == "of seven seas"
 
 
 def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(

@@ -148,49 +148,6 @@ def test_public_halves_agree_with_ssh_keygen(kittiwake: Path, tmp_path: Path) ->
     assert done.stdout.split() == store.host_public_key(read).split()
 
 
-def test_ansible_vault_reads_it(kittiwake: Path) -> None:
-    keygen.make_keys(kittiwake, KEY)
-    private_file.write(kittiwake.parent / vault.PASSWORD_FILE, KEY + b"\n")
-    done = subprocess.run(
-        [
-            Path(sys.executable).with_name("ansible-vault"),
-            "view",
-            "--vault-password-file",
-            kittiwake.parent / vault.PASSWORD_FILE,
-            store.secrets_path(kittiwake),
-        ],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert store.read(kittiwake, KEY).pass_phrase in done.stdout
-
-
-@pytest.mark.parametrize(
-    ("settings", "said"),
-    [
-        ({"ANSIBLE_HOME": "/proc/nowhere"}, "Unable to create local directories"),
-    ],
-)
-def test_an_ansible_that_does_not_start(
-    kittiwake: Path, settings: dict[str, str], said: str
-) -> None:
-    """In a process of its own: it is imported once."""
-    private_file.write(kittiwake.parent / vault.PASSWORD_FILE, KEY)
-    done = subprocess.run(
-        [sys.executable, "-m", "provision", "keys", "kittiwake", "--boats", "."],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), **settings},
-        cwd=kittiwake.parent,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert f"Ansible does not start: {said}" in done.stderr
-    assert "ANSIBLE_HOME" in done.stderr
-    assert "Traceback" not in done.stderr
-
-
 def test_a_wrong_password(kittiwake: Path) -> None:
     keygen.make_keys(kittiwake, KEY)
     with pytest.raises(UserError, match="password does not open it") as caught:

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import io
-import subprocess
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -203,10 +202,3 @@ def test_the_steps_of_a_work(capsys: pytest.CaptureFixture[str]) -> None:
     with step(EVIL):
         pass
     clean(capsys.readouterr().err)
-
-
-def test_a_boat_cannot_write_on_a_terminal_through_the_command_itself(tmp_path: Path) -> None:
-    """The error of a file whose name steers, from the command as it is run."""
-    command = [sys.executable, "-m", "provision", "check", f"{tmp_path}/{EVIL}.yml"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    clean(done.stderr)

@@ -9,7 +9,6 @@ import json
 import os
 import stat
 import subprocess
-import sys
 import tarfile
 from pathlib import Path
 
@@ -21,47 +20,12 @@ from provision.profile.load import Boat
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from provision.render import Symlink, render, write
-from tests.support.render_rig import BOATS, KEY, SECRETS, Render, boat, profile, text
-
-AGAIN = """
-import json
-import sys
-from pathlib import Path
-from provision.profile.load import Boat
-from provision.profile.schema.boat import Profile
-from provision.profile.secrets.store import Secrets
-from provision.render import render
-profile = Profile.model_validate(json.loads(sys.stdin.readline()))
-secrets = Secrets.model_validate_json(sys.stdin.readline())
-print(render(Boat(profile, Path("elsewhere.yml"), {}), secrets).sha256)
-"""
+from tests.support.render_rig import BOATS, KEY, SECRETS, Render, boat, text
 
 
 def members(archive: bytes) -> dict[str, tarfile.TarInfo]:
     with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
         return {member.name: member for member in tar}
-
-
-def test_the_same_bytes_in_another_process_zone_umask_and_folder(
-    rendered: Render, tmp_path: Path
-) -> None:
-    given = [profile().model_dump_json(exclude={"card"}), SECRETS.model_dump_json()]
-    done = subprocess.run(
-        [sys.executable, "-c", AGAIN],
-        input="\n".join(given) + "\n",
-        env={
-            "PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[3]), *sys.path]),
-            "PYTHONHASHSEED": "7",
-            "TZ": "Pacific/Chatham",
-            "LC_ALL": "C",
-        },
-        cwd=tmp_path,
-        umask=0o077,
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert done.stdout.strip() == rendered().sha256
 
 
 @pytest.mark.parametrize(

@@ -3,23 +3,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-from tempfile import TemporaryDirectory
+from tests.support.settings_rig import boat, tmp_path
 
-import pytest
-
-from tests.unit.settings.settings_boat import OLD, RAM, Boat, pack
-
-
-@pytest.fixture
-def tmp_path() -> Iterator[Path]:
-    """A folder in RAM, as most of a boat's files are: thousands of small ones are written."""
-    with TemporaryDirectory(dir=RAM) as folder:
-        yield Path(folder)
-
-
-@pytest.fixture
-def boat(tmp_path: Path) -> Boat:
-    """On its kept settings, OLD."""
-    return Boat.booted(tmp_path / "boat", *pack(OLD))
+__all__ = ["boat", "tmp_path"]

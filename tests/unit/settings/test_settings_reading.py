@@ -4,14 +4,10 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import random
-import subprocess
-import sys
 import tarfile
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
@@ -22,7 +18,7 @@ from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
 from provision.onboard.settings.trial import start_trial
-from tests.unit.settings.settings_boat import NEW, OLD, Boat, ask, pack, tar
+from tests.support.settings_boat import NEW, Boat, ask, pack, tar
 
 DATA, DIGEST = pack(NEW)
 BLOCK = 512
@@ -154,47 +150,7 @@ def test_a_manifest_with_half_a_character_in_a_path(boat: Boat) -> None:
     assert refused(boat, forged).kind == "archive"
 
 
-@pytest.mark.parametrize("kind", ["pipe", "folder", "endless", "deep"])
-@pytest.mark.parametrize(
-    "name", ["kept", "previous", "staged.json", "last-return.json", f"{pack(OLD)[1]}.tar"]
-)
-def test_what_is_no_file_on_the_card_stops_nothing(boat: Boat, name: str, kind: str) -> None:
-    place = boat.paths.store / name
-    place.unlink(missing_ok=True)
-    if kind == "pipe":
-        os.mkfifo(place)
-    elif kind == "folder":
-        place.mkdir()
-    elif kind == "endless":
-        place.symlink_to("/dev/zero")
-    else:
-        place.write_bytes(b"[" * 100_000)
-    boat.paths.settings.unlink()
-    words = ["--root", boat.paths.root, "status", "--json"]
-    command = [sys.executable, "-m", "provision.onboard.settings", *map(str, words)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "Traceback" not in done.stderr
-    whole = name not in ("kept", f"{pack(OLD)[1]}.tar")
-    assert json.loads(done.stdout)["kept_whole"] is whole
-
-
 def test_a_pipe_in_the_new_archives_place_is_replaced(boat: Boat) -> None:
     os.mkfifo(boat.paths.store / f"{DIGEST}.tar")
     stage(boat.paths, boat.system, ask(DATA, DIGEST))
     assert (boat.paths.store / f"{DIGEST}.tar").read_bytes() == DATA
-
-
-def test_a_pipe_given_as_the_archive(boat: Boat, tmp_path: Path) -> None:
-    os.mkfifo(pipe := tmp_path / "pipe")
-    words = ["trial", pipe, "--sha256", DIGEST, "--seconds", 60, "--owner", "ann"]
-    command = ["-m", "provision.onboard.settings", "--root", boat.paths.root, *words]
-    done = subprocess.run(
-        [sys.executable, *map(str, command)],
-        capture_output=True,
-        text=True,
-        timeout=30,
-        check=False,
-    )
-    assert done.returncode == Exit.UNABLE
-    assert "not a regular file" in done.stderr

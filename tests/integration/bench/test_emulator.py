@@ -18,7 +18,7 @@ from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
 from provision.profile.schema.links import AdapterConfig
-from tests.unit.bench.fake_emulator import command
+from tests.integration.bench.fake_emulator import command
 
 
 class Fake(Emulator):

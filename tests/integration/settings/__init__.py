@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tests of boat-stations."""
+"""Tests of boat-settings."""

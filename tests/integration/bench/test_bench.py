@@ -20,7 +20,7 @@ from provision.errors import UserError
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
-from tests.unit.bench.fake_emulator import command
+from tests.integration.bench.fake_emulator import command
 
 Make = Callable[..., Bench]
 
