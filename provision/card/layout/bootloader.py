@@ -37,20 +37,27 @@ def kernel_command_line(board: Board, layout: Layout) -> str:
 def boot_files(board: Board, layout: Layout) -> dict[str, str]:
     """Map the path of each text file that names this card's partitions to its content."""
     line = kernel_command_line(board, layout)
-    if board.loader == "uefi":
-        return {
-            "loader/entries/boat.conf": "title boat\n"
-            f"linux /{KERNEL}\n"
-            f"initrd /{INITRAMFS}\n"
-            f"options {line}\n"
-        }
-    assert board.device_tree is not None
-    return {
-        "cmdline.txt": line + "\n",
-        "config.txt": "arm_64bit=1\n"
-        f"kernel={KERNEL}\n"
-        f"initramfs {INITRAMFS} followkernel\n"
-        f"device_tree={board.device_tree.rsplit('/', 1)[-1]}\n"
-        "enable_uart=1\n"
-        "disable_splash=1\n",
-    }
+    # A loader that is missing here is an error of mypy's.
+    match board.loader:
+        case "uefi":
+            return _loader_entry(line)
+        case "devicetree-firmware":
+            assert board.device_tree is not None
+            return _firmware_config(line, board.device_tree)
+
+
+def _loader_entry(line: str) -> dict[str, str]:
+    entry = ("title boat", f"linux /{KERNEL}", f"initrd /{INITRAMFS}", f"options {line}")
+    return {"loader/entries/boat.conf": "\n".join(entry) + "\n"}
+
+
+def _firmware_config(line: str, device_tree: str) -> dict[str, str]:
+    config = (
+        "arm_64bit=1",
+        f"kernel={KERNEL}",
+        f"initramfs {INITRAMFS} followkernel",
+        f"device_tree={device_tree.rsplit('/', 1)[-1]}",
+        "enable_uart=1",
+        "disable_splash=1",
+    )
+    return {"cmdline.txt": line + "\n", "config.txt": "\n".join(config) + "\n"}
