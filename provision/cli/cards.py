@@ -47,7 +47,7 @@ def card(  # noqa: PLR0913
     `provision write` puts one on a card. Of a boat about which check finds errors none is built.
     """
 
-    from provision.card.image.assemble import check_target
+    from provision.card.image.target import check_target
 
     files = chosen_files(names, boats, everyone)
     alone = not everyone and len(files) == 1
