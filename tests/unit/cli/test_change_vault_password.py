@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,15 +12,26 @@ from types import SimpleNamespace
 
 import pytest
 
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault, vault_password
+from provision.profile.secrets.keygen import make_keys
 from tests.support.command import Call, Said
+
+NAMES = ("dunlin", "kittiwake", "turnstone")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose boats have their secrets; only to be copied."""
+    create_club(folder := tmp_path_factory.mktemp("made") / "boats")
+    for name in NAMES:
+        make_keys(folder / f"{name}.yml", vault.read_password(folder))
+    return folder
 
 
 @pytest.fixture
-def club(call: Call, boats: Path) -> Path:
-    """A folder whose boats have their secrets."""
-    assert call("keys", "--all", "--boats", boats).status == 0
-    return boats
+def club(made: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(made, tmp_path / "the club's boats")
 
 
 Piped = Callable[..., Said]
@@ -47,9 +59,6 @@ def test_the_folder_opens_by_the_new_one_as_before(call: Call, club: Path, piped
     for name in NAMES:
         assert store.read(club / f"{name}.yml", b"of seven seas") == before[name]
     assert call("keys", "--all", "--boats", club).status == 0
-
-
-NAMES = ("dunlin", "kittiwake", "turnstone")
 
 
 def test_as_json(club: Path, piped: Piped) -> None:

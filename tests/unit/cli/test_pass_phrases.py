@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,20 +15,31 @@ import pytest
 
 from provision.cli import typed
 from provision.paths import argument
+from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault
+from provision.profile.secrets.keygen import make_keys
 from tests.support.command import Call, Said
 
 
-@pytest.fixture
-def club(call: Call, boats: Path) -> Path:
-    """A folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own."""
-    file = boats / "dunlin.yml"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own.
+
+    It is only to be copied.
+    """
+    create_club(folder := tmp_path_factory.mktemp("made") / "boats")
+    file = folder / "dunlin.yml"
     tablets = (
         'network:\n  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}'
     )
     file.write_text(file.read_text().replace("network:", tablets))
-    assert call("keys", "dunlin", "--boats", boats).status == 0
-    return boats
+    make_keys(file, vault.read_password(folder))
+    return folder
+
+
+@pytest.fixture
+def club(made: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(made, tmp_path / "the club's boats")
 
 
 def kept(club: Path) -> store.Secrets:

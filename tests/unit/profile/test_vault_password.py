@@ -7,8 +7,7 @@ import errno
 import os
 import shutil
 import subprocess
-import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,15 +27,18 @@ STEPS = ("open", "fsync", "replace", "unlink")
 MANY = 80
 
 
-@pytest.fixture
-def club(tmp_path: Path) -> Path:
+def make_club(folder: Path) -> Path:
     """A folder with two vaults, one of them with a vault id, and its own password file."""
-    folder = tmp_path / "boats"
     create_club(folder)
     private_file.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
     private_file.write(folder / "notes", vault.encrypt_bytes(b"\xff of ours", OLD, "club"))
     private_file.write(folder / vault.PASSWORD_FILE, OLD + b"\n", replace=True)
     return folder
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> Path:
+    return make_club(tmp_path / "boats")
 
 
 def held(folder: Path, key: bytes) -> dict[str, bytes]:
@@ -53,8 +55,20 @@ def names(folder: Path) -> set[str]:
     return {file.name for file in folder.iterdir()}
 
 
+class Killed(BaseException):
+    """The run has come to its end."""
+
+
+def kill() -> None:
+    """What `finally` does after this, a process's end does too: no further step is taken."""
+    raise Killed
+
+
 class Cut:
-    """Does something instead of one step, and makes what was not synced then be lost."""
+    """Does something instead of one step, and makes what was not synced then be lost.
+
+    After a kill no further step is taken.
+    """
 
     def __init__(self, at: int, end: Callable[[], Any]) -> None:
         self.at, self.end, self.count = at, end, 0
@@ -73,6 +87,8 @@ class Cut:
     def _instead(self, name: str) -> Callable[..., Any]:
         def step(*words: Any, **more: Any) -> Any:
             self.count += 1
+            if self.count > self.at and self.end is kill:
+                raise Killed
             if self.count == self.at:
                 if name == "fsync":
                     self._lose(words[0])
@@ -88,31 +104,47 @@ class Cut:
 
 
 def cut_off(at: int, folder: Path, new: bytes = NEW) -> bool:
-    """Change the password in a process that is killed before a step; whether it came so far."""
-    child = os.fork()
-    if child == 0:
-        try:
-            with Cut(at, lambda: os._exit(9)):
-                vault_password.change_password(folder, OLD, new)
-            os._exit(0)
-        except BaseException:
-            traceback.print_exc()
-            os._exit(1)
-    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    assert status in (0, 9)
-    return status == 9
+    """Change the password in a run that is killed before a step; whether it came so far."""
+    try:
+        with Cut(at, kill):
+            vault_password.change_password(folder, OLD, new)
+    except Killed:
+        return True
+    return False
 
 
-def states(club: Path, tmp_path: Path) -> Iterator[tuple[int, Path]]:
-    """The folder after a cut before each step, one after the other."""
+def cut_everywhere(club: Path, folders: Path) -> list[Path]:
+    """The folder after a cut before each step."""
+    found = []
     for at in range(1, MANY):
-        folder = tmp_path / "cut" / str(at)
-        shutil.copytree(club, folder, symlinks=True)
+        shutil.copytree(club, folder := folders / str(at), symlinks=True)
         if not cut_off(at, folder):
             assert at > 15
-            return
-        yield at, folder
+            return found
+        found.append(folder)
     raise AssertionError("there are more steps than are tried")
+
+
+@pytest.fixture(scope="module")
+def cut(tmp_path_factory: pytest.TempPathFactory) -> Sequence[Path]:
+    """A folder that keeps its password, after a cut before each step; only to be looked at."""
+    folder = tmp_path_factory.mktemp("cut")
+    return cut_everywhere(make_club(folder / "boats"), folder)
+
+
+@pytest.fixture(scope="module")
+def cut_elsewhere(tmp_path_factory: pytest.TempPathFactory) -> Sequence[Path]:
+    """The same of a folder whose password is kept elsewhere."""
+    folder = tmp_path_factory.mktemp("cut")
+    (make_club(folder / "boats") / vault.PASSWORD_FILE).unlink()
+    return cut_everywhere(folder / "boats", folder)
+
+
+def copies(cut: Sequence[Path], tmp_path: Path) -> Iterator[tuple[int, Path]]:
+    """Each of the folders with its step, to be changed."""
+    for at, folder in enumerate(cut, 1):
+        shutil.copytree(folder, copy := tmp_path / "copy" / str(at), symlinks=True)
+        yield at, copy
 
 
 def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None:
@@ -131,10 +163,12 @@ def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None
     assert (club / "notes").read_bytes().startswith(b"$ANSIBLE_VAULT;1.2;AES256;club\n")
 
 
-def test_a_cut_before_any_step_loses_nothing_and_is_finished(club: Path, tmp_path: Path) -> None:
+def test_a_cut_before_any_step_loses_nothing_and_is_finished(
+    club: Path, cut: Sequence[Path], tmp_path: Path
+) -> None:
     """Where the folder keeps its password the new one is known after the cut, too."""
     before, ways = names(club), set()
-    for at, folder in states(club, tmp_path):
+    for at, folder in copies(cut, tmp_path):
         by_old, by_new = held(folder, OLD), held(folder, NEW)
         assert {**by_old, **by_new} == ALL, at
         begun = vault_password.read_pending(folder)
@@ -154,10 +188,12 @@ def test_a_cut_before_any_step_loses_nothing_and_is_finished(club: Path, tmp_pat
     assert ways == {(0, OLD), (1, OLD), (2, OLD), (2, NEW)}
 
 
-def test_the_same_where_the_password_is_kept_elsewhere(club: Path, tmp_path: Path) -> None:
+def test_the_same_where_the_password_is_kept_elsewhere(
+    club: Path, cut_elsewhere: Sequence[Path], tmp_path: Path
+) -> None:
     (club / vault.PASSWORD_FILE).unlink()
     before, turned = names(club), set()
-    for at, folder in states(club, tmp_path):
+    for at, folder in copies(cut_elsewhere, tmp_path):
         by_old, by_new = held(folder, OLD), held(folder, NEW)
         assert {**by_old, **by_new} == ALL, at
         turned.add(len(by_new))
@@ -230,11 +266,12 @@ def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
     assert told == {True, False}
 
 
-def test_another_new_password_after_a_cut_loses_nothing(club: Path, tmp_path: Path) -> None:
-    (club / vault.PASSWORD_FILE).unlink()
-    for _, folder in states(club, tmp_path):
-        if len(held(folder, NEW)) != 1:
-            continue
+def test_another_new_password_after_a_cut_loses_nothing(
+    cut_elsewhere: Sequence[Path], tmp_path: Path
+) -> None:
+    half_way = [folder for folder in cut_elsewhere if len(held(folder, NEW)) == 1]
+    assert half_way
+    for _, folder in copies(half_way, tmp_path):
         with pytest.raises(UserError, match="opens neither") as caught:
             vault_password.change_password(folder, OLD, b"a third one")
         assert "cut off" in caught.value.hint
@@ -300,9 +337,9 @@ def test_a_password_file_that_is_a_link_or_another_is_left_alone(
     assert (tmp_path / "kept").read_bytes().strip() == OLD
 
 
-def test_an_interrupted_change_says_how_to_go_on(club: Path, tmp_path: Path) -> None:
+def test_an_interrupted_change_says_how_to_go_on(cut: Sequence[Path]) -> None:
     seen = 0
-    for _, folder in states(club, tmp_path):
+    for folder in cut:
         kept = (folder / vault.PASSWORD_FILE).read_bytes().strip()
         if held(folder, NEW) and kept == OLD:
             with pytest.raises(UserError) as caught:
@@ -312,10 +349,10 @@ def test_an_interrupted_change_says_how_to_go_on(club: Path, tmp_path: Path) -> 
     assert seen
 
 
-def test_no_password_in_the_clear_is_shared_after_a_cut(club: Path, tmp_path: Path) -> None:
+def test_no_password_in_the_clear_is_shared_after_a_cut(club: Path, cut: Sequence[Path]) -> None:
     subprocess.run(["git", "init", "-q", club], check=True)
     clear = set()
-    for _, folder in states(club, tmp_path):
+    for folder in cut:
         files = [file for file in folder.iterdir() if file.is_file()]
         clear |= {file.name for file in files if file.read_bytes().startswith(NEW[:5])}
     assert len(clear) > 2
