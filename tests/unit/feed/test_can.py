@@ -1,9 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """NMEA 2000: what a reference library says a group means is what the sentences say."""
 
-import asyncio
 import math
-import socket
 import struct
 
 import pynmea2
@@ -11,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame, steers
 from provision.onboard.feed.nmea2000 import motion, pgn, position
 from provision.onboard.feed.nmea2000.fast_packet import (
@@ -19,7 +16,6 @@ from provision.onboard.feed.nmea2000.fast_packet import (
     FastPackets,
     split_identifier,
 )
-from provision.onboard.feed.sources.can import EXTENDED, FRAME, REMOTE
 from tests.support.can_groups import (
     COURSE,
     DEPTH,
@@ -29,12 +25,10 @@ from tests.support.can_groups import (
     SPEED,
     TRUE_HEADING,
     WIND,
-    can_frame,
     decoded,
     fast,
     parsed,
 )
-from tests.support.feed_rig import Bench, Tablet, port_of, until
 
 
 def test_identifiers() -> None:
@@ -149,40 +143,6 @@ def test_noise_on_the_network_eats_no_memory() -> None:
     for number in range(2000):
         packets.take(129029, number % 250, bytes([(number % 8) << 5, 43]) + b"x" * 6)
     assert len(packets._open) <= MAX_OPEN_PACKETS
-
-
-def test_frames_become_sentences_at_their_pace(bench: Bench) -> None:
-    bench.settings["links"]["backbone"] = {"can": "none0", "talks": {"HDG": 1, "DPT": 1, "GGA": 1}}
-
-    async def play(feed: Feed) -> None:
-        (can,) = feed.cans
-        tablet = Tablet(port_of(feed))
-        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
-        ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        ours.setblocking(False)
-        can.use(ours)
-        # Ten a second come; a second device says something else; wind is not asked for.
-        for _ in range(10):
-            network.send(can_frame(127250, HEADING))
-            network.send(can_frame(127250, struct.pack("<BHhhB", 1, 1, 0, 0, 0xFD), source=9))
-            network.send(can_frame(130306, WIND))
-            network.send(FRAME.pack(0x123, 8, HEADING))
-            network.send(FRAME.pack(2 << 26 | 127250 << 8 | 3 | EXTENDED | REMOTE, 0, b""))
-        for piece in fast(FIX):
-            network.send(can_frame(129029, piece))
-        network.send(can_frame(128267, DEPTH[:4]))
-        network.send(can_frame(128267, DEPTH))
-        await until(lambda: b"DPT" in tablet.look())
-        lines = tablet.seen.decode().split()
-        assert [line[:6] for line in lines] == ["$IIHDG", "$IIHDG", "$IIGGA", "$IIDPT"]
-        assert lines[0] == lines[1] and lines[0].startswith("$IIHDG,101.1,,,7.1,W*")
-        told = feed.state()["links"]["backbone"]
-        assert told["present"] and told["sentences"] == 4
-        network.close()
-        await asyncio.sleep(0.02)
-        tablet.close()
-
-    bench.run(play)
 
 
 def test_nobody_on_an_nmea_2000_network_steers() -> None:

@@ -12,44 +12,14 @@ from hypothesis import strategies as st
 
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS, frame
 from provision.onboard.feed.nmea2000 import pgn
-from tests.support.can_groups import Say, decoded, play
-from tests.support.feed_rig import Bench, Tablet, until
+from tests.support.ais_groups import HEARD_B, SHIP, class_a, position, static
+from tests.support.can_groups import decoded
 
-SHIP = 200000002
 KNOT = 1852 / 3600
-
-#: Received on channel B, and sent by the boat's own transponder on channel A.
-HEARD_B, OWN_A = 1, 2
-
-
-def position(message: int, info: int = HEARD_B, **other: int) -> bytes:
-    """The first 23 bytes of 129038 and 129039."""
-    told = {"ship": SHIP, "longitude": -24500000, "latitude": 500500000, "course": 15533}
-    told |= {"speed": 617, "heading": 7000, "second": 37, **other}
-    place = struct.pack("<BIii", message, told["ship"], told["longitude"], told["latitude"])
-    motion = struct.pack("<BHH", 3 | told["second"] << 2, told["course"], told["speed"])
-    radio = (0x12345 | info << 19).to_bytes(3, "little")
-    return place + motion + radio + struct.pack("<H", told["heading"])
-
-
-def class_a(message: int = 1, info: int = HEARD_B, turn: int = -660, **other: int) -> bytes:
-    return position(message, info, **other) + struct.pack("<hBBB", turn, 5 | 1 << 4, 0xFF, 7)
 
 
 def class_b(info: int = HEARD_B, **other: int) -> bytes:
     return position(18, info, **other) + bytes([0x55, 0b10110101, 0xFF])
-
-
-def static(**other: Any) -> bytes:
-    told = {"imo": 9074729, "name": b"NORTHERN HOPPER", "size": (1200, 200, 80, 300)}
-    told |= {"days": 20782, "time": 518912500, "draught": 650, "info": HEARD_B, **other}
-    return (
-        struct.pack("<BII7s20s", 5, SHIP, told["imo"], b"XQ0002@", told["name"].ljust(20, b"@"))  # type: ignore[attr-defined]
-        + struct.pack("<BHHHH", 70, *told["size"])
-        + struct.pack("<HIH", told["days"], told["time"], told["draught"])
-        + b"OUTER ROADS         "
-        + bytes([1 | 1 << 2 | 1 << 6, 0xE0 | told["info"], 3])
-    )
 
 
 def read(group: int, data: bytes) -> Any:
@@ -186,18 +156,3 @@ def test_any_data_make_a_message_that_can_be_read(group: int, data: bytes) -> No
     number = {129038: 1, 129039: 18, 129794: 5}[group]
     data = bytes([data[0] & 0xC0 | number]) + struct.pack("<I", SHIP) + data[5:]
     assert read(group, data).mmsi == SHIP
-
-
-def test_every_ships_report_goes_through_and_long_ones_whole(bench: Bench) -> None:
-    async def story(say: Say, tablet: Tablet) -> None:
-        for number in range(20):
-            await say(129038, class_a(ship=SHIP + number), 1)
-        await say(129794, static(), 1)
-        await until(lambda: tablet.look().count(b"!AIVDM,2,2") == 1)
-        lines = tablet.seen.split()
-        assert len(lines) == 22
-        ships = {pyais.decode(line).mmsi for line in lines[:20]}
-        assert ships == {SHIP + number for number in range(20)}
-        assert pyais.decode(*lines[20:]).shipname == "NORTHERN HOPPER"
-
-    play(bench, {"VDM": 1, "VDO": 1}, story)

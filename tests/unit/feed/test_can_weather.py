@@ -7,25 +7,13 @@ import struct
 import pytest
 
 from provision.onboard.feed.nmea2000 import environment, motion
-from tests.support.can_groups import Say, decoded, parsed, play
-from tests.support.feed_rig import Bench, Tablet, until
-
-SEA, OUTSIDE, CABIN = 0, 1, 4
+from tests.support.can_groups import decoded, parsed
+from tests.support.weather_groups import CABIN, OUTSIDE, SEA, surroundings, temperature
 
 
 def turning(steps: int) -> bytes:
     """127251 with this many steps of 1/32 microradian a second."""
     return struct.pack("<Bi3x", 1, steps)
-
-
-def temperature(source: int, kelvin_hundredths: int) -> bytes:
-    """130312 of instance 0."""
-    return struct.pack("<BBBHHB", 1, 0, source, kelvin_hundredths, 0xFFFF, 0xFF)
-
-
-def surroundings(source: int, kelvin_hundredths: int, hectopascals: int) -> bytes:
-    """130311 without a humidity."""
-    return struct.pack("<BBHhH", 1, 3 << 6 | source, kelvin_hundredths, 0x7FFF, hectopascals)
 
 
 @pytest.mark.parametrize("steps", [0, 1_000_000, -1_000_000, 3_000_000])
@@ -94,22 +82,3 @@ def test_a_pressure_out_of_range_is_none(pressure: int) -> None:
 def test_the_temperature_of_a_cabin_is_not_the_seas() -> None:
     assert environment.temperature(temperature(CABIN, 29315)) == []
     assert environment.environment(surroundings(CABIN, 29315, 0xFFFF)) == []
-
-
-def test_devices_share_out_temperatures_and_pressure(bench: Bench) -> None:
-    """One device has the sea's temperature, another the air's, and a third the pressure."""
-
-    async def story(say: Say, tablet: Tablet) -> None:
-        await say(130312, temperature(SEA, 28815), 1)
-        await say(130312, temperature(OUTSIDE, 29165), 2)
-        await say(130311, surroundings(CABIN, 29315, 1013), 3)
-        # A second device with the sea's temperature is not believed beside the first.
-        await say(130311, surroundings(SEA, 28315, 0xFFFF), 4)
-        await say(130312, temperature(SEA, 28815), 1)
-        await until(lambda: tablet.look().count(b"MTW") == 2)
-        lines = [line.partition("*")[0] for line in tablet.seen.decode().split()]
-        assert lines == [
-            "$IIMTW,15.0,C", "$IIXDR,C,18.5,C,AIR", "$IIXDR,P,101300,P,AIR", "$IIMTW,15.0,C",
-        ]  # fmt: skip
-
-    play(bench, {"MTW": 1000, "XDR": 1}, story)

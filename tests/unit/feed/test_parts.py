@@ -1,17 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-import asyncio
 
 import pyais
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.daemon import Feed
-from provision.onboard.feed.nmea0183 import multipart
 from provision.onboard.feed.nmea0183.multipart import MAX_OPEN_MESSAGES, PART_TIMEOUT_S, Parts
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
-from provision.onboard.feed.sources import ingest
-from tests.support.feed_rig import GLL, STATIC, Bench, Tablet, port_of, until
+from tests.support.feed_rig import STATIC
 
 
 def part(total: int, number: int, message: str = "3", at: float = 0.0) -> Sentence:
@@ -94,27 +89,3 @@ def test_every_part_goes_on_once(story: list[tuple[int, int, str]]) -> None:
     passed = [s for sentence in said for s in joining.take(sentence)] + joining.overdue(1e9)
     lines = [line for s in passed for line in s.raw.splitlines(keepends=True)]
     assert sorted(lines) == sorted(raws(said))
-
-
-def test_nothing_comes_between_the_parts(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(multipart, "PART_TIMEOUT_S", 0.1)
-    monkeypatch.setattr(ingest, "PART_TIMEOUT_S", 0.1)
-    ais, gnss = bench.link("ais", baud=38400), bench.link("gnss")
-
-    async def play(feed: Feed) -> None:
-        tablet = Tablet(port_of(feed))
-        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
-        ais.say(STATIC[0])
-        await until(lambda: feed.state()["links"]["ais"]["sentences"] == 1)
-        gnss.say(GLL)
-        await until(lambda: GLL in tablet.look())
-        ais.say(STATIC[1])
-        await until(lambda: STATIC[1] in tablet.look())
-        assert tablet.seen == GLL + STATIC[0] + STATIC[1]
-        # Its other half never comes: it goes on late, for it is a valid sentence.
-        ais.say(STATIC[0])
-        await until(lambda: tablet.look().endswith(STATIC[0]))
-        tablet.close()
-        await asyncio.sleep(0)
-
-    bench.run(play)

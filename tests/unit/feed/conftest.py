@@ -1,9 +1,0 @@
-# SPDX-License-Identifier: GPL-3.0-or-later
-"""A feed in this process, with pseudo-terminals for adapters and sockets for tablets."""
-
-from __future__ import annotations
-
-from tests.support.chrony_socket import chrony
-from tests.support.feed_rig import bench, own_groups
-
-__all__ = ["bench", "chrony", "own_groups"]
