@@ -20,13 +20,14 @@ from provision.checks import (
     usb,
     wifi,
 )
+from provision.checks.figure import Figure
 from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
 from provision.profile.secrets.store import secrets_path
 
-__all__ = ["Finding", "Level", "check", "find_errors"]
+__all__ = ["Figure", "Finding", "Level", "calculate", "check", "find_errors"]
 
-#: Findings of one subject about one boat. More would not be read.
+#: Findings, or figures, of one subject about one boat. More would not be read.
 MAX_FINDINGS = 500
 
 SUBJECTS = (
@@ -40,6 +41,14 @@ SUBJECTS = (
     source_preference.check,
     steering.check,
     card.check,
+)
+
+#: The sums of those subjects that calculate.
+FIGURES = (
+    baud.figures,
+    usb.figures,
+    wifi.figures,
+    card.figures,
 )
 
 
@@ -60,6 +69,16 @@ def check(boats: Sequence[Boat], neighbours: Sequence[Boat] = ()) -> list[Findin
             for finding in _named(boat, _of_one(boat, [*neighbours, *boats[:number]]))
         ]
     )
+
+
+def calculate(boats: Sequence[Boat]) -> list[Figure]:
+    """Return all sums about the boats, also those that are within their limits."""
+    return [
+        replace(figure, boat=boat.name)
+        for boat in {boat.file.resolve(): boat for boat in boats}.values()
+        for subject in FIGURES
+        for figure in islice(subject(boat), MAX_FINDINGS)
+    ]
 
 
 def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:

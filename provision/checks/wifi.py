@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from provision import boards
 from provision.checks import regdb
+from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding, Level
 from provision.profile.load import Boat
 
@@ -35,6 +36,8 @@ COUNTRIES_WITHOUT_12_13 = [
     "VI",
 ]
 
+_HELP_CLIENTS = "the radio turns away those who come later: name those that are used at once"
+
 _CHANNELS_2_4_GHZ = range(1, 15)
 _NEEDS_RADAR_DETECTION = "needs radar detection, which may stop the network at any time"
 _CHANNELS_5_GHZ = (*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))
@@ -61,7 +64,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             "wifi-clients",
             f"{tablets} tablets are named, and the board's radio serves {radio.clients} at once",
             boat.location("network.tablets"),
-            "the radio turns away those who come later: name those that are used at once",
+            _HELP_CLIENTS,
         )
     if centre is None:
         message = f"there is no 20 MHz channel {point.channel}"
@@ -73,6 +76,22 @@ def check(boat: Boat) -> Iterator[Finding]:
         yield from _by_table(boat, table, centre, tell)
     elif point.channel not in CHANNELS_ALLOWED_EVERYWHERE:
         yield _by_rule_of_thumb(boat, tell)
+
+
+def figures(boat: Boat) -> Iterator[Figure]:
+    """Count the named tablets against those that the radio serves."""
+    tablets, radio = len(boat.profile.network.tablets), boards.board(boat.profile.board).wifi
+    yield Figure(
+        "wifi-clients",
+        "tablets named for the board's radio",
+        tablets,
+        "tablets",
+        "common practice",
+        limit=radio.clients,
+        verdict=judge(tablets, radio.clients, above="warning"),
+        help=_HELP_CLIENTS,
+        key="network.tablets",
+    )
 
 
 def _by_rule_of_thumb(boat: Boat, tell: str) -> Finding:

@@ -74,28 +74,43 @@ def _neighbours(folders: set[Path]) -> list[Boat]:
 
 @app.command(cls=Command, epilog=example("check --all"))
 def check(
-    names: Some = None, everyone: Everyone = False, boats: Boats = BOATS, as_json: Json = False
+    names: Some = None,
+    everyone: Everyone = False,
+    boats: Boats = BOATS,
+    show_figures: Annotated[
+        bool, typer.Option("--figures", help="All sums, also those within their limits.")
+    ] = False,
+    as_json: Json = False,
 ) -> None:
     """Find mistakes in boats' files, before a card is built.
 
     They are checked against physics, the board and the trade. The worst come first.
     """
 
+    from provision.checks import calculate
     from provision.checks import check as check_boats
+    from provision.checks.figure import ELECTRICAL_CAUTION, format_figures
     from provision.checks.finding import format_lines, summarize
     from provision.profile import load
 
     files = chosen_files(names, boats, everyone)
     asked, errors = load.read_each(files)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
+    figures = calculate(asked) if show_figures else []
     if as_json:
-        plain_errors = {"errors": [error.as_json() for error in errors]} if errors else {}
-        show({"findings": [finding.as_json() for finding in findings], **plain_errors})
+        result = {"findings": [finding.as_json() for finding in findings]}
+        if show_figures:
+            result["figures"] = [figure.as_json() for figure in figures]
+        if errors:
+            result["errors"] = [error.as_json() for error in errors]
+        show(result)
     else:
         for error in errors:
             print(f"provision: {harmless(str(error))}", file=sys.stderr)
-        for line in format_lines(findings):
+        for line in (*format_figures(figures), *format_lines(findings)):
             print(harmless(line))
+        if any(figure.electrical for figure in figures):
+            print(f"caution: {ELECTRICAL_CAUTION}")
         print(summarize(findings, [boat.name for boat in asked], len(files) - len(asked)))
     if errors:
         raise typer.Exit(COULD_NOT_RUN)

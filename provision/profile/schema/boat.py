@@ -20,6 +20,7 @@ from provision.profile.schema.types import (
     HostName,
     InvalidValue,
     LinkName,
+    Milliamps,
     Size,
 )
 
@@ -133,10 +134,23 @@ class HubConfig(Model):
     """Whether it has a 5 V supply of its own."""
 
 
+class DeviceConfig(Model):
+    """A radio, screen, stick or other device in a USB socket."""
+
+    milliamps: Milliamps = 500
+    """Its largest current, as its label or `lsusb -v` says (MaxPower).
+
+    Without the key it is the most that a socket gives (USB 2.0 specification).
+    """
+    own_supply: bool = False
+    """Whether it has a supply of its own, and draws nothing from its socket."""
+
+
 class UsbConfig(Model):
-    """The USB hubs in the board's own sockets."""
+    """The USB hubs in the board's own sockets, and what is plugged in beside the adapters."""
 
     hubs: dict[HostName, HubConfig] = Field(default={})
+    devices: dict[HostName, DeviceConfig] = Field(default={})
 
 
 class Profile(Model):

@@ -15,6 +15,7 @@ from provision.profile.schema.types import (
     DataKinds,
     Formatter,
     LinkName,
+    Milliamps,
     Sentences,
     Serial,
     Talker,
@@ -32,6 +33,10 @@ class AdapterConfig(Model):
     """Which of a multi-port chip's interfaces, counted from 0."""
     port: UsbPort | None = None
     """The USB path, such as 1-1.3, for a chip without a serial number of its own."""
+    receives_only: bool = False
+    """Whether it has no transmitter, so that no instrument can listen to it."""
+    milliamps: Milliamps | None = None
+    """Its largest current, as `lsusb -v` says (MaxPower). Without the key it is 100 mA."""
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:

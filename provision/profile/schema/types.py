@@ -114,6 +114,9 @@ BaudRate = Annotated[
 ]
 
 
+#: Current of a USB device in mA.
+Milliamps = Annotated[int, Field(ge=1, le=5000)]
+
 _BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
 _SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86400, "days": 86400}
 

@@ -124,6 +124,22 @@ def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     assert for_people.out.splitlines()[-1] == "1 error found in 3 boats"
 
 
+def test_check_shows_all_sums_when_it_is_asked_to(call: Call, boats: Path) -> None:
+    said = call("check", "--all", "--boats", boats, "--figures")
+    assert said.status == 0
+    lines = said.out.splitlines()
+    assert [line for line in lines if not line.startswith(" ")] == [
+        *("dunlin:", "kittiwake:", "turnstone:"),
+        "nothing found in 3 boats",
+    ]
+    as_json = call("check", "dunlin", "--boats", boats, "--figures", "--json").result
+    assert as_json["findings"] == []
+    (load,) = [one for one in as_json["figures"] if one["subject"] == "link-load.wind"]
+    assert (load["boat"], load["limit"], load["bound"]) == ("dunlin", 480, "most")
+    assert load["verdict"] == "fine"
+    assert "figures" not in call("check", "dunlin", "--boats", boats, "--json").result
+
+
 def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats: Path) -> None:
     for name in ("dunlin", "turnstone"):
         file = boats / f"{name}.yml"
