@@ -98,6 +98,8 @@ class Board(_Model):
     """What the kernel's `console=` gets, in this order; the last is /dev/console."""
     usb: Usb
     wifi: Wifi
+    clock_chip: bool
+    """Whether it keeps the time while it is off."""
     bench: Emulator
 
 

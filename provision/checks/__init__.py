@@ -11,6 +11,7 @@ from provision.checks import (
     access,
     baud,
     card,
+    clock,
     club,
     formatters,
     names,
@@ -40,6 +41,7 @@ SUBJECTS = (
     network.check,
     source_preference.check,
     steering.check,
+    clock.check,
     card.check,
 )
 
@@ -48,6 +50,7 @@ FIGURES = (
     baud.figures,
     usb.figures,
     wifi.figures,
+    clock.figures,
     card.figures,
 )
 

@@ -6,10 +6,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision.checks.finding import Finding
+from provision.checks.passing import Source, may_pass, sources_of
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.policy.source_priority import MUTE
 from provision.profile.load import Boat
-from provision.profile.schema.links import CanConfig, FilterConfig, InputConfig, LinkConfig
+from provision.profile.schema.links import CanConfig
 
 #: The sentences by which a source of each kind of data is chosen.
 DECISIVE_FORMATTERS = {
@@ -18,29 +19,20 @@ DECISIVE_FORMATTERS = {
 }
 
 
-def rates_of_kind(source: LinkConfig | CanConfig | InputConfig, kind: str) -> dict[str, float]:
+def rates_of_kind(source: Source, kind: str) -> dict[str, float]:
     """Return the accepted sentences of a source that carry a kind of data, with their rates.
 
     Sentences that only accompany a kind of data (a rate of turn, a log's distance) do not count.
     """
-    taken = [name for name in DECISIVE_FORMATTERS[kind] if _taken(source.takes, name)]
+    taken = [name for name in DECISIVE_FORMATTERS[kind] if may_pass(source.takes, name)]
     wanted = [kind] if isinstance(source, CanConfig) and taken else taken
     return {name: rate for name, rate in source.talks.items() if name in wanted}
-
-
-def _taken(passes: FilterConfig | None, formatter: str) -> bool:
-    """Tell if sentences with this formatter can pass."""
-    if passes is None:
-        return True
-    if passes.only and not any(p.formatter in (None, formatter) for p in passes.only):
-        return False
-    return not any(p.formatter == formatter and p.talker is None for p in passes.but)
 
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Find orders of preference that cannot work, and kinds of data that need one."""
     profile = boat.profile
-    sources: dict[str, LinkConfig | CanConfig | InputConfig] = {**profile.links, **profile.inputs}
+    sources = sources_of(profile)
     # An input that lists no sentences may send any.
     unknown = [name for name, source in profile.inputs.items() if not source.talks]
     prefer = profile.feed.prefer

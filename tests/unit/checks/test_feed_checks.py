@@ -132,9 +132,9 @@ def test_accompanying_sentences_do_not_count_for_a_kind(
     links = "  {}: {{adapter: {{serial: {}}}, talks: {{{}: {}}}}}\n"
     first, second = links.format("a", "A3", tells, 1), links.format("b", "A4", goes_with, 1)
     both = ("  gnss: {adapter: {serial: A1}, talks: {RMC: 1, GGA: 1}}\n", first + second)
-    quiet = ("{HDG: 10}", "{MTW: 1}")
-    assert found(tmp_path, both, quiet) == []
-    finding, alone = findings(tmp_path, both, quiet, prefer(f"{kind}: [a, b]"))
+    quiet, chip = ("{HDG: 10}", "{MTW: 1}"), ("bcm2711-rpi-4-b", "x86-64")
+    assert found(tmp_path, both, quiet, chip) == []
+    finding, alone = findings(tmp_path, both, quiet, chip, prefer(f"{kind}: [a, b]"))
     assert alone.check == f"prefer-alone.{kind}"
     assert (finding.level, finding.check) == ("error", f"prefer.{kind}.b")
     assert goes_with not in finding.hint and tells in finding.hint
@@ -308,8 +308,8 @@ def test_two_pilots_that_listen_for_the_same(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "key"),
     [
-        ("talks: {RMC: 1, GGA: 1}", "talks: {RCM: 1, GGA: 1}", "links.gnss.talks.RCM"),
-        ("talks: {RMC: 1, GGA: 1}", "talks: [GGA, RCM]", "links.gnss.talks[1]"),
+        ("talks: {RMC: 1, GGA: 1}", "talks: {RMC: 1, RCM: 1}", "links.gnss.talks.RCM"),
+        ("talks: {RMC: 1, GGA: 1}", "talks: [RMC, RCM]", "links.gnss.talks[1]"),
         ("listens: [APB]", "listens: [APB, RCM]", "links.pilot.listens[1]"),
         ("GGA: 1}}", "GGA: 1}, takes: {but: [RCM]}}", "links.gnss.takes.but[0]"),
         (
