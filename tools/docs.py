@@ -83,6 +83,9 @@ def _parts(value: dict[str, Any]) -> Iterator[dict[str, Any]]:
     for key in ("items", "additionalProperties"):
         if isinstance(value.get(key), dict):
             yield from _parts(value[key])
+    # Mappings whose names the profile chooses, such as links.
+    for part in value.get("patternProperties", {}).values():
+        yield from _parts(part)
 
 
 def _mappings(value: dict[str, Any], definitions: dict[str, Any]) -> Iterator[str]:
