@@ -9,6 +9,7 @@ from itertools import islice
 
 from provision.checks import (
     access,
+    adapters,
     baud,
     card,
     clock,
@@ -36,6 +37,7 @@ SUBJECTS = (
     access.check,
     baud.check,
     formatters.check,
+    adapters.check,
     usb.check,
     wifi.check,
     network.check,
