@@ -20,6 +20,7 @@ from provision.checks import (
     source_preference,
     steering,
     usb,
+    voyage_log,
     wifi,
 )
 from provision.checks.figure import Figure
@@ -45,6 +46,7 @@ SUBJECTS = (
     steering.check,
     clock.check,
     card.check,
+    voyage_log.check,
 )
 
 #: The sums of those subjects that calculate.
@@ -54,6 +56,7 @@ FIGURES = (
     wifi.figures,
     clock.figures,
     card.figures,
+    voyage_log.figures,
 )
 
 

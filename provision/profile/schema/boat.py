@@ -44,6 +44,8 @@ class CardConfig(Model):
 
     size: Size = 16 * 10**9
     """What the card's label says, such as 32 GB."""
+    endurance: Size | None = None
+    """What its data sheet says may be written to it in all (TBW), such as 40 TB."""
 
 
 class AccessPointConfig(Model):

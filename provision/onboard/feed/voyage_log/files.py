@@ -17,6 +17,9 @@ import re
 #: Bytes of the file system that the log leaves free.
 MIN_FREE_BYTES = 64 * 2**20
 
+#: Compressed bytes at which a piece of the log is written before its time.
+MAX_MEMBER_BYTES = 256 * 1024
+
 _NAME = re.compile(r"log-(?P<number>\d{6,12})-(?P<day>\d{4}-\d{2}-\d{2})\.gz")
 _EARLIER = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<number>\d{3,12})\.gz")
 

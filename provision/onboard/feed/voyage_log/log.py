@@ -36,6 +36,7 @@ from provision.onboard.feed.nmea0183 import tag_block
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.voyage_log.files import (
+    MAX_MEMBER_BYTES,
     MIN_FREE_BYTES,
     beyond,
     day_of,
@@ -47,9 +48,6 @@ from provision.onboard.feed.voyage_log.reader import compressor, member
 
 #: Bytes of text handed to the compressor at once: small, so that it never holds up the feed.
 COMPRESS_BYTES = 8192
-
-#: Compressed bytes at which a member is written before its time.
-MAX_MEMBER_BYTES = 256 * 1024
 
 #: Seconds to wait at the end for the last write.
 LAST_WRITE_TIMEOUT_S = 5.0
