@@ -14,11 +14,14 @@ import json
 import os
 import pwd
 import shlex
+import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
+from provision.onboard.feed.config.models import STATE_SOCKET
 from provision.onboard.settings.cli import main as boat_settings
 from provision.onboard.settings.live.system import System
 from tests.support import programs, push_boat
@@ -44,9 +47,7 @@ cat {STARTED}
 
 
 #: What the boat's feed reports: no link, and so none that is silent.
-BOAT_FEED = """#!/bin/sh
-echo '{"running": 100.0, "links": {}, "inputs": {}}'
-"""
+FEED_STATE = {"running": 100.0, "links": {}, "inputs": {}}
 
 
 class Units(push_boat.Units):
@@ -100,8 +101,22 @@ def boot(folder: Path, address: str, gateway: str) -> None:
         f"route add {gateway}/32 dev {WIRE}",
     ):
         subprocess.run(["ip", *command.split()], check=True)
+    if os.fork() == 0:
+        _report_state(Path(STATE_SOCKET))
     Path("/sshd.pid").write_text(str(os.getpid()))
     os.execvp(argv[0], [*argv, "-D", "-e"])  # noqa: S606 - no shell is wanted
+
+
+def _report_state(path: Path) -> None:
+    """Answer as the feed does, until the boat's first process ends and all others with it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
+        server.bind(str(path))
+        server.listen()
+        while True:
+            client, _ = server.accept()
+            with client, suppress(OSError):
+                client.sendall(json.dumps(FEED_STATE).encode())
 
 
 def _mount(*words: object) -> None:
@@ -122,7 +137,6 @@ def _unpack(folder: Path, root: Path) -> None:
     settings = f'#!/bin/sh\ncd {shlex.quote(str(REPOSITORY))} && exec {command} "$@"\n'
     _write_program(root / "usr/bin/boat-settings", settings)
     _write_program(root / "usr/bin/systemctl", SYSTEMCTL)
-    _write_program(root / "usr/bin/boat-feed", BOAT_FEED)
     # The suite asks sshd for its settings by name, and this machine may have none installed.
     sshd = f'#!/bin/sh\nexec {shlex.join(programs.sshd())} "$@"\n'
     _write_program(root / "usr/sbin/sshd", sshd)
