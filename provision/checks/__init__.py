@@ -15,6 +15,7 @@ from provision.checks import (
     clock,
     club,
     formatters,
+    harbour_ais,
     names,
     network,
     source_preference,
@@ -37,6 +38,7 @@ SUBJECTS = (
     names.check,
     access.check,
     baud.check,
+    harbour_ais.check,
     formatters.check,
     adapters.check,
     usb.check,
@@ -52,6 +54,7 @@ SUBJECTS = (
 #: The sums of those subjects that calculate.
 FIGURES = (
     baud.figures,
+    harbour_ais.figures,
     usb.figures,
     wifi.figures,
     clock.figures,

@@ -14,7 +14,7 @@ EXAMPLE = """
 boat: kittiwake
 includes: [club.yml]
 board: x86-64
-card: {size: 32 GB}
+card: {size: 32 GB, endurance: 40 TB}
 network:
   address: 10.47.1.1/24
   access_point: {ssid: Kittiwake, country: GB, channel: 6}
