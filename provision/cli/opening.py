@@ -60,27 +60,50 @@ def print_check_errors(boats: Iterable[Boat]) -> None:
             print(f"provision: {harmless(str(finding))}", file=sys.stderr)
 
 
-def chosen_files(names: Sequence[str] | None, boats: Path, everyone: bool) -> list[Path]:
+def chosen_files(
+    names: Sequence[str] | None, boats: Path, everyone: bool, *, warn: bool = True
+) -> list[Path]:
     """List the files of the boats that were named, or of all boats of the folder, each once.
 
-    Raise UserError when both or neither are asked for, or when there is no boat.
+    Raise UserError when both or neither are asked for, or when there is no boat. `warn` as for
+    `every_file`.
     """
 
     from provision.profile import load
 
-    if everyone == bool(names):
-        raise UserError("name the boats, or give --all for all of the folder; not both")
+    refuse_both_or_neither(names, everyone)
     if names:
         files = [load.find(name, boats) for name in names]
         return list({file.resolve(): file for file in files}.values())
-    return every_file(boats)
+    return every_file(boats, warn=warn)
 
 
-def every_file(boats: Path) -> list[Path]:
-    """List the files of all boats of the folder. Raise UserError when there is none."""
+def refuse_both_or_neither(names: Sequence[str] | None, everyone: bool) -> None:
+    """Raise UserError unless either boats are named or all are asked for."""
+    if everyone and names:
+        raise UserError(
+            f"--all means all boats of the folder, and {' '.join(names)} was named, too",
+            hint="leave out one of both",
+        )
+    if not everyone and not names:
+        raise UserError(
+            "no boat is named",
+            hint="name the boats, or give --all for all boats of the folder",
+        )
+
+
+def every_file(boats: Path, *, warn: bool = True) -> list[Path]:
+    """List the files of all boats of the folder. Raise UserError when there is none.
+
+    Where `warn` is set, name on standard error the files that are passed over.
+    """
     from provision.profile import load
+    from provision.profile.passed_over import find_passed_over
 
     found = load.list_profiles(boats)
     if not found:
-        raise UserError(f"there is no boat in {boats}", hint="name the folder with --boats")
+        what = "boat in" if boats.is_dir() else "folder"
+        raise UserError(f"there is no {what} {boats}", hint=load.name_the_folder(boats))
+    for error in find_passed_over(boats) if warn else ():
+        print(f"provision: warning: {harmless(str(error))}", file=sys.stderr)
     return found

@@ -92,9 +92,13 @@ def check(
     from provision.checks.figure import ELECTRICAL_CAUTION, format_figures
     from provision.checks.finding import format_lines, summarize
     from provision.profile import load
+    from provision.profile.passed_over import find_passed_over
 
-    files = chosen_files(names, boats, everyone)
+    files = chosen_files(names, boats, everyone, warn=False)
     asked, errors = load.read_each(files)
+    passed_over = find_passed_over(boats) if everyone else []
+    errors += passed_over
+    unread = len(files) - len(asked) + len(passed_over)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     figures = calculate(asked) if show_figures else []
     if as_json:
@@ -111,7 +115,7 @@ def check(
             print(harmless(line))
         if any(figure.electrical for figure in figures):
             print(f"caution: {ELECTRICAL_CAUTION}")
-        print(summarize(findings, [boat.name for boat in asked], len(files) - len(asked)))
+        print(summarize(findings, [boat.name for boat in asked], unread))
     if errors:
         raise typer.Exit(COULD_NOT_RUN)
     if findings:

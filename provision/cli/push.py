@@ -28,7 +28,7 @@ from provision.cli.common import (
 )
 from provision.cli.durations import between
 from provision.cli.help import Command, example
-from provision.cli.opening import every_file, print_check_errors
+from provision.cli.opening import every_file, print_check_errors, refuse_both_or_neither
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, folder_option
@@ -175,8 +175,7 @@ def push(  # noqa: PLR0913
     from provision.push.records.held_back import hold_back
     from provision.push.rollout import Rollout, roll_out
 
-    if everyone == bool(names):
-        raise UserError("name the boats to push to, or give --all; not both")
+    refuse_both_or_neither(names, everyone)
     readable, invalid = load_named_or_all(names or (), boats, vault_password_file)
     fleet, held = hold_back(readable)
     not_pushed: list[InvalidBoat | HeldBack] = [*invalid, *held]
@@ -327,8 +326,7 @@ def _to_prove(
     names: Sequence[str], everyone: bool, boats: Path, password: Path | None
 ) -> tuple[list[OpenBoat], list[InvalidBoat]]:
     """Load the boats to prove. Raise UserErrors when a boat that was named is invalid."""
-    if everyone == bool(names):
-        raise UserError("name the boats, or give --all for all of the folder; not both")
+    refuse_both_or_neither(names, everyone)
     if names:
         return load_targets(names, boats, password), []
     return load_named_or_all(names, boats, password)

@@ -6,6 +6,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shlex
 import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -120,9 +121,17 @@ def find(name_or_path: str, boats: Path) -> Path:
         elif known:
             hint = f"the boats there are {', '.join(known)}"
         else:
-            hint = "name the folder with --boats, or make one with `provision init`"
+            hint = name_the_folder(boats)
+        if not boats.is_dir():
+            raise UserError(f"there is no folder {boats}", hint=hint)
         raise UserError(f"there is no boat {name_or_path} in {boats}", hint=hint)
     return path
+
+
+def name_the_folder(boats: Path) -> str:
+    """Write the hint for a folder that has no boats."""
+    make = f"make one with `provision init {shlex.quote(str(boats))}`"
+    return f"name the folder of the boats with --boats, or {make}"
 
 
 def _is_file(path: Path) -> bool:
@@ -150,6 +159,13 @@ def list_profiles(boats: Path) -> list[Path]:
         and not file.name.endswith(".secrets.yml")
         and names_a_boat(file)
     ]
+
+
+def list_included(file: Path) -> list[Path]:
+    """List the files that a file includes, directly or not, without links. Errors are ignored."""
+    reader = _IncludeReader(file, _resolve(file).parent)
+    reader.merge(file, ())
+    return [path for path in reader.done if path != _resolve(file)]
 
 
 def read_all(profiles: Iterable[Path]) -> list[Boat]:

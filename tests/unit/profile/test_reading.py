@@ -611,8 +611,11 @@ def test_a_boat_that_is_here(boats: Path, monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_a_boat_in_no_folder(tmp_path: Path) -> None:
-    with pytest.raises(UserError, match="there is no boat dunlin"):
+    with pytest.raises(UserError, match=r"there is no folder .*none") as caught:
         load.find("dunlin", tmp_path / "none")
+    assert f"provision init {tmp_path / 'none'}" in caught.value.hint
+    with pytest.raises(UserError, match="there is no boat dunlin"):
+        load.find("dunlin", tmp_path)
 
 
 def test_a_path_that_is_not_there(tmp_path: Path) -> None:
