@@ -102,7 +102,10 @@ def test_what_is_not_taken_is_no_source(tmp_path: Path, takes: str, wanted: bool
 def test_kinds_of_an_nmea_2000_network_and_of_inputs_count(tmp_path: Path) -> None:
     ais = ("inputs: {}", 'inputs: {ais: {tcp: "10.47.9.60:10110", talks: [VDM, RMC]}}')
     assert found(tmp_path, NETWORK) == [("warning", "no-preference.position")]
-    assert found(tmp_path, ais) == [("warning", "no-preference.position")]
+    assert found(tmp_path, ais) == [
+        ("warning", "no-preference.position"),
+        ("warning", "loop.ais"),
+    ]
     order = prefer("position: [gnss, backbone], silence: 20 s")
     assert found(tmp_path, NETWORK, order) == []
     only = (NETWORK[0], NETWORK[1].replace("wind: 1}", "wind: 1}, takes: {only: [MWV]}"))
@@ -392,7 +395,7 @@ def test_a_link_that_may_not_hear_the_only_sender(tmp_path: Path) -> None:
     # An instrument aboard that talks it feeds the link.
     aboard = ("  pilot:", "  vane: {adapter: {serial: A9}, talks: [MWV]}\n  pilot:")
     told = findings(tmp_path, WIND, aboard, ("listens: [APB]", "listens: [APB, MWV]"))
-    assert [finding.check for finding in told] == ["no-preference.wind"]
+    assert [finding.check for finding in told] == ["no-preference.wind", "loop.wind"]
 
 
 @pytest.mark.parametrize(
