@@ -32,6 +32,19 @@ class Usb(_Model):
     """Current for all of them together."""
 
 
+class Power(_Model):
+    """What the board itself draws, without what its USB sockets feed."""
+
+    volts: Annotated[float, Field(ge=1, le=60)]
+    """Its nominal voltage."""
+    lowest_volts: Annotated[float, Field(ge=1, le=60)]
+    """Below this voltage it is no longer reliable."""
+    milliamps: Annotated[int, Field(ge=1)]
+    """Its usual current at work."""
+    peak_milliamps: Annotated[int, Field(ge=1)]
+    """Its largest current."""
+
+
 class Wifi(_Model):
     """What the onboard radio can do as an access point."""
 
@@ -97,6 +110,8 @@ class Board(_Model):
     console: tuple[str, ...]
     """What the kernel's `console=` gets, in this order; the last is /dev/console."""
     usb: Usb
+    power: Power | None = None
+    """None where models differ: the profile's `supply` then says it."""
     wifi: Wifi
     clock_chip: bool
     """Whether it keeps the time while it is off."""

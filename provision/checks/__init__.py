@@ -21,9 +21,11 @@ from provision.checks import (
     network,
     source_preference,
     steering,
+    supply,
     usb,
     voyage_log,
     wifi,
+    wiring,
 )
 from provision.checks.figure import Figure
 from provision.checks.finding import Finding, Level, worst_first
@@ -43,6 +45,8 @@ SUBJECTS = (
     formatters.check,
     adapters.check,
     usb.check,
+    supply.check,
+    wiring.check,
     wifi.check,
     network.check,
     source_preference.check,
@@ -58,6 +62,8 @@ FIGURES = (
     baud.figures,
     harbour_ais.figures,
     usb.figures,
+    supply.figures,
+    wiring.figures,
     wifi.figures,
     clock.figures,
     card.figures,

@@ -101,10 +101,14 @@ def check(
     unread = len(files) - len(asked) + len(passed_over)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     figures = calculate(asked) if show_figures else []
+    electrical = any(one.electrical and one.value is not None for one in figures)
+    caution = ELECTRICAL_CAUTION if electrical else ""
     if as_json:
-        result = {"findings": [finding.as_json() for finding in findings]}
+        result: dict[str, object] = {"findings": [finding.as_json() for finding in findings]}
         if show_figures:
             result["figures"] = [figure.as_json() for figure in figures]
+        if caution:
+            result["caution"] = caution
         if errors:
             result["errors"] = [error.as_json() for error in errors]
         show(result)
@@ -113,8 +117,8 @@ def check(
             print(f"provision: {harmless(str(error))}", file=sys.stderr)
         for line in (*format_figures(figures), *format_lines(findings)):
             print(harmless(line))
-        if any(figure.electrical for figure in figures):
-            print(f"caution: {ELECTRICAL_CAUTION}")
+        if caution:
+            print(f"caution: {caution}")
         print(summarize(findings, [boat.name for boat in asked], unread))
     if errors:
         raise typer.Exit(COULD_NOT_RUN)

@@ -14,6 +14,7 @@ from provision.profile.schema.addresses import Interface, MacAddress
 from provision.profile.schema.base import Model
 from provision.profile.schema.feed import ClockConfig, FeedConfig, LogConfig, SteeringConfig
 from provision.profile.schema.links import AnyLink, CanConfig, InputConfig, LinkConfig
+from provision.profile.schema.supply import SupplyConfig
 from provision.profile.schema.types import (
     AccessKey,
     Country,
@@ -178,6 +179,8 @@ class Profile(Model):
     """Without it nothing is logged."""
     access: AccessConfig
     usb: UsbConfig = UsbConfig()
+    supply: SupplyConfig | None = None
+    """Without it `check` calculates nothing about battery, cable and fuse."""
     accepted: dict[str, str] = Field(default={})
     """Warnings of `check` that are known, each with the reason."""
 

@@ -23,7 +23,7 @@ network:
 links:
   gnss: {adapter: {serial: KW-GNSS-01}, baud: 4800, talks: [RMC, GGA, VTG]}
   depth-log:
-    adapter: {serial: KW-DPTH-02}
+    adapter: {serial: KW-DPTH-02, receives_only: true, milliamps: 90}
     talks: {DPT: 2, VHW: 1}
     unchecked: true
     long: true
@@ -60,7 +60,19 @@ steering: {link: autopilot, from: [chart-table], sentences: [APB, RMB, XTE]}
 clock: {from: [gnss]}
 log: {keep: 30 days, cap: 2 GB}
 access: {keys: [operator.pub], from_shore: true}
-usb: {hubs: {main: {ports: 7, own_supply: true}}}
+usb:
+  hubs: {main: {ports: 7, own_supply: true}}
+  devices: {stick: {milliamps: 200, own_supply: false}}
+supply:
+  volts: 12
+  converter: {efficiency: 0.88, volts: 5.1, amps: 3}
+  battery: {ah: 110, usable: 0.5}
+  fuse: {amps: 3}
+  cable: {metres: 4, mm2: 1.5, celsius: 30, insulation: 70}
+  lead: {metres: 1, mm2: 0.5, celsius: 30, insulation: 70}
+  watts: 6
+  peak_watts: 15
+  lowest_volts: 4.63
 accepted: {steering: "tried in open water, 3 May"}
 """
 

@@ -140,6 +140,21 @@ def test_check_shows_all_sums_when_it_is_asked_to(call: Call, boats: Path) -> No
     assert "figures" not in call("check", "dunlin", "--boats", boats, "--json").result
 
 
+def test_electrical_sums_come_with_a_caution(call: Call, boats: Path) -> None:
+    asked = ("check", "dunlin", "--boats", boats, "--figures")
+    assert "caution" not in call(*asked).out
+    assert "caution" not in call(*asked, "--json").result
+    with (boats / "dunlin.yml").open("a") as file:
+        file.write("supply: {volts: 12, converter: {efficiency: 0.88}}\n")
+    said = call(*asked)
+    assert said.status == 0
+    assert said.out.splitlines()[-2].startswith("caution: ")
+    for who in ("local codes", "ABYC E-11", "ISO 13297", "licensed"):
+        assert who in said.out.splitlines()[-2]
+    assert "ABYC E-11" in call(*asked, "--json").result["caution"]
+    assert "caution" not in call("check", "dunlin", "--boats", boats).out
+
+
 def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats: Path) -> None:
     for name in ("dunlin", "turnstone"):
         file = boats / f"{name}.yml"
