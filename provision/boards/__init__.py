@@ -30,6 +30,8 @@ class Usb(_Model):
     """Sockets that an adapter fits in."""
     milliamps: Annotated[int, Field(ge=100)]
     """Current for all of them together."""
+    socket_milliamps: Annotated[int, Field(ge=100)]
+    """Current for a single one."""
 
 
 class Power(_Model):

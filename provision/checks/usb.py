@@ -14,7 +14,7 @@ from provision.profile.load import Boat
 #: A unit load in mA (USB 2.0 specification). An adapter counts as one unless the profile says more.
 UNIT_LOAD_MA = 100
 
-#: Most that a port of a board, or of a hub with its own supply, gives (USB 2.0 specification).
+#: Most that a port of a hub with its own supply gives (USB 2.0 specification).
 MAX_PORT_MA = 500
 
 #: A bus-powered hub has 500 mA for itself and one unit load each for at most four ports (USB 2.0
@@ -147,16 +147,18 @@ def _bus_powered(boat: Boat) -> Iterator[Figure]:
 def _shares(boat: Boat) -> Iterator[Figure]:
     """Compare each plug with what one socket gives."""
     loads, profile = usb_loads(boat), boat.profile
+    socket = boards.board(profile.board).usb.socket_milliamps
     for name, milliamps in loads.by_name.items():
         device = name.removeprefix("usb.devices.")
+        given = socket if name in loads.on_board else MAX_PORT_MA
         yield Figure(
             f"usb-share.{device}",
             f"what {device} draws from its USB socket",
             milliamps,
             "mA",
             "USB 2.0 specification",
-            limit=MAX_PORT_MA,
-            verdict=judge(milliamps, MAX_PORT_MA),
+            limit=given,
+            verdict=judge(milliamps, given),
             help="give it a supply of its own, and write own_supply: true",
             key=name if name != device else f"links.{name}.adapter.milliamps",
         )

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 
 from provision import boards
@@ -122,12 +123,15 @@ def _fuse(boat: Boat) -> Iterator[Figure]:
     cable, fuse = supply.cable, supply.fuse.amps if supply.fuse else None
     bears, carries = "the fuse against what the conductor bears", "what the fuse carries"
     missing += find_missing({"supply.cable": cable, "supply.fuse": fuse})
+    amps = converter_amps(supply.volts, watts, resistance(cable)) if cable and watts else 0.0
     if cable is None or fuse is None:
-        yield unknown("supply-fuse", bears, *(key for key in missing if _is_of_cable(key)))
+        against = unknown("supply-fuse", bears, *(key for key in missing if _is_of_cable(key)))
+        fitting = _fitting_fuses(cable, amps) if cable and watts else []
+        would = f"; {fitting[0]} would do" if fitting else ""
+        yield replace(against, help=with_caution(against.help + would))
         yield unknown("supply-fuse-load", carries, *missing)
         return
-    amps = 0.0 if watts is None else converter_amps(supply.volts, watts, resistance(cable))
-    yield _fuse_and_conductor(cable, fuse, bears, amps * FUSE_MARGIN)
+    yield _fuse_and_conductor(cable, fuse, bears, amps)
     if watts is None:
         yield unknown("supply-fuse-load", carries, *missing)
         return
@@ -151,12 +155,18 @@ def _is_of_cable(key: str) -> bool:
     return key in ("supply.cable", "supply.fuse")
 
 
-def _fuse_and_conductor(cable: CableConfig, fuse: float, name: str, needed: float) -> Figure:
-    """Compare a fuse with what the conductor bears. `needed` is the smallest fuse in A."""
+def _fitting_fuses(cable: CableConfig, amps: float) -> list[str]:
+    """Name the sizes that carry a current and protect the cable, the smallest first."""
+    bears = ampacity(cable) or 0.0
+    return [f"a fuse of {size:g} A" for size in FUSES if amps * FUSE_MARGIN <= size <= bears]
+
+
+def _fuse_and_conductor(cable: CableConfig, fuse: float, name: str, amps: float) -> Figure:
+    """Compare a fuse with what the conductor bears. `amps` is the circuit's largest current."""
     bears = ampacity(cable)
     if bears is None:
         return unknown("supply-fuse", name, "supply.cable.mm2")
-    fitting = [f"a fuse of {size:g} A" for size in FUSES if needed <= size <= bears][-1:]
+    fitting = _fitting_fuses(cable, amps)[-1:]
     thicker = next_conductors(cable, lambda other: (ampacity(other) or 0) >= fuse)
     ways = fitting + ([f"a conductor of {' or '.join(thicker)}"] if thicker else [])
     source = "ISO 13297, from memory" if cable.insulation == 70 else "ABYC E-11"

@@ -126,6 +126,13 @@ def test_a_fuse_that_is_too_large_has_a_way_out(tmp_path: Path) -> None:
     assert "a fuse of 15 A or a conductor of 4 mm2 or 10 AWG" in finding.hint
 
 
+def test_a_missing_fuse_is_proposed(tmp_path: Path) -> None:
+    """0.907 A and a quarter more are 1.13 A."""
+    one = figures(with_supply(tmp_path, CONVERTER, "cable: {metres: 1, mm2: 1.5}"))["supply-fuse"]
+    assert "a fuse of 2 A would do" in one.help
+    assert "a licensed electrician decide" in one.help
+
+
 @pytest.mark.parametrize(("amps", "expected"), [("1.9", []), ("1.89", ["supply-converter"])])
 def test_converter(tmp_path: Path, amps: str, expected: list[str]) -> None:
     """3.0 A less the USB sockets' 1.2 A (board maker's hardware documentation, from memory).
