@@ -84,7 +84,11 @@ def _read(path: Path) -> Boat:
     except ValidationError as error:
         errors += [e for e in explain(error, root, Profile) if e.location not in known]
     told = {error.location.key for error in errors if error.location}
-    errors += [e for e in nulls.find_blanks(root) if e.location and e.location.key not in told]
+    blanks = [e for e in nulls.find_blanks(root) if e.location and e.location.key not in told]
+    # What a group lacks may be the value that is left blank in it.
+    lacking = {e.location.key.rpartition(".")[0] for e in blanks if e.location}
+    errors[:] = [e for e in errors if not e.location or e.location.key not in lacking]
+    errors += blanks
     _check_board(root, errors)
     raise_all(errors)
     locations = dict(_collect_locations(root, ""))

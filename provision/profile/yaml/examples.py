@@ -24,13 +24,18 @@ links:
   gnss: {adapter: {serial: KW-GNSS-01}, baud: 4800, talks: [RMC, GGA, VTG]}
   depth-log:
     adapter: {serial: KW-DPTH-02, receives_only: true, milliamps: 90}
+    baud: 4800
     talks: {DPT: 2, VHW: 1}
     unchecked: true
     long: true
     takes: {only: [DPT, VHW], but: [TXT]}
-  wind: {adapter: {port: "1-1.3", interface: 1}, talks: {MWV: 2}}
+  wind:
+    adapter: {port: "1-1.3", interface: 1}
+    baud: 4800
+    talks: {MWV: 2}
   autopilot:
     adapter: {serial: KW-PLOT-04}
+    baud: 4800
     talks: {HDG: 10}
     listens: [APB, RMB, XTE]
     listens_to: [ais-net]
@@ -76,6 +81,12 @@ supply:
 accepted: {steering: "tried in open water, 3 May"}
 """
 
+#: Keys that let in more than usual. The example of a group leaves them out, since it is copied.
+LOOSENING = {"from_shore", "unchecked", "long"}
+
+#: Keys of few boats, which the example of a group leaves out as well.
+_SELDOM = {"receives_only", "milliamps"}
+
 #: Characters that people read at a glance.
 MAX_EXAMPLE_CHARS = 84
 
@@ -106,8 +117,8 @@ def _find_part(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
     if not isinstance(part, dict):
         return None
     first, rest = key[0], key[1:]
-    entries = [first] if first in part else [name for name in part if rest]
-    for name in entries:
+    others = [name for name in part if rest and name != first]
+    for name in [first, *others] if first in part else others:
         found = _find_part(part[name], rest) if rest else (str(name), part[name])
         if found is not None:
             return found
@@ -116,8 +127,19 @@ def _find_part(part: Any, key: tuple[int | str, ...]) -> tuple[str, Any] | None:
 
 def _flow(value: Any) -> str:
     """Write a value in one line of YAML. Of a large group, write only the first keys."""
+    if isinstance(value, dict):
+        value = _usual(value)
     text = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6)
     text = text.removesuffix("\n").removesuffix("\n...")
     if isinstance(value, dict) and len(value) > 1 and len(text) > MAX_EXAMPLE_CHARS:
         return _flow(dict(list(value.items())[:-1]))
     return text
+
+
+def _usual(group: dict[str, Any]) -> dict[str, Any]:
+    """Return a group without its loosening and seldom keys, at any depth."""
+    return {
+        key: _usual(value) if isinstance(value, dict) else value
+        for key, value in group.items()
+        if key not in LOOSENING | _SELDOM
+    }

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from provision.errors import UserError
 from provision.profile.schema.links import link_tag
 from provision.profile.yaml.errors import fields_by_key, is_model, nearest, types_by_tag, unwrap
+from provision.profile.yaml.examples import find_example
 from provision.profile.yaml.tree import MAX_ERRORS, Node
 
 
@@ -75,7 +76,17 @@ def find_blanks(node: Node) -> list[UserError]:
         UserError(
             f"{name} is left blank, and would mean none",
             location=node.location,
-            hint=f"write {name}: null for none, its value, or {name}: {{}} for a group of keys "
-            "that are all as usual",
+            hint=_what_to_write(name, node.location.key),
         )
     ]
+
+
+def _what_to_write(name: str, key: str) -> str:
+    """Show how the key is written, and how none is."""
+    known = find_example(key.split("."))
+    such = f", such as {known}" if known.startswith(f"{name}: ") else ""
+    if not such:
+        return f"write its value, or {name}: null for none"
+    if known.startswith(f"{name}: {{"):
+        return f"write its keys{such}, {name}: {{}} for all as usual, or {name}: null for none"
+    return f"write its value{such}; for none take the line out, or write {name}: null"

@@ -15,7 +15,7 @@ from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.schema.boat import Profile
 from provision.profile.yaml.errors import fields_by_key, is_model, types_by_tag, unwrap
-from provision.profile.yaml.examples import EXAMPLE, find_example
+from provision.profile.yaml.examples import EXAMPLE, LOOSENING, find_example
 
 Key = tuple[str, ...]
 
@@ -91,11 +91,21 @@ def test_a_wrong_value_has_a_hint_that_says_what_to_write(tmp_path: Path, key: K
     ("old", "new", "hint"),
     [
         ("channel: 6", "channel: [6]", "such as channel: 6"),
-        ("baud: 4800", "baud: [4800]", "such as baud: 4800"),
+        ("01}, baud: 4800", "01}, baud: [4800]", "such as baud: 4800"),
         ("ssid: Kittiwake, ", "", "such as ssid: Kittiwake"),
         ("address: 10.47.1.1/24", "address: 8.8.8.8/24", "such as address: 10.47.1.1/24"),
         ("{keys: [operator.pub]", "{keys: []", "such as keys: [operator.pub]"),
-        ("own_supply: true", "own_supply: 5", "such as own_supply: true"),
+        ("7, own_supply: true", "7, own_supply: 5", "such as own_supply: true"),
+        (
+            "access: {keys: [operator.pub], from_shore: true}\n",
+            "",
+            "such as access: {keys: [operator.pub]}",
+        ),
+        (
+            "    baud: 4800\n    talks: {DPT: 2",
+            "    baud:\n    talks: {DPT: 2",
+            "such as baud: 4800",
+        ),
     ],
 )
 def test_hints_that_were_descriptions(tmp_path: Path, old: str, new: str, hint: str) -> None:
@@ -106,3 +116,15 @@ def test_hints_that_were_descriptions(tmp_path: Path, old: str, new: str, hint: 
     with pytest.raises(UserError) as caught:
         load.read(file)
     assert caught.value.hint == hint
+
+
+@pytest.mark.parametrize("key", KEYS, ids=".".join)
+def test_an_example_lets_in_no_more_than_usual(key: Key) -> None:
+    """Unless the key itself is asked for: a reader copies the example."""
+    written = find_example(key)
+    assert not [one for one in LOOSENING if f"{one}:" in written and key[-1] != one]
+
+
+def test_the_example_of_a_link_has_its_baud() -> None:
+    for name in ("depth-log", "wind", "autopilot", "gnss", "x"):
+        assert "baud: 4800" in find_example(("links", name))

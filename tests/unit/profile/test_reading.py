@@ -472,6 +472,13 @@ def test_a_blank_value_is_reported(
     assert hint in error.hint
 
 
+def test_a_blank_value_is_one_error(tmp_path: Path) -> None:
+    """The group lacks nothing else: it lacks what the blank is to hold."""
+    error = refused(tmp_path, "{serial: TN-WIND-02}", "{serial: }")
+    assert "serial is left blank" in error.message
+    assert "serial: KW-" in error.hint and "{}" not in error.hint
+
+
 def test_none_that_is_written_is_no_blank(tmp_path: Path) -> None:
     path = tmp_path / "tern.yml"
     path.write_text(GOOD.replace("access:", "log: null\nsteering: ~\nfeed: {udp: null}\naccess:"))
