@@ -22,10 +22,11 @@ def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
     from provision.profile import load
     from provision.profile.secrets import stolen, vault
     from provision.profile.secrets import store as secrets
+    from provision.push.records.lost_secrets import require_secrets
     from provision.render import OpenBoat
 
     boat = load.read(load.find(name, boats))
-    secrets.require(boat.file)
+    require_secrets(boat.file)
     key = vault.read_password(boat.file.parent, password)
     opened = secrets.read(boat.file, key)
     stolen.refuse_old_secrets(boat, opened)

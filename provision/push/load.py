@@ -11,6 +11,7 @@ from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
 from provision.push.records.known_boats import recall
+from provision.push.records.lost_secrets import require_secrets
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.render import OpenBoat
@@ -84,7 +85,7 @@ def load_boats(
                 raise boat
             if boat.name in valid:
                 raise _copied(boat, valid[boat.name].boat)
-            store.require(file)
+            require_secrets(file)
         except UserError as error:
             invalid.append(InvalidBoat(file, error))
             continue

@@ -19,8 +19,9 @@ def find_lost(files: Sequence[Path], *, refuse: bool) -> list[Path]:
     """
 
     from provision.profile.yaml.tree import raise_all
+    from provision.push.records.lost_secrets import find_loss
 
-    lost = {file: error for file in files if (error := _secrets_lost(file))}
+    lost = {file: error for file in files if (error := find_loss(file))}
     if refuse:
         pairs = map(_pair_lost, dict.fromkeys(file.parent for file in files))
         raise_all([*lost.values(), *(error for error in pairs if error)])
@@ -41,45 +42,6 @@ def operator_missing(folders: Iterable[Path]) -> dict[Path, str]:
                 "which boats know after a push by somebody they let in, or by a new card"
             )
     return missing
-
-
-def _secrets_lost(profile: Path) -> UserError | None:
-    """Tell that a boat was built with secrets that are not here; None when it was not."""
-    from provision.profile.secrets import store
-    from provision.push.records.built import find_evidence
-
-    file = store.secrets_path(profile)
-    found = [] if file.exists() else find_evidence(profile)
-    if not found:
-        return None
-    return UserError(
-        f"is not here, but {profile.stem} was built with it: {'; '.join(found)}",
-        location=Location(file),
-        hint=f"put it back: {_where(profile)}. With new secrets that boat answers no push, and "
-        "tablets do not join it by the new pass-phrase, until it has a new card; --replace-lost "
-        "makes them all the same",
-    )
-
-
-def _where(profile: Path) -> str:
-    """Say where the lost file may be."""
-    near = _look_alikes(profile)
-    seen = f"{' or '.join(near)} beside it may be it; else " if near else ""
-    return f"{seen}look in backups, on other computers with this folder, in its earlier versions"
-
-
-def _look_alikes(profile: Path) -> list[str]:
-    """List files that may be the lost one: copies of it, and secrets of no boat of the folder."""
-    from provision.profile.secrets import store
-
-    name = store.secrets_path(profile).name
-    found = []
-    for file in sorted(profile.parent.iterdir()):
-        boat = file.name.removesuffix(".secrets.yml")
-        orphan = boat != file.name and not file.with_name(f"{boat}.yml").exists()
-        if file.is_file() and (orphan or file.name.startswith(f"{profile.stem}.secrets")):
-            found.append(file.name)
-    return [one for one in found if one != name]
 
 
 def _pair_lost(folder: Path) -> UserError | None:

@@ -24,8 +24,9 @@ def show_pass_phrases(
 ) -> None:
     """Show pass-phrases where only the operator reads them."""
     from provision.profile import load
-    from provision.profile.secrets import pass_phrase_file, store, vault
+    from provision.profile.secrets import pass_phrase_file, vault
     from provision.profile.secrets.pass_phrases import collect_pass_phrases
+    from provision.push.records.lost_secrets import require_secrets
 
     if out is not None:
         refuse_beside_profiles(out, files[0].parent)
@@ -37,7 +38,7 @@ def show_pass_phrases(
         )
     boats = load.read_all(files)
     for file in files:
-        store.require(file)
+        require_secrets(file)
     folders = dict.fromkeys(file.parent for file in files)
     vault_password = {folder: vault.read_password(folder, password) for folder in folders}
     found = [
@@ -63,13 +64,14 @@ def choose_pass_phrase(
     from provision.profile import load
     from provision.profile.secrets import store, vault
     from provision.profile.secrets.pass_phrases import check_new, check_settable, set_pass_phrase
+    from provision.push.records.lost_secrets import require_secrets
 
     if len(files) != 1:
         raise UserError("--set takes one boat", hint="set each boat's by itself")
     (file,) = files
     boat = load.read(file)
     check_settable(boat, name)
-    store.require(file)
+    require_secrets(file)
     vault_password = vault.read_password(file.parent, password)
     # Refuse a wrong vault password before the operator types anything.
     _opened(boat, vault_password)

@@ -71,7 +71,8 @@ def make_keys(profile: Path, key: bytes, rotate: Collection[str] = ()) -> MadeKe
         )
         secrets.write(profile, made, key)
         fresh += ["pass_phrase", "host_key", *tablets]
-    elif rotate or tablets:
+    else:
+        # Also where there is nothing to make: a wrong vault password is found out here.
         kept = secrets.read(profile, key)
         new = [name for name in tablets if name in rotate or name not in kept.own_pass_phrases]
         fresh += [*(name for name in ("pass_phrase", "host_key") if name in rotate), *new]

@@ -61,7 +61,7 @@ def test_of_boats_that_are_named(call: Call, boats: Path, mate: Path) -> None:
         (["--add-operator", "mate.pub", "--show"], "two things"),
         (["--add-operator", "mate.pub", "--change-vault-password"], "two things"),
         (["gull", "--add-operator", "mate.pub"], "no boat gull"),
-        (["dunlin", "--all", "--add-operator", "mate.pub"], "not both"),
+        (["dunlin", "--all", "--add-operator", "mate.pub"], "was named, too"),
     ],
 )
 def test_what_is_not_taken(

@@ -91,6 +91,41 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
     assert store.read(club / "kittiwake.yml", vault.read_password(club))
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("push", "kittiwake"),
+        ("card", "kittiwake", "-o", "kittiwake.img"),
+        ("keys", "kittiwake", "--show", "-o", "pass-phrases"),
+        ("keys", "kittiwake", "--set", "pass_phrase"),
+        ("render", "kittiwake", "-o", "files"),
+        ("verify", "kittiwake"),
+    ],
+    ids=" ".join,
+)
+def test_every_command_tells_that_they_are_lost(
+    call: Call, club: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    """Not that they were never made: `keys` would then look like the remedy."""
+    monkeypatch.chdir(tmp_path)
+    shown = answered(club)
+    error = lost(call(*words, "--boats", club, "--json"))
+    assert shown in error["message"]
+    assert LOOK in error["hint"] and "--replace-lost" in error["hint"]
+
+
+def test_a_fleet_shows_that_they_are_lost(call: Call, club: Path) -> None:
+    shown = answered(club)
+    lost_boat = call("fleet", "kittiwake", "--boats", club, "--json").result
+    assert shown in str(lost_boat)
+
+
+def test_a_wrong_vault_password_is_told_where_nothing_is_to_be_made(call: Call, club: Path) -> None:
+    (club / ".vault-password").write_text("another\n")
+    (error,) = call("keys", "dunlin", "--boats", club, "--json").result["errors"]
+    assert "the vault password does not open it" in error["message"]
+
+
 def test_a_card_that_is_built_is_remembered(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
