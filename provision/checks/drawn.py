@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from provision import boards
-from provision.checks.figure import ELECTRICAL_CAUTION, Figure
+from provision.checks.figure import Figure
 from provision.checks.usb import usb_loads
 from provision.profile.load import Boat
 from provision.profile.schema.supply import SupplyConfig
@@ -83,5 +83,5 @@ def unknown(subject: str, name: str, *missing: str) -> Figure:
 
 
 def with_caution(words: str) -> str:
-    """Return what would help, with the caution that electrical work calls for."""
-    return f"{words}; {ELECTRICAL_CAUTION}"
+    """Return what would help, and who decides it."""
+    return f"{words}; local codes and a licensed electrician decide"

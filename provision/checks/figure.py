@@ -13,7 +13,7 @@ from provision.profile.load import Boat
 
 Verdict = Literal["fine", "warning", "error", "unknown"]
 
-#: Precedes electrical sums, wherever they are shown.
+#: Stands below electrical sums, and below findings about them.
 ELECTRICAL_CAUTION = (
     "electrical sums help to choose and prove nothing: local codes, the standards ABYC E-11 and "
     "ISO 13297, and a licensed electrician decide"
@@ -71,6 +71,13 @@ class Figure:
             "help": self.help,
             "key": self.key,
         }
+
+
+def caution_for(figures: Sequence[Figure], findings: Sequence[Finding]) -> str:
+    """Return the caution that belongs to electrical sums, or "" if there are none."""
+    told = any(figure.electrical and figure.value is not None for figure in figures)
+    found = any(finding.location.key.startswith("supply") for finding in findings)
+    return ELECTRICAL_CAUTION if told or found else ""
 
 
 def judge(

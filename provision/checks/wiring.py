@@ -163,8 +163,9 @@ def _fitting_fuses(cable: CableConfig, amps: float) -> list[str]:
 
 def _fuse_and_conductor(cable: CableConfig, fuse: float, name: str, amps: float) -> Figure:
     """Compare a fuse with what the conductor bears. `amps` is the circuit's largest current."""
-    bears = ampacity(cable)
-    if bears is None:
+    # A conductor that is too thin for the tables bears less than their thinnest.
+    bears = ampacity(cable) or ampacity(cable.model_copy(update={"mm2": MIN_MM2})) or 0.0
+    if cable.mm2 < MIN_MM2 and fuse <= bears:
         return unknown("supply-fuse", name, "supply.cable.mm2")
     fitting = _fitting_fuses(cable, amps)[-1:]
     thicker = next_conductors(cable, lambda other: (ampacity(other) or 0) >= fuse)

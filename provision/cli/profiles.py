@@ -89,7 +89,7 @@ def check(
 
     from provision.checks import calculate
     from provision.checks import check as check_boats
-    from provision.checks.figure import ELECTRICAL_CAUTION, format_figures
+    from provision.checks.figure import caution_for, format_figures
     from provision.checks.finding import format_lines, summarize
     from provision.profile import load
     from provision.profile.passed_over import find_passed_over
@@ -101,8 +101,7 @@ def check(
     unread = len(files) - len(asked) + len(passed_over)
     findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
     figures = calculate(asked) if show_figures else []
-    electrical = any(one.electrical and one.value is not None for one in figures)
-    caution = ELECTRICAL_CAUTION if electrical else ""
+    caution = caution_for(figures, findings)
     if as_json:
         result: dict[str, object] = {"findings": [finding.as_json() for finding in findings]}
         if show_figures:

@@ -86,7 +86,7 @@ def test_the_next_conductor_is_named(tmp_path: Path) -> None:
     (finding,) = checks.check([tern])
     assert finding.location.key == "supply.cable"
     assert "2.5 mm2 or 14 AWG would do" in finding.hint
-    assert "ABYC E-11 and ISO 13297, and a licensed electrician decide" in finding.hint
+    assert "local codes and a licensed electrician decide" in finding.hint
     # Twice the voltage, and half of the current through the same cable.
     assert found(with_supply(tmp_path, CONVERTER, "cable: {metres: 16, mm2: 1.5}", volts=24)) == []
 
@@ -118,6 +118,16 @@ def test_fuse(tmp_path: Path, fuse: str, expected: list[tuple[str, str]]) -> Non
     """
     way = "cable: {metres: 1, mm2: 1.5}"
     assert found(with_supply(tmp_path, CONVERTER, way, f"fuse: {{amps: {fuse}}}")) == expected
+
+
+@pytest.mark.parametrize(("amps", "verdict"), [(10, "unknown"), (10.1, "error")])
+def test_a_conductor_below_the_tables_bears_less_than_their_thinnest(
+    tmp_path: Path, amps: float, verdict: str
+) -> None:
+    """0.75 mm2 bears 10 A (ISO 13297, from memory)."""
+    way = "cable: {metres: 1, mm2: 0.5}"
+    sums = figures(with_supply(tmp_path, CONVERTER, way, f"fuse: {{amps: {amps}}}"))
+    assert sums["supply-fuse"].verdict == verdict
 
 
 def test_a_fuse_that_is_too_large_has_a_way_out(tmp_path: Path) -> None:

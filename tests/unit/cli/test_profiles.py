@@ -152,7 +152,11 @@ def test_electrical_sums_come_with_a_caution(call: Call, boats: Path) -> None:
     for who in ("local codes", "ABYC E-11", "ISO 13297", "licensed"):
         assert who in said.out.splitlines()[-2]
     assert "ABYC E-11" in call(*asked, "--json").result["caution"]
-    assert "caution" not in call("check", "dunlin", "--boats", boats).out
+    without = ("check", "dunlin", "--boats", boats)
+    assert "caution" not in call(*without).out
+    spoil(boats / "dunlin.yml", "efficiency: 0.88}", "efficiency: 0.88, amps: 0.1}")
+    assert "caution: " in call(*without).out
+    assert "ABYC E-11" in call(*without, "--json").result["caution"]
 
 
 def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats: Path) -> None:
