@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision import boards
 from provision.checks.figure import Figure
 from provision.checks.finding import Finding
-from provision.checks.passing import sources_of, taken_rates
+from provision.checks.passing import Source, sources_of, taken_rates
 from provision.profile.load import Boat
 from provision.profile.schema.feed import DATED_FORMATTERS
 
@@ -20,16 +20,15 @@ _HELP = (
 
 def dated_sources(boat: Boat) -> list[str]:
     """Return the serial links that set the clock: those that bring RMC or ZDA (IEC 61162-1)."""
-    profile = boat.profile
-    asked = profile.clock.sources if profile.clock else profile.serial_links
-    return [name for name in asked if _has_date(boat, name)]
+    links, clock = boat.profile.serial_links, boat.profile.clock
+    return [name for name in (clock.sources if clock else links) if _has_date(links[name])]
 
 
 def check(boat: Boat) -> Iterator[Finding]:
     """Warn of a board that never knows the date, and of a clock source that brings none."""
     profile = boat.profile
     for number, name in enumerate(profile.clock.sources if profile.clock else ()):
-        if not _has_date(boat, name):
+        if not _has_date(profile.serial_links[name]):
             yield Finding(
                 "warning",
                 f"clock-source.{name}",
@@ -39,7 +38,7 @@ def check(boat: Boat) -> Iterator[Finding]:
             )
     if dated_sources(boat) or boards.board(profile.board).clock_chip:
         return
-    other = [name for name in sources_of(profile) if _has_date(boat, name)]
+    other = [name for name, source in sources_of(profile).items() if _has_date(source)]
     not_set = (
         f"; the date of {', '.join(other)} sets no clock, as only serial links do" if other else ""
     )
@@ -73,5 +72,5 @@ def figures(boat: Boat) -> Iterator[Figure]:
     )
 
 
-def _has_date(boat: Boat, name: str) -> bool:
-    return not taken_rates(sources_of(boat.profile)[name]).keys().isdisjoint(DATED_FORMATTERS)
+def _has_date(source: Source) -> bool:
+    return not taken_rates(source).keys().isdisjoint(DATED_FORMATTERS)

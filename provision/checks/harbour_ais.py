@@ -12,8 +12,11 @@ from provision.checks.passing import may_pass, sources_of, taken_rates
 from provision.checks.sentence_lengths import typical_length
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import InputConfig, LinkConfig
+from provision.profile.schema.links import LinkConfig
 from provision.profile.schema.types import BITS_PER_CHARACTER
+
+#: Links that a listener is compared with: more than any board has sockets for.
+MAX_DEVICES = 64
 
 #: The formatter of other ships' reports (IEC 61162-1).
 AIS = "VDM"
@@ -55,6 +58,7 @@ def check(boat: Boat) -> Iterator[Finding]:
     """Warn of links that lose reports in a busy harbour, from a receiver or to a listener."""
     for name, link in boat.profile.serial_links.items():
         yield from _sending(boat, name, link)
+    for name, link in _listeners(boat.profile):
         yield from _listening(boat, name, link)
 
 
@@ -73,8 +77,6 @@ def _sending(boat: Boat, name: str, link: LinkConfig) -> Iterator[Finding]:
 
 
 def _listening(boat: Boat, name: str, link: LinkConfig) -> Iterator[Finding]:
-    if AIS not in link.listens or not _hears_ais(boat.profile, name):
-        return
     rate, enough = link.listens[AIS], enough_reports(link)
     if rate < enough:
         yield Finding(
@@ -87,16 +89,19 @@ def _listening(boat: Boat, name: str, link: LinkConfig) -> Iterator[Finding]:
         )
 
 
-def _hears_ais(profile: Profile, listener: str) -> bool:
-    """Tell if AIS reports of any source may come to a link."""
-    link = profile.serial_links[listener]
-    return any(
-        name != listener
-        and AIS in taken_rates(source)
-        and may_pass(link.gives, AIS, name)
-        and (not isinstance(source, InputConfig) or name in (link.listens_to or ()))
-        for name, source in sources_of(profile).items()
-    )
+def _listeners(profile: Profile) -> list[tuple[str, LinkConfig]]:
+    """Return the links that AIS reports of any source may come to."""
+    talkers = {name for name, source in sources_of(profile).items() if AIS in taken_rates(source)}
+    wired = [name for name in profile.links if name in talkers][:MAX_DEVICES]
+    return [
+        (name, link)
+        for name, link in profile.serial_links.items()
+        if AIS in link.listens
+        and any(
+            origin in talkers and origin != name and may_pass(link.gives, AIS, origin)
+            for origin in (*wired, *(link.listens_to or ()))
+        )
+    ]
 
 
 def figures(boat: Boat) -> Iterator[Figure]:
@@ -117,20 +122,20 @@ def figures(boat: Boat) -> Iterator[Figure]:
                 help=_help_sending(link),
                 key=f"links.{name}.baud",
             )
-        if AIS in link.listens and _hears_ais(profile, name):
-            rate, enough = link.listens[AIS], enough_reports(link)
-            yield Figure(
-                f"ais-listener.{name}",
-                f"AIS reports that {name} is sent",
-                rate,
-                "a second",
-                _SOURCE,
-                limit=enough,
-                bound="least",
-                verdict=judge(rate, enough, "least", "warning"),
-                help=_help_listening(link),
-                key=f"links.{name}.listens",
-            )
+    for name, link in _listeners(profile):
+        rate, enough = link.listens[AIS], enough_reports(link)
+        yield Figure(
+            f"ais-listener.{name}",
+            f"AIS reports that {name} is sent",
+            rate,
+            "a second",
+            _SOURCE,
+            limit=enough,
+            bound="least",
+            verdict=judge(rate, enough, "least", "warning"),
+            help=_help_listening(link),
+            key=f"links.{name}.listens",
+        )
     for name, can in profile.can_links.items():
         if "ais" in can.talks:
             yield Figure(

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property, partial
+from itertools import islice
 
 from provision.checks.finding import Finding
 from provision.checks.passing import may_pass, sources_of, taken_rates
@@ -84,13 +85,13 @@ class _Ways:
         if isinstance(feed.udp, int):
             ways.append("udp")
         elif receiver.tcp:
-            ways += self._hosts.get(receiver.tcp.partition(":")[0], [])
+            ways += self.hosts.get(receiver.tcp.partition(":")[0], [])
         if feed.multicast:
             ways.append("multicast")
         return [way for way in ways if self._gives(way, formatter, origin)]
 
     @cached_property
-    def _hosts(self) -> Mapping[str, list[str]]:
+    def hosts(self) -> Mapping[str, list[str]]:
         """Return the hosts of `udp` by address."""
         found: dict[str, list[str]] = defaultdict(list)
         udp = self._profile.feed.udp
@@ -106,9 +107,17 @@ class _Ways:
 
     def prefers(self, formatter: str, first: str, second: str) -> bool:
         """Tell if `second` is believed only while `first` is silent."""
+        ranks = self._ranks.get(KIND_OF.get(formatter, ""), {})
+        return first in ranks and ranks[first] < ranks.get(second, len(ranks))
+
+    @cached_property
+    def _ranks(self) -> Mapping[str, Mapping[str, int]]:
+        """Return by kind of data the number of each source in its order."""
         prefer = self._profile.feed.prefer
-        order = prefer.sources_by_kind.get(KIND_OF.get(formatter, ""), []) if prefer else []
-        return first in order and second not in order[: order.index(first)]
+        return {
+            kind: {name: number for number, name in enumerate(order)}
+            for kind, order in (prefer.sources_by_kind if prefer else {}).items()
+        }
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -118,14 +127,16 @@ def check(boat: Boat) -> Iterator[Finding]:
     for formatter, talkers in ways.talkers.items():
         for circle in find_circles(talkers[:MAX_DEVICES], partial(ways.leads, formatter)):
             circles[circle].append(formatter)
+    known = defaultdict(set)
     for circle, formatters in circles.items():
         yield _circle(boat, circle, formatters)
+        for name in circle:
+            known[name].update(formatters)
     for name, source in boat.profile.inputs.items():
-        known = {f for circle, found in circles.items() if name in circle for f in found}
-        back = _brought_back(ways, boat.profile, name, source)
-        back = {formatter: origins for formatter, origins in back.items() if formatter not in known}
+        found = _brought_back(ways, boat.profile, name, source)
+        back = {one: links for one, links in found.items() if one not in known[name]}
         if back:
-            yield _return(boat, name, back)
+            yield _return(boat, ways, name, back)
 
 
 def find_circles(
@@ -196,9 +207,11 @@ def _brought_back(
     """Return by formatter the links whose sentences an input may bring back."""
     found = {}
     said = taken_rates(source)
-    if not source.talks and _is_sent_to(profile, source):
+    if not source.talks and _is_sent_to(ways, profile, source):
         # It may talk anything.
-        said = {one: 1.0 for one in ways.talkers if may_pass(source.takes, one)}
+        said = {
+            one: 1.0 for one in islice(ways.talkers, MAX_DEVICES) if may_pass(source.takes, one)
+        }
     for formatter in said:
         links = [one for one in ways.talkers[formatter][:MAX_DEVICES] if one in profile.links]
         if any(ways.prefers(formatter, link, name) for link in links):
@@ -209,17 +222,15 @@ def _brought_back(
     return found
 
 
-def _is_sent_to(profile: Profile, source: InputConfig) -> bool:
+def _is_sent_to(ways: _Ways, profile: Profile, source: InputConfig) -> bool:
     """Tell if the feed also sends where an input comes from: to its address or its UDP port."""
-    udp = profile.feed.udp
-    if isinstance(udp, list):
-        addresses = {host.partition(":")[0] for host in udp}
-        return source.tcp is not None and source.tcp.partition(":")[0] in addresses
-    return source.udp is not None and source.udp == udp
+    if source.tcp:
+        return source.tcp.partition(":")[0] in ways.hosts
+    return source.udp is not None and source.udp == profile.feed.udp
 
 
-def _return(boat: Boat, name: str, back: dict[str, list[str]]) -> Finding:
-    ways, source = _Ways(boat.profile), boat.profile.inputs[name]
+def _return(boat: Boat, ways: _Ways, name: str, back: dict[str, list[str]]) -> Finding:
+    source = boat.profile.inputs[name]
     links = list(dict.fromkeys(link for found in back.values() for link in found))
     outputs = dict.fromkeys(
         output

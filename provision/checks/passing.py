@@ -17,13 +17,10 @@ def may_pass(passes: FilterConfig | None, formatter: str, origin: str = "") -> b
     """
     if passes is None:
         return True
-
-    def matches(listed: str | None, link: str | None) -> bool:
-        return listed in (None, formatter) and link in (None, origin)
-
-    if passes.only and not any(matches(p.formatter, p.link) for p in passes.only):
+    kinds = {(formatter, origin), (formatter, None), (None, origin), (None, None)}
+    if passes.only_kinds is not None and kinds.isdisjoint(passes.only_kinds):
         return False
-    return not any(p.talker is None and matches(p.formatter, p.link) for p in passes.but)
+    return kinds.isdisjoint(passes.but_kinds)
 
 
 def sources_of(profile: Profile) -> dict[str, Source]:

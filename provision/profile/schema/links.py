@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
@@ -96,6 +97,16 @@ class FilterConfig(Model):
         if self.only is None and not self.but:
             raise ValueError("write what passes: only, but, or both")
         return self
+
+    @cached_property
+    def only_kinds(self) -> frozenset[tuple[str | None, str | None]] | None:
+        """Return the formatters and links of `only`, without the talkers."""
+        return frozenset((p.formatter, p.link) for p in self.only) if self.only else None
+
+    @cached_property
+    def but_kinds(self) -> frozenset[tuple[str | None, str | None]]:
+        """Return the formatters and links that `but` stops of all talkers."""
+        return frozenset((p.formatter, p.link) for p in self.but if p.talker is None)
 
 
 class _SourceConfig(Model):

@@ -145,6 +145,21 @@ def _null_links(count: int) -> Profile:
     return {"links": {"gnss": _talker(1), **{_name(n): None for n in range(count)}}}
 
 
+def _two_way(count: int) -> Profile:
+    """Devices that may pass on what they hear, and inputs that may bring back what goes out."""
+    both = {"talks": ["RMC", "VDM"], "listens": ["RMC", "VDM"]}
+    inputs = {f"i{n}": {"tcp": f"{_host(n + 1)}:1", "talks": ["RMC", "VDM"]} for n in range(count)}
+    return {"links": {_name(n): _talker(n) | both for n in range(count)}, "inputs": inputs}
+
+
+def _filtered(count: int) -> Profile:
+    names = [_formatter(n) for n in range(count)]
+    passes = {"takes": {"but": names}, "gives": {"but": names}}
+    both = {"talks": names, "listens": names, **passes}
+    links = {name: both | {"adapter": {"serial": name}} for name in "ab"}
+    return {"links": links, "log": {}}
+
+
 LISTS: list[Callable[[int], Profile]] = [
     _links,
     _one_adapter,
@@ -167,6 +182,8 @@ LISTS: list[Callable[[int], Profile]] = [
     _hubs,
     _unknown_keys,
     _null_links,
+    _two_way,
+    _filtered,
 ]
 
 
