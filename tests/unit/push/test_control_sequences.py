@@ -183,7 +183,7 @@ def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
     opening.print_check_errors([SimpleNamespace()])  # type: ignore[list-item]
     clean(capsys.readouterr().err)
     monkeypatch.setattr(checks, "check", lambda *_: [finding])
-    monkeypatch.setattr(profiles, "chosen_files", lambda *_: [])
+    monkeypatch.setattr(profiles, "chosen_files", lambda *_, **__: [])
     monkeypatch.setattr(profiles, "_neighbours", lambda _: [])
     with pytest.raises(common.typer.Exit):
         profiles.check()
