@@ -16,11 +16,11 @@ from types import FrameType
 
 import typer
 
-from provision.cli import bench, cards, keys, profiles, push, replay
+from provision.cli import bench, cards, keys, profiles, push, replay, survey
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
 from provision.errors import Location, UserError
 
-__all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay"]
+__all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay", "survey"]
 
 
 #: What Typer raises when a command was called wrongly; it has no public name for it.

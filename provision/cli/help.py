@@ -10,8 +10,8 @@ from typer.core import TyperCommand, TyperGroup
 
 #: From a new folder to a boat at sea, and then what few need.
 ORDER = (
-    *("init", "keys", "check", "bench", "card", "write", "verify", "push", "fleet", "replay"),
-    *("render", "schema", "inventory"),
+    *("init", "keys", "survey", "check", "bench", "card", "write", "verify", "push", "fleet"),
+    *("replay", "render", "schema", "inventory"),
 )
 
 #: What Typer adds to a help text: bounds of numbers, and `required`.

@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Draw from a finished search what the operator and scripts are told of a port."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+from provision.onboard.feed.config.types import BAUD_RATES as PROFILE_RATES
+from provision.survey.adapters import Adapter
+from provision.survey.likely import BINARY, likely
+from provision.survey.search import MIN_TALK_BYTES, Search, address
+from provision.survey.words import advise
+
+#: Gaps of less than this share of the longest gap are inside a group, such as the parts of GSV.
+GROUP_SHARE = 0.3
+
+#: The share of bytes in valid sentences below which a line is called garbled.
+MIN_VALID_SHARE = 0.75
+
+#: Lines without a valid checksum from which on they are told of.
+MIN_BARE_LINES = 3
+
+
+@dataclass(frozen=True)
+class Rate:
+    """Hold how often a sentence comes a second: on average, and between its extremes."""
+
+    mean: float
+    least: float
+    most: float
+
+    def __str__(self) -> str:
+        if self.most - self.least < 0.15 * self.mean:
+            return f"{self.mean:.2g}/s"
+        return f"{self.mean:.2g}/s ({self.least:.2g} to {self.most:.2g})"
+
+
+def rate(times: Sequence[float]) -> Rate | None:
+    """Return the rate of sentences that were heard at `times`, in seconds. None for a single time.
+
+    >>> rate([0.0, 1.0, 2.0]), rate([0.0])
+    (Rate(mean=1.0, least=1.0, most=1.0), None)
+    """
+    gaps = [after - before for before, after in pairwise(times)]
+    if not gaps or max(gaps) <= 0:
+        return None
+    starts = [0, *(n + 1 for n, gap in enumerate(gaps) if gap > GROUP_SHARE * max(gaps))]
+    heads = [times[number] for number in starts]
+    each = starts[-1] / (len(starts) - 1)
+    spans = [after - before for before, after in pairwise(heads)]
+    mean = starts[-1] / (heads[-1] - heads[0])
+    return Rate(*(round(value, 2) for value in (mean, each / max(spans), each / min(spans))))
+
+
+@dataclass(frozen=True)
+class PortReport:
+    """Hold what was found out about one port."""
+
+    adapter: Adapter
+    baud: int | None = None
+    inverted: bool = False
+    sentences: dict[str, Rate | None] = field(default_factory=dict)
+    """By address. None for a sentence that came only once."""
+    looks_like: str = ""
+    noise: bool = False
+    """Bytes came, and no baud rate makes sentences of them."""
+    error: str = ""
+    """Why the port could not be listened to."""
+    advice: tuple[str, ...] = ()
+
+    @property
+    def state(self) -> str:
+        """Write in a few words how the port is."""
+        if self.error:
+            return self.error
+        if self.baud is None:
+            return "noise" if self.noise else self.looks_like or "silent"
+        return f"{self.baud} baud" + (", inverted" if self.inverted else "")
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the report as plain data, for `--json`. Rates are per second."""
+        adapter = self.adapter
+        return {
+            "device": adapter.device,
+            "serial": adapter.serial or None,
+            "port": adapter.port or None,
+            "interface": adapter.interface,
+            "driver": adapter.driver or None,
+            "vendor": adapter.vendor or None,
+            "product": adapter.product or None,
+            "vendor_name": adapter.vendor_name or None,
+            "product_name": adapter.product_name or None,
+            "baud": self.baud,
+            "inverted": self.inverted,
+            "sentences": {name: rate and rate.mean for name, rate in self.sentences.items()},
+            "spread": {
+                name: [rate.least, rate.most] for name, rate in self.sentences.items() if rate
+            },
+            "looks_like": self.looks_like or None,
+            "noise": self.noise,
+            "error": self.error or None,
+            "advice": [*self.advice],
+        }
+
+
+def report(adapter: Adapter, adapters: Sequence[Adapter], search: Search) -> PortReport:
+    """Report on a port whose search is done."""
+    times: dict[str, list[float]] = defaultdict(list)
+    for sentence in search.sentences():
+        times[address(sentence)].append(sentence.heard)
+    rates = {name: rate(heard) for name, heard in sorted(times.items())}
+    found = search.evidence[search.found] if search.found else None
+    binary = bool(found and found.frames)
+    parts = [BINARY] if binary else []
+    if rates:
+        parts.append(likely(rates))
+    return PortReport(
+        adapter,
+        baud=search.found,
+        inverted=bool(found and found.is_inverted),
+        sentences=rates,
+        looks_like=" and ".join(filter(None, parts)),
+        noise=search.found is None and search.heard >= MIN_TALK_BYTES,
+        advice=(*_about_the_line(search, binary), *advise(adapter, adapters)),
+    )
+
+
+def failed(adapter: Adapter, adapters: Sequence[Adapter], reason: str) -> PortReport:
+    """Report on a port that could not be listened to."""
+    return PortReport(adapter, error=reason, advice=(*advise(adapter, adapters),))
+
+
+def _about_the_line(search: Search, binary: bool) -> list[str]:
+    """Say what to do about what came, or did not come."""
+    if search.found is None:
+        return _about_no_rate(search)
+    advice, found = [], search.evidence[search.found]
+    if search.found not in PROFILE_RATES:
+        advice.append(f"no profile can name {search.found} baud: set the instrument to 4800")
+    if found.is_inverted:
+        return [*advice, "its polarity is inverted: exchange the two wires of the instrument"]
+    if binary:
+        return [*advice, "it speaks a binary protocol: set the instrument to NMEA 0183"]
+    valid = sum(len(sentence.raw) for sentence in found.sentences)
+    if valid < MIN_VALID_SHARE * found.heard:
+        advice.append(
+            f"{100 - 100 * valid // found.heard} % of its bytes are in no valid sentence: two "
+            "instruments may talk on one line, or a contact is bad"
+        )
+    return advice
+
+
+def _about_no_rate(search: Search) -> list[str]:
+    if search.heard < MIN_TALK_BYTES:
+        return ["nothing came: is the instrument on, and its talker wired to this adapter?"]
+    if len(search.supported()) > 1:
+        rates = " and ".join(map(str, search.supported()))
+        return [f"sentences came at {rates} baud: two instruments talk on one line"]
+    bare = {baud: one.bare for baud, one in search.evidence.items() if one.bare >= MIN_BARE_LINES}
+    if bare:
+        baud = max(bare, key=lambda rate: bare[rate])
+        return [
+            f"at {baud} baud it sends lines without a valid checksum: if its manual says so, give "
+            "its link baud and unchecked: true"
+        ]
+    return ["bytes came, and no baud rate makes sentences of them: look at the wiring"]

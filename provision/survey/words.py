@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Write USB sockets in words, and say what to do about adapters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from provision.survey.adapters import Adapter
+
+_ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth".split()
+
+
+def _ordinal(number: int) -> str:
+    return _ORDINALS[number - 1] if 0 < number <= len(_ORDINALS) else f"{number}th"
+
+
+def hub_of(port: str) -> str:
+    """Return the USB path of the hub that a socket belongs to. Empty for the computer's own."""
+    return port.rpartition(".")[0]
+
+
+def socket_in_words(port: str, hubs: Iterable[str] = ()) -> str:
+    """Write the USB path of a socket in words. `hubs` are the paths of all hubs with adapters.
+
+    The numbers are the kernel's. The print on a hub may count in another order.
+
+    >>> socket_in_words("1-1.2", ["1-1"]), socket_in_words("1-2")
+    ('hub, second socket', 'computer, second socket')
+    >>> socket_in_words("1-1.4.3", ["1-1", "1-1.4"])
+    "hub (in computer's first socket) > its fourth socket > its third socket"
+    """
+    bus, _, path = port.partition("-")
+    numbers = [int(part) for part in path.split(".") if part.isdigit()]
+    if not numbers:
+        return ""
+    if len(numbers) == 1:
+        return f"computer, {_ordinal(numbers[0])} socket"
+    if len(numbers) == 2 and set(hubs) <= {hub_of(port)}:
+        return f"hub, {_ordinal(numbers[1])} socket"
+    rest = "".join(f" > its {_ordinal(number)} socket" for number in numbers[1:])
+    same = {hub.partition("-")[0] for hub in hubs} <= {bus}
+    where = "" if same else f" of bus {bus}"
+    return f"hub (in computer's {_ordinal(numbers[0])} socket{where}){rest}"
+
+
+def twins(adapter: Adapter, adapters: Sequence[Adapter]) -> list[Adapter]:
+    """Return the other adapters with this one's serial number, or with none as this one."""
+    return [
+        other
+        for other in adapters
+        if other.port != adapter.port
+        and other.serial == adapter.serial
+        and (adapter.serial or (other.vendor, other.product) == (adapter.vendor, adapter.product))
+    ]
+
+
+def advise(adapter: Adapter, adapters: Sequence[Adapter]) -> list[str]:
+    """Say which adapters cannot be told from this one, and how its link names it."""
+    if not adapter.port:
+        return []
+    hubs = {hub_of(other.port) for other in adapters if hub_of(other.port)}
+    label = f"label the socket ({socket_in_words(adapter.port, hubs)})"
+    several = any(
+        other.port == adapter.port and other.device != adapter.device for other in adapters
+    )
+    more = f", interface: {adapter.interface}" if several and adapter.interface is not None else ""
+    by_port = f"name it by adapter: {{port: {adapter.port}{more}}} and {label}"
+    others = ", ".join(other.device for other in twins(adapter, adapters))
+    if not adapter.serial:
+        like = f", and {others} is the same" if others else ""
+        return [f"its chip has no serial number{like}: {by_port}"]
+    if others:
+        return [f"it cannot be told from {others}, which has the same serial number: {by_port}"]
+    return []

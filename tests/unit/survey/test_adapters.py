@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Adapters are read from /sys, and those that cannot be told apart are named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError
+from provision.survey.adapters import Adapter, choose, describe, find_adapters
+from provision.survey.words import advise, socket_in_words
+
+
+def plug(sys: Path, tty: str, port: str, serial: str = "", interface: int = 0) -> None:
+    """Describe a port of an adapter in a folder like /sys, as the kernel does."""
+    usb = sys / "devices/pci0000:00/usb1" / port
+    folder = usb / f"{port}:1.{interface}"
+    # A USB serial converter has a device of its own. An ACM device has none.
+    device = folder if tty.startswith("ttyACM") else folder / tty
+    driver = sys / "bus/usb/drivers" / ("cdc_acm" if device == folder else "serial_driver")
+    for made in (device, driver, sys / "class/tty" / tty):
+        made.mkdir(parents=True, exist_ok=True)
+    (device / "driver").symlink_to(driver)
+    (folder / "bInterfaceNumber").write_text(f"{interface:02x}\n")
+    (usb / "idVendor").write_text("1d6b\n")
+    (usb / "idProduct").write_text("0104\n")
+    (usb / "product").write_text("Made-up adapter\n")
+    if serial:
+        (usb / "serial").write_text(f"{serial}\n")
+    (sys / "class/tty" / tty / "device").symlink_to(device)
+
+
+def test_what_the_kernel_says_of_an_adapter(tmp_path: Path) -> None:
+    plug(tmp_path, "ttyUSB0", "1-1.3", "KW-01", interface=2)
+    assert find_adapters(tmp_path) == [
+        Adapter(
+            *("/dev/ttyUSB0", "KW-01", "1-1.3", 2, "serial_driver", "1d6b", "0104"),
+            product_name="Made-up adapter",
+        )
+    ]
+
+
+def test_adapters_come_in_the_order_of_their_sockets_and_nothing_else(tmp_path: Path) -> None:
+    for tty, port, interface in (("ttyUSB1", "1-10", 0), ("ttyACM0", "1-2.1", 1)):
+        plug(tmp_path, tty, port, interface=interface)
+    plug(tmp_path, "ttyUSB0", "1-2.1", interface=0)
+    (tmp_path / "class/tty/tty1").mkdir()
+    found = [(adapter.device, adapter.driver) for adapter in find_adapters(tmp_path)]
+    assert found == [
+        ("/dev/ttyUSB0", "serial_driver"),
+        ("/dev/ttyACM0", "cdc_acm"),
+        ("/dev/ttyUSB1", "serial_driver"),
+    ]
+
+
+def test_no_adapter_and_no_such_port(tmp_path: Path) -> None:
+    (tmp_path / "class/tty").mkdir(parents=True)
+    with pytest.raises(UserError, match="no USB serial adapter"):
+        choose([], tmp_path)
+    with pytest.raises(UserError, match="is not there"):
+        choose([str(tmp_path / "absent")], tmp_path)
+    assert describe("/dev/ttyS7", tmp_path) == Adapter("/dev/ttyS7")
+
+
+def test_two_names_of_one_port_are_one(tmp_path: Path) -> None:
+    (tmp_path / "port").touch()
+    (tmp_path / "by-id").symlink_to("port")
+    names = [str(tmp_path / name) for name in ("port", "by-id")]
+    assert len(choose(names, tmp_path)) == 1
+
+
+def test_the_same_serial_number_twice() -> None:
+    one, two = (Adapter(f"/dev/ttyUSB{n}", "0001", f"1-1.{n}", 0) for n in (2, 3))
+    assert advise(one, [one, two]) == [
+        "it cannot be told from /dev/ttyUSB3, which has the same serial number: name it by "
+        "adapter: {port: 1-1.2} and label the socket (hub, second socket)"
+    ]
+
+
+def test_no_serial_number() -> None:
+    one, two = (Adapter(f"/dev/ttyUSB{n}", "", f"1-{n}", 0, vendor="1d6b") for n in (1, 2))
+    assert advise(one, [one, two]) == [
+        "its chip has no serial number, and /dev/ttyUSB2 is the same: name it by adapter: "
+        "{port: 1-1} and label the socket (computer, first socket)"
+    ]
+    assert "is the same" not in advise(one, [one])[0]
+
+
+def test_a_serial_number_of_its_own_and_two_interfaces_of_one_chip() -> None:
+    ports = [Adapter(f"/dev/ttyUSB{n}", "KW-01", "1-1.2", n) for n in (0, 1)]
+    assert advise(ports[0], ports) == []
+    nameless = [Adapter(f"/dev/ttyUSB{n}", "", "1-1.2", n) for n in (0, 1)]
+    assert "{port: 1-1.2, interface: 1}" in advise(nameless[1], nameless)[0]
+
+
+@pytest.mark.parametrize(
+    ("port", "hubs", "words"),
+    [
+        ("1-3", [], "computer, third socket"),
+        ("1-1.2", ["1-1"], "hub, second socket"),
+        ("1-1.2", ["1-1", "1-2"], "hub (in computer's first socket) > its second socket"),
+        ("2-1.12", ["1-1", "2-1"], "hub (in computer's first socket of bus 2) > its 12th socket"),
+    ],
+)
+def test_sockets_in_words(port: str, hubs: list[str], words: str) -> None:
+    assert socket_in_words(port, hubs) == words
