@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from provision import checks
-from tests.unit.checks.test_checks import boat, found, links
+from tests.unit.checks.tern import boat, found, links
 
 
 def test_an_adapter_that_only_receives_serves_no_listener(tmp_path: Path) -> None:

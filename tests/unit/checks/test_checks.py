@@ -14,18 +14,7 @@ from provision.card.layout.partitions import Layout
 from provision.checks import baud, regdb, usb, wifi
 from provision.paths import shipped
 from provision.profile import load
-
-GOOD = """\
-boat: tern
-board: bcm2711-rpi-4-b
-network:
-  address: 10.47.9.1/24
-  access_point: {ssid: Tern, country: GB, channel: 6}
-links:
-  gnss: {adapter: {serial: TN-GNSS-01}, baud: 4800, talks: [RMC, GGA]}
-access:
-  keys: [operator.pub]
-"""
+from tests.unit.checks.tern import boat, found, links
 
 
 def rules(*spans: tuple[int, int, int]) -> bytes:
@@ -49,26 +38,6 @@ EUROPE = rules((2400, 2484, 0), (5150, 5250, 2), (5250, 5350, 4 | 2), (5725, 585
 @pytest.fixture(autouse=True)
 def table(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(regdb, "read_installed", lambda: regdb.parse(EUROPE))
-
-
-def boat(folder: Path, *replacements: tuple[str, str], name: str = "tern") -> load.Boat:
-    text = GOOD
-    for old, new in replacements:
-        assert text.count(old) == 1
-        text = text.replace(old, new)
-    file = folder / f"{name}.yml"
-    file.write_text(text)
-    return load.read(file)
-
-
-def found(*boats: load.Boat) -> list[tuple[str, str]]:
-    told = checks.check(boats)
-    assert all(finding.hint for finding in told)
-    return [(finding.level, finding.check) for finding in told]
-
-
-def links(*entries: str) -> tuple[str, str]:
-    return "talks: [RMC, GGA]}\n", "talks: [RMC, GGA]}\n" + "".join(f"  {e}\n" for e in entries)
 
 
 def test_nothing_is_found_in_the_demo_club(tmp_path: Path) -> None:

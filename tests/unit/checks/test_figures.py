@@ -10,7 +10,7 @@ import pytest
 from provision import checks
 from provision.checks.figure import Figure, format_figures, format_number, judge
 from provision.profile import load
-from tests.unit.checks.test_checks import boat, links
+from tests.unit.checks.tern import boat, links
 
 
 def figure(tern: load.Boat, subject: str, name: str = "") -> Figure:

@@ -11,7 +11,7 @@ from provision import checks
 from provision.checks.figure import Figure
 from provision.errors import UserError
 from provision.profile import load
-from tests.unit.checks.test_checks import boat, found
+from tests.unit.checks.tern import boat, found
 
 #: 3 W for the board and 0.5 W for its one adapter; at the most 9.5 W.
 CONVERTER = "converter: {efficiency: 0.875}"
