@@ -33,7 +33,7 @@ def step(title: str) -> Iterator[None]:
     start = time.monotonic()
     indent = "  " * depth
     title = harmless(title)
-    console.print(f"{indent}{title} ...", markup=False)
+    console.print(f"{indent}{title} ...", markup=False, soft_wrap=True)
     try:
         yield
     except BaseException:
@@ -46,4 +46,5 @@ def step(title: str) -> Iterator[None]:
 
 def note(text: str) -> None:
     """Print a line under the step that runs."""
-    console.print("  " * _depth.get() + harmless(text), markup=False)
+    # A command in it is to be copied whole: the terminal alone wraps.
+    console.print("  " * _depth.get() + harmless(text), markup=False, soft_wrap=True)

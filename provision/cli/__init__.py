@@ -18,6 +18,7 @@ import typer
 
 from provision.cli import bench, cards, keys, profiles, push, replay, survey
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
+from provision.cli.confirm import was_interrupted
 from provision.errors import Location, UserError
 
 __all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay", "survey"]
@@ -51,10 +52,12 @@ def main() -> None:
         sys.exit(fail(error))
     except USAGE as error:
         sys.exit(_misused(error))
-    except typer.Abort:
+    except typer.Abort as error:
+        if was_interrupted(error):
+            sys.exit(_interrupted())
         sys.exit(fail(UserError("the question was not answered", hint=BEFOREHAND)))
     except KeyboardInterrupt:
-        sys.exit(INTERRUPTED)
+        sys.exit(_interrupted())
     except BrokenPipeError:
         # The reader closed the pipe.
         sys.stderr.close()
@@ -65,6 +68,13 @@ def main() -> None:
         location = Location(Path(os.fsdecode(error.filename))) if error.filename else None
         reason = os.strerror(error.errno)
         sys.exit(fail(UserError(reason, location=location, hint=DISK[error.errno])))
+
+
+def _interrupted() -> int:
+    """Say that Ctrl-C ended the command, and return the exit status."""
+    # On a line of its own, behind the terminal's ^C or a question.
+    print("\nprovision: stopped by Ctrl-C", file=sys.stderr)
+    return INTERRUPTED
 
 
 def _end(number: int, _frame: FrameType | None) -> None:

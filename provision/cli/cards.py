@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
+from provision.cli.confirm import confirm_boat
 from provision.cli.help import Command, example
-from provision.cli.opening import chosen_files, open_boat, print_check_errors
+from provision.cli.opening import chosen_files, open_boat, print_check_errors, read_neighbours
 from provision.errors import Location, UserError, UserErrors
 from provision.harmless import harmless
-from provision.paths import BOATS
+from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
     from provision.profile.load import Boat
@@ -56,6 +57,7 @@ def card(  # noqa: PLR0913
         check_target(image)
     fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
     _refuse_errors([known.boat for known in fleet], anyway)
+    _count_findings([known.boat for known in fleet])
     built = [_build(known, images[known.boat.file]) for known in fleet]
     if as_json:
         show(built[0] if alone else {"cards": built})
@@ -93,6 +95,18 @@ def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
         ]
         hint = "correct it first; --anyway builds it all the same"
         raise UserErrors([*errors_found, UserError("no card was built", hint=hint)])
+
+
+def _count_findings(boats: list[Boat]) -> None:
+    """Say for each boat how many findings `check` has that do not stop the card."""
+    from provision.checks import check
+    from provision.checks.finding import summarize
+    from provision.progress import note
+
+    neighbours = read_neighbours({boat.file.parent for boat in boats})
+    for boat in boats:
+        if found := check([boat], neighbours):
+            note(f"{summarize(found, [boat.name])}: provision check {argument(boat.file)}")
 
 
 def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
@@ -150,16 +164,10 @@ def write(
         raise error
     check_parts(image)
     refuse_lost_card(image, boat, boats)
+    _warn_unchecked(boat, boats)
     if not yes:
         question = f"{image} ({boat}) will replace all that is on {card}"
-        print(harmless(question), file=sys.stderr)
-        try:
-            typed = typer.prompt("Type the boat's name to go on", err=True)
-        except typer.Abort:
-            typed = ""
-        if typed != boat:
-            hint = "type it as it stands above, or give --yes"
-            raise UserError("that is not the boat's name; nothing was written", hint=hint)
+        confirm_boat(boat, question, "nothing was written")
         if find_device(device) != card:
             raise UserError(
                 f"{card.path} is not what it was before the question; nothing was written",
@@ -178,6 +186,20 @@ def write(
             f"read back and compared in {written.read_seconds:.0f} s ({written.cache_mode})"
         )
         print(harmless(summary))
+
+
+def _warn_unchecked(boat: str, boats: Path) -> None:
+    """Say that an image was not checked for theft, where the boat's files are not here."""
+    from provision.profile.secrets.stolen import record_path
+
+    profile = boats / f"{boat}.yml"
+    if not profile.exists() and not record_path(profile).exists():
+        text = (
+            f"warning: there is no boat {boat} in {boats}, so that it was not checked whether "
+            "this image is from before a card of it was lost or stolen"
+            "\n  hint: name the folder of the boats with --boats"
+        )
+        print(f"provision: {harmless(text)}", file=sys.stderr)
 
 
 def _list(as_json: bool) -> None:

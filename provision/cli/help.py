@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+import typer
 from typer.core import TyperCommand, TyperGroup
 
 #: From a new folder to a boat at sea, and then what few need.
@@ -55,6 +56,13 @@ class Command(TyperCommand):
 
 class Group(TyperGroup):
     """All commands, in the order of a boat's life."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run a command. Typer would end it at Ctrl-C without a word."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise typer.Abort from None
 
     def list_commands(self, ctx: Any) -> list[str]:
         """List the commands' names. Commands without a place in the order come last."""

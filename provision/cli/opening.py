@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -32,6 +33,17 @@ def open_boat(name: str, boats: Path, password: Path | None) -> OpenBoat:
     stolen.refuse_old_secrets(boat, opened)
     board(boat.profile.board, boat.location("board"))
     return OpenBoat(boat, opened)
+
+
+def read_neighbours(folders: set[Path]) -> list[Boat]:
+    """Read all boats of the folders, without those whose file is invalid."""
+    from provision.profile import load
+
+    found = []
+    for file in (file for folder in folders for file in load.list_profiles(folder)):
+        with contextlib.suppress(UserError):
+            found.append(load.read(file))
+    return found
 
 
 def refuse_beside_profiles(out: Path, boats: Path) -> None:

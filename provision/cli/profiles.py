@@ -3,11 +3,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import shlex
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -24,13 +23,9 @@ from provision.cli.common import (
     show,
 )
 from provision.cli.help import Command, example
-from provision.cli.opening import chosen_files, open_boat, refuse_beside_profiles
-from provision.errors import UserError
+from provision.cli.opening import chosen_files, open_boat, read_neighbours, refuse_beside_profiles
 from provision.harmless import harmless
 from provision.paths import BOATS
-
-if TYPE_CHECKING:
-    from provision.profile.load import Boat
 
 
 @app.command(cls=Command, epilog=example("init ~/boats"))
@@ -61,17 +56,6 @@ def schema(as_json: Json = False) -> None:
     show(profile_schema())
 
 
-def _neighbours(folders: set[Path]) -> list[Boat]:
-    """Read all boats of the folders, without those whose file is invalid."""
-    from provision.profile import load
-
-    found = []
-    for file in (file for folder in folders for file in load.list_profiles(folder)):
-        with contextlib.suppress(UserError):
-            found.append(load.read(file))
-    return found
-
-
 @app.command(cls=Command, epilog=example("check --all"))
 def check(
     names: Some = None,
@@ -99,7 +83,7 @@ def check(
     passed_over = find_passed_over(boats) if everyone else []
     errors += passed_over
     unread = len(files) - len(asked) + len(passed_over)
-    findings = check_boats(asked, _neighbours({boat.file.parent for boat in asked}))
+    findings = check_boats(asked, read_neighbours({boat.file.parent for boat in asked}))
     figures = calculate(asked) if show_figures else []
     caution = caution_for(figures, findings)
     if as_json:

@@ -86,6 +86,9 @@ def keys(  # noqa: PLR0913
             "until it has a new card.",
         ),
     ] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="With --stolen: do not ask for the boat's name.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Make boats' secrets: Wi-Fi pass-phrases and SSH keys.
@@ -113,6 +116,8 @@ def keys(  # noqa: PLR0913
     )
     if out is not None and not shown:
         raise UserError("-o says where --show writes; give both, or neither")
+    if yes and not stolen:
+        raise UserError("--yes answers what --stolen asks; give both, or neither")
     if change_password:
         if names:
             raise UserError(
@@ -135,7 +140,7 @@ def keys(  # noqa: PLR0913
     if shown:
         show_pass_phrases(files, vault_password_file, out, as_json)
     elif stolen:
-        replace_stolen(files, vault_password_file, as_json, everyone=everyone)
+        replace_stolen(files, vault_password_file, as_json, everyone=everyone, yes=yes)
     elif chosen_by_user is not None:
         choose_pass_phrase(files, vault_password_file, chosen_by_user, as_json)
     else:
@@ -171,10 +176,11 @@ def _make(
         for file in files:
             check_rotation(rotate, load.read(file).profile.own_pass_phrases)
     vault_passwords = _passwords(files, password)
+    held = _warn_of_loss(files if rotate else ())
     made = {file: make_keys(file, vault_passwords[file.parent], rotate) for file in files}
     missing = operator_missing(vault_passwords)
     for text in missing.values():
-        print(f"provision: {text}", file=sys.stderr)
+        print(f"provision: warning: {text}", file=sys.stderr)
     if as_json:
         entries = [_made_json(one, missing) for one in made.values()]
         boats_json = [{"boat": file.stem, **one} for file, one in zip(made, entries, strict=True)]
@@ -187,6 +193,29 @@ def _make(
     if typed := [file for file, one in made.items() if {*one.created} - {"host_key", OPERATOR}]:
         which = " ".join(map(argument, typed))
         note(f"what to type on the tablets: provision keys {which} --show")
+
+    if pushable := [file for file in files if rotate and file not in held]:
+        where = " ".join(map(argument, pushable))
+        note(f"next: provision push {where}; until then nothing changes aboard")
+
+
+def _warn_of_loss(files: Iterable[Path]) -> list[Path]:
+    """Warn of boats whose card is lost and not yet replaced, and return their files."""
+    from provision.profile.secrets.stolen import read_record
+
+    held = []
+    for file in files:
+        record = read_record(file)
+        if record is not None and not record.new_card:
+            text = (
+                f"warning: a card of {file.stem} was lost or stolen ({record.since}), and it has "
+                "no new card yet: nothing is pushed to it, and it gets these by a new card alone"
+                f"\n  hint: provision card {argument(file)} -o {file.stem}.img, then "
+                f"provision write {file.stem}.img DEVICE"
+            )
+            print(f"provision: {text}", file=sys.stderr)
+            held.append(file)
+    return held
 
 
 def _made_json(made: MadeKeys, missing: Iterable[Path]) -> dict[str, object]:

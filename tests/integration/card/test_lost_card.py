@@ -75,7 +75,7 @@ def test_the_new_card_holds_no_former_secret_anywhere(
     ]
     before = build("before.img").read_bytes()
     assert all(before.count(needle.encode()) == 2 for needle in needles[:2])
-    assert call("keys", BOAT, "--stolen", "--boats", boats).status == 0
+    assert call("keys", BOAT, "--stolen", "--yes", "--boats", boats).status == 0
     after = build("after.img").read_bytes()
     assert not [needle for needle in needles if needle.encode() in after]
     assert opened(boats).former_host_keys == ()
@@ -85,7 +85,7 @@ def test_writing_the_new_card_lets_pushes_out_again(
     call: Call, boats: Path, build: Build, target: Path
 ) -> None:
     call("keys", BOAT, "--boats", boats)
-    call("keys", BOAT, "--stolen", "--boats", boats)
+    call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     image = build("new.img")
     assert read_host_key(image) == host_public_key(opened(boats))
     assert waits(boats)
@@ -102,7 +102,8 @@ def test_a_card_that_could_not_be_read_back_does_not(
     def unreadable(*_: object, **__: object) -> None:
         raise UserError("does not hold what was written to it")
 
-    call("keys", BOAT, "--stolen", "--boats", boats)
+    call("keys", BOAT, "--boats", boats)
+    call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     monkeypatch.setattr(writing, "write_card", unreadable)
     said = call("write", build("new.img"), target, "--yes", "--boats", boats)
     assert (said.status, waits(boats)) == (2, True)
@@ -116,8 +117,8 @@ def test_an_image_from_before_is_not_written(
     old = build("old.img")
     call("keys", BOAT, "--rotate", "host_key", "--boats", boats)
     rotated = build("rotated.img")
-    call("keys", BOAT, "--stolen", "--boats", boats)
-    call("keys", BOAT, "--stolen", "--boats", boats)
+    call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
+    call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     new = build("new.img")
     for done in (False, True):
         with monkeypatch.context() as patch:
@@ -136,7 +137,8 @@ def test_the_record_stays_readable_and_its_owners(
     call: Call, boats: Path, build: Build, target: Path
 ) -> None:
     """Also when root writes the card."""
-    call("keys", BOAT, "--stolen", "--boats", boats)
+    call("keys", BOAT, "--boats", boats)
+    call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     record = stolen.record_path(boats / f"{BOAT}.yml")
     if os.geteuid() == 0:
         os.chown(boats, 1234, 1234)
@@ -163,7 +165,7 @@ def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: st
     said = call("push", BOAT, "--boats", boats)
     assert said.status == 2
     assert "is no record of a lost card" in said.err and "--stolen" in said.err
-    assert call("keys", BOAT, "--stolen", "--boats", boats).status == 0
+    assert call("keys", BOAT, "--stolen", "--yes", "--boats", boats).status == 0
     assert waits(boats)
 
 
@@ -171,13 +173,13 @@ def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: st
 def test_what_does_not_go_with_it(call: Call, boats: Path, words: tuple[str, ...]) -> None:
     call("keys", BOAT, "--boats", boats)
     before = {file: file.read_bytes() for file in boats.iterdir()}
-    said = call("keys", *words, "--stolen", "--boats", boats)
+    said = call("keys", *words, "--stolen", "--yes", "--boats", boats)
     assert said.status == 2 and "--stolen" in said.err
     assert {file: file.read_bytes() for file in boats.iterdir()} == before
 
 
 def test_it_says_what_to_do_next(call: Call, boats: Path) -> None:
     call("keys", BOAT, "--boats", boats)
-    said = call("keys", BOAT, "--stolen", "--boats", boats)
+    said = call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     assert "made pass_phrase, host_key" in said.out
     assert "provision card" in said.err and "provision write kittiwake.img DEVICE" in said.err

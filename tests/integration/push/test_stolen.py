@@ -110,7 +110,7 @@ def sent_nothing(thief: RigBoat, call: Call, words: str) -> None:
     ],
 )
 def test_a_stolen_card_gets_no_new_secret(thief: RigBoat, call: Call, words: str) -> None:
-    call("keys", "gull", "--stolen", "--boats", thief.file.parent)
+    call("keys", "gull", "--stolen", "--yes", "--boats", thief.file.parent)
     sent_nothing(thief, call, words)
 
 
@@ -119,7 +119,7 @@ def test_nor_does_it_where_the_record_of_the_loss_is_missing(
     thief: RigBoat, call: Call, words: str
 ) -> None:
     """It is connected to, and refused for the host key that it shows."""
-    call("keys", "gull", "--stolen", "--boats", thief.file.parent)
+    call("keys", "gull", "--stolen", "--yes", "--boats", thief.file.parent)
     record = stolen.record_path(thief.file)
     text = record.read_bytes()
     record.unlink()
@@ -134,7 +134,7 @@ def test_a_push_says_why_and_what_to_do_and_the_others_go(
     thief: RigBoat, rig: Rig, call: Call, tmp_path: Path
 ) -> None:
     boats, other = thief.file.parent, with_secrets(rig("tern"))
-    call("keys", "gull", "--stolen", "--boats", boats)
+    call("keys", "gull", "--stolen", "--yes", "--boats", boats)
     at = ["--at", f"gull={thief.endpoint}", "--at", f"tern={other.endpoint}"]
     said = call("push", "--all", "--stop-after", "1", "--boats", boats, *at, "--json")
     ended = {one["boat"]: one for one in said.result["boats"]}
@@ -221,5 +221,5 @@ def test_the_secrets_of_a_stolen_card_are_refused_everywhere(
         assert said.status == 2
         assert "secrets of a card that was lost or stolen" in said.err
     assert not list(tmp_path.iterdir())
-    assert call("keys", "dipper", "--stolen", "--boats", boat.file.parent).status == 0
+    assert call("keys", "dipper", "--stolen", "--yes", "--boats", boat.file.parent).status == 0
     assert opened(boat).host_key != boat.secrets.host_key

@@ -63,6 +63,55 @@ def test_with_it_the_card_is_written(
     assert target.read_bytes() == image.read_bytes() + bytes(3192)
 
 
+@pytest.mark.parametrize("words", [["write"], ["keys", "dunlin", "--stolen"]])
+def test_ctrl_c_at_a_question_is_no_answer(
+    call: Call,
+    boats: Path,
+    image: Path,
+    target: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: list[str],
+) -> None:
+    class Interrupted(io.StringIO):
+        def readline(self, *size: int) -> str:  # type: ignore[override]
+            raise KeyboardInterrupt
+
+    call("keys", "dunlin", "--boats", boats)
+    before = (boats / "dunlin.secrets.yml").read_bytes()
+    monkeypatch.setattr(sys, "stdin", Interrupted())
+    said = call(*words, *([image, target] if words == ["write"] else []), "--boats", boats)
+    assert said.status == 130
+    assert "stopped by Ctrl-C" in said.err
+    assert "--yes" not in said.err
+    assert (boats / "dunlin.secrets.yml").read_bytes() == before
+    assert target.read_bytes() == bytes(8192)
+
+
+def test_an_image_that_was_not_checked_for_theft(
+    call: Call, boats: Path, image: Path, target: Path, tmp_path: Path
+) -> None:
+    """No folder with its boat is here, which would know of a loss."""
+    said = call("write", image, target, "--yes", "--boats", tmp_path / "none")
+    assert said.status == 0
+    assert "not checked" in said.err and "lost or stolen" in said.err and "--boats" in said.err
+    assert "stolen" not in call("write", image, target, "--yes", "--boats", boats).err
+
+
+def test_a_card_says_what_check_finds(
+    call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cache, "get_base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
+    call("keys", "dunlin", "--boats", boats)
+    words = ("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img")
+    assert "found in dunlin" not in call(*words).err
+    profile = boats / "dunlin.yml"
+    profile.write_text(profile.read_text().replace("[RMC, GGA, VTG]", "[RMC, RCM, VTG]"))
+    said = call(*words, "--json")
+    assert said.result["boat"] == "dunlin"
+    assert "1 warning found in dunlin: provision check" in said.err
+
+
 def test_another_card_put_in_during_the_question(
     call: Call, image: Path, target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -223,7 +223,7 @@ def test_the_secrets_of_a_lost_card_are_neither_shown_nor_changed(
     """From another copy of the folder the old ones may have come back."""
     file = club / "dunlin.secrets.yml"
     old = file.read_bytes()
-    assert call("keys", "dunlin", "--stolen", "--boats", club).status == 0
+    assert call("keys", "dunlin", "--stolen", "--yes", "--boats", club).status == 0
     new = kept(club)
     private_file.write(file, old, replace=True)
     out = tmp_path / "list"

@@ -90,6 +90,18 @@ def test_a_push_that_is_stopped_says_what_becomes_of_the_boats(
     assert "`provision fleet --boats 'our boats'`" in said
 
 
+@pytest.mark.parametrize("words", ["check --all", "fleet", "verify --all"])
+def test_ctrl_c_is_answered_with_a_word(
+    words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("provision.profile.load.list_profiles", stopped)
+    assert ended(monkeypatch, *words.split()) == 130
+    assert capsys.readouterr().err == "\nprovision: stopped by Ctrl-C\n"
+
+
 def outcome(ending: Ending) -> TestOutcome:
     return TestOutcome("data", "writable", ending, 0.1)
 

@@ -1,0 +1,33 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Ask for a boat's name before what cannot be taken back."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from provision.errors import UserError
+from provision.harmless import harmless
+
+
+def confirm_boat(boat: str, consequence: str, undone: str) -> None:
+    """Say what follows, and ask for the boat's name.
+
+    Raise UserError, with what is `undone`, for any other answer. Ctrl-C ends the command.
+    """
+    print(harmless(consequence), file=sys.stderr)
+    try:
+        typed = typer.prompt("Type the boat's name to go on", err=True)
+    except typer.Abort as error:
+        if was_interrupted(error):
+            raise KeyboardInterrupt from None
+        typed = ""
+    if typed != boat:
+        hint = "type it as it stands above, or give --yes"
+        raise UserError(f"that is not the boat's name; {undone}", hint=hint)
+
+
+def was_interrupted(error: typer.Abort) -> bool:
+    """Tell whether Ctrl-C ended a question, and not the end of the input."""
+    return isinstance(error.__context__, KeyboardInterrupt)
