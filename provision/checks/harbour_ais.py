@@ -22,7 +22,9 @@ MAX_DEVICES = 64
 AIS = "VDM"
 
 #: Each of two channels has 2250 slots a minute, and each slot carries at most one report, such as a
-#: position in 168 bits (ITU-R M.1371). A report of two slots has two sentences.
+#: position in 168 bits (ITU-R M.1371). A ship's static report takes two slots, and its sentences
+#: are a sixth longer for each slot. It hardly counts: it comes every 6 minutes, and positions under
+#: way every 10 s or more often (ITU-R M.1371, from memory).
 REPORTS_A_SECOND = 2 * 2250 / 60
 
 #: The baud rate of the high-speed link (IEC 61162-2).

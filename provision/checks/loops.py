@@ -239,6 +239,9 @@ def _return(boat: Boat, ways: _Ways, name: str, back: dict[str, list[str]]) -> F
     )
     listed, origins = _list(list(back)), _list(links)
     talks = f"it talks {listed}" if source.talks else "it may talk anything"
+    # AIS reports, for one, have no order of preference.
+    ordered = all(formatter in KIND_OF for formatter in back)
+    own = f"put {origins} before it under feed.prefer, or write that" if ordered else "write that"
     return Finding(
         "warning",
         f"loop.{name}",
@@ -246,8 +249,8 @@ def _return(boat: Boat, ways: _Ways, name: str, back: dict[str, list[str]]) -> F
         f"{name} -> feed; {talks}, and may read what the feed sends",
         boat.location(f"inputs.{name}.takes"),
         f"if {name} passes on what it hears, write inputs.{name}.takes: {{but: "
-        f"[{', '.join(back)}]}}; if it has instruments of its own, put {origins} before it under "
-        f"feed.prefer, or write that under accepted, as loop.{name}: REASON",
+        f"[{', '.join(back)}]}}; if it has instruments of its own, {own} under accepted, as "
+        f"loop.{name}: REASON",
     )
 
 

@@ -64,7 +64,7 @@ def check(boat: Boat) -> Iterator[Finding]:
         yield Finding(
             "warning",
             "log-days",
-            f"a voyage log of {log.cap / 10**9:g} GB holds {days:.0f} days of the "
+            f"a voyage log of {log.cap / 10**9:g} GB holds {int(days)} days of the "
             f"{sentence_rate(profile):.0f} sentences a second that the boat hears, and it is to "
             f"keep {keep:.0f} days",
             boat.location("log.cap"),

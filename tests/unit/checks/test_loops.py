@@ -96,7 +96,15 @@ def test_an_input_that_may_bring_back_what_goes_out(tmp_path: Path) -> None:
     assert finding.check == "loop.net"
     assert "bring back RMC of gnss: feed -> tcp or udp -> net -> feed" in finding.message
     assert "inputs.net.takes: {but: [RMC]}" in finding.hint
+    assert "put gnss before it under feed.prefer" in finding.hint
     assert finding.location.key == "inputs.net"
+
+
+def test_ais_reports_have_no_order_of_preference(tmp_path: Path) -> None:
+    net = inputs('net: {tcp: "10.47.9.60:10110", talks: [VDM]}')
+    ais = links("ais: {adapter: {serial: A2}, baud: 38400, talks: [VDM]}")
+    (finding,) = findings(tmp_path, ais, net, of="loop")
+    assert "prefer" not in finding.hint and "accepted" in finding.hint
 
 
 @pytest.mark.parametrize(
