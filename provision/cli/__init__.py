@@ -19,6 +19,7 @@ import typer
 from provision.cli import bench, cards, keys, profiles, push, replay, survey
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
 from provision.cli.confirm import was_interrupted
+from provision.cli.output import OutputError, drop_output, watched_output
 from provision.errors import Location, UserError
 
 __all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay", "survey"]
@@ -47,27 +48,38 @@ def main() -> None:
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, _end)
     try:
-        sys.exit(app(prog_name="provision", standalone_mode=False))
-    except UserError as error:
-        sys.exit(fail(error))
-    except USAGE as error:
-        sys.exit(_misused(error))
-    except typer.Abort as error:
-        if was_interrupted(error):
-            sys.exit(_interrupted())
-        sys.exit(fail(UserError("the question was not answered", hint=BEFOREHAND)))
-    except KeyboardInterrupt:
-        sys.exit(_interrupted())
+        with watched_output():
+            status = _run()
     except BrokenPipeError:
         # The reader closed the pipe.
         sys.stderr.close()
         sys.exit(1)
+    except OutputError as error:
+        drop_output()
+        print(f"provision: standard output cannot be written: {error.reason}", file=sys.stderr)
+        print("  hint: the result is not complete; send it elsewhere", file=sys.stderr)
+        status = COULD_NOT_RUN
+    sys.exit(status)
+
+
+def _run() -> int:
+    """Run one command, and return its exit status."""
+    try:
+        return int(app(prog_name="provision", standalone_mode=False) or 0)
+    except UserError as error:
+        return fail(error)
+    except USAGE as error:
+        return _misused(error)
+    except (typer.Abort, KeyboardInterrupt) as error:
+        if isinstance(error, KeyboardInterrupt) or was_interrupted(error):
+            return _interrupted()
+        return fail(UserError("the question was not answered", hint=BEFOREHAND))
     except OSError as error:
         if error.errno not in DISK:
             raise
         location = Location(Path(os.fsdecode(error.filename))) if error.filename else None
         reason = os.strerror(error.errno)
-        sys.exit(fail(UserError(reason, location=location, hint=DISK[error.errno])))
+        return fail(UserError(reason, location=location, hint=DISK[error.errno]))
 
 
 def _interrupted() -> int:
