@@ -19,7 +19,7 @@ from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import steers
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import InputConfig, LinkConfig
+from provision.profile.schema.links import FilterConfig, InputConfig, LinkConfig
 
 #: Devices that are compared for one sentence: more than any board has sockets for.
 MAX_DEVICES = 64
@@ -194,11 +194,18 @@ def _break(profile: Profile, circle: tuple[str, ...], formatters: list[str]) -> 
         if target in profile.serial_links and (origin in profile.links or origin in profile.inputs):
             patterns = ", ".join(f"{{formatter: {f}, link: {origin}}}" for f in formatters)
             key = f"links.{target}.gives"
-            return key, f"write {key}: {{but: [{patterns}]}}"
+            return key, _stop(key, patterns, profile.serial_links[target].gives)
     # A tablet reads what the pilot says.
     link = next(name for name in circle if name in profile.links)
     patterns = ", ".join(f"{{formatter: {f}, link: {link}}}" for f in formatters)
-    return "steering", f"write feed.gives.tcp: {{but: [{patterns}]}}"
+    return "steering", _stop("feed.gives.tcp", patterns, profile.feed.gives.get("tcp"))
+
+
+def _stop(key: str, patterns: str, passes: FilterConfig | None) -> str:
+    """Say how a filter stops patterns. One that is there keeps what it has."""
+    if passes is None:
+        return f"write {key}: {{but: [{patterns}]}}"
+    return f"add to {key}.but: [{patterns}]"
 
 
 def _brought_back(
@@ -239,6 +246,7 @@ def _return(boat: Boat, ways: _Ways, name: str, back: dict[str, list[str]]) -> F
     )
     listed, origins = _list(list(back)), _list(links)
     talks = f"it talks {listed}" if source.talks else "it may talk anything"
+    change = _stop(f"inputs.{name}.takes", ", ".join(back), source.takes)
     # AIS reports, for one, have no order of preference.
     ordered = all(formatter in KIND_OF for formatter in back)
     own = f"put {origins} before it under feed.prefer, or write that" if ordered else "write that"
@@ -248,9 +256,8 @@ def _return(boat: Boat, ways: _Ways, name: str, back: dict[str, list[str]]) -> F
         f"{name} may bring back {listed} of {origins}: feed -> {_list(list(outputs), 'or')} -> "
         f"{name} -> feed; {talks}, and may read what the feed sends",
         boat.location(f"inputs.{name}.takes"),
-        f"if {name} passes on what it hears, write inputs.{name}.takes: {{but: "
-        f"[{', '.join(back)}]}}; if it has instruments of its own, {own} under accepted, as "
-        f"loop.{name}: REASON",
+        f"if {name} passes on what it hears, {change}; if it has instruments of its own, {own} "
+        f"under accepted, as loop.{name}: REASON",
     )
 
 

@@ -59,6 +59,16 @@ def test_what_breaks_a_circle(tmp_path: Path, entries: tuple[str, ...]) -> None:
     assert loops(tmp_path, links(*entries)) == []
 
 
+def test_a_filter_that_is_there_is_added_to(tmp_path: Path) -> None:
+    more = two_way("b", more=", gives: {but: [{formatter: HDG, link: gnss}]}")
+    (finding,) = findings(tmp_path, links(two_way("a"), more), of="loop")
+    assert "add to links.b.gives.but: [{formatter: HDG, link: a}]" in finding.hint
+    assert finding.location.key == "links.b.gives"
+    net = inputs('net: {tcp: "10.47.9.60:10110", talks: [RMC], takes: {but: [TXT]}}')
+    (finding,) = findings(tmp_path, net, of="loop")
+    assert "add to inputs.net.takes.but: [RMC]" in finding.hint
+
+
 def test_a_filter_of_another_link_or_talker_breaks_none(tmp_path: Path) -> None:
     other = two_way("b", more=", gives: {but: [{formatter: HDG, link: gnss}]}")
     assert loops(tmp_path, links(two_way("a"), other)) == ["loop.a.b"]
