@@ -184,7 +184,7 @@ def test_findings(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
     clean(capsys.readouterr().err)
     monkeypatch.setattr(checks, "check", lambda *_: [finding])
     monkeypatch.setattr(profiles, "chosen_files", lambda *_, **__: [])
-    monkeypatch.setattr(profiles, "_neighbours", lambda _: [])
+    monkeypatch.setattr(profiles, "read_neighbours", lambda _: [])
     with pytest.raises(common.typer.Exit):
         profiles.check()
     clean(capsys.readouterr().out)
