@@ -80,4 +80,4 @@ def summarize(findings: Sequence[Finding], boats: Sequence[str], unread: int = 0
         if (number := sum(finding.level == level for finding in findings))
     ]
     more = f"; {unread} more not checked, see above" if unread else ""
-    return f"{' and '.join(counts) or 'nothing'} found in {of}{more}"
+    return f"{' and '.join(counts) or 'no mistake'} found in {of}{more}"

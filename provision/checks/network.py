@@ -66,7 +66,8 @@ def _ports(boat: Boat) -> Iterator[Finding]:
                 f"port {port} needs privileges, which the feed does not have",
                 boat.location(key),
                 f"take one from {FIRST_UNPRIVILEGED_PORT} up; "
-                "10110 is nmea-0183 (IANA, from memory)",
+                # IANA, from memory.
+                "10110 is the port of nmea-0183",
             )
 
 

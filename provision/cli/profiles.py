@@ -45,6 +45,7 @@ def init(
         show({"folder": str(folder), "made": made})
         return
     print(f"{folder}: {', '.join(made)}")
+    print("keep a copy of .vault-password elsewhere: without it the boats' secrets are lost")
     print(f"next: provision keys kittiwake --boats {shlex.quote(str(folder))}")
 
 

@@ -76,13 +76,16 @@ def _read(path: Path) -> Boat:
         raise_all(reader.errors)
         raise AssertionError("a file was refused without a reason")
     errors = reader.errors
+    if isinstance(root.value, dict) and "boat" not in root.value:
+        _refuse_included(path)
     root = nulls.drop_nulls(root, Profile, errors)
     # A value that already has an error would only be refused again.
     known = {error.location for error in errors}
     try:
         profile = Profile.model_validate(root.plain())
     except ValidationError as error:
-        errors += [e for e in explain(error, root, Profile) if e.location not in known]
+        found = explain(error, root, Profile, missing=not reader.unread)
+        errors += [e for e in found if e.location not in known]
     told = {error.location.key for error in errors if error.location}
     blanks = [e for e in nulls.find_blanks(root) if e.location and e.location.key not in told]
     # What a group lacks may be the value that is left blank in it.
@@ -102,11 +105,28 @@ def _read(path: Path) -> Boat:
     return boat
 
 
+def _refuse_included(file: Path) -> None:
+    """Raise UserError if a file without a boat's name is one that boats include."""
+    here = _resolve(file)
+    others = [other for other in list_profiles(file.parent) if here in list_included(other)]
+    if others:
+        names = ", ".join(other.name for other in others)
+        raise UserError(
+            f"is about no boat, and is included by {names}",
+            location=Location(file),
+            hint=f"name a boat that includes it, such as {others[0].stem}",
+        )
+
+
 def find(name_or_path: str, boats: Path) -> Path:
     """Find the file of a boat, given as a path or as a name in the folder `boats`."""
+    if not name_or_path:
+        raise UserError("the name of a boat is empty", hint="name a boat, or its file")
     if "/" in name_or_path or name_or_path.endswith((".yml", ".yaml")):
         path = Path(name_or_path)
         if not _is_file(path):
+            if path.exists():
+                raise _no_file(path)
             near = nearest(path.name, [file.name for file in list_profiles(path.parent)])
             meant = path.with_name(near) if near else boats / path.name
             hint = f"did you mean {meant}?" if near or _is_file(meant) else "name a boat's file"
@@ -130,6 +150,14 @@ def find(name_or_path: str, boats: Path) -> Path:
             raise UserError(f"there is no folder {boats}", hint=hint)
         raise UserError(f"there is no boat {name_or_path} in {boats}", hint=hint)
     return path
+
+
+def _no_file(path: Path) -> UserError:
+    """Say what a path names that is no plain file."""
+    if path.is_dir():
+        hint = f"name a boat's file in it, or all of them: --all --boats {shlex.quote(str(path))}"
+        return UserError("is a folder, and no boat's file", location=Location(path), hint=hint)
+    return UserError("is no plain file", location=Location(path), hint="name a boat's file")
 
 
 def name_the_folder(boats: Path) -> str:
@@ -213,6 +241,8 @@ class _IncludeReader:
     sizes: list[int] = field(default_factory=list)
     """The characters of each file read."""
     included: list[Path] = field(default_factory=list)
+    unread: list[Path] = field(default_factory=list)
+    """The included files that could not be read: what they hold is not missing."""
 
     def merge(self, file: Path, trail: tuple[Path, ...]) -> Node | None:
         """Return the file's tree merged over its includes: a later file covers an earlier."""
@@ -246,6 +276,8 @@ class _IncludeReader:
                 break
             if isinstance(item.value, str):
                 included = self._include(file.parent / item.value, item.value_location, trail)
+                if included is None:
+                    self.unread.append(file.parent / item.value)
                 under = included.merged_over(under) if included else under
         return root.merged_over(under)
 

@@ -188,8 +188,13 @@ def _make(
         return
     for one in made.values():
         all_there = "all is there" if not missing else "the boat's own are there"
-        what = f"made {', '.join(one.created)}" if one.created else f"nothing to make, {all_there}"
+        own = [name for name in one.created if name != OPERATOR]
+        what = f"made {', '.join(own)}" if own else f"nothing to make, {all_there}"
         print(f"{one.secrets}: {what}")
+        if OPERATOR in one.created:
+            private_half = one.secrets.with_name(OPERATOR)
+            print(f"{private_half}: made, the SSH key that logs in to the boats")
+            note(f"keep a copy elsewhere of {_irreplaceable(private_half)}")
     if typed := [file for file, one in made.items() if {*one.created} - {"host_key", OPERATOR}]:
         which = " ".join(map(argument, typed))
         note(f"what to type on the tablets: provision keys {which} --show")
@@ -216,6 +221,16 @@ def _warn_of_loss(files: Iterable[Path]) -> list[Path]:
             print(f"provision: {text}", file=sys.stderr)
             held.append(file)
     return held
+
+
+def _irreplaceable(private_half: Path) -> str:
+    """Name the files of a folder without which its boats are out of reach."""
+    from provision.profile.secrets.vault import PASSWORD_FILE
+
+    vault_password = private_half.with_name(PASSWORD_FILE)
+    if not vault_password.exists():
+        return f"{private_half} and the vault password"
+    return f"{private_half} and {vault_password}"
 
 
 def _made_json(made: MadeKeys, missing: Iterable[Path]) -> dict[str, object]:

@@ -92,8 +92,9 @@ Output = Annotated[str, BeforeValidator(_parse_output, json_schema_input_type=st
 class FeedConfig(Model):
     """The outputs of the feed."""
 
+    # The number is from memory.
     tcp: Port = NMEA_PORT
-    """The TCP port where clients read the feed (IANA: nmea-0183, from memory)."""
+    """The TCP port where clients read the feed (IANA: nmea-0183)."""
     udp: UdpDestinations = NMEA_PORT
     """The port of a broadcast on the boat's own network, a list of hosts, or null for none.
 

@@ -48,10 +48,13 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return near[0] if near else None
 
 
-def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[UserError]:
+def explain(
+    error: ValidationError, root: Node, model: type[BaseModel], *, missing: bool = True
+) -> list[UserError]:
     """Make a UserError of each value that `model` refused in the tree `root`.
 
-    Return at most one error more than `MAX_ERRORS`.
+    Leave out keys that are `missing` where that is not set. Return at most one error more than
+    `MAX_ERRORS`.
     """
     details = error.errors()[: MAX_ERRORS + 1]
     # A misspelt key is also a missing one: report it once.
@@ -63,7 +66,7 @@ def explain(error: ValidationError, root: Node, model: type[BaseModel]) -> list[
     return [
         _explain(detail, root, model)
         for detail in details
-        if detail["type"] != "missing" or detail["loc"] not in meant
+        if detail["type"] != "missing" or (missing and detail["loc"] not in meant)
     ]
 
 

@@ -24,6 +24,7 @@ def spoil(file: Path, old: str, new: str) -> None:
 def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
     said = call("init", tmp_path / "my boats")
     next_line = said.out.splitlines()[-1]
+    assert "keep a copy of .vault-password elsewhere" in said.out
     assert said.status == 0
     # As it stands, in a shell.
     assert call(*shlex.split(next_line)[2:]).status == 0
@@ -110,9 +111,9 @@ def test_render_leaves_no_secrets_beside_the_profiles(
 
 def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     names = ("dunlin", "kittiwake", "turnstone", "--boats", boats)
-    assert call("check", *names).out == "nothing found in 3 boats\n"
-    assert call("check", "dunlin", "--boats", boats).out == "nothing found in dunlin\n"
-    assert call("check", "--all", "--boats", boats).out == "nothing found in 3 boats\n"
+    assert call("check", *names).out == "no mistake found in 3 boats\n"
+    assert call("check", "dunlin", "--boats", boats).out == "no mistake found in dunlin\n"
+    assert call("check", "--all", "--boats", boats).out == "no mistake found in 3 boats\n"
     assert call("check", *names, "--json").result == {"findings": []}
     file = boats / "dunlin.yml"
     file.write_text(file.read_text().replace("channel: 1}", "channel: 15}"))
@@ -124,13 +125,57 @@ def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
     assert for_people.out.splitlines()[-1] == "1 error found in 3 boats"
 
 
+def test_check_of_a_file_that_boats_include(call: Call, boats: Path) -> None:
+    """It is no boat with five keys missing."""
+    (error,) = call("check", "club", "--boats", boats, "--json").result["errors"]
+    assert error["message"].startswith("is about no boat, and is included by dunlin.yml, ")
+    assert "such as dunlin" in error["hint"]
+
+
+def test_check_of_an_include_that_is_not_there(call: Call, boats: Path) -> None:
+    """The keys that it would bring are not called missing."""
+    spoil(boats / "kittiwake.yml", "club.yml", "klub.yml")
+    (error,) = call("check", "kittiwake", "--boats", boats, "--json").result["errors"]
+    assert error["message"].startswith("there is no file")
+    assert error["hint"] == "did you mean club.yml?"
+
+
+def test_check_of_an_include_that_is_no_yaml(call: Call, boats: Path) -> None:
+    (boats / "club.yml").write_text("network: [\n")
+    (error,) = call("check", "kittiwake", "--boats", boats, "--json").result["errors"]
+    assert Path(error["file"]).name == "club.yml"
+
+
+def test_check_of_what_is_no_boats_file(call: Call, boats: Path) -> None:
+    for name, message, hint in (
+        (f"{boats}/", "is a folder", "--all --boats"),
+        ("/dev/null", "is no plain file", "a boat's file"),
+        ("", "is empty", "name a boat"),
+    ):
+        (error,) = call("check", name, "--boats", boats, "--json").result["errors"]
+        assert message in error["message"] and hint in error["hint"]
+
+
+def test_keys_says_which_file_holds_what(call: Call, boats: Path) -> None:
+    """And that without a copy of two files no boat can be reached again."""
+    said = call("keys", "dunlin", "--boats", boats)
+    assert said.out.splitlines() == [
+        f"{boats / 'dunlin.secrets.yml'}: made pass_phrase, host_key",
+        f"{boats / 'operator'}: made, the SSH key that logs in to the boats",
+    ]
+    assert "keep a copy elsewhere of" in said.err
+    assert str(boats / ".vault-password") in said.err and str(boats / "operator") in said.err
+    said = call("keys", "kittiwake", "--boats", boats)
+    assert "operator" not in said.out and "copy" not in said.err
+
+
 def test_check_shows_all_sums_when_it_is_asked_to(call: Call, boats: Path) -> None:
     said = call("check", "--all", "--boats", boats, "--figures")
     assert said.status == 0
     lines = said.out.splitlines()
     assert [line for line in lines if not line.startswith(" ")] == [
         *("dunlin:", "kittiwake:", "turnstone:"),
-        "nothing found in 3 boats",
+        "no mistake found in 3 boats",
     ]
     as_json = call("check", "dunlin", "--boats", boats, "--figures", "--json").result
     assert as_json["findings"] == []
