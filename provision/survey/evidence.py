@@ -119,12 +119,17 @@ class Evidence:
         self.bare += self._bare.count(data, _cut_lines(_BARE), longest)
         self.frames += self._frames.count(data, _cut_frames, 2 * _MAX_PAYLOAD_BYTES)
 
+    def pause(self, now: float) -> None:
+        """Take that nothing came until `now`. Not every adapter tells that a line is low."""
+        if self._pause and now - self._last >= PAUSE_S:
+            self._try(b"", now)
+
     def _recover(self, data: bytes, now: float) -> None:
         """Look for the sentence that an inverted line begins with after each pause.
 
         The idle line is low, which a receiver tells as a byte of zeros.
         """
-        if now - self._last >= PAUSE_S:
+        if data and now - self._last >= PAUSE_S:
             self._pause = b""
         self._last = now
         *ended, last = data.split(b"\0")

@@ -34,11 +34,37 @@ _SENTENCE = re.compile(
     rb"[$!]((?:[A-Z]{5}|P[A-Z0-9]{3,})(?:,[\x20-\x29\x2b-\x7e]*)?)\*([0-9A-F]{2})\r"
 )
 
-#: How unlikely a character is within a sentence.
-_COSTS = {**dict.fromkeys(range(0x20, 0x7F), 2), **dict.fromkeys(b"\r\n*.,ANEW", 0)}
-_COSTS |= dict.fromkeys(b"0123456789", 0) | dict.fromkeys(b"BCDFGHIJKLMOPQRSTUVXYZ", 1)
-del _COSTS[0x2A]
-_COSTS[0x2A] = 1
+#: How unlikely a character is in a field.
+_COSTS = {
+    **dict.fromkeys(range(0x20, 0x7F), 2),
+    **dict.fromkeys(b"BCDFGHIJKLMOPQRSTUVXYZ*", 1),
+    **dict.fromkeys(b"0123456789.,ANEW", 0),
+}
+
+_DELIMITERS, _HEX = b"$!", b"0123456789ABCDEF"
+_CAPITALS, _DIGITS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZ", b"0123456789"
+
+#: Characters from the delimiter to the end of the address.
+ADDRESS_CHARS = 6
+
+
+def _cost(text: bytes, character: int) -> int | None:
+    """Return how unlikely a character is behind `text`. None when no sentence has it there."""
+    if not text:
+        return 0 if character in _DELIMITERS else None
+    checked = text.rfind(b"*")
+    if checked > 0:
+        follows = (_HEX, _HEX, b"\r", b"")[min(len(text) - checked - 1, 3)]
+        return 0 if character in follows else None
+    if character in _DELIMITERS:
+        return None
+    proprietary = text[1:2] == b"P"
+    if len(text) < (4 if proprietary else ADDRESS_CHARS):
+        named = _CAPITALS + _DIGITS if proprietary else _CAPITALS
+        return 0 if character in named else None
+    if len(text) == ADDRESS_CHARS and not proprietary and character not in b",*":
+        return None
+    return _COSTS.get(character)
 
 
 class _Path(NamedTuple):
@@ -56,12 +82,11 @@ class _Path(NamedTuple):
         if place < ZERO:
             return self._replace(bits=(*self.bits, bit))
         character = sum((1 - value) << number for number, value in enumerate(self.bits[1:8]))
-        cost = _COSTS.get(character)
         if character == ord("\n") and not self.text:
             # It ends the sentence before.
             return _Path(self.cost, b"", ())
-        # A sentence starts with its delimiter, and only there.
-        if cost is None or (not self.text) != (character in b"$!"):
+        cost = _cost(self.text, character)
+        if cost is None:
             return None
         return _Path(self.cost + cost, self.text + bytes((character,)), ())
 

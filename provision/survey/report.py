@@ -167,4 +167,7 @@ def _about_no_rate(search: Search) -> list[str]:
             f"at {baud} baud it sends lines without a valid checksum: if its manual says so, give "
             "its link baud and unchecked: true"
         ]
-    return ["bytes came, and no baud rate makes sentences of them: look at the wiring"]
+    return [
+        "bytes came, and no baud rate makes sentences of them: look at the wiring, or "
+        "survey again while the instrument says more"
+    ]

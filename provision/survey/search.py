@@ -22,8 +22,9 @@ MIN_TALK_BYTES = 16
 
 #: Seconds after a change of the baud rate in which bytes of before may still come.
 SETTLE_S = 0.1
-#: Seconds at a baud rate for a talker that says a sentence every two seconds.
-DWELL_S = 2.3
+#: Seconds at a baud rate for a talker that says a sentence every two seconds, and at most for one
+#: that says less.
+DWELL_S, MAX_DWELL_S = 2.3, 7.0
 #: Seconds at a baud rate at which something like text comes, and text.
 TEXT_DWELL_S, SURE_DWELL_S = 6.5, 20.0
 
@@ -65,12 +66,16 @@ class _Dwell:
         """The share of text in the last bytes, of either polarity."""
         return max(text_share(self.recent), text_share(upright(self.recent)))
 
-    def over(self, now: float, supported: bool) -> bool:
-        """Report whether another baud rate is to be tried."""
+    def over(self, now: float, supported: bool, gap: float) -> bool:
+        """Report whether another baud rate is to be tried.
+
+        `supported` says that a sentence came. `gap` is the longest time without a byte so far.
+        """
         stayed, paused = now - self.since, now - self.last >= PAUSE_S
+        patience = max(DWELL_S, min(MAX_DWELL_S, 1.1 * gap))
         if supported:
             return False
-        if len(self.recent) < (PAUSED_BYTES if paused else JUDGED_BYTES) and stayed < DWELL_S:
+        if len(self.recent) < (PAUSED_BYTES if paused else JUDGED_BYTES) and stayed < patience:
             return False
         if len(self.recent) < PAUSED_BYTES:
             return True
@@ -94,7 +99,8 @@ class Search:
     done: bool = False
 
     def __post_init__(self) -> None:
-        self.ended = self.started
+        self.ended = self._last = self.started
+        self._longest = 0.0
         self._left: tuple[int, ...] = BAUD_RATES[1:]
         self._dwell = self._listen(BAUD_RATES[0], self.started)
 
@@ -121,6 +127,11 @@ class Search:
         elif data:
             self._dwell.hear(data, now)
             self.evidence[self.baud].hear(data, now)
+        else:
+            self.evidence[self.baud].pause(now)
+        if data:
+            self._longest = max(self._longest, now - self._last)
+            self._last = now
         if self.found is not None:
             self.done = self._measured(now)
         elif self.evidence[self.baud].certain and self._alone():
@@ -129,7 +140,7 @@ class Search:
             self.done = now - self.started >= min(SILENT_S, self.limit)
         elif now - self.started >= self.limit:
             self.done = True
-        elif self._dwell.over(now, self.evidence[self.baud].any):
+        elif self._dwell.over(now, self.evidence[self.baud].any, self._longest):
             self._move(now)
 
     def sentences(self) -> list[Sentence]:

@@ -145,6 +145,8 @@ class Receiver:
     edges: Iterator[Edge]
     waits_for_idle: bool = True
     """Whether it waits for an idle line after a wrong stop bit, or takes that for a start bit."""
+    tells_break: bool = True
+    """Whether a line that stays low gives a byte of zeros."""
     _level: int = 1
     _next: Edge | None = None
     _held: tuple[float, int] | None = None
@@ -198,7 +200,8 @@ class Receiver:
             # A break that lasts is told once.
             if byte and not stop and not self.waits_for_idle:
                 self._low_start = start + 9 * bit
-            return self._time, byte
+            if byte or stop or self.tells_break:
+                return self._time, byte
 
     def _falling(self, until: float) -> float | None:
         """Go to the next falling edge, and return its time. None when it is after `until`."""

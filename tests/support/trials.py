@@ -44,6 +44,7 @@ class Trial:
     bauds: tuple[int, ...]
     inverted: bool
     waits_for_idle: bool
+    tells_break: bool = True
     described: str = ""
 
 
@@ -80,6 +81,7 @@ KINDS = (
     "inverted",
     "inverted rare",
     "binary",
+    "slow",
     "noise",
     "silent",
 )
@@ -94,7 +96,7 @@ def make(random: Random, kind: str) -> Trial:
     waits = random.random() < 0.5
     if kind == "noise":
         mean = random.choice((1e-3, 1e-4, 2e-5))
-        return Trial(kind, noise(random, mean), (), False, waits, f"{mean}")
+        return Trial(kind, noise(random, mean), (), False, waits, described=f"{mean}")
     if kind == "silent":
         return Trial(kind, iter(()), (), False, waits)
     wrong = 0.01 if kind in ("errors", "pair") else 0.0
@@ -103,6 +105,8 @@ def make(random: Random, kind: str) -> Trial:
         burst, period, wrong = (random.choice(burst),), 2.0, random.choice((0.0, 0.01))
         if "GSV" in burst:
             burst = ("RMC",)
+    if kind == "slow":
+        burst, period, start = burst[:1], random.uniform(3, 6), random.uniform(0, 6)
     if kind == "binary":
         burst, period = (), max(1.0, 350 * 10 / baud)
     talker = Talker(
@@ -114,12 +118,16 @@ def make(random: Random, kind: str) -> Trial:
         talkers.append(Talker(baud, random.choice(BURSTS), random.uniform(0.7, 2.0), wrong))
     edges = wire(random, *talkers)
     said = f"{baud} {burst} {period:.2f} {drift:.3f}"
-    return Trial(kind, edges, (baud,), talker.inverted, waits, said)
+    return Trial(kind, edges, (baud,), talker.inverted, waits, random.random() < 0.8, said)
 
 
 def run(trial: Trial, limit: float = 30.0) -> Ended:
     """Listen to a wire until the search is done."""
-    receiver, search, now = Receiver(trial.edges, trial.waits_for_idle), Search(0.0, limit), 0.0
+    receiver, search, now = (
+        Receiver(trial.edges, trial.waits_for_idle, trial.tells_break),
+        Search(0.0, limit),
+        0.0,
+    )
     baud = search.baud
     while not search.done:
         now += LOOK_S

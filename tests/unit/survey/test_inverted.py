@@ -43,3 +43,17 @@ def test_pieces_of_any_size_give_the_same_evidence(step: float) -> None:
     assert {sentence.formatter for sentence in evidence.inverted} == {"HDG", "MWV"}
     assert evidence.certain
     assert evidence.is_inverted
+
+
+def test_an_adapter_that_does_not_tell_that_the_line_is_low() -> None:
+    talker = Talker(4800, ("HDG",), 1.0, inverted=True, start=0.3)
+    receiver = Receiver(wire(Random(1), talker), tells_break=False)
+    evidence, now = Evidence(), 0.0
+    while now < 4:
+        now += 0.05
+        if data := receiver.read(4800, now):
+            assert b"\0" not in data
+            evidence.hear(data, now)
+        else:
+            evidence.pause(now)
+    assert [sentence.formatter for sentence in evidence.inverted] == ["HDG"] * 4

@@ -91,3 +91,8 @@ def test_a_rare_sentence_prolongs_the_listening() -> None:
     often = listened(Talker(4800, ("RMC", "GGA")))
     rarely = listened(Talker(4800, ("HDG",), 0.5), Talker(4800, ("DBT",), 3.0, start=0.25))
     assert often.ended < rarely.ended <= 15
+
+
+def test_a_talker_of_four_seconds_is_waited_for() -> None:
+    search = listened(Talker(38400, ("RMC",), 4.0, start=3.0))
+    assert search.found == 38400
