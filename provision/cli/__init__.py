@@ -20,6 +20,7 @@ from provision.cli import bench, cards, keys, profiles, push, replay, survey
 from provision.cli.common import COULD_NOT_RUN, INTERRUPTED, app, fail
 from provision.cli.confirm import was_interrupted
 from provision.cli.output import OutputError, drop_output, watched_output
+from provision.cli.usage import in_plain_words
 from provision.errors import Location, UserError
 
 __all__ = ["app", "bench", "cards", "keys", "main", "profiles", "push", "replay", "survey"]
@@ -95,6 +96,7 @@ def _end(number: int, _frame: FrameType | None) -> None:
 
 def _misused(error: Exception) -> int:
     """Print how the command was called wrongly, and return the exit status."""
+    error.message = in_plain_words(error.message)  # type: ignore[attr-defined]
     if "--json" in sys.argv:
         message = error.format_message()  # type: ignore[attr-defined]
         return fail(UserError(message, hint="provision COMMAND --help says what it takes"))

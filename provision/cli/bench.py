@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
+from provision.cli.completion import complete_boat_or_image
 from provision.cli.help import Command, example
 from provision.cli.opening import open_boat
 from provision.errors import Location, UserError
@@ -27,7 +28,12 @@ if TYPE_CHECKING:
 @app.command(cls=Command, epilog=example("bench kittiwake"))
 def bench(  # noqa: PLR0913
     name: Annotated[
-        str, typer.Argument(metavar="BOAT|IMAGE", help="A boat, or the card image of one.")
+        str,
+        typer.Argument(
+            metavar="BOAT|IMAGE",
+            help="A boat, or the card image of one.",
+            autocompletion=complete_boat_or_image,
+        ),
     ],
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,

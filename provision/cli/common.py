@@ -3,9 +3,7 @@
 
 from __future__ import annotations
 
-import glob
 import json
-import re
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -13,10 +11,10 @@ from typing import Annotated
 import typer
 
 from provision import __version__
+from provision.cli.completion import complete_boat
 from provision.cli.help import Group
 from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
-from provision.paths import BOATS
 
 INTERRUPTED = 130
 COULD_NOT_RUN = 2
@@ -28,23 +26,11 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
-    context_settings={"max_content_width": 110},
+    context_settings={"max_content_width": 110, "help_option_names": ["-h", "--help"]},
 )
 
 
-def _complete(ctx: typer.Context, incomplete: str) -> list[str]:
-    """Name the boats of the folder, for the shell's completion."""
-    folder = Path(ctx.params.get("boats") or BOATS)
-    return sorted(
-        file.stem
-        for file in folder.glob(f"{glob.escape(incomplete)}*.yml")
-        if "." not in file.stem
-        and file.is_file()
-        and re.search(r"^boat:", file.read_text(errors="replace"), re.MULTILINE)
-    )
-
-
-_BOAT = {"metavar": "BOAT", "autocompletion": _complete}
+_BOAT = {"metavar": "BOAT", "autocompletion": complete_boat}
 BoatName = Annotated[str, typer.Argument(help="A boat's name, or its file.", **_BOAT)]
 BoatNames = Annotated[list[str], typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Some = Annotated[list[str] | None, typer.Argument(help="Boats' names, or files.", **_BOAT)]

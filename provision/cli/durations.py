@@ -19,10 +19,12 @@ def between(min_s: float, max_s: float, words: str) -> Callable[[str], float]:
 
         units = Quantity(_UNITS, "a duration", "90 s, 5 min or 2 h")
         written = str(text).strip()
+        if written.startswith("-"):
+            raise typer.BadParameter(f"{written} is out of range: {words}")
         try:
             seconds = units.read(written if written[-1:].isalpha() else f"{written} s")
         except InvalidValue as error:
-            raise typer.BadParameter(f"{error}: {error.hint}") from None
+            raise typer.BadParameter(f"{written!r} is not a duration: {error.hint}") from None
         if not min_s <= seconds <= max_s:
             raise typer.BadParameter(f"{text} is out of range: {words}")
         return seconds

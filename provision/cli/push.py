@@ -26,6 +26,7 @@ from provision.cli.common import (
     fail,
     show,
 )
+from provision.cli.completion import complete_boat
 from provision.cli.durations import between
 from provision.cli.help import Command, example
 from provision.cli.opening import every_file, print_check_errors, refuse_both_or_neither
@@ -118,7 +119,11 @@ def push(  # noqa: PLR0913
     everyone: Everyone = False,
     first: Annotated[
         str,
-        typer.Option(metavar="BOAT", help="Push to this boat first. Go on only if it passes."),
+        typer.Option(
+            metavar="BOAT",
+            help="Push to this boat first. Go on only if it passes.",
+            autocompletion=complete_boat,
+        ),
     ] = "",
     stop_after: Annotated[
         int,

@@ -71,19 +71,23 @@ def _text(value: object, style: str = "") -> Text:
     return Text(harmless(str(value), MAX_CELL_CHARS), style=style)
 
 
-def push_table(results: Sequence[PushResult]) -> Table:
-    """Write one row a boat: its outcome, seconds, number of changed files, and reason."""
-    rows = _table("boat", "result", "time", "files", "why")
+def push_table(results: Sequence[PushResult]) -> Group:
+    """Write one row a boat: its outcome, seconds and number of changed files.
+
+    Reasons, hints and notes stand below the rows, where a command in them stays on one line.
+    """
+    rows = _table("boat", "result", "time", "files")
+    notes = []
     for result in results:
-        why = "\n".join(part for part in (result.reason, result.hint, *result.notes) if part)
+        if why := [part for part in (result.reason, result.hint, *result.notes) if part]:
+            notes.append(_text(f"{result.boat}: " + "\n".join(why).replace("\n", "\n  ")))
         rows.add_row(
             _text(result.boat),
             Text(result.outcome.label, style=OUTCOME_STYLES[result.outcome]),
             f"{result.seconds:.1f} s",
             str(len(result.changed) or ""),
-            _text(why),
         )
-    return rows
+    return Group(rows, *([Text(), *notes] if notes else []))
 
 
 def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:

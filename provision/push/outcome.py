@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING
 from provision.push.deployment import Deployment
 from provision.push.query.poll import StatusQuery, poll_until, settled
 from provision.push.result import Outcome, PushResult
-from provision.ssh.endpoint import NO_ANSWER, NOT_LET_IN, WRONG_KEY, Endpoint, fingerprint, refused
+from provision.ssh.endpoint import (
+    NO_ANSWER,
+    NO_SUCH_NAME,
+    NOT_LET_IN,
+    WRONG_KEY,
+    Endpoint,
+    fingerprint,
+    refused,
+)
 
 if TYPE_CHECKING:
     from provision.push.ansible.playbook import HostEvents
@@ -119,7 +127,9 @@ def explain_failure(boat: Deployment, message: str) -> tuple[str, str]:
             "push with a key that access.keys of the settings aboard names",
         )
     if any(words in message for words in NO_ANSWER):
-        return f"{boat.name} does not answer at {endpoint}", ""
+        unknown = NO_SUCH_NAME.search(message)
+        why = f": this computer finds no machine by the name {unknown[1]}" if unknown else ""
+        return f"{boat.name} does not answer at {endpoint}{why}", ""
     plain = " ".join(message.split())
     for words in MESSAGE_PREFIXES:
         plain = plain.removeprefix(words)

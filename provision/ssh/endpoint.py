@@ -43,6 +43,9 @@ NO_ANSWER = (
     *("Connection refused", "Network is unreachable", "Could not resolve hostname"),
 )
 
+#: No machine is known by the name; the group is that name.
+NO_SUCH_NAME = re.compile(r"Could not resolve hostname (\S+?):? ")
+
 #: `kittiwake=127.0.0.1:2222` or `kittiwake=[fd00::1]:2222`; the port may be left out.
 _AT = re.compile(
     r"^(?P<boat>[a-z0-9-]+)=(?:\[(?P<six>[0-9a-fA-F:.]+)\]|(?P<host>[A-Za-z0-9.-]+))"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
+from provision.cli.completion import complete_rotatable, complete_settable
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files
 from provision.errors import Location, UserError
@@ -45,6 +46,7 @@ def keys(  # noqa: PLR0913
             metavar="SECRET",
             help="Set a pass-phrase of your own: pass_phrase, or a TABLET's. It is asked for, "
             "or the first line of standard input.",
+            autocompletion=complete_settable,
         ),
     ] = None,
     rotate: Annotated[
@@ -53,6 +55,7 @@ def keys(  # noqa: PLR0913
             "--rotate",
             metavar="SECRET",
             help="Replace this one: pass_phrase, host_key, or a TABLET's own pass-phrase.",
+            autocompletion=complete_rotatable,
         ),
     ] = None,
     replace_lost: Annotated[

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from provision.profile.scaffold import create_club
+
 
 def complete(words: str, folder: Path) -> list[str]:
     """Ask as bash does, behind the last word; Typer's own protocol for that."""
@@ -44,3 +46,21 @@ def test_boats_are_completed_and_what_is_no_boat_is_not(club: Path) -> None:
 
 def test_boats_of_another_folder_are_completed(club: Path, tmp_path: Path) -> None:
     assert complete(f"provision check --boats {club / 'boats'} kn", tmp_path) == ["knot"]
+
+
+def test_a_boat_is_completed_wherever_one_is_named(club: Path) -> None:
+    (club / "knot.img").touch()
+    assert complete("provision bench k", club) == ["kittiwake", "knot", "knot.img"]
+    assert complete("provision push --first kn", club) == ["knot"]
+
+
+def test_secrets_are_completed(tmp_path: Path) -> None:
+    """With the tablets of the boat that was named before."""
+    create_club(tmp_path / "boats")
+    file = tmp_path / "boats" / "dunlin.yml"
+    own = '  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}'
+    file.write_text(file.read_text().replace("network:\n", f"network:\n{own}\n"))
+    rotate = complete("provision keys dunlin --rotate ", tmp_path)
+    assert rotate == ["pass_phrase", "host_key", "chart-table"]
+    assert complete("provision keys dunlin --set c", tmp_path) == ["chart-table"]
+    assert complete("provision keys --rotate h", tmp_path) == ["host_key"]

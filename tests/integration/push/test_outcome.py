@@ -49,6 +49,14 @@ def test_a_boat_that_does_not_answer_is_asked_after(wanted: Deployment, said: st
     assert hint.startswith("Is it switched on, and is this laptop on ")
 
 
+def test_a_name_that_is_not_found_is_told_as_that(wanted: Deployment) -> None:
+    # OpenSSH's words, as it says them.
+    said = "ssh: Could not resolve hostname nosuchhost: Name or service not known\r\n"
+    reason, _ = outcome.explain_failure(wanted, said)
+    assert reason.startswith("reasons does not answer at ")
+    assert reason.endswith("this computer finds no machine by the name nosuchhost")
+
+
 @pytest.mark.parametrize(("seconds", "ran_out"), [(61.0, True), (5.0, False)])
 def test_a_trial_that_the_timer_ended_is_told_as_that(
     wanted: Deployment, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool

@@ -58,3 +58,8 @@ def test_durations_say_their_units_and_what_they_are_without(call: Call) -> None
     for option, default in (("--wait TIME", "do not wait"), ("--timer TIME", "4 min")):
         words = re.search(rf"{option} (.*?)\(default: {default}\)", said)
         assert words and "a number alone is seconds" in words[1]
+
+
+@pytest.mark.parametrize("words", [[], ["check"], ["keys"]])
+def test_help_by_its_short_name(call: Call, words: list[str]) -> None:
+    assert call(*words, "-h") == call(*words, "--help")

@@ -12,7 +12,8 @@ from rich.console import Console
 from provision.cli.push import load_named_or_all, push
 from provision.errors import UserError
 from provision.push.ansible.playbook import Event
-from provision.push.console import Progress, Row, fleet_table, progress
+from provision.push.console import Progress, Row, fleet_table, progress, push_table
+from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.ssh.endpoint import Endpoint
 
@@ -104,6 +105,16 @@ def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
     status = BoatStatus(boat="oystercatcher", wanted="", invalid="wrong", reason=reason)
     Console(file=text, width=80).print(fleet_table([status], NOW))
     assert text.getvalue().splitlines()[-2:] == ["", f"oystercatcher: {reason}"]
+
+
+def test_a_command_in_a_hint_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a push too, on a screen and in a pipe: it is copied as it stands."""
+    text = io.StringIO()
+    hint = f"write its new card: provision card {'x' * 70} -o gull.img"
+    result = PushResult("gull", Outcome.REFUSED, "", "it has no new card yet", hint, notes=("so",))
+    Console(file=text, width=80, soft_wrap=True).print(push_table([result]))
+    below = ["", "gull: it has no new card yet", f"  {hint}", "  so"]
+    assert text.getvalue().splitlines()[-4:] == below
 
 
 def step(name: str) -> Event:
