@@ -22,13 +22,13 @@ def command(
     """Listen on serial adapters: baud rates, sentences, instruments."""
     # Here, so that no other command waits for it.
     from provision.progress import console, results
-    from provision.survey.adapters import choose
+    from provision.survey.adapters import choose, with_others
     from provision.survey.console import progress, result_table
     from provision.survey.listening import survey
 
     adapters = choose(device or [])
     with progress(adapters, console) as listener:
-        reports = survey(adapters, listener)
+        reports = survey(adapters, with_others(adapters), listener)
     if as_json:
         show({"ports": [report.as_json() for report in reports]})
     else:

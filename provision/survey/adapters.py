@@ -104,6 +104,12 @@ def choose(devices: list[str], sys: Path = SYS) -> list[Adapter]:
     return adapters
 
 
+def with_others(chosen: list[Adapter], sys: Path = SYS) -> list[Adapter]:
+    """Return the chosen adapters and all others that are plugged in."""
+    devices = {str(Path(adapter.device).resolve()) for adapter in chosen}
+    return [*chosen, *(one for one in find_adapters(sys) if one.device not in devices)]
+
+
 def _driver(folder: Path) -> str:
     link = folder / "driver"
     return link.resolve().name if link.exists() else ""

@@ -101,8 +101,13 @@ def listen(device: str, limit: float, stop: Event, show: Callable[[Search], None
         return search
 
 
-def survey(adapters: Sequence[Adapter], show: Show, limit: float = LIMIT_S) -> list[PortReport]:
-    """Listen on all ports at once, and report on each in the order of `adapters`."""
+def survey(
+    adapters: Sequence[Adapter], known: Sequence[Adapter], show: Show, limit: float = LIMIT_S
+) -> list[PortReport]:
+    """Listen on all ports at once, and report on each in the order of `adapters`.
+
+    `known` are all adapters that are plugged in. `limit` is in seconds.
+    """
     stop, reports = Event(), {}
 
     def one(adapter: Adapter) -> PortReport:
@@ -114,8 +119,8 @@ def survey(adapters: Sequence[Adapter], show: Show, limit: float = LIMIT_S) -> l
             search = listen(adapter.device, limit, stop, progress)
         except OSError as error:
             code = error.errno or 0
-            return failed(adapter, adapters, REASONS.get(code, os.strerror(code)))
-        return report(adapter, adapters, search)
+            return failed(adapter, known, REASONS.get(code, os.strerror(code)))
+        return report(adapter, known, search)
 
     with ThreadPoolExecutor(max_workers=len(adapters)) as pool:
         futures = {pool.submit(one, adapter): adapter for adapter in adapters}
@@ -123,7 +128,7 @@ def survey(adapters: Sequence[Adapter], show: Show, limit: float = LIMIT_S) -> l
             for future in as_completed(futures):
                 adapter = futures[future]
                 reports[adapter.device] = future.result()
-                show(adapter, reports[adapter.device].state)
+                show(adapter, reports[adapter.device].summary)
         finally:
             # An interrupted command does not wait until its ports are done.
             stop.set()

@@ -15,8 +15,9 @@ from provision.survey.likely import BINARY, likely
 from provision.survey.search import MIN_TALK_BYTES, Search, address
 from provision.survey.words import advise
 
-#: Gaps of less than this share of the longest gap are inside a group, such as the parts of GSV.
-GROUP_SHARE = 0.3
+#: Gaps of less than a share of the long gaps are inside a group, such as the parts of GSV. Which
+#: gaps are long, of all in their order: some of the longest are of a sentence that was lost.
+GROUP_SHARE, LONG_GAPS_FROM = 0.3, 0.85
 
 #: The share of bytes in valid sentences below which a line is called garbled.
 MIN_VALID_SHARE = 0.75
@@ -48,7 +49,8 @@ def rate(times: Sequence[float]) -> Rate | None:
     gaps = [after - before for before, after in pairwise(times)]
     if not gaps or max(gaps) <= 0:
         return None
-    starts = [0, *(n + 1 for n, gap in enumerate(gaps) if gap > GROUP_SHARE * max(gaps))]
+    long = sorted(gaps)[int(len(gaps) * LONG_GAPS_FROM)]
+    starts = [0, *(n + 1 for n, gap in enumerate(gaps) if gap > GROUP_SHARE * long)]
     heads = [times[number] for number in starts]
     each = starts[-1] / (len(starts) - 1)
     spans = [after - before for before, after in pairwise(heads)]
@@ -78,8 +80,14 @@ class PortReport:
         if self.error:
             return self.error
         if self.baud is None:
-            return "noise" if self.noise else self.looks_like or "silent"
+            return "noise" if self.noise else "silent"
         return f"{self.baud} baud" + (", inverted" if self.inverted else "")
+
+    @property
+    def summary(self) -> str:
+        """Write the state and what the talker looks like."""
+        said = self.looks_like if self.baud else ""
+        return ": ".join(filter(None, (self.state, said)))
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain data, for `--json`. Rates are per second."""
@@ -107,8 +115,8 @@ class PortReport:
         }
 
 
-def report(adapter: Adapter, adapters: Sequence[Adapter], search: Search) -> PortReport:
-    """Report on a port whose search is done."""
+def report(adapter: Adapter, known: Sequence[Adapter], search: Search) -> PortReport:
+    """Report on a port whose search is done. `known` are all adapters that are plugged in."""
     times: dict[str, list[float]] = defaultdict(list)
     for sentence in search.sentences():
         times[address(sentence)].append(sentence.heard)
@@ -125,13 +133,13 @@ def report(adapter: Adapter, adapters: Sequence[Adapter], search: Search) -> Por
         sentences=rates,
         looks_like=" and ".join(filter(None, parts)),
         noise=search.found is None and search.heard >= MIN_TALK_BYTES,
-        advice=(*_about_the_line(search, binary), *advise(adapter, adapters)),
+        advice=(*_about_the_line(search, binary), *advise(adapter, known)),
     )
 
 
-def failed(adapter: Adapter, adapters: Sequence[Adapter], reason: str) -> PortReport:
+def failed(adapter: Adapter, known: Sequence[Adapter], reason: str) -> PortReport:
     """Report on a port that could not be listened to."""
-    return PortReport(adapter, error=reason, advice=(*advise(adapter, adapters),))
+    return PortReport(adapter, error=reason, advice=(*advise(adapter, known),))
 
 
 def _about_the_line(search: Search, binary: bool) -> list[str]:

@@ -3,9 +3,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from provision.survey.adapters import Adapter
+
+#: A serial number that a profile takes (provision/profile/schema/types.py).
+_NAMEABLE = re.compile(r"[A-Za-z0-9._:+-]{1,126}")
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth".split()
 
@@ -43,32 +47,40 @@ def socket_in_words(port: str, hubs: Iterable[str] = ()) -> str:
     return f"hub (in computer's {_ordinal(numbers[0])} socket{where}){rest}"
 
 
-def twins(adapter: Adapter, adapters: Sequence[Adapter]) -> list[Adapter]:
+def twins(adapter: Adapter, known: Sequence[Adapter]) -> list[Adapter]:
     """Return the other adapters with this one's serial number, or with none as this one."""
     return [
         other
-        for other in adapters
-        if other.port != adapter.port
+        for other in known
+        if other.port
+        and other.port != adapter.port
         and other.serial == adapter.serial
         and (adapter.serial or (other.vendor, other.product) == (adapter.vendor, adapter.product))
     ]
 
 
-def advise(adapter: Adapter, adapters: Sequence[Adapter]) -> list[str]:
-    """Say which adapters cannot be told from this one, and how its link names it."""
+def advise(adapter: Adapter, known: Sequence[Adapter]) -> list[str]:
+    """Say why an adapter has to be named by its socket, if so. `known` are all adapters."""
     if not adapter.port:
         return []
-    hubs = {hub_of(other.port) for other in adapters if hub_of(other.port)}
-    label = f"label the socket ({socket_in_words(adapter.port, hubs)})"
-    several = any(
-        other.port == adapter.port and other.device != adapter.device for other in adapters
-    )
-    more = f", interface: {adapter.interface}" if several and adapter.interface is not None else ""
-    by_port = f"name it by adapter: {{port: {adapter.port}{more}}} and {label}"
-    others = ", ".join(other.device for other in twins(adapter, adapters))
+    others = ", ".join(other.device for other in twins(adapter, known))
     if not adapter.serial:
-        like = f", and {others} is the same" if others else ""
-        return [f"its chip has no serial number{like}: {by_port}"]
+        like = f", and {others} is of the same kind" if others else ""
+        return [f"its chip has no serial number{like}: {_by_port(adapter, known)}"]
     if others:
-        return [f"it cannot be told from {others}, which has the same serial number: {by_port}"]
+        return [f"it has the same serial number as {others}: {_by_port(adapter, known)}"]
+    if not _NAMEABLE.fullmatch(adapter.serial):
+        return [f"no profile can name its serial number: {_by_port(adapter, known)}"]
     return []
+
+
+def _by_port(adapter: Adapter, known: Sequence[Adapter]) -> str:
+    hubs = {hub_of(other.port) for other in known if hub_of(other.port)}
+    several = any(
+        other.port == adapter.port and other.interface != adapter.interface for other in known
+    )
+    more = f", interface {adapter.interface}" if several and adapter.interface is not None else ""
+    return (
+        f"label its socket ({socket_in_words(adapter.port, hubs)}) and name it by port, here "
+        f"{adapter.port}{more}; the boat's computer may number its sockets otherwise"
+    )

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from provision.errors import UserError
-from provision.survey.adapters import Adapter, choose, describe, find_adapters
+from provision.survey.adapters import Adapter, choose, describe, find_adapters, with_others
 from provision.survey.words import advise, socket_in_words
 
 
@@ -73,25 +73,40 @@ def test_two_names_of_one_port_are_one(tmp_path: Path) -> None:
 def test_the_same_serial_number_twice() -> None:
     one, two = (Adapter(f"/dev/ttyUSB{n}", "0001", f"1-1.{n}", 0) for n in (2, 3))
     assert advise(one, [one, two]) == [
-        "it cannot be told from /dev/ttyUSB3, which has the same serial number: name it by "
-        "adapter: {port: 1-1.2} and label the socket (hub, second socket)"
+        "it has the same serial number as /dev/ttyUSB3: label its socket (hub, second socket) "
+        "and name it by port, here 1-1.2; the boat's computer may number its sockets otherwise"
     ]
 
 
 def test_no_serial_number() -> None:
     one, two = (Adapter(f"/dev/ttyUSB{n}", "", f"1-{n}", 0, vendor="1d6b") for n in (1, 2))
     assert advise(one, [one, two]) == [
-        "its chip has no serial number, and /dev/ttyUSB2 is the same: name it by adapter: "
-        "{port: 1-1} and label the socket (computer, first socket)"
+        "its chip has no serial number, and /dev/ttyUSB2 is of the same kind: label its socket "
+        "(computer, first socket) and name it by port, here 1-1; the boat's computer may number "
+        "its sockets otherwise"
     ]
-    assert "is the same" not in advise(one, [one])[0]
+    assert "of the same kind" not in advise(one, [one])[0]
 
 
 def test_a_serial_number_of_its_own_and_two_interfaces_of_one_chip() -> None:
     ports = [Adapter(f"/dev/ttyUSB{n}", "KW-01", "1-1.2", n) for n in (0, 1)]
     assert advise(ports[0], ports) == []
     nameless = [Adapter(f"/dev/ttyUSB{n}", "", "1-1.2", n) for n in (0, 1)]
-    assert "{port: 1-1.2, interface: 1}" in advise(nameless[1], nameless)[0]
+    assert "here 1-1.2, interface 1;" in advise(nameless[1], nameless)[0]
+
+
+def test_a_serial_number_that_no_profile_can_name() -> None:
+    odd = Adapter("/dev/ttyUSB0", "KW 01/$", "1-1", 0)
+    assert advise(odd, [odd])[0].startswith("no profile can name its serial number")
+
+
+def test_a_chosen_adapter_is_compared_with_those_that_are_not(tmp_path: Path) -> None:
+    for number in (1, 2):
+        plug(tmp_path, f"ttyUSB{number}", f"1-{number}", "0001")
+    one = describe("/dev/ttyUSB1", tmp_path)
+    known = with_others([one], tmp_path)
+    assert [adapter.device for adapter in known] == ["/dev/ttyUSB1", "/dev/ttyUSB2"]
+    assert "/dev/ttyUSB2" in advise(one, known)[0]
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,10 @@ def test_rates_with_their_spread() -> None:
     # Three parts a second.
     assert rate([0.0, 0.05, 0.1, 1.0, 1.05, 1.1, 2.0, 2.05]) == Rate(3.0, 3.0, 3.0)
     assert rate([1.0, 1.0]) is None
+    # Four sentences of many were lost in a row.
+    lost = rate([0.1 * number for number in range(40) if number not in (20, 21, 22, 23)])
+    assert lost is not None
+    assert lost.mean == pytest.approx(9, abs=0.1)
 
 
 def test_a_talker() -> None:
