@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import fcntl
 import os
@@ -20,6 +19,7 @@ from threading import Event
 from provision.survey.adapters import Adapter
 from provision.survey.report import PortReport, failed, report
 from provision.survey.search import LIMIT_S, Search
+from provision.survey.shape import BAUD_RATES
 
 #: Seconds between two looks at the clock.
 LOOK_S = 0.05
@@ -45,7 +45,7 @@ Show = Callable[[Adapter, str], None]
 
 @contextmanager
 def open_to_read(device: str) -> Iterator[int]:
-    """Open a port for reading alone, and put its settings back at the end.
+    """Open a port for reading alone, raw and without echo, which it stays.
 
     OSError when it is absent, taken, or no serial port.
     """
@@ -53,14 +53,12 @@ def open_to_read(device: str) -> Iterator[int]:
         raise OSError(errno.ENOTTY, os.strerror(errno.ENOTTY))
     port = os.open(device, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
     try:
-        before = termios.tcgetattr(port)
         # The lock is the one that a feed on this computer would take.
         fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        try:
-            yield port
-        finally:
-            with contextlib.suppress(OSError, termios.error):
-                termios.tcsetattr(port, termios.TCSANOW, before)
+        # At once: a port that nothing has set up before echoes what it receives to the talker.
+        set_baud(port, BAUD_RATES[0])
+        termios.tcflush(port, termios.TCOFLUSH)
+        yield port
     except termios.error as error:
         raise OSError(*error.args) from error
     finally:

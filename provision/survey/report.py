@@ -70,6 +70,8 @@ class PortReport:
     looks_like: str = ""
     noise: bool = False
     """Bytes came, and no baud rate makes sentences of them."""
+    uncertain: bool = False
+    """Something like sentences came, and its baud rate is not certain."""
     error: str = ""
     """Why the port could not be listened to."""
     advice: tuple[str, ...] = ()
@@ -80,7 +82,7 @@ class PortReport:
         if self.error:
             return self.error
         if self.baud is None:
-            return "noise" if self.noise else "silent"
+            return "noise" if self.noise else "not certain" if self.uncertain else "silent"
         return f"{self.baud} baud" + (", inverted" if self.inverted else "")
 
     @property
@@ -123,6 +125,7 @@ def report(adapter: Adapter, known: Sequence[Adapter], search: Search) -> PortRe
     rates = {name: rate(heard) for name, heard in sorted(times.items())}
     found = search.evidence[search.found] if search.found else None
     binary = bool(found and found.frames)
+    uncertain = found is None and bool(search.supported() or _bare_rate(search))
     parts = [BINARY] if binary else []
     if rates:
         parts.append(likely(rates))
@@ -132,7 +135,8 @@ def report(adapter: Adapter, known: Sequence[Adapter], search: Search) -> PortRe
         inverted=bool(found and found.is_inverted),
         sentences=rates,
         looks_like=" and ".join(filter(None, parts)),
-        noise=search.found is None and search.heard >= MIN_TALK_BYTES,
+        noise=found is None and search.heard >= MIN_TALK_BYTES and not uncertain,
+        uncertain=uncertain,
         advice=(*_about_the_line(search, binary), *advise(adapter, known)),
     )
 
@@ -162,17 +166,23 @@ def _about_the_line(search: Search, binary: bool) -> list[str]:
     return advice
 
 
+def _bare_rate(search: Search) -> int | None:
+    """Return the baud rate at which most lines without a valid checksum came, if many did."""
+    baud = max(search.evidence, key=lambda rate: search.evidence[rate].bare)
+    return baud if search.evidence[baud].bare >= MIN_BARE_LINES else None
+
+
 def _about_no_rate(search: Search) -> list[str]:
     if search.heard < MIN_TALK_BYTES:
         return ["nothing came: is the instrument on, and its talker wired to this adapter?"]
-    if len(search.supported()) > 1:
+    if len(search.supported()) == 1:
+        return [f"too little came at {search.supported()[0]} baud to be certain: survey again"]
+    if search.supported():
         rates = " and ".join(map(str, search.supported()))
         return [f"sentences came at {rates} baud: two instruments talk on one line"]
-    bare = {baud: one.bare for baud, one in search.evidence.items() if one.bare >= MIN_BARE_LINES}
-    if bare:
-        baud = max(bare, key=lambda rate: bare[rate])
+    if bare := _bare_rate(search):
         return [
-            f"at {baud} baud it sends lines without a valid checksum: if its manual says so, give "
+            f"at {bare} baud it sends lines without a valid checksum: if its manual says so, give "
             "its link baud and unchecked: true"
         ]
     return [

@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 
+from pydantic import TypeAdapter, ValidationError
+
+from provision.profile.schema.types import Serial
 from provision.survey.adapters import Adapter
 
-#: A serial number that a profile takes (provision/profile/schema/types.py).
-_NAMEABLE = re.compile(r"[A-Za-z0-9._:+-]{1,126}")
+_SERIAL = TypeAdapter[str](Serial)
 
 _ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth".split()
 
@@ -69,9 +70,18 @@ def advise(adapter: Adapter, known: Sequence[Adapter]) -> list[str]:
         return [f"its chip has no serial number{like}: {_by_port(adapter, known)}"]
     if others:
         return [f"it has the same serial number as {others}: {_by_port(adapter, known)}"]
-    if not _NAMEABLE.fullmatch(adapter.serial):
+    if not _nameable(adapter.serial):
         return [f"no profile can name its serial number: {_by_port(adapter, known)}"]
     return []
+
+
+def _nameable(serial: str) -> bool:
+    """Report whether a profile takes a serial number."""
+    try:
+        _SERIAL.validate_python(serial)
+    except ValidationError:
+        return False
+    return True
 
 
 def _by_port(adapter: Adapter, known: Sequence[Adapter]) -> str:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import fcntl
 import os
 import re
+import termios
 import time
 from pathlib import Path
 from random import Random
@@ -84,3 +85,17 @@ def test_what_is_no_serial_port(call: Call, tmp_path: Path) -> None:
     assert said.result["ports"][0]["error"] == "it is no serial port"
     said = call("survey", "--device", tmp_path / "absent")
     assert (said.status, "is not there" in said.err) == (2, True)
+
+
+def test_a_port_that_echoes_is_stopped_from_doing_so(call: Call) -> None:
+    """As the kernel sets up a port that nothing has opened before."""
+    with ports(wire(Random(1), Talker(4800, ("HDG", "ROT"), 0.3, start=2))) as (fresh,):
+        slave = os.open(fresh.device, os.O_RDWR | os.O_NOCTTY)
+        settings = termios.tcgetattr(slave)
+        settings[3] |= termios.ECHO
+        termios.tcsetattr(slave, termios.TCSANOW, settings)
+        said = call("survey", "--device", fresh.device, "--json")
+        assert not termios.tcgetattr(slave)[3] & termios.ECHO
+        os.close(slave)
+        assert said.result["ports"][0]["baud"] == 4800
+        assert fresh.sent == b""

@@ -86,7 +86,7 @@ def test_noise_and_silence() -> None:
 def test_lines_without_a_checksum_give_no_baud_rate_and_a_hint() -> None:
     line = frame("$HEHDT,010.0,T")[:-5] + b"\r\n"
     told = heard(Talker(9600, (), 0.5, make=lambda _: line))
-    assert told.baud is None
+    assert (told.baud, told.noise, told.state) == (None, False, "not certain")
     assert told.advice[0].startswith("at 9600 baud it sends lines without a valid checksum")
 
 
@@ -97,3 +97,16 @@ def test_the_table_shows_no_control_codes() -> None:
     assert "\x1b" not in text.getvalue()
     assert "[bold]x" in text.getvalue()
     assert "hub, second socket" in text.getvalue()
+
+
+def test_too_few_sentences_are_not_certain_and_no_noise() -> None:
+    search = Search(0.0)
+    search.hear(frame("$HEHDT,010.0,T"), 1.0)
+    told = report(PORT, [PORT], search)
+    assert (told.baud, told.noise, told.state) == (None, False, "not certain")
+    assert told.advice == ("too little came at 4800 baud to be certain: survey again",)
+    search.evidence[38400] = search.evidence[4800]
+    told = report(PORT, [PORT], search)
+    assert told.advice == (
+        "sentences came at 4800 and 38400 baud: two instruments talk on one line",
+    )
