@@ -40,6 +40,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         before = Path(self._task.args["feed_before"])
         before.unlink(missing_ok=True)
         if feed is not None and status["trial"] is None:
+            before.touch(0o600)
             before.write_text(json.dumps(feed), encoding="utf-8")
         return result | {
             "status": status,
