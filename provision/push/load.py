@@ -11,7 +11,7 @@ from provision.errors import Location, UserError, UserErrors
 from provision.profile import load
 from provision.profile.secrets import stolen, store, vault
 from provision.push.records.known_boats import recall
-from provision.push.records.lost_secrets import require_secrets
+from provision.push.records.lost_secrets import find_loss, require_secrets
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.render import OpenBoat
@@ -48,7 +48,9 @@ class InvalidBoat:
         location, private = self.errors[0].location, store.secrets_path(self.file)
         if location is None or location.file != private:
             return "wrong"
-        return "secrets wrong" if private.exists() else "no secrets"
+        if private.exists():
+            return "secrets wrong"
+        return "secrets lost" if find_loss(self.file) else "no secrets"
 
     def result(self) -> PushResult:
         """Return the result of a push that was not tried."""

@@ -13,6 +13,7 @@ from provision.card.base import cache
 from provision.card.image import assemble as assembling
 from provision.errors import UserError
 from provision.profile.secrets import stolen, store, vault
+from provision.push.load import load_boats
 from provision.push.records import built
 from provision.push.records.known_boats import KnownBoat, remember
 from provision.ssh.endpoint import Endpoint
@@ -114,10 +115,11 @@ def test_every_command_tells_that_they_are_lost(
     assert LOOK in error["hint"] and "--replace-lost" in error["hint"]
 
 
-def test_a_fleet_shows_that_they_are_lost(call: Call, club: Path) -> None:
+def test_a_fleet_shows_that_they_are_lost(club: Path) -> None:
     shown = answered(club)
-    lost_boat = call("fleet", "kittiwake", "--boats", club, "--json").result
-    assert shown in str(lost_boat)
+    _, (invalid,) = load_boats([club / "kittiwake.yml"], None)
+    assert invalid.problem == "secrets lost"
+    assert shown in invalid.status().reason
 
 
 def test_a_wrong_vault_password_is_told_where_nothing_is_to_be_made(call: Call, club: Path) -> None:
