@@ -51,7 +51,10 @@ def _translated() -> Iterator[None]:
 @contextlib.contextmanager
 def watched_output() -> Iterator[None]:
     """Raise OutputError in the block, and at its end, when standard output cannot be written."""
-    stream = sys.stdout
+    stream: TextIO | None = sys.stdout
+    if stream is None:  # closed before the command began
+        yield
+        return
     sys.stdout = _WatchedOutput(stream)
     try:
         yield

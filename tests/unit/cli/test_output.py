@@ -53,3 +53,15 @@ def test_a_reader_that_has_enough() -> None:
     )
     os.close(writing)
     assert (done.returncode, done.stderr) == (1, "")
+
+
+def test_an_output_that_is_closed(boats: Path) -> None:
+    """The shell's `>&-`: a command runs for its exit status."""
+    script = '"$1" -m provision check dunlin --boats "$2" >&-'
+    done = subprocess.run(
+        ["sh", "-c", script, "sh", sys.executable, str(boats)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
