@@ -156,6 +156,15 @@ def test_check_of_what_is_no_boats_file(call: Call, boats: Path) -> None:
         assert message in error["message"] and hint in error["hint"]
 
 
+def test_a_hint_does_not_speak_of_memory(call: Call, boats: Path) -> None:
+    """Where a value is from is said in the code."""
+    file = boats / "dunlin.yml"
+    file.write_text(f"{file.read_text()}feed: {{tcp: 700}}\n")
+    (finding,) = call("check", "dunlin", "--boats", boats, "--json").result["findings"]
+    assert "10110 is the port of nmea-0183" in finding["hint"]
+    assert "memory" not in finding["hint"]
+
+
 def test_keys_says_which_file_holds_what(call: Call, boats: Path) -> None:
     """And that without a copy of two files no boat can be reached again."""
     said = call("keys", "dunlin", "--boats", boats)
