@@ -64,8 +64,16 @@ def state_before(source: Mapping[str, Any], running: float) -> LinkState:
 def states_before(feed: Mapping[str, Any]) -> dict[str, LinkState]:
     """Tell how each link and input was, by name. `feed` is what `boat-feed --state` prints."""
     running = float(feed["running"])
-    sources = {**feed["links"], **feed["inputs"]}
-    return {name: state_before(source, running) for name, source in sources.items()}
+    links = {name: state_before(source, running) for name, source in feed["links"].items()}
+    inputs = {
+        name: input_state(state_before(source, running)) for name, source in feed["inputs"].items()
+    }
+    return {**links, **inputs}
+
+
+def input_state(state: LinkState) -> LinkState:
+    """Take a source on the network that is not connected for silent: it may be switched off."""
+    return "silent" if state == "absent" else state
 
 
 def patience(feed: Mapping[str, Any] | None, name: str) -> float:

@@ -19,6 +19,7 @@ from provision.onboard.feed.nmea0183.sentence import MAX_LONG_SENTENCE_CHARS, MA
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.verify.heard import (
     Verdict,
+    input_state,
     judge,
     patience,
     speaks_rarely,
@@ -142,6 +143,8 @@ def judged(client: dict[str, Any], job: Job, on_trial: bool, name: str) -> Verdi
     before = states_before(job.feed_before).get(name) if job.feed_before else None
     rare = bool(job.feed_before) and speaks_rarely(job.feed_before or {}, name)
     after = state_after(first.get(name), state.get(name, {"present": False}))
+    if name in job.profile["inputs"]:
+        after = input_state(after)
     return judge(before, after, on_trial=on_trial, rare=rare)
 
 

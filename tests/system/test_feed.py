@@ -242,8 +242,8 @@ def test_an_nmea_2000_network_arrives_as_sentences(
     fulmar.bench.join(mac=STRANGER)
     lines = [line.split(",") for line in listen(fulmar, 8)["lines"] if line.startswith("$II")]
     heard = {fields[0][3:]: fields for fields in lines}
-    assert heard.keys() == {"HDG", "DPT", "MWV", "VHW"}, "position has a better source"
-    made = {"HDG", "DPT", "MWV", "VHW", "GLL", "GGA", "VTG"}
+    assert heard.keys() == {"HDG", "ROT", "DPT", "MWV", "VHW"}, "position has a better source"
+    made = {"HDG", "ROT", "DPT", "MWV", "VHW", "GLL", "GGA", "VTG"}
     assert fulmar.feed()["links"]["backbone"]["rates"].keys() == made
     state = instruments.voyage.at(instruments.now)
     assert float(heard["DPT"][1]) == pytest.approx(state.depth - TRANSDUCER_DEPTH_M, abs=1)

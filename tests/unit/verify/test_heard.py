@@ -14,11 +14,13 @@ from provision.verify.heard import (
     MIN_PATIENCE_S,
     UNKNOWN_PATIENCE_S,
     LinkState,
+    input_state,
     judge,
     patience,
     speaks_rarely,
     state_after,
     state_before,
+    states_before,
 )
 
 STATES = get_args(LinkState)
@@ -84,6 +86,14 @@ def test_an_adapter_that_is_not_there_fails_a_boat_that_is_not_on_trial() -> Non
 )
 def test_the_state_before(changes: dict[str, Any], state: str) -> None:
     assert state_before(source(**changes), 60.0) == state
+
+
+def test_a_source_on_the_network_that_is_switched_off_is_silent() -> None:
+    off = source(present=False, last_heard=None, sentences=0, load=0.0)
+    states = states_before({"running": 60.0, "links": {"gnss": off}, "inputs": {"ais-net": off}})
+    assert states == {"gnss": "absent", "ais-net": "silent"}
+    assert input_state("heard") == "heard"
+    assert judge(None, input_state("absent"), on_trial=False).ending == "noted"
 
 
 def test_the_state_after() -> None:
