@@ -75,11 +75,12 @@ def test_what_was_read_behind_the_sentence_is_taken_off_too(bench: Bench, chrony
             await asyncio.sleep(0.02)
         await until(lambda: feed.clock.samples == 1)  # type: ignore[union-attr]
 
-    now = time.time()
+    before = time.time()
     bench.run(run)
+    after = time.time()
     ((at, _),) = chrony.samples()
     size = len(make(rmc(BUILT), origin="x", heard=0).raw) + 3 * 19
-    assert at == pytest.approx(now - size * 10 / 4800, abs=0.15)
+    assert before <= at + size * 10 / 4800 <= after
 
 
 def test_void_fixes_are_refused(bench: Bench, chrony: Chrony) -> None:
