@@ -20,7 +20,7 @@ PYTEST := python -m pytest -q -rR --reruns 1
 # Needs nothing beside what `setup` brings. Each process collects all tests and makes a module's
 # fixtures: more processes than cores cost more than they bring, since these tests wait for nothing.
 unit: setup
-	$(PYTEST) -n auto --maxprocesses 4 --dist loadfile tests/unit
+	$(PYTEST) -n 4 --dist loadfile tests/unit
 
 # Real SSH and Ansible, network namespaces, daemons; no emulator, and no base that is built.
 integration: setup programs
