@@ -17,8 +17,8 @@ lint: setup
 # named in the summary.
 PYTEST := python -m pytest -q -rR --reruns 1
 
-# Needs nothing beside what `setup` brings. Each process collects all tests and makes a module's
-# fixtures: more processes than cores cost more than they bring, since these tests wait for nothing.
+# Needs nothing beside what `setup` brings. All tests of a file run in one process, which makes the
+# file's fixtures once.
 unit: setup
 	$(PYTEST) -n 4 --dist loadfile tests/unit
 
