@@ -19,7 +19,6 @@ AREAS = (
     ("/etc/nftables.conf", "firewall"),
     ("/etc/chrony/*", "clock"),
     ("/etc/ssh/*", "logins"),
-    ("/root/.ssh/*", "logins"),
     ("/etc/motd", "logins"),
     ("/etc/host*", "name"),
     ("/etc/machine-id", "name"),
