@@ -3,7 +3,7 @@ from collections.abc import Callable
 
 import pytest
 
-from provision.onboard.feed.config.models import PreferConfig
+from provision.onboard.feed.config.models import PreferOptions
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.sentence import make
 from provision.onboard.feed.policy.source_priority import SourcePriority, says_something
@@ -13,7 +13,7 @@ VOID = "$GPRMC,{:06d},V,,,,,,,251126,,,N"
 
 
 def priority(silence: float = 5, steady: float = 10, **order: tuple[str, ...]) -> SourcePriority:
-    return SourcePriority(PreferConfig(order or {"position": ("gnss", "spare")}, silence, steady))
+    return SourcePriority(PreferOptions(order or {"position": ("gnss", "spare")}, silence, steady))
 
 
 def passes(believing: SourcePriority, origin: str, at: float, body: str = RMC) -> bool:

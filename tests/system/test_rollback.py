@@ -179,7 +179,7 @@ def test_fault_power_cut(rig: PushRig, another: Club, step: str) -> None:
     rig.boat.power_cycle()
     result = running.result()
     status = rig.settled()
-    new = club.target(BOAT).render().sha256
+    new = club.open_boat(BOAT).render().sha256
     assert (result["outcome"] == "kept") == (status["kept"] == new), result
     assert result["outcome"] in ("kept", "rolled-back", "unreachable"), result
     goes_home(rig, club)
@@ -188,7 +188,7 @@ def test_fault_power_cut(rig: PushRig, another: Club, step: str) -> None:
 def goes_home(rig: PushRig, club: Club) -> None:
     """Is as before, unless the settings were kept already; then it is pushed back to them."""
     status = rig.settled()
-    new = club.target(BOAT).render().sha256
+    new = club.open_boat(BOAT).render().sha256
     if status["kept"] == new:
         assert (status["live"], status["drift"]) == (new, [])
         assert rig.laptop.push(rig.job(timer=240))["outcome"] == "kept"
@@ -199,7 +199,7 @@ def test_fault_link_lost_while_copying(rig: PushRig, another: Club, record: Reco
     """The laptop walks out of reach in the middle of the archive."""
     running = rig.laptop.start(rig.job(another))
     running.wait_for("trial")
-    size = len(another.target(BOAT).render().archive)
+    size = len(another.open_boat(BOAT).render().archive)
     rig.link.lose_after(size // 2)
     result = running.result()
     assert not rig.link.there
@@ -315,14 +315,14 @@ def test_the_boat_moves_to_another_address(rig: PushRig) -> None:
         (f"address: {ADDRESS}/24", f"address: {ELSEWHERE}/24"),
         ("ssid: Kittiwake", "ssid: Kittiwake nine"),
     )
-    target = moved.target(BOAT)
+    open_boat = moved.open_boat(BOAT)
     with at_another_place(rig) as (laptop, there):
         result = laptop.push(rig.job(moved, prove=True, timer=240))
         assert result["outcome"] == "kept", result
         status = there.status()
-        assert status["live"] == status["kept"] == target.render().sha256
+        assert status["live"] == status["kept"] == open_boat.render().sha256
         assert (status["drift"], status["trial"]) == ([], None)
-        there.bench.profile = target.boat.profile
+        there.bench.profile = open_boat.boat.profile
         assert there.bench.join()["address"].startswith("10.47.1.")
     rig.is_as_before()
     rig.boat.bench.join()

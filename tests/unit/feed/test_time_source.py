@@ -72,7 +72,7 @@ def test_none_is_right_that_does_not_tell_the_time_now(
         differences = [told.runs[link].difference for link in right]
         assert not right or max(differences) - min(differences) <= 2 * agreement.LATENCY_S
         if link in right and told.is_backed(link, 1e9, now):
-            told.tell(run.difference)
+            told.take(run.difference)
 
 
 @given(st.lists(st.text(alphabet="0123456789.,AVNEW-+eE_ ", max_size=40), max_size=8))

@@ -55,7 +55,7 @@ def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
 
 def test_a_talker_that_says_only_what_others_said_is_a_repeater() -> None:
     """It may be a second adapter on the same wire. Dropping its sentences would change nothing
-    here: they come whatever we send. A ring is another thing, see test_echo_rings.py."""
+    here: they come whatever we send. A ring is another thing, see test_loop_guard_rings.py."""
     breaking = loop_guard()
     for number in range(200):
         assert not breaking.returns(says("gnss", number, number / 10))

@@ -4,7 +4,7 @@ import pyais
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.feed.nmea0183.multipart import MAX_OPEN_MESSAGES, PART_TIMEOUT_S, Parts
+from provision.onboard.feed.nmea0183.multipart import MAX_OPEN_MESSAGES, PART_TIMEOUT_S, PartJoiner
 from provision.onboard.feed.nmea0183.sentence import Sentence, make
 from tests.support.feed_rig import STATIC
 
@@ -24,7 +24,7 @@ def raws(sentences: list[Sentence]) -> list[bytes]:
 
 def test_parts_go_on_as_one_that_pyais_reads() -> None:
     assert len(STATIC) == 2
-    joining = Parts()
+    joining = PartJoiner()
     first, second = (make(line[:-5].decode(), origin="ais", heard=0.0) for line in STATIC)
     assert joining.take(first) == []
     (whole,) = joining.take(second)
@@ -34,7 +34,7 @@ def test_parts_go_on_as_one_that_pyais_reads() -> None:
 
 
 def test_single_ones_and_other_sentences_pass_at_once() -> None:
-    joining = Parts()
+    joining = PartJoiner()
     for sentence in (
         part(1, 1),
         make("$GPGLL,1", origin="x", heard=0),
@@ -46,7 +46,7 @@ def test_single_ones_and_other_sentences_pass_at_once() -> None:
 
 
 def test_two_messages_at_once_are_told_apart_by_their_ids() -> None:
-    joining = Parts()
+    joining = PartJoiner()
     assert joining.take(part(2, 1, "1")) == joining.take(part(2, 1, "2")) == []
     (second,) = joining.take(part(2, 2, "2"))
     (first,) = joining.take(part(2, 2, "1"))
@@ -55,7 +55,7 @@ def test_two_messages_at_once_are_told_apart_by_their_ids() -> None:
 
 
 def test_two_senders_at_once_are_told_apart() -> None:
-    joining = Parts()
+    joining = PartJoiner()
     assert joining.take(by("10.47.1.60", 1)) == joining.take(by("10.47.1.61", 1)) == []
     for sender in ("10.47.1.60", "10.47.1.61"):
         (whole,) = joining.take(by(sender, 2))
@@ -63,7 +63,7 @@ def test_two_senders_at_once_are_told_apart() -> None:
 
 
 def test_a_lost_part_delays_nobody_for_ever() -> None:
-    joining = Parts()
+    joining = PartJoiner()
     # The first was lost.
     assert raws(joining.take(part(2, 2))) == [part(2, 2).raw]
     # The second was lost, and the id comes again.
@@ -75,7 +75,7 @@ def test_a_lost_part_delays_nobody_for_ever() -> None:
 
 
 def test_noise_eats_no_memory() -> None:
-    joining = Parts()
+    joining = PartJoiner()
     passed = [s for n in range(1000) for s in joining.take(part(2, 1, str(n)))]
     assert len(passed) >= 1000 - MAX_OPEN_MESSAGES - 1
 
@@ -84,7 +84,7 @@ def test_noise_eats_no_memory() -> None:
     st.lists(st.tuples(st.integers(1, 4), st.integers(1, 4), st.sampled_from("12")), max_size=40)
 )
 def test_every_part_goes_on_once(story: list[tuple[int, int, str]]) -> None:
-    joining = Parts()
+    joining = PartJoiner()
     said = [part(total, number, message) for total, number, message in story]
     passed = [s for sentence in said for s in joining.take(sentence)] + joining.overdue(1e9)
     lines = [line for s in passed for line in s.raw.splitlines(keepends=True)]
