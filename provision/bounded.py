@@ -88,18 +88,18 @@ def collect(
                         selector.unregister(ready.fd)
                     taken[ready.fd] += piece
                     if len(taken[ready.fd]) > limits[ready.fd]:
-                        raise TooMuch(f"it sent more than {said(limits[ready.fd])}")
+                        raise TooMuch(f"it sent more than {format_size(limits[ready.fd])}")
             status = process.wait(_left(command, timeout, deadline))
         except BaseException:
             process.kill()
             process.wait()
             raise
-    output, told = taken.values()
-    return Output(status, bytes(output), bytes(told))
+    output, errors_printed = taken.values()
+    return Output(status, bytes(output), bytes(errors_printed))
 
 
 def _left(command: Sequence[str], timeout: float | None, deadline: float | None) -> float | None:
-    """The seconds until the deadline; subprocess.TimeoutExpired when it is over."""
+    """Return the seconds until the deadline. Raise subprocess.TimeoutExpired when it is over."""
     if timeout is None or deadline is None:
         return None
     left = deadline - time.monotonic()
@@ -108,8 +108,8 @@ def _left(command: Sequence[str], timeout: float | None, deadline: float | None)
     return left
 
 
-def said(size: int) -> str:
-    """A limit in words: 1 MiB, 64 KiB."""
+def format_size(size: int) -> str:
+    """Write a limit in words: 1 MiB, 64 KiB."""
     return f"{size >> 20} MiB" if size >= 2**20 else f"{size >> 10} KiB"
 
 

@@ -110,7 +110,7 @@ class Bench:
             self._end()
             self._clear_away(logs=failed)
             if failed:
-                note(f"what the boat's console said: {self.emulator.console}")
+                note(f"the boat's console printed: {self.emulator.console}")
 
     def _end(self) -> None:
         if self.instruments:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Check that an adapter can send what its link listens for, and is told from others."""
+"""Check that an adapter can send what its link listens for, and is not mistaken for another."""
 
 from __future__ import annotations
 

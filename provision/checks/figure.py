@@ -51,10 +51,10 @@ class Figure:
         """Return name, value and limit."""
         if self.value is None:
             return f"{self.name}: not known"
-        said = f"{self.name}: {format_number(self.value)} {self.unit}"
+        text = f"{self.name}: {format_number(self.value)} {self.unit}"
         if self.limit is not None:
-            said += f", at {self.bound} {format_number(self.limit)}"
-        return f"{said} ({self.source})"
+            text += f", at {self.bound} {format_number(self.limit)}"
+        return f"{text} ({self.source})"
 
     def as_json(self) -> dict[str, object]:
         """Return the figure as plain data, for `--json`."""
@@ -75,9 +75,9 @@ class Figure:
 
 def caution_for(figures: Sequence[Figure], findings: Sequence[Finding]) -> str:
     """Return the caution that belongs to electrical sums, or "" if there are none."""
-    told = any(figure.electrical and figure.value is not None for figure in figures)
+    calculated = any(figure.electrical and figure.value is not None for figure in figures)
     found = any(finding.location.key.startswith("supply") for finding in findings)
-    return ELECTRICAL_CAUTION if told or found else ""
+    return ELECTRICAL_CAUTION if calculated or found else ""
 
 
 def judge(

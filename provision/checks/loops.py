@@ -213,13 +213,13 @@ def _brought_back(
 ) -> dict[str, list[str]]:
     """Return by formatter the links whose sentences an input may bring back."""
     found = {}
-    said = taken_rates(source)
+    rates = taken_rates(source)
     if not source.talks and _is_sent_to(ways, profile, source):
         # It may talk anything.
-        said = {
+        rates = {
             one: 1.0 for one in islice(ways.talkers, MAX_DEVICES) if may_pass(source.takes, one)
         }
-    for formatter in said:
+    for formatter in rates:
         links = [one for one in ways.talkers[formatter][:MAX_DEVICES] if one in profile.links]
         if any(ways.prefers(formatter, link, name) for link in links):
             continue

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Check that the names aboard can be told apart."""
+"""Check that the names aboard are distinct."""
 
 from __future__ import annotations
 

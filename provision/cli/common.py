@@ -35,7 +35,7 @@ BoatName = Annotated[str, typer.Argument(help="A boat's name, or its file.", **_
 BoatNames = Annotated[list[str], typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Some = Annotated[list[str] | None, typer.Argument(help="Boats' names, or files.", **_BOAT)]
 Everyone = Annotated[bool, typer.Option("--all", help="All boats of the folder.")]
-# The code that reads a file reports it as unreadable with place and hint, instead of Typer.
+# The code that reads a file reports it as unreadable with location and hint, instead of Typer.
 Boats = Annotated[
     Path,
     typer.Option("--boats", metavar="DIR", help="The folder of the boats.", readable=False),

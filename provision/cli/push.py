@@ -56,7 +56,7 @@ FormerKey = Annotated[
 MAX_TIMER_S = 24 * 3600
 
 
-def load_targets(names: Sequence[str], boats: Path, password: Path | None) -> list[OpenBoat]:
+def load_fleet(names: Sequence[str], boats: Path, password: Path | None) -> list[OpenBoat]:
     """Load the boats with these names, each once. Raise UserErrors with the errors of all."""
     from provision.profile.yaml.tree import raise_all
 
@@ -197,11 +197,9 @@ def push(  # noqa: PLR0913
     for boat in not_pushed:
         if boat.name == first:
             raise boat.error
-    print_check_errors(target.boat for target in fleet)
+    print_check_errors(boat.boat for boat in fleet)
     shown = (
-        contextlib.nullcontext()
-        if as_json
-        else progress([target.name for target in fleet], console)
+        contextlib.nullcontext() if as_json else progress([boat.name for boat in fleet], console)
     )
     try:
         with shown as listener:
@@ -322,7 +320,7 @@ def inventory(
     from provision.push.push import lay_out
     from provision.push.records.held_back import hold_back
 
-    fleet, held = hold_back(load_targets(names, boats, vault_password_file))
+    fleet, held = hold_back(load_fleet(names, boats, vault_password_file))
     raise_all([boat.error for boat in held])
     print(lay_out(fleet, out, PushOptions(at=endpoints_at(at, fleet))))
 
@@ -333,7 +331,7 @@ def _to_prove(
     """Load the boats to prove. Raise UserErrors when a boat that was named is invalid."""
     refuse_both_or_neither(names, everyone)
     if names:
-        return load_targets(names, boats, password), []
+        return load_fleet(names, boats, password), []
     return load_named_or_all(names, boats, password)
 
 

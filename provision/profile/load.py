@@ -86,8 +86,8 @@ def _read(path: Path) -> Boat:
     except ValidationError as error:
         found = explain(error, root, Profile, missing=not reader.unread)
         errors += [e for e in found if e.location not in known]
-    told = {error.location.key for error in errors if error.location}
-    blanks = [e for e in nulls.find_blanks(root) if e.location and e.location.key not in told]
+    reported = {error.location.key for error in errors if error.location}
+    blanks = [e for e in nulls.find_blanks(root) if e.location and e.location.key not in reported]
     # What a group lacks may be the value that is left blank in it.
     lacking = {e.location.key.rpartition(".")[0] for e in blanks if e.location}
     errors[:] = [e for e in errors if not e.location or e.location.key not in lacking]

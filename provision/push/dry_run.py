@@ -13,7 +13,7 @@ from provision.push.result import Outcome, PushResult
 from provision.render import OpenBoat
 
 
-def with_diff(deployment: Deployment, target: OpenBoat, result: PushResult) -> PushResult:
+def with_diff(deployment: Deployment, open_boat: OpenBoat, result: PushResult) -> PushResult:
     """Add to the result of a dry run the diff of all that would change."""
     if result.outcome is not Outcome.WOULD_CHANGE:
         return result
@@ -23,13 +23,13 @@ def with_diff(deployment: Deployment, target: OpenBoat, result: PushResult) -> P
     except FilesUnreadable as error:
         return replace(result, reason=f"its files could not be read for a diff: {error}")
     new = unpack((deployment.folder / "settings.tar").read_bytes())
-    return replace(result, diff=write_diff(result.changed, live, new, secret_values(target)))
+    return replace(result, diff=write_diff(result.changed, live, new, secret_values(open_boat)))
 
 
-def secret_values(target: OpenBoat) -> list[str]:
+def secret_values(open_boat: OpenBoat) -> list[str]:
     """List the values that no diff may show, in each form that a file may hold."""
-    secrets = target.secrets
-    radio = target.boat.profile.network.access_point
+    secrets = open_boat.secrets
+    radio = open_boat.boat.profile.network.access_point
     pass_phrases = [secrets.pass_phrase, *secrets.own_pass_phrases.values()]
     return [
         secrets.host_key,

@@ -94,14 +94,14 @@ def load_boats(
         folder = file.parent
         keys[folder] = keys.get(folder) or vault.read_password(folder, password)
         try:
-            target = OpenBoat(boat, store.read(file, keys[folder]))
-            stolen.refuse_old_secrets(boat, target.secrets)
-            target.render()
+            open_boat = OpenBoat(boat, store.read(file, keys[folder]))
+            stolen.refuse_old_secrets(boat, open_boat.secrets)
+            open_boat.render()
         except UserError as error:
             invalid.append(InvalidBoat(file, error))
         else:
-            valid[boat.name] = target
-    return sorted(valid.values(), key=lambda target: files.index(target.boat.file)), invalid
+            valid[boat.name] = open_boat
+    return sorted(valid.values(), key=lambda open_boat: files.index(open_boat.boat.file)), invalid
 
 
 def _read_each(files: Sequence[Path]) -> Iterator[tuple[Path, load.Boat | UserError]]:

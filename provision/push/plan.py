@@ -32,7 +32,7 @@ from provision.verify.job import Job
 
 
 def ssh_target_of(
-    target: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False
+    open_boat: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False
 ) -> SshTarget:
     """Say how to reach the boat: at its endpoint in `at`, or at its own and its last address.
 
@@ -41,36 +41,36 @@ def ssh_target_of(
     that they are accepted only when `former` is set: the boat may have fallen back to older
     settings, or a stranger has that key.
     """
-    own = Endpoint(str(target.boat.profile.network.address.ip))
-    known = recall(target.boat.file)
+    own = Endpoint(str(open_boat.boat.profile.network.address.ip))
+    known = recall(open_boat.boat.file)
     last = known.endpoint if known else own
-    endpoints = (at[target.name], own) if target.name in at else (own, last)
-    identity = target.boat.file.parent / "operator"
-    key, stolen = host_public_key(target.secrets), recall_stolen(target.boat.file)
-    former_keys = target.secrets.former_host_keys
+    endpoints = (at[open_boat.name], own) if open_boat.name in at else (own, last)
+    identity = open_boat.boat.file.parent / "operator"
+    key, stolen = host_public_key(open_boat.secrets), recall_stolen(open_boat.boat.file)
+    former_keys = open_boat.secrets.former_host_keys
     earlier = tuple(former_key for former_key in former_keys if not is_revoked(stolen, former_key))
     rotated = known is not None and known.host_key == key and not former
     return SshTarget(
-        boat=target.name,
+        boat=open_boat.name,
         endpoints=tuple(dict.fromkeys(endpoints)),
         host_key=key,
         identity=identity.resolve() if identity.is_file() else None,
         former_keys=() if rotated else earlier,
         dropped_keys=earlier if rotated else (),
         stolen_keys=stolen.host_keys if stolen else (),
-        unseen=known is None and target.name not in at,
+        unseen=known is None and open_boat.name not in at,
     )
 
 
 def resolve_targets(
-    targets: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
+    boats: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[SshTarget]:
     """Say how to reach each boat. Of several endpoints, the one that answers now comes first.
 
     Raise UserError when this computer cannot connect to any boat.
     """
     require_ssh()
-    known = [ssh_target_of(target, at, former=former) for target in targets]
+    known = [ssh_target_of(open_boat, at, former=former) for open_boat in boats]
     with ThreadPoolExecutor(max(len(known), 1)) as pool:
         return list(
             pool.map(
@@ -85,7 +85,7 @@ def _resolve(ssh_target: SshTarget) -> SshTarget:
 
 
 def prepare(
-    targets: Sequence[OpenBoat],
+    boats: Sequence[OpenBoat],
     folder: Path,
     at: Mapping[str, Endpoint],
     *,
@@ -96,15 +96,15 @@ def prepare(
     `folder` is private (mode 0700), and so are the files.
     """
     return [
-        _prepare(target, folder / target.name, ssh_target)
-        for target, ssh_target in zip(
-            targets, resolve_targets(targets, at, former=former), strict=True
+        _prepare(open_boat, folder / open_boat.name, ssh_target)
+        for open_boat, ssh_target in zip(
+            boats, resolve_targets(boats, at, former=former), strict=True
         )
     ]
 
 
-def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deployment:
-    settings = target.render()
+def _prepare(open_boat: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deployment:
+    settings = open_boat.render()
     folder.mkdir(mode=0o700)
     for connections in ("c", "p"):
         (folder / connections).mkdir(mode=0o700)
@@ -116,7 +116,7 @@ def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deploymen
         shared_connection(folder / "p") if fits_sockets(folder / "p") else {}
     )
     query = StatusQuery(
-        boat=target.name,
+        boat=open_boat.name,
         user=ssh_target.user,
         sha256=settings.sha256,
         options=tuple(arguments(options)),
@@ -128,31 +128,31 @@ def _prepare(target: OpenBoat, folder: Path, ssh_target: SshTarget) -> Deploymen
         "settings.tar": settings.archive,
         "manifest.json": json.dumps(settings.manifest),
         "ssh_config": config_file(suite_options),
-        "job.json": make_job(target, settings, ssh_target.user, folder / "ssh_config").text(),
+        "job.json": make_job(open_boat, settings, ssh_target.user, folder / "ssh_config").text(),
         "status_query.json": query.text(),
     }
     for name, content in files.items():
         write_private(folder / name, content)
     return Deployment(
         ssh_target=ssh_target,
-        board=target.boat.profile.board,
+        board=open_boat.boat.profile.board,
         base=int(str(settings.manifest["base"])),
         sha256=settings.sha256,
         folder=folder,
-        profile_argument=argument(target.boat.file),
+        profile_argument=argument(open_boat.boat.file),
     )
 
 
-def make_job(target: OpenBoat, settings: Settings, user: str, ssh_config: Path) -> Job:
+def make_job(open_boat: OpenBoat, settings: Settings, user: str, ssh_config: Path) -> Job:
     """Make the job of the suite for the boat."""
-    profile = target.boat.profile
+    profile = open_boat.boat.profile
     plain = profile.model_dump(mode="json")
-    plain["access"]["keys"] = read_access_keys(target.boat)
+    plain["access"]["keys"] = read_access_keys(open_boat.boat)
     return Job(
-        boat=target.name,
+        boat=open_boat.name,
         user=user,
         sha256=settings.sha256,
-        architecture=target.board.architecture,
+        architecture=open_boat.board.architecture,
         profile=plain,
         manifest=dict(settings.manifest),
         ssh_config=str(ssh_config),

@@ -22,7 +22,7 @@ from provision.render import OpenBoat
 
 
 def push(
-    targets: Sequence[OpenBoat], options: PushOptions, listener: Listener | None = None
+    boats: Sequence[OpenBoat], options: PushOptions, listener: Listener | None = None
 ) -> list[PushResult]:
     """Push settings to several boats at once. A boat that fails stops no other.
 
@@ -30,7 +30,7 @@ def push(
     answers. Raise UserError when something is wrong before the first connection.
     """
     with workspace() as folder:
-        deployments = prepare(targets, folder, options.at, former=options.former)
+        deployments = prepare(boats, folder, options.at, former=options.former)
         write_private(folder / "ansible.cfg", ANSIBLE_CONFIG)
         write_private(folder / "inventory.json", write_inventory(deployments, options))
         events_of = run_and_collect(deployments, folder, options, listener)
@@ -38,12 +38,12 @@ def push(
             events = [events_of[boat.name] for boat in deployments]
             ended = list(pool.map(push_result, deployments, events, repeat(options.timer)))
             if options.dry_run:
-                ended = list(pool.map(with_diff, deployments, targets, ended))
-            list(pool.map(remember_push, targets, deployments, ended))
+                ended = list(pool.map(with_diff, deployments, boats, ended))
+            list(pool.map(remember_push, boats, deployments, ended))
             return ended
 
 
-def lay_out(targets: Sequence[OpenBoat], folder: Path, options: PushOptions) -> str:
+def lay_out(boats: Sequence[OpenBoat], folder: Path, options: PushOptions) -> str:
     """Write all that plain `ansible-playbook` needs into a new folder, and return the inventory.
 
     The folder holds secrets. It is private (mode 0700), and the caller removes it.
@@ -52,7 +52,7 @@ def lay_out(targets: Sequence[OpenBoat], folder: Path, options: PushOptions) -> 
         folder.mkdir(mode=0o700, parents=True)
     except OSError as error:
         raise UserError(f"{folder} cannot be made: {error.strerror}") from None
-    deployments = prepare(targets, folder.resolve(), options.at)
+    deployments = prepare(boats, folder.resolve(), options.at)
     text = write_inventory(deployments, options)
     write_private(folder / "inventory.json", text)
     return text

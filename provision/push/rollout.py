@@ -42,28 +42,28 @@ FindReachable = Callable[[Sequence[OpenBoat], PushOptions], list[OpenBoat]]
 
 
 def roll_out(
-    targets: Sequence[OpenBoat],
+    boats: Sequence[OpenBoat],
     options: PushOptions,
     rollout: Rollout,
     listener: Listener | None = None,
 ) -> list[PushResult]:
-    """Push to all boats, and return a result for each in the order of `targets`."""
-    return Run(options, time.monotonic() + rollout.wait, listener).all(targets, rollout.first)
+    """Push to all boats, and return a result for each in the order of `boats`."""
+    return Run(options, time.monotonic() + rollout.wait, listener).all(boats, rollout.first)
 
 
-def reachable(targets: Sequence[OpenBoat], options: PushOptions) -> list[OpenBoat]:
+def reachable(boats: Sequence[OpenBoat], options: PushOptions) -> list[OpenBoat]:
     """Filter the boats that show their host key now, at an endpoint that a push would try."""
 
-    def answers(target: OpenBoat) -> bool:
-        ssh_target = ssh_target_of(target, options.at, former=options.former)
-        if target.name in options.at:
+    def answers(boat: OpenBoat) -> bool:
+        ssh_target = ssh_target_of(boat, options.at, former=options.former)
+        if boat.name in options.at:
             # A push tries no endpoint but the one that the operator gave.
             ssh_target = replace(ssh_target, endpoints=ssh_target.endpoints[:1])
         return find_answering_endpoint(ssh_target) is not None
 
-    with ThreadPoolExecutor(max(len(targets), 1)) as pool:
-        found = list(pool.map(answers, targets))
-    return [target for target, up in zip(targets, found, strict=True) if up]
+    with ThreadPoolExecutor(max(len(boats), 1)) as pool:
+        found = list(pool.map(answers, boats))
+    return [boat for boat, up in zip(boats, found, strict=True) if up]
 
 
 @dataclass(frozen=True)
@@ -76,9 +76,9 @@ class Run:
     push: Push = pushing.push
     find_reachable: FindReachable = reachable
 
-    def all(self, targets: Sequence[OpenBoat], first: str) -> list[PushResult]:
+    def all(self, boats: Sequence[OpenBoat], first: str) -> list[PushResult]:
         """Push to the boat to go `first`, then to the others."""
-        ahead = [target for target in targets if target.name == first]
+        ahead = [boat for boat in boats if boat.name == first]
         if first and not ahead:
             raise UserError(
                 f"{first} is to go first, but is not among the boats to push to",
@@ -86,17 +86,17 @@ class Run:
             )
         done: dict[str, PushResult] = {}
         self._batch(ahead, done, prove_unchanged=True)
-        rest = [target for target in targets if target.name != first]
+        rest = [boat for boat in boats if boat.name != first]
         if ahead and not done[first].succeeded:
             ended = f"{first}, which was to go first, ended as {done[first].outcome.label}"
-            done |= {target.name: skipped(target, ended) for target in rest}
+            done |= {boat.name: skipped(boat, ended) for boat in rest}
         else:
             self._batch(rest, done)
-        return [done[target.name] for target in targets]
+        return [done[boat.name] for boat in boats]
 
     def _batch(
         self,
-        targets: Sequence[OpenBoat],
+        boats: Sequence[OpenBoat],
         done: dict[str, PushResult],
         *,
         prove_unchanged: bool = False,
@@ -104,18 +104,18 @@ class Run:
         """Push to these boats, and again to boats that did not answer, until the deadline."""
         proven = self.options.prove_unchanged or prove_unchanged
         options = replace(self.options, prove_unchanged=proven)
-        todo, away = list(targets), list[OpenBoat]()
+        todo, away = list(boats), list[OpenBoat]()
         while todo:
             allowed = self._allowed(done)
             if allowed is None:
-                done |= {target.name: skipped(target, "too many boats failed") for target in todo}
+                done |= {boat.name: skipped(boat, "too many boats failed") for boat in todo}
                 return
             results = self.push(todo, replace(options, stop_after=allowed), self.listener)
             done.update((result.boat, result) for result in results)
             away = [
-                target
-                for target in targets
-                if target.name in done and done[target.name].outcome is Outcome.UNREACHABLE
+                boat
+                for boat in boats
+                if boat.name in done and done[boat.name].outcome is Outcome.UNREACHABLE
             ]
             todo = self._wait(away) if self._allowed(done) is not None else []
 
@@ -138,6 +138,6 @@ class Run:
         return []
 
 
-def skipped(target: OpenBoat, reason: str) -> PushResult:
+def skipped(boat: OpenBoat, reason: str) -> PushResult:
     """Return the result of a boat that the roll-out did not start."""
-    return PushResult(target.name, Outcome.HELD, "", f"nothing was tried: {reason}")
+    return PushResult(boat.name, Outcome.HELD, "", f"nothing was tried: {reason}")

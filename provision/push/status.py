@@ -91,23 +91,23 @@ class BoatStatus:
 
 
 def fleet_status(
-    targets: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
+    boats: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[BoatStatus]:
     """Ask all boats at once. Change nothing aboard."""
-    with workspace() as folder, ThreadPoolExecutor(max(len(targets), 1)) as pool:
-        deployments = prepare(targets, folder, at, former=former)
-        return list(pool.map(_with_loss, targets, pool.map(_query, targets, deployments)))
+    with workspace() as folder, ThreadPoolExecutor(max(len(boats), 1)) as pool:
+        deployments = prepare(boats, folder, at, former=former)
+        return list(pool.map(_with_loss, boats, pool.map(_query, boats, deployments)))
 
 
-def _with_loss(target: OpenBoat, status: BoatStatus) -> BoatStatus:
+def _with_loss(open_boat: OpenBoat, status: BoatStatus) -> BoatStatus:
     """Add that the boat's card was lost, while it has no new one."""
-    _, held = hold_back([target])
+    _, held = hold_back([open_boat])
     losses = tuple(f"{boat.reason}; no push goes out" for boat in held)
     return replace(status, health_issues=(*status.health_issues, *losses))
 
 
-def _query(target: OpenBoat, deployment: Deployment) -> BoatStatus:
-    endpoint, known = deployment.endpoint, recall(target.boat.file)
+def _query(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
+    endpoint, known = deployment.endpoint, recall(open_boat.boat.file)
     options = arguments(deployment.ssh_target.options(deployment.folder))
     try:
         done = collect(
@@ -133,8 +133,8 @@ def _query(target: OpenBoat, deployment: Deployment) -> BoatStatus:
         return _unreadable(deployment, known, endpoint, status)
     links = link_statuses(_feed_state(rest))
     found = assess(deployment, status, manifest, links, endpoint)
-    if status["boat"] == target.name:
-        remember_answer(target, deployment, endpoint, str(status["kept"] or ""))
+    if status["boat"] == open_boat.name:
+        remember_answer(open_boat, deployment, endpoint, str(status["kept"] or ""))
     return found
 
 

@@ -39,14 +39,14 @@ def result_table(reports: Sequence[PortReport]) -> Group:
     rows = _table("port", "socket", "hears", "looks like", "sentences")
     notes: list[Text] = []
     for report in reports:
-        said = [f"{name} {rate or 'once'}" for name, rate in report.sentences.items()]
+        lines = [f"{name} {rate or 'once'}" for name, rate in report.sentences.items()]
         style = "green" if report.baud else "red" if report.error else "yellow"
         rows.add_row(
             _text(report.adapter.device),
             _text(_socket(report.adapter, adapters)),
             _text(report.state, style),
             _text(report.looks_like),
-            _text("\n".join(said)),
+            _text("\n".join(lines)),
         )
         lines = [describe(report.adapter), *report.advice]
         notes.append(_text(f"{report.adapter.device}: " + "\n  ".join(filter(None, lines))))

@@ -76,10 +76,10 @@ class _Path(NamedTuple):
 
     def add(self, bit: int) -> _Path | None:
         """Return the path with one more bit of the line. None when no text has it there."""
-        place = len(self.bits)
-        if (place in ONES and not bit) or (place == ZERO and bit):
+        index = len(self.bits)
+        if (index in ONES and not bit) or (index == ZERO and bit):
             return None
-        if place < ZERO:
+        if index < ZERO:
             return self._replace(bits=(*self.bits, bit))
         character = sum((1 - value) << number for number, value in enumerate(self.bits[1:8]))
         if character == ord("\n") and not self.text:

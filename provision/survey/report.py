@@ -88,8 +88,8 @@ class PortReport:
     @property
     def summary(self) -> str:
         """Write the state and what the talker looks like."""
-        said = self.looks_like if self.baud else ""
-        return ": ".join(filter(None, (self.state, said)))
+        guess = self.looks_like if self.baud else ""
+        return ": ".join(filter(None, (self.state, guess)))
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain data, for `--json`. Rates are per second."""

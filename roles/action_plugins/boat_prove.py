@@ -37,11 +37,11 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         except subprocess.TimeoutExpired:
             return result | {"failed": True, "msg": f"the proof did not end within {seconds} s"}
         if done.returncode == 0:
-            said = {"notes": _notes(done.stdout)}
-            stats = {"data": said, "per_host": True, "aggregate": False}
+            data = {"notes": _notes(done.stdout)}
+            stats = {"data": data, "per_host": True, "aggregate": False}
             return result | {"ansible_stats": stats}
-        said = f"the suite ended with status {done.returncode}"
-        message = _summary(done.stdout) or done.stderr.strip() or said
+        ended = f"the suite ended with status {done.returncode}"
+        message = _summary(done.stdout) or done.stderr.strip() or ended
         return result | {"failed": True, "rc": done.returncode, "msg": message}
 
 

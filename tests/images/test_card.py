@@ -78,7 +78,7 @@ def test_same_inputs_give_the_same_bytes(club: Club, system: Base, tmp_path: Pat
 
 def test_another_boat_gives_another_card(club: Club, system: Base, tmp_path: Path) -> None:
     """Two boats' cards in one machine must not answer to the same identifiers."""
-    one = Layout("gpt", club.target("kittiwake").render().sha256)
+    one = Layout("gpt", club.open_boat("kittiwake").render().sha256)
     other = Layout("gpt", "0" * 64)
     assert {p.partuuid for p in one.partitions}.isdisjoint(p.partuuid for p in other.partitions)
 
@@ -91,14 +91,14 @@ def test_nobody_else_may_read_it(club: Club, system: Base) -> None:
 def test_tables_and_file_systems_are_sound(club: Club, system: Base, tmp_path: Path) -> None:
     """Each program judges its own: sfdisk, fsck.fat, e2fsck, unsquashfs."""
     image = club.card("kittiwake")
-    layout = Layout("gpt", club.target("kittiwake").render().sha256)
+    layout = Layout("gpt", club.open_boat("kittiwake").render().sha256)
     assert "No errors detected" in run("sfdisk", "--verify", image).stdout
     run("fsck.fat", "-n", extract(image, layout.boot, tmp_path / "boot"))
     data = extract(image, layout.data, tmp_path / "data")
     run("e2fsck", "-f", "-n", data)
     run("unsquashfs", "-s", extract(image, layout.base, tmp_path / "base-a"))
     kept = run("debugfs", "-R", "cat settings/kept", data).stdout.split()[0]
-    assert kept == club.target("kittiwake").render().sha256
+    assert kept == club.open_boat("kittiwake").render().sha256
 
 
 def test_it_says_whose_it_is(club: Club, system: Base) -> None:
@@ -106,7 +106,7 @@ def test_it_says_whose_it_is(club: Club, system: Base) -> None:
     said = read_identity(club.card("kittiwake"))
     assert (said["boat"], said["board"]) == ("kittiwake", "x86-64")
     assert said["base"]["suite"] == "trixie"
-    assert said["settings"] == club.target("kittiwake").render().sha256
+    assert said["settings"] == club.open_boat("kittiwake").render().sha256
 
 
 def test_a_device_is_no_card_file(club: Club) -> None:
@@ -130,7 +130,7 @@ def test_a_full_disk_leaves_nothing(
     club: Club, system: Base, tmp_path: Path, size: str, out: str, worked_in: str, hint: str
 ) -> None:
     """A small file system fills up in the middle of the build."""
-    club.target("kittiwake")
+    club.open_boat("kittiwake")
     full = tmp_path / "full"
     full.mkdir()
     script = (
@@ -191,7 +191,7 @@ def test_a_failed_assembly_leaves_the_old_card(
     club: Club, system: Base, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The new card takes the old one's place only when it is finished."""
-    target = club.target("kittiwake")
+    target = club.open_boat("kittiwake")
     out = tmp_path / "card.img"
     out.write_text("the old card")
 

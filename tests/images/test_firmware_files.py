@@ -30,8 +30,8 @@ class Boot:
     """The boot partition of a boat's card."""
 
     def __init__(self, club: Club, name: str) -> None:
-        self.board: Board = board(club.target(name).boat.profile.board)
-        self.layout = Layout(self.board.table, club.target(name).render().sha256)
+        self.board: Board = board(club.open_boat(name).boat.profile.board)
+        self.layout = Layout(self.board.table, club.open_boat(name).render().sha256)
         self._place = boot_partition(club.card(name))
 
     def read(self, name: str) -> bytes:

@@ -5,7 +5,7 @@
 
 Ours: from switching on until a tablet holds the first sentence in its hands, having joined
 the access point and been given an address. Theirs: the same emulated machine with the same
-kernel and packages on an ordinary ext4 disk, from switching on until multi-user.target. The
+kernel and packages on an ordinary ext4 disk, from switching on until multi-user.open_boat. The
 median of three runs each, taken in turns.
 """
 
@@ -34,7 +34,7 @@ RUNS = 3
 PATIENCE = 300
 _READY = "multi-user reached"
 _UNIT = f"""[Unit]
-After=multi-user.target
+After=multi-user.open_boat
 
 [Service]
 Type=oneshot
@@ -44,7 +44,7 @@ ExecStart=sh -c "echo {_READY} > /dev/ttyS0"
 
 def start_ours(club: Club) -> tuple[float, float]:
     """Seconds to the first sentence; MiB in use once it has settled."""
-    target = club.target("kittiwake")
+    target = club.open_boat("kittiwake")
     kind = board(target.boat.profile.board)
     begin = time.monotonic()
     with Bench(target.boat.profile, target.secrets, kind, club.card("kittiwake")) as bench:
@@ -58,7 +58,7 @@ def start_ours(club: Club) -> tuple[float, float]:
 
 
 def start_theirs(kind: Board, adapters: dict[str, AdapterConfig]) -> float:
-    """Seconds to multi-user.target."""
+    """Seconds to multi-user.open_boat."""
     with tempfile.TemporaryDirectory(prefix="measure-boot-") as work:
         folder = Path(work)
         disk = folder / "disk.qcow2"
@@ -95,7 +95,7 @@ def main() -> None:
         create_club(folder)
         club = Club(folder)
         club.card("kittiwake")
-        profile = club.target("kittiwake").boat.profile
+        profile = club.open_boat("kittiwake").boat.profile
         kind = board(profile.board)
         adapters = {name: link.adapter for name, link in profile.serial_links.items()}
         plain.disk(kind)

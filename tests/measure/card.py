@@ -38,7 +38,7 @@ def timed(work: Callable[[], object]) -> float:
 
 def build(club: Club, out: Path) -> None:
     """The boat's card from its file, as the command does it."""
-    target = club.target("kittiwake")
+    target = club.open_boat("kittiwake")
     kind = board(target.boat.profile.board)
     assemble(kind, target.render(), get_base(kind), out)
 
@@ -51,7 +51,7 @@ def main() -> None:
         club = Club(folder / "boats")
         first = club.card("kittiwake")
         bytes_on_disk = first.stat().st_blocks * 512
-        club.target("kittiwake")
+        club.open_boat("kittiwake")
         out, copy, plain = folder / "second.img", folder / "copy", folder / "plain"
         with plain.open("wb") as file, first.open("rb") as source:
             # As many bytes, none of them a hole.

@@ -66,11 +66,11 @@ def against_ordinary(club: Club, boat: Virtual) -> None:
     """Nothing changed, and one link changed."""
     name, folder = boat.name, Path(boat.bench.folder) / "o"
     options = PushOptions(at={name: boat.place}, timer=TIMER)
-    lay_out([club.target(name)], folder, options)
+    lay_out([club.open_boat(name)], folder, options)
     playbook = Ordinary(folder)
 
     def settings() -> int:
-        return playbook.write(club.target(name).render())
+        return playbook.write(club.open_boat(name).render())
 
     def unchanged() -> None:
         if changed := playbook.run():

@@ -43,7 +43,7 @@ class Club:
 
     folder: Path
 
-    def target(self, name: str) -> OpenBoat:
+    def open_boat(self, name: str) -> OpenBoat:
         """A boat with its secrets, as its file stands now."""
         file = load.find(name, self.folder)
         key = vault.read_password(self.folder)
@@ -54,9 +54,9 @@ class Club:
         """The boat's card, built when it is not there."""
         image = self.folder / f"{name}.img"
         if not image.exists():
-            target = self.target(name)
-            kind = board(target.boat.profile.board)
-            assemble(kind, target.render(), get_base(kind), image)
+            open_boat = self.open_boat(name)
+            kind = board(open_boat.boat.profile.board)
+            assemble(kind, open_boat.render(), get_base(kind), image)
         return image
 
     def copy(self, folder: Path) -> Club:
@@ -67,10 +67,10 @@ class Club:
     @contextmanager
     def launch(self, name: str, card: Path | None = None) -> Iterator[Virtual]:
         """A running boat."""
-        target = self.target(name)
-        kind = board(target.boat.profile.board)
+        open_boat = self.open_boat(name)
+        kind = board(open_boat.boat.profile.board)
         image = card or self.card(name)
-        with Bench(target.boat.profile, target.secrets, kind, image) as bench:
+        with Bench(open_boat.boat.profile, open_boat.secrets, kind, image) as bench:
             bench.wait_for_ssh()
             yield Virtual(self, bench)
 
@@ -153,18 +153,18 @@ class Virtual:
 
     def push(self, club: Club | None = None, **options: Any) -> PushResult:
         """Push what the club's folder says of this boat now."""
-        target = (club or self.club).target(self.name)
+        open_boat = (club or self.club).open_boat(self.name)
         chosen = PushOptions(at={self.name: self.place}, **options)
-        (result,) = push([target], chosen)
+        (result,) = push([open_boat], chosen)
         return result
 
     def verify(
         self, club: Club | None = None, state: State = "kept", subjects: Sequence[str] = ()
     ) -> VerifyResult:
         """Run the suite against the boat, or what of it is about `subjects`."""
-        target = (club or self.club).target(self.name)
+        open_boat = (club or self.club).open_boat(self.name)
         with workspace() as folder:
-            (wanted,) = prepare([target], folder, {self.name: self.place})
+            (wanted,) = prepare([open_boat], folder, {self.name: self.place})
             return prove(wanted.folder / "job.json", self.place, state, subjects)
 
     def settle(self) -> None:

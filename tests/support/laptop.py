@@ -192,8 +192,8 @@ def main() -> None:
     """In the laptop's namespaces: push, and say on standard output how it goes."""
     _network(json.loads(sys.argv[1]))
     job = Job(**json.loads(sys.argv[2]))
-    target = Club(Path(job.boats)).target(job.boat)
-    faulty = Faulty(target.boat, target.secrets, job.files, job.damaged)
+    open_boat = Club(Path(job.boats)).open_boat(job.boat)
+    faulty = Faulty(open_boat.boat, open_boat.secrets, job.files, job.damaged)
     options = PushOptions(at={job.boat: Endpoint(job.at)}, timer=job.timer, prove=job.prove)
     (result,) = push([faulty], options, _tell)
     _say({"event": "result", **result.as_json()})

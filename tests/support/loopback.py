@@ -58,7 +58,7 @@ class RigBoat:
         return Endpoint("127.0.0.1", self.port)
 
     @property
-    def target(self) -> OpenBoat:
+    def open_boat(self) -> OpenBoat:
         return OpenBoat(load.read(self.file), self.secrets)
 
     def change(self, value: object, *keys: str) -> None:
@@ -72,7 +72,7 @@ class RigBoat:
 
     def boot(self) -> Settings:
         """The folder as the initramfs leaves the boat: kept settings unpacked."""
-        settings = self.target.render()
+        settings = self.open_boat.render()
         for folder in ("run/boat", "data/settings", "usr/lib/boat-base"):
             (self.root / folder).mkdir(parents=True)
         (self.root / "usr/lib/boat-base/base.json").write_text('{"format": 1}')

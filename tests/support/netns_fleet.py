@@ -79,7 +79,7 @@ class NetnsFleet:
         """A boat's profile."""
         return self.boats / f"{name}.yml"
 
-    def target(self, name: str) -> OpenBoat:
+    def open_boat(self, name: str) -> OpenBoat:
         """A boat with its secrets, as its profile stands now."""
         boat = load.read(self.file(name))
         return OpenBoat(boat, store.read(boat.file, vault.read_password(self.boats)))
@@ -166,15 +166,15 @@ class NetnsFleet:
         run(*self._ashore, find("ip"), "-batch", "-", input="\n".join(commands) + "\n")
 
     def _boot(self, name: str) -> subprocess.Popen[bytes]:
-        target, folder = self.target(name), self.folder / name
-        settings, kind = target.render(), board(target.boat.profile.board)
+        open_boat, folder = self.open_boat(name), self.folder / name
+        settings, kind = open_boat.render(), board(open_boat.boat.profile.board)
         folder.mkdir()
         (folder / "settings.tar").write_bytes(settings.archive)
         base = {"format": settings.manifest["base"], "architecture": kind.architecture}
         choice = {"choice": "kept", "sha256": settings.sha256, "degraded": False}
         for file, content in (("base", base), ("settings", choice)):
             (folder / f"{file}.json").write_text(json.dumps(content))
-        address = str(target.boat.profile.network.address)
+        address = str(open_boat.boat.profile.network.address)
         return _spawn(
             [netns_boat.PYTHON, "-m", netns_boat.MODULE, "boot", str(folder), address, SHORE],
             folder / "log",

@@ -67,7 +67,7 @@ class PushRig:
 
     def text(self, path: str) -> str:
         """What the boat's settings have at `path`."""
-        file = self.boat.club.target(BOAT).render().files[path]
+        file = self.boat.club.open_boat(BOAT).render().files[path]
         assert isinstance(file, File)
         return file.content.decode()
 
@@ -170,7 +170,7 @@ def filled(boat: Virtual, place: str, leave: int) -> Iterator[None]:
 
 def on_trial(rig: PushRig, club: Club, seconds: int) -> str:
     """Put settings on trial without a push; their digest."""
-    settings = club.target(BOAT).render()
+    settings = club.open_boat(BOAT).render()
     archive = rig.folder / "trial.tar"
     archive.write_bytes(settings.archive)
     rig.boat.put(archive, "/run/boat/incoming.tar")

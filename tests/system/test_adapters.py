@@ -193,8 +193,8 @@ def test_the_boat_answers_to_its_name(tablet: Virtual) -> None:
     """And to no other: without an uplink nobody knows those."""
 
     def resolved(name: str) -> list[str]:
-        said = tablet.bench.tablet.ask("resolve", name=name, server="10.47.1.1")["said"]
-        _, _, answer = said.partition("Name:")
+        found = tablet.bench.tablet.ask("resolve", name=name, server="10.47.1.1")["answer"]
+        _, _, answer = found.partition("Name:")
         return re.findall(r"Address[^:]*:\s*(\S+)", answer)
 
     for name in ("kittiwake", "kittiwake.boat", "kittiwake.local"):

@@ -17,7 +17,7 @@ def test_the_kept_settings_are_chosen(kittiwake: Virtual) -> None:
     said = kittiwake.chosen()
     assert said["choice"] == "kept"
     assert said["degraded"] is False
-    assert said["sha256"] == kittiwake.club.target("kittiwake").render().sha256
+    assert said["sha256"] == kittiwake.club.open_boat("kittiwake").render().sha256
 
 
 def test_only_data_is_writable(kittiwake: Virtual) -> None:

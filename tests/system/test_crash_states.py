@@ -61,7 +61,7 @@ sleep 60
 
 @dataclass(frozen=True)
 class Recorded:
-    """What happened to the card: its writes, and what the boat was told it had kept."""
+    """What happened to the card: its writes, and which keeps the boat acknowledged."""
 
     card: Path
     layout: Layout
@@ -82,7 +82,7 @@ class Recorded:
         return writelog.states(self.epochs, self.kept[0].began, STATES, SEED)
 
     def problems(self, state: State, chosen: Chosen) -> list[str]:
-        """What is wrong with a state after a repair, in the light of what was told."""
+        """What is wrong with a state after a repair, by the keeps that were acknowledged."""
         may = allowed(self.judge.built, self.kept, state.latest)
         wrong = list(chosen.wrong)
         if chosen.choice != "kept" or chosen.digest not in may:
@@ -96,7 +96,7 @@ def recorded(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[R
     """Keep settings three times, and have every write to the card."""
     card = club.card(BOAT)
     folder = tmp_path_factory.mktemp("recorded")
-    built = club.target(BOAT)
+    built = club.open_boat(BOAT)
     layout = Layout("gpt", built.render().sha256)
     settings = [_changed(club, folder / str(number), rate) for number, rate in enumerate(RATES)]
     chance = random.Random(SEED)
@@ -145,7 +145,7 @@ def _changed(club: Club, folder: Path, rate: str) -> Settings:
     text = profile.read_text()
     assert text.count("DPT: 2") == 1
     profile.write_text(text.replace("DPT: 2", rate))
-    return copy.target(BOAT).render()
+    return copy.open_boat(BOAT).render()
 
 
 def _put(boat: Virtual, files: dict[str, bytes]) -> None:
@@ -233,7 +233,7 @@ def _report(folder: Path) -> bytes:
 
 
 def test_every_state_is_repaired_and_chooses_whole_settings(recorded: Recorded) -> None:
-    """At least 1,000 states: no loss, and the old settings or the new ones; once told, the new."""
+    """At least 1,000 states lose nothing, and settings whose keep was acknowledged are chosen."""
     states = recorded.states()
     assert len(states) >= STATES
     judged = judge(rebuild(recorded.data, recorded.epochs, states, recorded.work), recorded.judge)
@@ -284,8 +284,10 @@ def test_the_boat_starts_from_such_states(recorded: Recorded) -> None:
 
 def test_a_boat_goes_on_from_such_a_state(recorded: Recorded, launch: Launch) -> None:
     """One such card boots all the way, and its boat is whole and can be changed."""
-    told = recorded.kept[1].told
-    during = [state for state in recorded.states() if recorded.kept[1].began < state.latest < told]
+    acknowledged = recorded.kept[1].acknowledged
+    during = [
+        state for state in recorded.states() if recorded.kept[1].began < state.latest < acknowledged
+    ]
     state = max(during, key=lambda state: (state.epochs == during[-1].epochs, len(state.parts)))
     card = recorded.work / "whole.img"
     run("cp", "--sparse=always", recorded.card, card)

@@ -22,7 +22,7 @@ def wiped(club: Club, tmp_path: Path) -> Path:
     """A copy of kittiwake's card with zeros for its data partition."""
     image = tmp_path / "wiped.img"
     run("cp", "--sparse=always", club.card("kittiwake"), image)
-    data = Layout("gpt", club.target("kittiwake").render().sha256).data
+    data = Layout("gpt", club.open_boat("kittiwake").render().sha256).data
     with image.open("r+b") as card:
         card.seek(data.offset)
         card.write(bytes(data.size))
@@ -62,8 +62,8 @@ def test_damaged_settings_are_not_used(club: Club, launch: Launch, tmp_path: Pat
     # No file at all, which a start would wait for, and one with members that only it would see.
     store = "/data/settings"
     boat.ask(f"rm {store}/{after}.tar && mkfifo {store}/{after}.tar")
-    target = boat.club.target("kittiwake").render()
-    shown = target.archive.rstrip(b"\0")
+    settings = boat.club.open_boat("kittiwake").render()
+    shown = settings.archive.rstrip(b"\0")
     hidden = build_settings({"/etc/hidden": File(b"x")}, {}).archive
     forged = tmp_path / "forged.tar"
     forged.write_bytes(shown + bytes(-len(shown) % 512 + 512) + hidden)

@@ -84,10 +84,10 @@ def fulmar(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Vir
     """The boat, six weeks ahead of this computer."""
     own = club.copy(tmp_path_factory.mktemp("fulmar") / "boats")
     (own.folder / "fulmar.yml").write_text(FULMAR)
-    target = own.target("fulmar")
+    open_boat = own.open_boat("fulmar")
     with Bench(
-        target.boat.profile,
-        target.secrets,
+        open_boat.boat.profile,
+        open_boat.secrets,
         board("x86-64"),
         own.card("fulmar"),
         date=datetime.now(UTC) + timedelta(weeks=6),
@@ -220,9 +220,9 @@ def test_an_instrument_on_the_network_reaches_everybody(fulmar: Virtual) -> None
     fulmar.bench.join()
     line = SHIP.decode().rstrip()
     with reading(fulmar) as received:
-        said = fulmar.bench.tablet.ask("serve", port=10111, lines=[line], seconds=30)["said"]
+        sent = fulmar.bench.tablet.ask("serve", port=10111, lines=[line], seconds=30)["sent"]
         until(lambda: SHIP in [one for _, one in received], "the ship")
-    assert 1 <= [one for _, one in received].count(SHIP) <= said
+    assert 1 <= [one for _, one in received].count(SHIP) <= sent
     assert fulmar.feed()["inputs"]["ais-net"]["sentences"] >= 1
 
 
@@ -245,7 +245,7 @@ def test_an_nmea_2000_network_arrives_as_sentences(
     assert heard.keys() == {"HDG", "ROT", "DPT", "MWV", "VHW"}, "position has a better source"
     made = {"HDG", "ROT", "DPT", "MWV", "VHW", "GLL", "GGA", "VTG"}
     assert fulmar.feed()["links"]["backbone"]["rates"].keys() == made
-    state = instruments.voyage.at(instruments.now)
+    state = instruments.simulation.at(instruments.now)
     assert float(heard["DPT"][1]) == pytest.approx(state.depth - TRANSDUCER_DEPTH_M, abs=1)
     assert float(heard["VHW"][5]) == pytest.approx(state.water_speed, abs=0.5)
     off = (float(heard["HDG"][1]) - state.magnetic_heading + 180) % 360 - 180

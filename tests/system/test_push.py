@@ -54,7 +54,7 @@ def test_a_dry_run_changes_nothing(kittiwake: Virtual, changed: Club) -> None:
 def test_what_is_on_trial_is_gone_with_the_power(kittiwake: Virtual, changed: Club) -> None:
     """Settings reach the running boat without a restart, and only keep makes them last."""
     kept = kittiwake.status()["kept"]
-    settings = changed.target("kittiwake").render()
+    settings = changed.open_boat("kittiwake").render()
     archive = kittiwake.bench.folder / "trial.tar"
     archive.write_bytes(settings.archive)
     started = kittiwake.ask("cat /proc/sys/kernel/random/boot_id")
@@ -79,7 +79,7 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
     assert result.outcome is Outcome.KEPT, result
     assert {"/etc/hostapd/boat.conf", "/etc/boat/feed.json"} <= set(result.changed)
     kittiwake.power_cycle()
-    wanted = changed.target("kittiwake")
+    wanted = changed.open_boat("kittiwake")
     assert kittiwake.status()["live"] == wanted.render().sha256
     kittiwake.bench.profile = wanted.boat.profile
     assert kittiwake.bench.join()["address"].startswith("10.47.1.")

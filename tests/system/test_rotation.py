@@ -66,7 +66,7 @@ def rotated(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
 @pytest.fixture(scope="module")
 def after(kittiwake: Virtual, rotated: Club) -> Virtual:
     """The boat as the operator knows it after the rotation."""
-    old, new = kittiwake.bench.secrets, rotated.target(BOAT).secrets
+    old, new = kittiwake.bench.secrets, rotated.open_boat(BOAT).secrets
     assert new.pass_phrase != old.pass_phrase
     assert shown(kittiwake) == {store.host_public_key(old)}
     instruments = kittiwake.bench.instruments
@@ -87,7 +87,7 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
 
 def test_only_the_new_host_key_is_shown(after: Virtual, rotated: Club) -> None:
     """And a push that accepts no other reaches the boat, and finds nothing to do."""
-    assert shown(after) == {store.host_public_key(rotated.target(BOAT).secrets)}
+    assert shown(after) == {store.host_public_key(rotated.open_boat(BOAT).secrets)}
     result = after.push()
     assert result.outcome is Outcome.UNCHANGED, result.reason
 
@@ -95,7 +95,7 @@ def test_only_the_new_host_key_is_shown(after: Virtual, rotated: Club) -> None:
 def test_tablets_join_with_the_new_pass_phrase_only(after: Virtual, club: Club) -> None:
     bench, new = after.bench, after.bench.secrets
     assert bench.join()["address"].startswith("10.47.1.")
-    bench.secrets = club.target(BOAT).secrets
+    bench.secrets = club.open_boat(BOAT).secrets
     try:
         with pytest.raises(UserError):
             bench.join(seconds=20)
@@ -109,7 +109,7 @@ def left_for_another_place(boat: Virtual, folder: Path, ssid: str, timer: int) -
     there = boat.club.copy(folder / "there")
     profile = there.folder / f"{BOAT}.yml"
     profile.write_text(profile.read_text().replace("ssid: Kittiwake", f"ssid: {ssid}"))
-    new, kept = there.target(BOAT), boat.status()["kept"]
+    new, kept = there.open_boat(BOAT), boat.status()["kept"]
     assert new.boat.profile.network.access_point.ssid == ssid
     result = boat.push(there, stage=True, timer=timer)
     assert result.outcome is Outcome.STAGED, result.reason

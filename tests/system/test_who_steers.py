@@ -200,7 +200,7 @@ def test_another_pass_phrase_for_one_tablet_leaves_the_others_joined(
         result = fulmar.push()
         assert result.outcome is Outcome.KEPT, (result.step, result.reason)
         assert list(result.changed) == ["/etc/hostapd/boat.psk"]
-        new = fulmar.club.target(BOAT).secrets
+        new = fulmar.club.open_boat(BOAT).secrets
         assert new.own_pass_phrases["chart-table"] not in str(result)
         # The other one was there all the time, and so was hostapd.
         longer = int(station(fulmar, STRANGER)["connected_time"]) - joined

@@ -165,7 +165,7 @@ class Kept:
 
     digest: str
     began: int
-    told: int
+    acknowledged: int
 
 
 def allowed(first: str, kept: Sequence[Kept], latest: int) -> set[str]:
@@ -174,7 +174,7 @@ def allowed(first: str, kept: Sequence[Kept], latest: int) -> set[str]:
     for one in kept:
         if latest <= one.began:
             break
-        if latest <= one.told:
+        if latest <= one.acknowledged:
             return {old, one.digest}
         old = one.digest
     return {old}

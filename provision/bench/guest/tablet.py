@@ -179,15 +179,15 @@ class TabletAgent:
     def serve(self, port: int, lines: list[str], seconds: float) -> dict[str, Any]:
         """Play an instrument on the network: send one line a second to each client."""
         end = time.monotonic() + seconds
-        said = 0
+        sent = 0
         with socket.create_server(("", port)) as server:
             server.settimeout(seconds)
             with server.accept()[0] as stream:
                 while time.monotonic() < end:
-                    stream.sendall(lines[said % len(lines)].encode("latin-1") + b"\r\n")
-                    said += 1
+                    stream.sendall(lines[sent % len(lines)].encode("latin-1") + b"\r\n")
+                    sent += 1
                     time.sleep(1)
-        return {"said": said}
+        return {"sent": sent}
 
     def datagrams(self, port: int, seconds: float, group: str = "") -> dict[str, Any]:
         """Receive UDP datagrams, broadcast or of a multicast group, for so many seconds."""
@@ -223,7 +223,7 @@ class TabletAgent:
 
     def resolve(self, name: str, server: str) -> dict[str, Any]:
         """Return the answer of the boat's name service."""
-        return {"said": run("busybox", "nslookup", name, server, check=False)}
+        return {"answer": run("busybox", "nslookup", name, server, check=False)}
 
 
 def connect(host: str, port: int, end: float, source: str = "") -> socket.socket:

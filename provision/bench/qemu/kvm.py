@@ -49,7 +49,7 @@ def _probe(board: Board) -> bool:
             argv, stdin=subprocess.DEVNULL, capture_output=True, timeout=_TIMEOUT_S,
             env=environment(), check=False,
         )  # fmt: skip
-        said = done.stdout
+        output = done.stdout
     except subprocess.TimeoutExpired as late:
-        said = late.stdout or b""
-    return b"BdsDxe" in said
+        output = late.stdout or b""
+    return b"BdsDxe" in output

@@ -40,13 +40,13 @@ class Emulator(Machine):
         self.power_cut()
         for name in ("qmp", "tablet", *(f"link-{link}" for link in self.links)):
             (self.folder / name).unlink(missing_ok=True)
-        with self.log.open("ab") as said:
+        with self.log.open("ab") as log:
             self._process = subprocess.Popen(
                 # The emulator ends with this process.
                 [find("setpriv"), "--pdeathsig", "KILL", "--", *self.command()],
                 stdin=subprocess.DEVNULL,
-                stdout=said,
-                stderr=said,
+                stdout=log,
+                stderr=log,
                 env=environment(),
                 start_new_session=True,
             )

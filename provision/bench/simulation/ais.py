@@ -64,22 +64,22 @@ def static_data(ship: Ship) -> list[Message]:
 class Transponder:
     """Compose the boat's AIS in rotation: `heard` gives VDM, `own` VDO."""
 
-    def __init__(self, voyage: Simulation) -> None:
-        self._voyage = voyage
-        self._heard = self._rotation(voyage.targets)
-        self._own = self._rotation([voyage.own])
+    def __init__(self, simulation: Simulation) -> None:
+        self._simulation = simulation
+        self._heard = self._rotation(simulation.targets)
+        self._own = self._rotation([simulation.own])
         self._sequence = count()
 
     def heard(self, time: datetime) -> list[bytes]:
         """Return the next message of another ship: one VDM sentence, or several."""
         ship, static = next(self._heard)
-        fix = self._voyage.target(ship, time)
+        fix = self._simulation.target(ship, time)
         return self._encode(static or position_report(ship, fix, time, fix.course), "VDM")
 
     def own(self, time: datetime) -> list[bytes]:
         """Return the next message of the boat's own: VDO."""
         ship, static = next(self._own)
-        state = self._voyage.at(time)
+        state = self._simulation.at(time)
         return self._encode(static or position_report(ship, state.fix, time, state.heading), "VDO")
 
     @staticmethod

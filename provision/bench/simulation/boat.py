@@ -112,21 +112,21 @@ class Track:
         half, along = divmod(along, self.length / 2)
         # As if the leg ran east from the middle of the course, its turn bending to starboard.
         if along < self.leg:
-            place, course, turn = complex(along - self.leg / 2, self.radius), 0.0, 0.0
+            position, course, turn = complex(along - self.leg / 2, self.radius), 0.0, 0.0
         else:
             course = -(along - self.leg) / self.radius
-            place = self.leg / 2 + cmath.rect(self.radius, course + math.pi / 2)
+            position = self.leg / 2 + cmath.rect(self.radius, course + math.pi / 2)
             turn = math.degrees(speed / self.radius)
         rotation = vector_toward(self.axis) * (-1 if half else 1)
-        return self.middle + place * rotation, cmath.rect(speed, course) * rotation, turn
+        return self.middle + position * rotation, cmath.rect(speed, course) * rotation, turn
 
     def fix(self, time: float) -> Fix:
         """Return latitude, longitude and velocity at a time in seconds."""
-        place, velocity, _ = self.at(time)
+        position, velocity, _ = self.at(time)
         return Fix(
-            latitude=LATITUDE + place.imag / METRES_PER_DEGREE,
+            latitude=LATITUDE + position.imag / METRES_PER_DEGREE,
             longitude=LONGITUDE
-            + place.real / (METRES_PER_DEGREE * math.cos(math.radians(LATITUDE))),
+            + position.real / (METRES_PER_DEGREE * math.cos(math.radians(LATITUDE))),
             velocity=velocity / KNOT,
         )
 
@@ -273,7 +273,7 @@ class Simulation:
     def at(self, time: datetime) -> BoatState:
         """Return the boat at an aware time, to any fraction of a second."""
         seconds = time.timestamp()
-        place, _, turn = self._track.at(seconds)
+        position, _, turn = self._track.at(seconds)
         fix = self._track.fix(seconds)
         # A tide of 12 h 25 min, mostly to and fro.
         tide = math.tau * seconds / (12.42 * 3600)
@@ -287,7 +287,7 @@ class Simulation:
         leeway = 4 * math.sin(math.radians(wind_from - through_water))
         yaw, yaw_rate = 1.5, math.tau / 8
         heading = through_water + leeway + yaw * math.sin(yaw_rate * seconds)
-        depth = 35 + 2 * math.sin(tide) + self._shoal(place)
+        depth = 35 + 2 * math.sin(tide) + self._shoal(position)
         return BoatState(
             time=time,
             fix=fix,
@@ -301,9 +301,9 @@ class Simulation:
             water_temperature=14 + math.sin(math.tau * seconds / 5400),
         )
 
-    def _shoal(self, place: complex) -> float:
+    def _shoal(self, position: complex) -> float:
         """Return the bottom's shape in metres, always the same for a position."""
         return sum(
-            height * math.sin(math.tau * (place * slope.conjugate()).real)
+            height * math.sin(math.tau * (position * slope.conjugate()).real)
             for height, slope in self._shoals
         )

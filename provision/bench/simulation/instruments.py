@@ -85,8 +85,8 @@ class Instruments:
         self._receivers = {name: number for number, name in enumerate(receivers)}
         self._sockets = dict(sockets)
         self._date = date
-        self.voyage = Simulation(seed, profile.boat)
-        self._transponder = Transponder(self.voyage)
+        self.simulation = Simulation(seed, profile.boat)
+        self._transponder = Transponder(self.simulation)
         self._players: dict[str, Player] = {}
         self._heard: dict[str, deque[HeardLine]] = {
             name: deque(maxlen=MAX_HEARD_LINES) for name in self._links
@@ -175,7 +175,7 @@ class Instruments:
 
     def _player(self, name: str, link: LinkConfig | CanConfig) -> Player:
         if isinstance(link, CanConfig):
-            burst = Backbone(self.voyage).burst
+            burst = Backbone(self.simulation).burst
             kinds = {str(kind): rate for kind, rate in link.talks.items()}
             return Player(BIT_RATE, kinds, burst, self._epoch)
         compose = partial(self._compose, self._receivers.get(name, 0))
@@ -187,7 +187,9 @@ class Instruments:
             return self._transponder.heard(moment)
         if formatter == "VDO":
             return self._transponder.own(moment)
-        return compose(formatter, self.voyage.at(moment).seen_from(receiver * ANTENNA_DISTANCE_M))
+        return compose(
+            formatter, self.simulation.at(moment).seen_from(receiver * ANTENNA_DISTANCE_M)
+        )
 
     async def _keep(self, name: str) -> None:
         """Connect a link, and reconnect it when it breaks."""

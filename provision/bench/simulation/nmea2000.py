@@ -69,9 +69,9 @@ def _motion(state: BoatState) -> bytes:
 
 def _fix(state: BoatState) -> bytes:
     days, rest = divmod((state.time - _EPOCH).total_seconds(), 86400)
-    place = [round(value * 1e16) for value in (state.fix.latitude, state.fix.longitude)]
+    position = [round(value * 1e16) for value in (state.fix.latitude, state.fix.longitude)]
     height, geoid = 2_000_000, 4700  # 2 m, 47 m
-    head = struct.pack("<BHIqqq", 0, int(days), round(rest * 1e4), *place, height)
+    head = struct.pack("<BHIqqq", 0, int(days), round(rest * 1e4), *position, height)
     return head + struct.pack("<BBBhhiB", 0x10, 0xFC, len(SATELLITES), 90, 150, geoid, 0)
 
 
@@ -133,10 +133,10 @@ KINDS = {
 class Backbone:
     """Compose the frames of all instruments on one network."""
 
-    def __init__(self, voyage: Simulation) -> None:
-        self._voyage = voyage
+    def __init__(self, simulation: Simulation) -> None:
+        self._simulation = simulation
         self._packets: Counter[int] = Counter()
-        self._targets = cycle(voyage.targets)
+        self._targets = cycle(simulation.targets)
 
     def burst(self, kind: str, moment: datetime) -> list[bytes]:
         """Return the frames of one kind of data at a moment, joined."""
@@ -146,10 +146,10 @@ class Backbone:
         """Return the frames of one kind of data: struct can_frame, sixteen bytes each."""
         if kind == "ais":
             ship = next(self._targets)
-            said = nmea2000_ais.reports(ship, self._voyage.target(ship, moment))
+            reports = nmea2000_ais.reports(ship, self._simulation.target(ship, moment))
             device = nmea2000_ais.DEVICE
-            return [f for group, data in said for f in self._group(group, data, device)]
-        state = self._voyage.at(moment)
+            return [f for group, data in reports for f in self._group(group, data, device)]
+        state = self._simulation.at(moment)
         makers = [(group, *GROUPS[group]) for group in KINDS[kind]]
         return [
             f for group, make, source in makers for f in self._group(group, make(state), source)

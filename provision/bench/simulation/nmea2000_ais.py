@@ -27,13 +27,13 @@ def _position(message: int, ship: Ship, fix: Fix) -> bytes:
     """Pack what both classes have in common: received on channel A, with a fix of low accuracy."""
     course = round(math.radians(fix.course) * 1e4)
     longitude, latitude = round(fix.longitude * 1e7), round(fix.latitude * 1e7)
-    place = struct.pack("<BIiiB", message, ship.mmsi, longitude, latitude, 60 << 2)
+    position = struct.pack("<BIiiB", message, ship.mmsi, longitude, latitude, 60 << 2)
     motion = struct.pack("<HH", course, round(fix.ground_speed * KNOT * 100))
-    return place + motion + bytes(3) + struct.pack("<H", course)
+    return position + motion + bytes(3) + struct.pack("<H", course)
 
 
 def _static(ship: Ship) -> bytes:
-    """Pack the antenna's place amidships, no draught and no time of arrival."""
+    """Pack the antenna's position amidships, no draught and no time of arrival."""
     head = struct.pack("<BII", 5, ship.mmsi, 0)
     call_sign, name = ship.call_sign.ljust(7, "@"), ship.name.ljust(20, "@")
     size = (ship.length * 10, ship.beam * 10, ship.beam * 5, ship.length * 5)

@@ -110,7 +110,7 @@ class Player:
         schedule = Schedule(self._rates, self._now())
         while True:
             due, formatter = schedule.next(self._now())
-            extra = await self._said(due - self._now())
+            extra = await self._next_extra(due - self._now())
             if extra is not None:
                 formatter, lines = "", [extra]
             else:
@@ -121,7 +121,7 @@ class Player:
                 (self.sent if room else self.lost)[formatter] += 1
                 await self._wire.carry(line, write if room else _nowhere)
 
-    async def _said(self, wait: float) -> bytes | None:
+    async def _next_extra(self, wait: float) -> bytes | None:
         """Return the bytes given to `say`, or None when `wait` seconds pass without any."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(None if wait == inf else wait):

@@ -139,17 +139,17 @@ def _bootstrap(argv: list[str], target: Path) -> None:
     ]
     clean = environment(SOURCE_DATE_EPOCH=str(EPOCH), TZ="UTC")
     log = target / "build.log"
-    with log.open("w") as said:
+    with log.open("w") as output:
         maker = subprocess.Popen(
             [find(argv[0]), *argv[1:]],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
-            stderr=said,
+            stderr=output,
             env=clean,
             cwd="/",  # the hooks' user may not be able to stand where we are
         )
         packed = subprocess.run(
-            packer, stdin=maker.stdout, stdout=said, stderr=said, env=clean, check=False
+            packer, stdin=maker.stdout, stdout=output, stderr=output, env=clean, check=False
         )
         assert maker.stdout is not None
         maker.stdout.close()

@@ -19,16 +19,16 @@ _OFFLINE = (
 _NAMESPACES = ("unshare", "newuidmap", "user namespace", "subuid")
 
 
-def explain_failure(argv: Sequence[str], status: int, said: str) -> UserError:
-    """Return the error for a run of mmdebstrap that ended with `status` and printed `said`."""
-    message = failure(argv, status, said)
-    if any(sign in said for sign in _OFFLINE):
+def explain_failure(argv: Sequence[str], status: int, output: str) -> UserError:
+    """Return the error for a run of mmdebstrap that ended with `status` and printed `output`."""
+    message = failure(argv, status, output)
+    if any(sign in output for sign in _OFFLINE):
         return UserError(
             f"the package mirror cannot be reached, and there is no built base yet\n{message}",
             hint="build a card once while there is a network: the base is then kept, "
             "and every later card needs none",
         )
-    if any(sign in said for sign in _NAMESPACES):
+    if any(sign in output for sign in _NAMESPACES):
         return UserError(
             message,
             hint="bases are built in user namespaces: install uidmap, see that /etc/subuid has "

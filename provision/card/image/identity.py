@@ -44,15 +44,15 @@ def read_identity(image: Path) -> dict[str, Any]:
     find("sfdisk"), find("mcopy")
     _check_readable(image)
     try:
-        said = json.loads(read_fat(boot_partition(image), "boat.json", MAX_BOOT_JSON_BYTES))
+        found = json.loads(read_fat(boot_partition(image), "boat.json", MAX_BOOT_JSON_BYTES))
         for key, pattern in _SHAPES.items():
-            if not re.fullmatch(pattern, said[key]):
+            if not re.fullmatch(pattern, found[key]):
                 raise ValueError(key)
     except (UserError, ValueError, LookupError, TypeError, RecursionError) as error:
         raise UserError(
             f"{image} is not the image of a boat's card", hint="provision card BOAT makes one"
         ) from error
-    return dict(said)
+    return dict(found)
 
 
 def read_boat_name(image: Path) -> str:

@@ -107,10 +107,10 @@ def check_record(image: Path, *, expected: bool) -> bool:
     """
     with image.open("rb") as stream:
         stream.seek(RECORD_OFFSET)
-        said = stream.read(RECORD_SIZE)
-    if not said.strip(b"\0") and not expected:
+        record = stream.read(RECORD_SIZE)
+    if not record.strip(b"\0") and not expected:
         return False
-    digests = _read_record(image, said)
+    digests = _read_record(image, record)
     damaged = [
         name
         for name, (offset, size, wanted) in digests.items()
@@ -121,12 +121,12 @@ def check_record(image: Path, *, expected: bool) -> bool:
     return True
 
 
-def _read_record(image: Path, said: bytes) -> dict[str, tuple[int, int, str]]:
+def _read_record(image: Path, record: bytes) -> dict[str, tuple[int, int, str]]:
     """Return the record's parts: offset, size, digest. Raise UserError if it is damaged."""
-    line, _, rest = said.removeprefix(MAGIC).partition(b"\n")
+    line, _, rest = record.removeprefix(MAGIC).partition(b"\n")
     own, _, text = line.partition(b" ")
     if (
-        not said.startswith(MAGIC)
+        not record.startswith(MAGIC)
         or rest.strip(b"\0")
         or hashlib.sha256(text).hexdigest().encode() != own
     ):

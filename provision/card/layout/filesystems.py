@@ -104,10 +104,10 @@ def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], ep
         "debugfs", "-w", "-f", "-", image, env=_fixed(epoch), input="\n".join(commands) + "\n"
     )
     # debugfs always ends with 0, and echoes each command that it reads.
-    said = [
+    errors = [
         line
         for line in (done.stdout + done.stderr).splitlines()
         if line and not line.startswith(("debugfs", "Allocated inode"))
     ]
-    if said:
-        raise UserError("debugfs could not fill the data partition:\n" + "\n".join(said))
+    if errors:
+        raise UserError("debugfs could not fill the data partition:\n" + "\n".join(errors))

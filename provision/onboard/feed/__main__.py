@@ -39,8 +39,8 @@ def main(arguments: list[str]) -> int:
         return 0
     try:
         if "--state" in chosen:
-            told = ask(chosen.get("--socket", models.STATE_SOCKET))
-            sys.stdout.write(json.dumps(told, indent=2) + "\n")
+            state = ask(chosen.get("--socket", models.STATE_SOCKET))
+            sys.stdout.write(json.dumps(state, indent=2) + "\n")
             return 0
         return feed(parse.load(chosen.get("--config", CONFIG)))
     except ConfigError as error:

@@ -12,7 +12,7 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.outputs.registry import NetworkOutputs, Parts
+from provision.onboard.feed.outputs.registry import NetworkOutputs, OutputContext
 from provision.onboard.feed.outputs.serial_output import SerialOutput
 from provision.onboard.feed.outputs.tcp_server import TcpServer
 from provision.onboard.feed.outputs.time_source import TimeSource
@@ -41,7 +41,11 @@ Input = TcpInput | TcpServerInput | UdpInput | MulticastInput
 
 
 def make_input(
-    source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog, own: OwnPorts
+    source: models.InputOptions,
+    deliver: Deliver,
+    stalls: Stalls,
+    fault_log: FaultLog,
+    own: OwnPorts,
 ) -> Input:
     """Return the input that `source` describes. OSError when its port is taken."""
     if source.tcp is not None:
@@ -63,7 +67,7 @@ def may_come_back(settings: models.Config) -> dict[str, frozenset[str]]:
 
 
 class Feed:
-    """Holds all parts of one configuration. Create it inside a running loop."""
+    """Holds the feed of one configuration. Create it inside a running loop."""
 
     def __init__(self, settings: models.Config) -> None:
         """Open the ports to listen on (OSError when one is taken). All else may appear later."""
@@ -112,8 +116,10 @@ class Feed:
             for link in self.links
             if link.config.listens
         ]
-        parts = Parts(self.router, self.gate, self.proof, fault_log, self.own, settings.inputs)
-        self.outputs = NetworkOutputs(settings.outputs, parts)
+        context = OutputContext(
+            self.router, self.gate, self.proof, fault_log, self.own, settings.inputs
+        )
+        self.outputs = NetworkOutputs(settings.outputs, context)
         bauds = {link.name: link.baud for link in settings.links}
         self.clock = TimeSource(settings.clock, bauds, fault_log) if settings.clock else None
         self.log = VoyageLog(settings.log, fault_log) if settings.log else None
@@ -196,20 +202,20 @@ class Feed:
         while True:
             await asyncio.sleep(self._settings.state.journal)
             for source in self.sources:
-                told = source.as_json()
+                counted = source.as_json()
                 log.info(
                     "%s: %d bytes, %d sentences, %d errors",
-                    *(source.name, told["bytes"], told["sentences"]),
-                    sum(told["errors"].values()),
+                    *(source.name, counted["bytes"], counted["sentences"]),
+                    sum(counted["errors"].values()),
                 )
             for output in self.outputs.all():
-                if said := output.summary():
-                    log.info("%s: %s", output.name, said)
+                if summary := output.summary():
+                    log.info("%s: %s", output.name, summary)
             for listener in self.listeners:
-                told = listener.as_json()
+                counted = listener.as_json()
                 log.info(
                     "%s: %d sentences sent to it, %d dropped",
-                    *(listener.name, told["sent"], sum(told["drops"].values())),
+                    *(listener.name, counted["sent"], sum(counted["drops"].values())),
                 )
 
     async def _sign_of_life(self, interval: float) -> None:

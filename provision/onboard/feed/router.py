@@ -98,8 +98,8 @@ class Router:
                 # Rather deliver twice than not at all.
                 self._fault_log.fault("echoes", f"on {sentence.formatter}", error)
             if sentence.waited > MAX_STEERING_AGE_S and steers(sentence.talker, sentence.formatter):
-                said = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
-                self._fault_log.warn(sentence.origin, "stale", said)
+                message = f"{sentence.formatter} only logged: it may be {sentence.waited:.1f} s old"
+                self._fault_log.warn(sentence.origin, "stale", message)
                 sentence = sentence._replace(stored=True)
             key = (sentence.origin, sentence.talker, sentence.formatter)
             route = routes.get(key)

@@ -22,9 +22,9 @@ def ask(path: str) -> dict[str, Any]:
             pieces = []
             while piece := channel.recv(65536):
                 pieces.append(piece)
-            told = json.loads(b"".join(pieces))
+            state = json.loads(b"".join(pieces))
         except (OSError, ValueError, RecursionError) as error:
-            raise ConfigError(f"{path}: no state told: {error}") from error
-    if not isinstance(told, dict):
+            raise ConfigError(f"{path}: boat-feed reports no state: {error}") from error
+    if not isinstance(state, dict):
         raise ConfigError(f"{path}: tells no state")
-    return told
+    return state

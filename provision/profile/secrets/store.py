@@ -133,9 +133,9 @@ def read(profile: Path, key: bytes) -> Secrets:
             "extra_forbidden": "is no key of a secrets file",
             "string_type": "has to be text in quotes",
         }
-        said = words.get(detail["type"]) or str(detail.get("ctx", {}).get("error", "is wrong"))
+        message = words.get(detail["type"]) or str(detail.get("ctx", {}).get("error", "is wrong"))
         location = Location(file, key=".".join(map(str, detail["loc"])))
-        raise UserError(said, location=location, hint=mend) from None
+        raise UserError(message, location=location, hint=mend) from None
     except (yaml.YAMLError, ValueError, OverflowError, RecursionError):
         raise UserError("holds no valid YAML", location=Location(file), hint=mend) from None
 

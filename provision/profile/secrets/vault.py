@@ -43,21 +43,21 @@ def read_password(boats: Path, file: Path | None = None, *, twice: bool = False)
         return _from_file(file)
     if (boats / PASSWORD_FILE).exists():
         return _from_found_file(boats / PASSWORD_FILE)
-    said = ""
+    typed = ""
     if sys.stdin.isatty():
         try:
-            said = getpass.getpass("Vault password: ")
-            if twice and said and getpass.getpass("Vault password again: ") != said:
+            typed = getpass.getpass("Vault password: ")
+            if twice and typed and getpass.getpass("Vault password again: ") != typed:
                 raise UserError("the two vault passwords differ", hint="type it again")
         except EOFError:
-            said = ""
-    if not said:
+            typed = ""
+    if not typed:
         raise UserError(
             "there is no vault password",
             hint=f"put one into {boats / PASSWORD_FILE} (mode 0600), or name its file with "
             f"--vault-password-file or ${PASSWORD_FILE_VARIABLE}",
         )
-    return said.encode()
+    return typed.encode()
 
 
 def _from_found_file(file: Path) -> bytes:

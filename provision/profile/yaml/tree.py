@@ -277,11 +277,11 @@ def raise_all(errors: list[UserError]) -> None:
     if len(errors) == 1:
         raise errors[0]
     if errors:
-        told = sorted(errors, key=_order)
-        if len(told) > MAX_ERRORS:
+        shown = sorted(errors, key=_order)
+        if len(shown) > MAX_ERRORS:
             more = UserError("there are more errors", hint="correct these, and check again")
-            told = [*told[:MAX_ERRORS], more]
-        raise UserErrors(told)
+            shown = [*shown[:MAX_ERRORS], more]
+        raise UserErrors(shown)
 
 
 def _order(error: UserError) -> tuple[str, int, int]:

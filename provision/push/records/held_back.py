@@ -17,13 +17,13 @@ from provision.render import OpenBoat
 class HeldBack:
     """Hold a boat to which no push goes, and why."""
 
-    target: OpenBoat
+    open_boat: OpenBoat
     record: StolenRecord
 
     @property
     def name(self) -> str:
         """The boat's name."""
-        return self.target.name
+        return self.open_boat.name
 
     @property
     def reason(self) -> str:
@@ -36,7 +36,7 @@ class HeldBack:
     @property
     def hint(self) -> str:
         """Say what the operator can do."""
-        called = argument(self.target.boat.file)
+        called = argument(self.open_boat.boat.file)
         return (
             f"write its new card: provision card {called} -o {self.name}.img, then provision write "
             f"{self.name}.img DEVICE; if it was written elsewhere, put it into the boat and ask: "
@@ -47,7 +47,7 @@ class HeldBack:
     def error(self) -> UserError:
         """Return the reason and the hint as an error."""
         return UserError(
-            self.reason, location=Location(record_path(self.target.boat.file)), hint=self.hint
+            self.reason, location=Location(record_path(self.open_boat.boat.file)), hint=self.hint
         )
 
     def result(self) -> PushResult:
@@ -55,14 +55,14 @@ class HeldBack:
         return PushResult(self.name, Outcome.REFUSED, "", self.reason, self.hint)
 
 
-def hold_back(targets: Sequence[OpenBoat]) -> tuple[list[OpenBoat], list[HeldBack]]:
+def hold_back(boats: Sequence[OpenBoat]) -> tuple[list[OpenBoat], list[HeldBack]]:
     """Divide the boats into those that may be pushed to, and those that wait for a new card."""
     free: list[OpenBoat] = []
     held: list[HeldBack] = []
-    for target in targets:
-        record = read_record(target.boat.file)
+    for open_boat in boats:
+        record = read_record(open_boat.boat.file)
         if record is not None and not record.new_card:
-            held.append(HeldBack(target, record))
+            held.append(HeldBack(open_boat, record))
         else:
-            free.append(target)
+            free.append(open_boat)
     return free, held

@@ -47,7 +47,9 @@ def recall(profile: Path) -> KnownBoat | None:
     """Read what is known of the boat with this profile; None when nothing is."""
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
         raw = json.loads(record_path(profile).read_text(encoding="utf-8"))
-        endpoint = Endpoint(str(raw["place"]["host"]), int(raw["place"]["port"]))
+        # Version 0.1 wrote the endpoint as `place`.
+        at = raw["endpoint"] if "endpoint" in raw else raw["place"]
+        endpoint = Endpoint(str(at["host"]), int(at["port"]))
         return KnownBoat(endpoint, float(raw["seen"]), str(raw["kept"]), str(raw["host_key"]))
     return None
 
@@ -56,7 +58,7 @@ def remember(profile: Path, known: KnownBoat) -> None:
     """Write down what is known of a boat. A disk that refuses stops no push."""
     file = record_path(profile)
     record = {
-        "place": asdict(known.endpoint),
+        "endpoint": asdict(known.endpoint),
         "seen": known.seen,
         "kept": known.kept,
         "host_key": known.host_key,

@@ -27,28 +27,30 @@ ANSWERED = (
 LOGIN_TIMEOUT_S = 60
 
 
-def remember_push(target: OpenBoat, deployment: Deployment, result: PushResult) -> None:
+def remember_push(open_boat: OpenBoat, deployment: Deployment, result: PushResult) -> None:
     """Remember where the boat of a push answered."""
     if result.outcome in ANSWERED and result.endpoint is not None:
         has_it = result.outcome in (Outcome.KEPT, Outcome.UNCHANGED)
-        remember_answer(target, deployment, result.endpoint, deployment.sha256 if has_it else None)
+        remember_answer(
+            open_boat, deployment, result.endpoint, deployment.sha256 if has_it else None
+        )
 
 
 def remember_answer(
-    target: OpenBoat, deployment: Deployment, endpoint: Endpoint, kept: str | None
+    open_boat: OpenBoat, deployment: Deployment, endpoint: Endpoint, kept: str | None
 ) -> None:
     """Remember that the boat answered at `endpoint`. `kept` is what it has kept, or None."""
-    known_boat, ssh_target = recall(target.boat.file), deployment.ssh_target
+    known_boat, ssh_target = recall(open_boat.boat.file), deployment.ssh_target
     key = known_boat.host_key if known_boat else ""
     if not ssh_target.former_keys or (
         kept == deployment.sha256 and shows_new_key(deployment, endpoint)
     ):
         key = ssh_target.host_key
     known = kept if kept is not None else known_boat.kept if known_boat else ""
-    remember(target.boat.file, KnownBoat(endpoint, time.time(), known, key))
+    remember(open_boat.boat.file, KnownBoat(endpoint, time.time(), known, key))
     # Only a host key that is not revoked was accepted: the boat has a new card.
     with contextlib.suppress(UserError):
-        record_new_card(target.boat.file, ssh_target.host_key)
+        record_new_card(open_boat.boat.file, ssh_target.host_key)
 
 
 def shows_new_key(deployment: Deployment, endpoint: Endpoint) -> bool:

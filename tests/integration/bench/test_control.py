@@ -20,7 +20,7 @@ class Bench:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.told: list[list[str]] = []
+        self.received: list[list[str]] = []
         self.wrong = ""
         self.error: UserError | None = None
         self._server = socket.socket(socket.AF_UNIX)
@@ -37,7 +37,7 @@ class Bench:
                 self.error = error
 
     def obey(self, words: list[str]) -> str:
-        self.told.append(words)
+        self.received.append(words)
         if words == ["slow"]:
             time.sleep(0.1)
         return "ok" if words and words[0].isascii() else "error: no such command"
@@ -90,7 +90,7 @@ def test_one_answer_a_line(bench: Bench, connect: Connect) -> None:
     with client.makefile("rb") as stream:
         said = [stream.readline() for _ in range(4)]
     assert said == [b"ok\n", b"error: no such command\n", b"error: no such command\n", b"ok\n"]
-    assert bench.told[0] == ["unplug", "gnss"]
+    assert bench.received[0] == ["unplug", "gnss"]
 
 
 def test_a_silent_client_keeps_no_other_waiting(bench: Bench, connect: Connect) -> None:
@@ -103,7 +103,7 @@ def test_a_client_that_leaves_early_ends_nothing(bench: Bench, connect: Connect)
     client.sendall(b"slow\nslow\nunplug gnss\n")
     client.close()
     assert send_command(bench.path, "plug gnss") == "ok"
-    assert bench.told == [["slow"], ["slow"], ["unplug", "gnss"], ["plug", "gnss"]]
+    assert bench.received == [["slow"], ["slow"], ["unplug", "gnss"], ["plug", "gnss"]]
 
 
 @pytest.mark.parametrize("last", [b"quit\n", b"quit"])

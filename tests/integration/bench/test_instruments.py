@@ -94,7 +94,7 @@ def test_links_talk_and_agree(profile, serve, tmp_path):
         assert {line.split(b",")[0] for line in read_lines(ais, 8)} == {b"!AIVDM", b"!AIVDO"}
         assert rmc.datetime == datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
         assert zda.timestamp == rmc.timestamp
-        state = instruments.voyage.at(rmc.datetime)
+        state = instruments.simulation.at(rmc.datetime)
         assert rmc.latitude == pytest.approx(state.fix.latitude, abs=1e-6)
         assert instruments.sent("gnss").total() >= 4
 

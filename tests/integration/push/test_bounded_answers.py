@@ -104,8 +104,8 @@ def test_a_fleet_has_a_row_for_a_boat_that_pours(
     boats: list[RigBoat], ssh: Callable[..., None], does: str, limit: str
 ) -> None:
     ssh(does, only=boats[0].port)
-    at = {boat.target.name: boat.endpoint for boat in boats}
-    floods, quiet = fleet_status([boat.target for boat in boats], at)
+    at = {boat.open_boat.name: boat.endpoint for boat in boats}
+    floods, quiet = fleet_status([boat.open_boat for boat in boats], at)
     assert floods.health_issues == (
         f"answers, but is not understood (version unknown): it sent more than {limit}",
     )
@@ -117,8 +117,8 @@ def test_a_push_refuses_a_boat_that_pours_and_reaches_the_other(
     boats: list[RigBoat], ssh: Callable[..., None], does: str, limit: str
 ) -> None:
     ssh(does, only=boats[0].port)
-    at = {boat.target.name: boat.endpoint for boat in boats}
-    floods, quiet = push([boat.target for boat in boats], PushOptions(at=at, prove=False))
+    at = {boat.open_boat.name: boat.endpoint for boat in boats}
+    floods, quiet = push([boat.open_boat for boat in boats], PushOptions(at=at, prove=False))
     assert floods.outcome is Outcome.REFUSED
     assert f"it sent more than {limit}" in floods.reason
     assert quiet.outcome is Outcome.UNCHANGED
@@ -131,7 +131,7 @@ def test_a_proof_of_a_boat_that_pours_ends(
     ssh(does, only=boats[0].port)
     with status.workspace() as folder:
         (wanted,) = status.prepare(
-            [boats[0].target], folder, {boats[0].target.name: boats[0].endpoint}
+            [boats[0].open_boat], folder, {boats[0].open_boat.name: boats[0].endpoint}
         )
         proof = runner.prove(wanted.folder / "job.json", boats[0].endpoint, "kept")
     assert not proof.passed

@@ -51,25 +51,25 @@ def test_nowhere(other: RigBoat) -> None:
     assert put_answering_first(ssh_target) == ssh_target
 
 
-def test_the_last_place_is_remembered_and_tried(
+def test_the_last_endpoint_is_remembered_and_tried(
     boat: RigBoat, here: pytest.MonkeyPatch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A boat whose profile has a new address is still at the old one."""
-    own = Endpoint(str(boat.target.boat.profile.network.address.ip))
-    assert ssh_target_of(boat.target, {}).endpoints == (own,)
-    memory = KnownBoat(boat.endpoint, 1.5, "0" * 64, "ssh-ed25519 AAAA")
-    remember(boat.file, memory)
-    assert recall(boat.file) == memory
-    assert ssh_target_of(boat.target, {}).endpoints == (own, boat.endpoint)
+    own = Endpoint(str(boat.open_boat.boat.profile.network.address.ip))
+    assert ssh_target_of(boat.open_boat, {}).endpoints == (own,)
+    known = KnownBoat(boat.endpoint, 1.5, "0" * 64, "ssh-ed25519 AAAA")
+    remember(boat.file, known)
+    assert recall(boat.file) == known
+    assert ssh_target_of(boat.open_boat, {}).endpoints == (own, boat.endpoint)
     monkeypatch.setattr(discover, "KEY_SCAN_TIMEOUT_S", 1)
     here.setattr(plan, "ssh_target_of", ssh_target_of)
-    (ssh_target,) = resolve_targets([boat.target], {})
+    (ssh_target,) = resolve_targets([boat.open_boat], {})
     assert ssh_target.endpoints == (boat.endpoint, own)
 
 
 def test_where_a_boat_is_said_to_be_nobody_looks_elsewhere(boat: RigBoat) -> None:
     said = Endpoint("127.0.0.1", free_port())
-    assert resolve_targets([boat.target], {"found": said})[0].endpoints[0] == said
+    assert resolve_targets([boat.open_boat], {"found": said})[0].endpoints[0] == said
 
 
 def test_what_is_remembered_is_private_and_of_one_club(boat: RigBoat) -> None:
@@ -79,8 +79,15 @@ def test_what_is_remembered_is_private_and_of_one_club(boat: RigBoat) -> None:
     assert record_path(boat.file.parent.parent / "elsewhere" / boat.file.name) != file
 
 
-def test_a_damaged_memory_is_none(boat: RigBoat) -> None:
+def test_a_damaged_record_is_ignored(boat: RigBoat) -> None:
     remember(boat.file, KnownBoat(boat.endpoint, 1.5))
-    for text in ("", "[]", '{"place": 1}', "\0"):
+    for text in ("", "[]", '{"place": 1}', '{"endpoint": 1}', "\0"):
         record_path(boat.file).write_text(text)
         assert recall(boat.file) is None
+
+
+def test_a_record_of_version_0_1_is_read(boat: RigBoat) -> None:
+    remember(boat.file, KnownBoat(boat.endpoint, 1.5))
+    file = record_path(boat.file)
+    file.write_text(file.read_text().replace('"endpoint"', '"place"'))
+    assert recall(boat.file) == KnownBoat(boat.endpoint, 1.5)

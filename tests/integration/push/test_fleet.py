@@ -73,20 +73,20 @@ def test_a_new_host_key_comes_with_a_push(rig: Make) -> None:
         "pass_phrase": f"{CANARY}!",
     }
     boat.secrets = old.model_copy(update=new)
-    (result,) = push([boat.target], options(boat))
+    (result,) = push([boat.open_boat], options(boat))
     assert result.outcome is Outcome.KEPT, result
     assert {f"/{HOSTAPD}", "/etc/ssh/ssh_host_ed25519_key"} <= {*result.changed}
     memory = recall(boat.file)
     assert memory is not None
     assert memory.host_key == host_public_key(boat.secrets)
-    (status,) = fleet_status([boat.target], options(boat).at)
+    (status,) = fleet_status([boat.open_boat], options(boat).at)
     assert status.up_to_date, status
 
 
 def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
     boat = changed(rig, "dry")
     before = (boat.root / HOSTAPD).read_bytes()
-    (result,) = push([boat.target], options(boat, dry_run=True))
+    (result,) = push([boat.open_boat], options(boat, dry_run=True))
     assert result.outcome is Outcome.WOULD_CHANGE, result
     assert f"--- aboard/{HOSTAPD}\n+++ new/{HOSTAPD}\n" in result.diff
     assert "+wpa_psk=<secret " in result.diff
@@ -98,22 +98,22 @@ def test_what_was_changed_by_hand_is_replaced_only_when_that_is_asked_for(rig: M
     boat = changed(rig, "drifts")
     by_hand = boat.root / "etc/hostname"
     by_hand.write_text("by hand\n")
-    (refused,) = push([boat.target], options(boat))
+    (refused,) = push([boat.open_boat], options(boat))
     assert (refused.outcome, by_hand.read_text()) == (Outcome.REFUSED, "by hand\n"), refused
     assert "changed by hand aboard: /etc/hostname" in refused.reason
-    (done,) = push([boat.target], options(boat, overwrite_drift=True))
+    (done,) = push([boat.open_boat], options(boat, overwrite_drift=True))
     assert (done.outcome, by_hand.read_text()) == (Outcome.KEPT, "drifts\n"), done
     assert done.changed == (f"/{HOSTAPD}", "/etc/hostname")
 
 
 def test_two_operators_at_once(rig: Make) -> None:
     """Each is told the truth, and the boat has what one of them was told it has."""
-    boat, targets = rig("wanted"), []
+    boat, open_boats = rig("wanted"), []
     for word in ("two", "three"):
         boat.change(f"wanted {word}", "network", "access_point", "ssid")
-        targets.append(boat.target)
+        open_boats.append(boat.open_boat)
     with ThreadPoolExecutor() as pool:
-        ended = list(pool.map(lambda target: push([target], options(boat))[0], targets))
+        ended = list(pool.map(lambda open_boat: push([open_boat], options(boat))[0], open_boats))
     new = [result.sha256 for result in ended if result.outcome is Outcome.KEPT]
     assert new, ended
     for result in ended:
@@ -129,11 +129,11 @@ def test_settings_for_the_next_start(rig: Make) -> None:
     boat = changed(rig, "staged")
     (boat.root / "etc/motd").write_text("by hand\n")
     before = (boat.root / HOSTAPD).read_bytes()
-    (result,) = push([boat.target], options(boat, stage=True))
+    (result,) = push([boat.open_boat], options(boat, stage=True))
     assert result.outcome is Outcome.STAGED, result
     assert result.succeeded
     assert (boat.root / HOSTAPD).read_bytes() == before
-    (status,) = fleet_status([boat.target], options(boat).at)
+    (status,) = fleet_status([boat.open_boat], options(boat).at)
     assert status.staged is not None
     assert status.staged["digest"] == result.sha256
 
@@ -147,23 +147,23 @@ def test_staged_settings_are_proven_and_kept_at_the_other_place(
     """By a push of the same settings, while the trial that began with the start is on."""
     boat = changed(rig, name)
     before = kept(boat)
-    (staged,) = push([boat.target], options(boat, stage=True))
+    (staged,) = push([boat.open_boat], options(boat, stage=True))
     assert staged.outcome is Outcome.STAGED, staged
     boat.aboard("begin")
-    (status,) = fleet_status([boat.target], options(boat).at)
+    (status,) = fleet_status([boat.open_boat], options(boat).at)
     assert (status.due, (status.trial or {})["digest"]) == (True, staged.sha256)
-    (result,) = push([boat.target], options(boat))
+    (result,) = push([boat.open_boat], options(boat))
     assert result.outcome is outcome, result
     assert kept(boat) == (staged.sha256 if outcome is Outcome.KEPT else before)
     assert not (boat.root / "run/boat/trial.json").exists()
-    (status,) = fleet_status([boat.target], options(boat).at)
+    (status,) = fleet_status([boat.open_boat], options(boat).at)
     assert status.up_to_date is (outcome is Outcome.KEPT), status
 
 
 def test_no_more_boats_at_once_than_were_asked_for(rig: Make) -> None:
     boats = [rig(name) for name in ("one", "after", "another")]
     events: list[Event] = []
-    ended = push([boat.target for boat in boats], options(*boats, at_once=1), events.append)
+    ended = push([boat.open_boat for boat in boats], options(*boats, at_once=1), events.append)
     assert [result.outcome for result in ended] == [Outcome.UNCHANGED] * 3
     told = [event["boat"] for event in events if "boat" in event]
     assert [name for name, _ in groupby(told)] == ["one", "after", "another"]
@@ -173,7 +173,7 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
     boats = [changed(rig, name) for name in ("badproof", "second", "third")]
     before = {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats}
     chosen = options(*boats, at_once=1, stop_after=1)
-    ended = roll_out([boat.target for boat in boats], chosen, Rollout())
+    ended = roll_out([boat.open_boat for boat in boats], chosen, Rollout())
     assert [result.outcome for result in ended] == [Outcome.ROLLED_BACK, Outcome.HELD, Outcome.HELD]
     assert {boat.file: (boat.root / HOSTAPD).read_bytes() for boat in boats} == before
 
@@ -181,13 +181,13 @@ def test_a_roll_out_ends_after_failures_and_begins_with_no_other(rig: Make) -> N
 def test_another_machine_in_a_boats_place_counts_as_a_failure(rig: Make) -> None:
     boats = [rig("impostor", host_key=generate_private_key()), changed(rig, "behind")]
     chosen = options(*boats, at_once=1, stop_after=1)
-    ended = roll_out([boat.target for boat in boats], chosen, Rollout())
+    ended = roll_out([boat.open_boat for boat in boats], chosen, Rollout())
     assert [result.outcome for result in ended] == [Outcome.REFUSED, Outcome.HELD]
 
 
 def test_no_other_follows_a_first_that_has_its_settings_and_cannot_be_proven(rig: Make) -> None:
     boats = [rig("badproof-first"), changed(rig, "follows")]
-    ended = roll_out([boat.target for boat in boats], options(*boats), Rollout("badproof-first"))
+    ended = roll_out([boat.open_boat for boat in boats], options(*boats), Rollout("badproof-first"))
     assert [result.outcome for result in ended] == [Outcome.FAILED, Outcome.HELD]
     assert ended[0].reason == "devices: the gnss is not there"
 
@@ -203,7 +203,7 @@ def test_a_boat_that_is_switched_on_in_time(rig: Make) -> None:
     thread = threading.Thread(target=switch_on)
     thread.start()
     try:
-        (result,) = roll_out([boat.target], options(boat), Rollout(first="late", wait=120))
+        (result,) = roll_out([boat.open_boat], options(boat), Rollout(first="late", wait=120))
         assert result.outcome is Outcome.KEPT, result
     finally:
         thread.join()

@@ -51,8 +51,8 @@ class Stage:
     before: bytes
 
     def push(self, listener: Listener) -> PushResult:
-        options = PushOptions(at={self.boat.target.name: self.boat.endpoint}, timer=TIMER)
-        (result,) = push([self.boat.target], options, listener)
+        options = PushOptions(at={self.boat.open_boat.name: self.boat.endpoint}, timer=TIMER)
+        (result,) = push([self.boat.open_boat], options, listener)
         return result
 
 

@@ -53,8 +53,8 @@ def test_an_odd_boat_hides_no_other(
         return done
 
     monkeypatch.setattr(fleet, "collect", collect)
-    at = {boat.target.name: boat.endpoint for boat in boats}
-    odd, plain = fleet_status([boat.target for boat in boats], at)
+    at = {boat.open_boat.name: boat.endpoint for boat in boats}
+    odd, plain = fleet_status([boat.open_boat for boat in boats], at)
     assert odd.health_issues == (f"answers, but is not understood (version {version})",)
     assert odd.endpoint is not None
     assert not odd.up_to_date

@@ -28,7 +28,7 @@ from tests.support.loopback import RigBoat
 def wanted(rig: Callable[..., RigBoat]) -> Iterator[Deployment]:
     boat = rig("reasons", up=False)
     with workspace() as folder:
-        yield prepare([boat.target], folder, {"reasons": boat.endpoint})[0]
+        yield prepare([boat.open_boat], folder, {"reasons": boat.endpoint})[0]
 
 
 @pytest.mark.parametrize(

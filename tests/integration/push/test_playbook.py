@@ -36,7 +36,7 @@ def boat(rig: Callable[..., RigBoat]) -> RigBoat:
 @pytest.fixture(scope="module")
 def folder(boat: RigBoat) -> Path:
     folder = boat.folder / "laid out"
-    lay_out([boat.target], folder, PushOptions(at={"plain": boat.endpoint}))
+    lay_out([boat.open_boat], folder, PushOptions(at={"plain": boat.endpoint}))
     return folder
 
 
@@ -80,10 +80,12 @@ def test_check_mode_tells_and_changes_nothing(boat: RigBoat, folder: Path) -> No
 def test_plain_ansible_pushes_and_finds_nothing_to_do_then(boat: RigBoat) -> None:
     boat.change(["RMC", "VTG"], "links", "gnss", "talks")
     folder = boat.folder / "changes"
-    lay_out([boat.target], folder, PushOptions(at={"plain": boat.endpoint}, timer=60, prove=False))
+    lay_out(
+        [boat.open_boat], folder, PushOptions(at={"plain": boat.endpoint}, timer=60, prove=False)
+    )
     said = playbook(boat, folder, "--diff")
     assert "+++ new/etc/boat/feed.json" in said
-    wanted = boat.target.render().sha256
+    wanted = boat.open_boat.render().sha256
     assert (boat.root / "data/settings/kept").read_text().split()[0] == wanted
     assert not (boat.root / "run/boat/trial.json").exists()
     again = playbook(boat, folder, "--diff")
@@ -121,4 +123,4 @@ def test_what_is_laid_out_is_private(folder: Path) -> None:
 
 def test_a_folder_that_is_there_is_left_alone(boat: RigBoat, folder: Path) -> None:
     with pytest.raises(UserError, match="cannot be made"):
-        lay_out([boat.target], folder, PushOptions())
+        lay_out([boat.open_boat], folder, PushOptions())

@@ -121,7 +121,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     boats["away"] = rig("away", up=False)
     boats["impostor"] = rig("impostor", host_key=keygen.generate_private_key())
     boats["stranger"] = rig("stranger", host_key=other_key())
-    before = {name: boat.target.render().sha256 for name, boat in boats.items()}
+    before = {name: boat.open_boat.render().sha256 for name, boat in boats.items()}
     for name, boat in boats.items():
         if name != "same":
             boat.change(f"{name} two", "network", "access_point", "ssid")
@@ -148,7 +148,7 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     events: list[dict[str, Any]] = []
     options = PushOptions(at={name: boat.endpoint for name, boat in boats.items()}, timer=60)
     with process_list() as listed:
-        results = push([boat.target for boat in boats.values()], options, events.append)
+        results = push([boat.open_boat for boat in boats.values()], options, events.append)
     return Fleet(boats, before, {result.boat: result for result in results}, events, listed)
 
 

@@ -26,7 +26,7 @@ def no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(rollout, "SCAN_INTERVAL_S", 0.01)
 
 
-def targets(*names: str) -> list[OpenBoat]:
+def boats(*names: str) -> list[OpenBoat]:
     return [cast(OpenBoat, SimpleNamespace(name=name)) for name in names]
 
 
@@ -41,7 +41,7 @@ class Pusher:
     def __call__(
         self, some: Sequence[OpenBoat], options: PushOptions, _listener: Any
     ) -> list[PushResult]:
-        names = [target.name for target in some]
+        names = [boat.name for boat in some]
         self.rounds.append((names, options.stop_after))
         self.proven_anyway.append(options.prove_unchanged)
         return [
@@ -58,13 +58,13 @@ class Pusher:
 
 def test_all_at_once() -> None:
     push = Pusher()
-    assert push.run(targets("a", "b")) == ["a kept", "b kept"]
+    assert push.run(boats("a", "b")) == ["a kept", "b kept"]
     assert push.rounds == [(["a", "b"], 0)]
 
 
 def test_the_first_is_proven_before_the_others() -> None:
     push = Pusher()
-    assert push.run(targets("a", "b", "c"), first="b") == ["a kept", "b kept", "c kept"]
+    assert push.run(boats("a", "b", "c"), first="b") == ["a kept", "b kept", "c kept"]
     assert [names for names, _ in push.rounds] == [["b"], ["a", "c"]]
     assert push.proven_anyway == [True, False]
 
@@ -72,19 +72,19 @@ def test_the_first_is_proven_before_the_others() -> None:
 @pytest.mark.parametrize("outcome", [Outcome.ROLLED_BACK, Outcome.UNREACHABLE, Outcome.REFUSED])
 def test_without_the_first_no_other_is_begun_with(outcome: Outcome) -> None:
     push = Pusher({"b": [outcome]})
-    assert push.run(targets("a", "b"), first="b") == ["a held-back", f"b {outcome}"]
+    assert push.run(boats("a", "b"), first="b") == ["a held-back", f"b {outcome}"]
     assert [names for names, _ in push.rounds] == [["b"]]
 
 
 def test_a_first_that_is_not_among_them() -> None:
     with pytest.raises(UserError, match="z is to go first"):
-        Pusher().run(targets("a"), first="z")
+        Pusher().run(boats("a"), first="z")
 
 
 def test_failures_are_counted_over_all_rounds() -> None:
     """A boat that is off is no failure; one that refuses or returns is."""
     push = Pusher({"a": [Outcome.UNREACHABLE] * 2, "b": [Outcome.ROLLED_BACK], "c": [Outcome.KEPT]})
-    some = targets("a", "b", "c")
+    some = boats("a", "b", "c")
     said = push.run(some, wait=60, stop_after=2, find_reachable=lambda away, _: list(away))
     assert said == ["a kept", "b rolled-back", "c kept"]
     assert push.rounds == [(["a", "b", "c"], 2), (["a"], 1), (["a"], 1)]
@@ -92,7 +92,7 @@ def test_failures_are_counted_over_all_rounds() -> None:
 
 def test_too_many_failures_end_it() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.REFUSED], "c": [Outcome.HELD]})
-    some = targets("a", "b", "c")
+    some = boats("a", "b", "c")
     said = push.run(some, wait=60, stop_after=1, find_reachable=lambda away, _: list(away))
     assert said == ["a unreachable", "b refused", "c held-back"]
     assert len(push.rounds) == 1
@@ -102,13 +102,13 @@ def test_boats_that_come_up_are_pushed_to() -> None:
     looks: list[list[str]] = []
 
     def look(away: Sequence[OpenBoat], _: PushOptions) -> list[OpenBoat]:
-        looks.append([target.name for target in away])
-        return [target for target in away if target.name == ("b" if len(looks) < 4 else "a")][
+        looks.append([boat.name for boat in away])
+        return [boat for boat in away if boat.name == ("b" if len(looks) < 4 else "a")][
             : len(looks) > 2
         ]
 
     push = Pusher({"a": [Outcome.UNREACHABLE], "b": [Outcome.UNREACHABLE]})
-    assert push.run(targets("a", "b", "c"), wait=60, find_reachable=look) == [
+    assert push.run(boats("a", "b", "c"), wait=60, find_reachable=look) == [
         "a kept",
         "b kept",
         "c kept",
@@ -119,7 +119,7 @@ def test_boats_that_come_up_are_pushed_to() -> None:
 def test_a_boat_that_answers_but_is_not_reached_is_tried_with_pauses() -> None:
     """It may be too busy to let anybody in; pushing without end would not help it."""
     push = Pusher({"a": [Outcome.UNREACHABLE] * 1000})
-    assert push.run(targets("a"), wait=0.3, find_reachable=lambda away, _: list(away)) == [
+    assert push.run(boats("a"), wait=0.3, find_reachable=lambda away, _: list(away)) == [
         "a unreachable"
     ]
     assert 2 <= len(push.rounds) <= 31
@@ -132,17 +132,17 @@ def test_a_boat_is_looked_for_where_it_is_pushed_to(
     boat = rig("moved")
     nobody = Endpoint("127.0.0.1", free_port())
 
-    def both(target: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
-        return replace(near(target, {"moved": boat.endpoint}), endpoints=(nobody, boat.endpoint))
+    def both(open_boat: OpenBoat, at: Mapping[str, Endpoint], *, former: bool = False) -> SshTarget:
+        return replace(near(open_boat, {"moved": boat.endpoint}), endpoints=(nobody, boat.endpoint))
 
     near = plan.ssh_target_of
     monkeypatch.setattr(rollout, "ssh_target_of", both)
-    assert reachable([boat.target], PushOptions()) == [boat.target]
-    assert reachable([boat.target], PushOptions(at={"moved": nobody})) == []
+    assert reachable([boat.open_boat], PushOptions()) == [boat.open_boat]
+    assert reachable([boat.open_boat], PushOptions(at={"moved": nobody})) == []
 
 
 def test_the_deadline_ends_the_waiting() -> None:
     push = Pusher({"a": [Outcome.UNREACHABLE]})
     start = time.monotonic()
-    assert push.run(targets("a"), wait=0.2, find_reachable=lambda *_: []) == ["a unreachable"]
+    assert push.run(boats("a"), wait=0.2, find_reachable=lambda *_: []) == ["a unreachable"]
     assert 0.2 <= time.monotonic() - start < 2

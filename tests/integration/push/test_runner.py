@@ -20,7 +20,7 @@ from tests.support.loopback import RigBoat
 def job(rig: Callable[..., RigBoat]) -> Iterator[tuple[RigBoat, Path]]:
     boat = rig("proven")
     with workspace() as folder:
-        prepare([boat.target], folder, {"proven": boat.endpoint})
+        prepare([boat.open_boat], folder, {"proven": boat.endpoint})
         yield boat, folder / "proven" / "job.json"
 
 

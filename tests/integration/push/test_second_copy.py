@@ -26,16 +26,16 @@ def test_a_push_of_the_same_settings_mends_the_first(
     monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     boat = rig("copied")
     store, at = boat.root / "data/settings", {"copied": boat.endpoint}
-    digest = boat.target.render().sha256
+    digest = boat.open_boat.render().sha256
     archive = store / f"{digest}.tar"
     archive.rename(archive.with_suffix(".copy"))
     (store / "previous").write_text(f"{digest}  {digest}.copy\n")
     archive.write_bytes(b"damaged")
-    (status,) = fleet_status([boat.target], at)
+    (status,) = fleet_status([boat.open_boat], at)
     assert status.due
     assert "the settings that it keeps are damaged" in status.health_issues
-    (result,) = push([boat.target], PushOptions(at=at, timer=60))
+    (result,) = push([boat.open_boat], PushOptions(at=at, timer=60))
     assert result.outcome is Outcome.KEPT, result
     assert hashlib.sha256(archive.read_bytes()).hexdigest() == digest
-    (status,) = fleet_status([boat.target], at)
+    (status,) = fleet_status([boat.open_boat], at)
     assert status.up_to_date, status

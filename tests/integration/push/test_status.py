@@ -55,7 +55,7 @@ def at(boats: dict[str, RigBoat]) -> dict[str, Endpoint]:
 
 @pytest.fixture(scope="module")
 def found(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> dict[str, BoatStatus]:
-    asked = fleet_status([boat.target for boat in boats.values()], at)
+    asked = fleet_status([boat.open_boat for boat in boats.values()], at)
     return {status.boat: status for status in asked}
 
 
@@ -67,7 +67,7 @@ def test_a_boat_names_the_version_that_made_its_settings(found: dict[str, BoatSt
 @pytest.fixture
 def changed(boats: dict[str, RigBoat], at: dict[str, Endpoint]) -> Iterator[Deployment]:
     with workspace() as folder:
-        yield prepare([boats["differs"].target], folder, at)[0]
+        yield prepare([boats["differs"].open_boat], folder, at)[0]
 
 
 def test_a_boat_that_is_as_its_profile_says(found: dict[str, BoatStatus]) -> None:
@@ -147,7 +147,7 @@ def test_when_a_boat_was_seen_is_remembered(
     boats: dict[str, RigBoat], found: dict[str, BoatStatus]
 ) -> None:
     """Also on which settings; and then it may be switched off."""
-    (away,) = fleet_status([boats["well"].target], {"well": Endpoint("127.0.0.1", 1)})
+    (away,) = fleet_status([boats["well"].open_boat], {"well": Endpoint("127.0.0.1", 1)})
     assert away.endpoint is None
     assert away.seen == pytest.approx(found["well"].seen, abs=10)
     assert away.kept == found["well"].kept
@@ -159,8 +159,8 @@ def test_a_renamed_boat_is_told_and_not_remembered(
 ) -> None:
     file = boats["well"].file.with_name("other.yml")
     file.write_text(boats["well"].file.read_text().replace("boat: well", "boat: other"))
-    target = dataclasses.replace(boats["well"], file=file).target
-    (one,) = fleet_status([target], {"other": at["well"]})
+    open_boat = dataclasses.replace(boats["well"], file=file).open_boat
+    (one,) = fleet_status([open_boat], {"other": at["well"]})
     assert "the boat there is well, not other" in one.health_issues
     assert recall(file) is None
 
@@ -173,8 +173,8 @@ def test_the_diff_of_every_file(changed: Deployment, boats: dict[str, RigBoat]) 
     assert live is not None
     assert sorted(live) == sorted(paths[:3])
     new = unpack((changed.folder / "settings.tar").read_bytes())
-    target = boats["differs"].target
-    shown = write_diff(paths, live, new, secret_values(target))
+    open_boat = boats["differs"].open_boat
+    shown = write_diff(paths, live, new, secret_values(open_boat))
     assert "-by hand\n+differs\n" in shown
     assert "\n-ssid2=" in shown
     assert "\n-wpa_psk=<secret 1>\n+wpa_psk=<secret 2>\n" in shown
@@ -188,20 +188,20 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
 ) -> None:
     """And what shows it after that is refused, with words that say why."""
     boat, old = boats["well"], boats["well"].secrets
-    fleet_status([boat.target], at)  # known by its old key, whatever other tests ran before
+    fleet_status([boat.open_boat], at)  # known by its old key, whatever other tests ran before
     new = dataclasses.replace(
         boat,
         secrets=old.model_copy(
             update={"host_key": generate_private_key(), "former_host_keys": remember_host_key(old)}
         ),
     )
-    (one,) = fleet_status([new.target], at)
+    (one,) = fleet_status([new.open_boat], at)
     assert one.endpoint == at["well"]
     assert "/etc/ssh/ssh_host_ed25519_key" in one.differs
     with workspace() as folder:
-        (wanted,) = prepare([new.target], folder, at)
+        (wanted,) = prepare([new.open_boat], folder, at)
         assert wanted.ssh_target.former_keys == (host_public_key(old),)
-        remember_answer(new.target, wanted, at["well"], wanted.sha256)
+        remember_answer(new.open_boat, wanted, at["well"], wanted.sha256)
         still = recall(boat.file)
         assert still is not None
         assert still.host_key == host_public_key(old), "it does not show the new key yet"
@@ -209,12 +209,12 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
         wanted = dataclasses.replace(
             wanted, ssh_target=dataclasses.replace(wanted.ssh_target, former_keys=())
         )
-        remember_answer(new.target, wanted, at["well"], wanted.sha256)
-    (one,) = fleet_status([new.target], at)
+        remember_answer(new.open_boat, wanted, at["well"], wanted.sha256)
+    (one,) = fleet_status([new.open_boat], at)
     assert one.endpoint is None
     assert "from before it was rotated" in one.reason
     assert "--former-key" in one.hint
-    (one,) = fleet_status([new.target], at, former=True)
+    (one,) = fleet_status([new.open_boat], at, former=True)
     assert one.endpoint == at["well"]
 
 

@@ -186,11 +186,11 @@ def test_a_push_refuses_an_odd_boat_in_words_and_keeps_the_other(
     status["version"] = "7.1"
     (strange.folder / "said.json").write_text(json.dumps(status))
     program.write_text(f"#!/bin/sh\nexec cat {strange.folder}/said.json\n")
-    at = {boat.target.name: boat.endpoint for boat in boats}
-    targets = [boat.target for boat in boats]
+    at = {boat.open_boat.name: boat.endpoint for boat in boats}
+    open_boats = [boat.open_boat for boat in boats]
     try:
-        refused, other = push(targets, PushOptions(at=at, prove=False))
-        odd, _ = fleet_status(targets, at)
+        refused, other = push(open_boats, PushOptions(at=at, prove=False))
+        odd, _ = fleet_status(open_boats, at)
     finally:
         program.write_text(own)
     words = "answers, but is not understood (version 7.1)"

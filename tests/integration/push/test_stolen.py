@@ -56,7 +56,7 @@ def logins(boat: RigBoat) -> int:
 
 def holds(boat: RigBoat, new: Secrets) -> list[str]:
     """The files of the computer in the boat's place that hold one of these secrets."""
-    ssid = boat.target.boat.profile.network.access_point.ssid
+    ssid = boat.open_boat.boat.profile.network.access_point.ssid
     needles = [
         *(new.pass_phrase, derive_psk(new.pass_phrase, ssid), *new.own_pass_phrases.values()),
         *(derive_psk(one, ssid) for one in new.own_pass_phrases.values()),
@@ -85,7 +85,7 @@ def test_an_ordinary_rotation_hands_the_new_pass_phrase_to_it(
     monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     make_keys(thief.file, KEY, ["pass_phrase"])
     thief.secrets = opened(thief)
-    (result,) = push([thief.target], PushOptions(at={"gull": thief.endpoint}, timer=60))
+    (result,) = push([thief.open_boat], PushOptions(at={"gull": thief.endpoint}, timer=60))
     assert result.outcome is Outcome.KEPT, result
     assert holds(thief, thief.secrets)
     assert recall(thief.file) is not None
@@ -152,7 +152,7 @@ def test_a_push_says_why_and_what_to_do_and_the_others_go(
 def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> None:
     replace_all_secrets(thief.file, KEY)
     thief.secrets = opened(thief)
-    (status,) = fleet_status([thief.target], {"gull": thief.endpoint}, former=True)
+    (status,) = fleet_status([thief.open_boat], {"gull": thief.endpoint}, former=True)
     assert "shows the host key of a card of gull's that was lost or stolen" in status.reason
     assert any("no push goes out" in one for one in status.health_issues)
     assert status.refused and not status.up_to_date
@@ -199,7 +199,7 @@ def test_no_key_from_before_is_accepted_or_kept(rig: Rig) -> None:
     assert record["host_keys"] == [host_public_key(boat.secrets), host_public_key(old)]
     for gone in (old, boat.secrets):
         boat.secrets = new
-        text = boat.target.render().archive
+        text = boat.open_boat.render().archive
         assert not any(line.encode() in text for line in gone.host_key.splitlines()[2:-1])
 
 

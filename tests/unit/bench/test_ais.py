@@ -17,13 +17,13 @@ MOMENT = datetime(2030, 6, 1, 12, 0, 7, tzinfo=UTC)
 
 
 @pytest.fixture
-def voyage():
+def simulation():
     return Simulation(4, "dunlin")
 
 
 @pytest.fixture
-def transponder(voyage):
-    return Transponder(voyage)
+def transponder(simulation):
+    return Transponder(simulation)
 
 
 def test_sentences_are_whole_and_valid(transponder):
@@ -34,14 +34,14 @@ def test_sentences_are_whole_and_valid(transponder):
             assert checksum(body[1:]) == digits
 
 
-def test_positions_are_where_the_ships_are(voyage, transponder):
-    ships = {ship.mmsi: ship for ship in voyage.targets}
+def test_positions_are_where_the_ships_are(simulation, transponder):
+    ships = {ship.mmsi: ship for ship in simulation.targets}
     reports = [pyais.decode(*transponder.heard(MOMENT)) for _ in range(60)]
     positions = [report for report in reports if report.msg_type in (1, 18)]
     assert {report.mmsi for report in positions} == set(ships)
     for report in positions:
         ship = ships[report.mmsi]
-        fix = voyage.target(ship, MOMENT)
+        fix = simulation.target(ship, MOMENT)
         assert report.msg_type == (1 if ship.class_a else 18)
         assert report.lat == pytest.approx(fix.latitude, abs=2e-6)
         assert report.lon == pytest.approx(fix.longitude, abs=2e-6)
@@ -50,7 +50,7 @@ def test_positions_are_where_the_ships_are(voyage, transponder):
         assert report.second == 7
 
 
-def test_every_ship_sends_its_name_and_size(voyage, transponder):
+def test_every_ship_sends_its_name_and_size(simulation, transponder):
     names, sizes = {}, {}
     for _ in range(60):
         report = pyais.decode(*transponder.heard(MOMENT))
@@ -59,16 +59,16 @@ def test_every_ship_sends_its_name_and_size(voyage, transponder):
         if hasattr(report, "to_bow"):
             size = (report.to_bow + report.to_stern, report.to_port + report.to_starboard)
             sizes[report.mmsi] = size
-    assert names == {ship.mmsi: ship.name for ship in voyage.targets}
-    assert sizes == {ship.mmsi: (ship.length, ship.beam) for ship in voyage.targets}
+    assert names == {ship.mmsi: ship.name for ship in simulation.targets}
+    assert sizes == {ship.mmsi: (ship.length, ship.beam) for ship in simulation.targets}
 
 
-def test_the_own_boat_is_where_its_gnss_says(voyage, transponder):
-    state = voyage.at(MOMENT)
+def test_the_own_boat_is_where_its_gnss_says(simulation, transponder):
+    state = simulation.at(MOMENT)
     lines = [transponder.own(MOMENT) for _ in range(10)]
     assert all(line.startswith(b"!AIVDO,") for message in lines for line in message)
     reports = [pyais.decode(*message) for message in lines]
-    assert {report.mmsi for report in reports} == {voyage.own.mmsi}
+    assert {report.mmsi for report in reports} == {simulation.own.mmsi}
     position = next(report for report in reports if report.msg_type == 18)
     assert position.lat == pytest.approx(state.fix.latitude, abs=2e-6)
     assert position.lon == pytest.approx(state.fix.longitude, abs=2e-6)

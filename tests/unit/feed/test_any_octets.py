@@ -20,7 +20,7 @@ from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.sources.can import EXTENDED, FRAME, CanSource
 from provision.onboard.feed.sources.ingest import Ingest
 
-SOURCE = models.SourceConfig(name="x", unchecked=True, long=True)
+SOURCE = models.SourceOptions(name="x", unchecked=True, long=True)
 
 #: Octets of a line, sentences among them.
 OCTETS = st.lists(
@@ -76,7 +76,7 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
 
     async def run() -> None:
         heard: list[Sentence] = []
-        source = models.CanConfig(name="x", interface="none0")
+        source = models.CanOptions(name="x", interface="none0")
         can = CanSource(source, heard.extend, Stalls(), FaultLog())
         ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         ours.setblocking(False)
@@ -106,7 +106,7 @@ def test_frames_of_a_can_network(frames: list[tuple[int, int, bytes]]) -> None:
 def test_the_clock(said: list[tuple[str, str, list[str], float]], links: tuple[str, ...]) -> None:
     async def run() -> None:
         clock = TimeSource(
-            models.ClockConfig(str(Path("/nowhere")), links, 0.0),
+            models.ClockOptions(str(Path("/nowhere")), links, 0.0),
             {"a": 4800, "b": 38400},
             FaultLog(),
         )

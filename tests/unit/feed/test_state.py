@@ -11,7 +11,7 @@ from provision.onboard.feed.state_query import ask
 
 
 def test_nobody_there_is_an_error(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="no state told"):
+    with pytest.raises(ConfigError, match="reports no state"):
         ask(str(tmp_path / "none"))
 
 

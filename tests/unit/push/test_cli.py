@@ -125,7 +125,7 @@ def outcome(ending: Ending) -> TestOutcome:
 def test_how_a_proof_ends(
     proofs: list[VerifyResult], status: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(push, "load_targets", lambda *_: [])
+    monkeypatch.setattr(push, "load_fleet", lambda *_: [])
     monkeypatch.setattr(push, "_prove", lambda *_: proofs)
     assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
 
@@ -158,7 +158,7 @@ def test_a_disk_that_refuses_is_told_without_a_traceback(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "/run/user/1000/somewhere")
 
-    monkeypatch.setattr(push, "load_targets", refuse)
+    monkeypatch.setattr(push, "load_fleet", refuse)
     assert ended(monkeypatch, "verify", "kittiwake", "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert (error["message"], error["file"]) == (os.strerror(number), "/run/user/1000/somewhere")
@@ -169,7 +169,7 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF))
 
-    monkeypatch.setattr(push, "load_targets", fail)
+    monkeypatch.setattr(push, "load_fleet", fail)
     monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
     with pytest.raises(OSError):
         main()

@@ -71,7 +71,7 @@ def test_the_others_are_gathered(
 ) -> None:
     spoil(files["kittiwake"])
     fit, (wrong,) = load_boats(list(files.values()), None)
-    assert [target.name for target in fit] == ["dunlin", "turnstone"]
+    assert [open_boat.name for open_boat in fit] == ["dunlin", "turnstone"]
     result, status = wrong.result(), wrong.status()
     assert (result.boat, result.outcome, result.succeeded) == ("kittiwake", Outcome.REFUSED, False)
     assert words in result.reason
@@ -87,7 +87,7 @@ def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], co
     shutil.copy(files["kittiwake"], folder / copy)
     shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
     fit, (wrong,) = load_boats(load.list_profiles(folder), None)
-    assert [target.boat.file for target in fit] == list(files.values())
+    assert [open_boat.boat.file for open_boat in fit] == list(files.values())
     assert wrong.file == folder / copy
     assert f"{files['kittiwake']} is about a boat kittiwake, too" in wrong.reason
     assert wrong.result().hint
@@ -115,7 +115,7 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
     boats = files["dunlin"].parent
     names = ["dunlin", "kittiwake", str(files["dunlin"]), "dunlin"]
     fit, (wrong,) = load_named_or_all(names, boats, None)
-    assert ([target.name for target in fit], wrong.name) == (["dunlin"], "kittiwake")
+    assert ([open_boat.name for open_boat in fit], wrong.name) == (["dunlin"], "kittiwake")
 
 
 def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> None:
@@ -141,7 +141,7 @@ def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> Non
 
 def test_all_are_well(files: dict[str, Path]) -> None:
     fit, wrong = load_boats(list(files.values()), None)
-    assert ([target.name for target in fit], wrong) == (list(NAMES), [])
+    assert ([open_boat.name for open_boat in fit], wrong) == (list(NAMES), [])
 
 
 def test_a_vault_password_that_is_not_there_ends_it(files: dict[str, Path]) -> None:

@@ -106,7 +106,7 @@ def test_outputs(busy: models.Config) -> None:
 
 
 def test_preference_clock_and_log(busy: models.Config) -> None:
-    assert busy.prefer == models.PreferConfig({"position": ("gnss", "gnss-2")}, 5.0, 10.0)
+    assert busy.prefer == models.PreferOptions({"position": ("gnss", "gnss-2")}, 5.0, 10.0)
     assert busy.clock is not None and busy.clock.links == ("gnss-2",)
     assert busy.log is not None
     assert (busy.log.folder, busy.log.days, busy.log.cap) == ("/data/log", 14, 1_500_000_000)

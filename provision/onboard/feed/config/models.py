@@ -33,7 +33,7 @@ STATIONS_SOCKET = "/run/boat-stations/socket"
 
 
 @dataclass(frozen=True, kw_only=True)
-class SourceConfig:
+class SourceOptions:
     """Holds what links and inputs have in common."""
 
     name: str
@@ -44,7 +44,7 @@ class SourceConfig:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LinkConfig(SourceConfig):
+class LinkOptions(SourceOptions):
     """Describes a serial connection to an instrument."""
 
     device: str
@@ -56,7 +56,7 @@ class LinkConfig(SourceConfig):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CanConfig(SourceConfig):
+class CanOptions(SourceOptions):
     """Describes an NMEA 2000 network behind a SocketCAN interface."""
 
     interface: Annotated[str, Key("can")]
@@ -65,7 +65,7 @@ class CanConfig(SourceConfig):
 
 
 @dataclass(frozen=True, kw_only=True)
-class InputConfig(SourceConfig):
+class InputOptions(SourceOptions):
     """Describes a source on the network. One of `tcp`, `listen`, `udp` and `multicast` is set."""
 
     tcp: Endpoint | None = None
@@ -81,7 +81,7 @@ class InputConfig(SourceConfig):
 
 
 @dataclass(frozen=True)
-class TcpConfig:
+class TcpOptions:
     """Describes the server that tablets read the feed from."""
 
     port: ListenPort = 10110
@@ -94,7 +94,7 @@ class TcpConfig:
 
 
 @dataclass(frozen=True)
-class UdpConfig:
+class UdpOptions:
     """Describes a broadcast address or a host that datagrams go to."""
 
     address: Address
@@ -105,7 +105,7 @@ class UdpConfig:
 
 
 @dataclass(frozen=True)
-class MulticastConfig:
+class MulticastOptions:
     """Describes multicast as of IEC 61162-450."""
 
     interface: OwnAddress = ""
@@ -116,16 +116,16 @@ class MulticastConfig:
 
 
 @dataclass(frozen=True)
-class OutputsConfig:
+class OutputsOptions:
     """Holds the ways out onto the boat's network."""
 
-    tcp: TcpConfig | None = None
-    udp: tuple[UdpConfig, ...] = ()
-    multicast: MulticastConfig | None = None
+    tcp: TcpOptions | None = None
+    udp: tuple[UdpOptions, ...] = ()
+    multicast: MulticastOptions | None = None
 
 
 @dataclass(frozen=True)
-class SenderConfig:
+class SenderOptions:
     """Names a sender that may steer: a network address (with its hardware address), or a link."""
 
     name: str
@@ -143,17 +143,17 @@ class SenderConfig:
 
 
 @dataclass(frozen=True)
-class SteeringConfig:
+class SteeringOptions:
     """Names the link that is steered, the sentences that steer it, and their senders."""
 
     link: str
     sentences: frozenset[str] = frozenset()
-    senders: Annotated[tuple[SenderConfig, ...], Key("from")] = ()
+    senders: Annotated[tuple[SenderOptions, ...], Key("from")] = ()
     silence: Annotated[float, between(1, 3600)] = 10.0
 
 
 @dataclass(frozen=True)
-class PreferConfig:
+class PreferOptions:
     """Holds the order of preference for each kind of data."""
 
     order: Mapping[Kind, tuple[str, ...]] = field(default_factory=dict)
@@ -162,7 +162,7 @@ class PreferConfig:
 
 
 @dataclass(frozen=True)
-class ClockConfig:
+class ClockOptions:
     """Names the links that tell the time, and the socket that it goes to."""
 
     socket: str
@@ -171,7 +171,7 @@ class ClockConfig:
 
 
 @dataclass(frozen=True)
-class LogConfig:
+class LogOptions:
     """Describes the voyage log."""
 
     folder: str
@@ -181,7 +181,7 @@ class LogConfig:
 
 
 @dataclass(frozen=True)
-class StateConfig:
+class StateOptions:
     """Says where the state can be asked for, and how often the journal gets counters."""
 
     socket: str = STATE_SOCKET
@@ -192,23 +192,23 @@ class StateConfig:
 class Config:
     """Holds the whole configuration of boat-feed."""
 
-    all_links: Annotated[tuple[LinkConfig | CanConfig, ...], Key("links")] = ()
-    inputs: tuple[InputConfig, ...] = ()
-    outputs: OutputsConfig = OutputsConfig()
-    prefer: PreferConfig | None = None
-    steering: SteeringConfig | None = None
-    clock: ClockConfig | None = None
-    log: LogConfig | None = None
+    all_links: Annotated[tuple[LinkOptions | CanOptions, ...], Key("links")] = ()
+    inputs: tuple[InputOptions, ...] = ()
+    outputs: OutputsOptions = OutputsOptions()
+    prefer: PreferOptions | None = None
+    steering: SteeringOptions | None = None
+    clock: ClockOptions | None = None
+    log: LogOptions | None = None
     stations: str = STATIONS_SOCKET
     """The socket where boat-stations answers."""
-    state: StateConfig = StateConfig()
+    state: StateOptions = StateOptions()
 
     @property
-    def links(self) -> tuple[LinkConfig, ...]:
+    def links(self) -> tuple[LinkOptions, ...]:
         """Return the serial links."""
-        return tuple(link for link in self.all_links if isinstance(link, LinkConfig))
+        return tuple(link for link in self.all_links if isinstance(link, LinkOptions))
 
     @property
-    def cans(self) -> tuple[CanConfig, ...]:
+    def cans(self) -> tuple[CanOptions, ...]:
         """Return the NMEA 2000 networks."""
-        return tuple(link for link in self.all_links if isinstance(link, CanConfig))
+        return tuple(link for link in self.all_links if isinstance(link, CanOptions))

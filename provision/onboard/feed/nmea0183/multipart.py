@@ -26,7 +26,7 @@ MAX_OPEN_MESSAGES = 16
 _PART = re.compile(rb"!([A-Z0-9]+),(\d{1,2}),(\d{1,2}),(\d*,[^,*]*),")
 
 
-class Parts:
+class PartJoiner:
     """Joins the parts of one origin."""
 
     def __init__(self) -> None:

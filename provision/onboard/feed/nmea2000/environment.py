@@ -45,8 +45,8 @@ def _pressure(pascals: float | None) -> list[str]:
 
 def environment(data: bytes) -> list[str]:
     """Convert 130311: a temperature, and the air's pressure. Its humidity is not sent on."""
-    said = _temperature(data[1] & 0x3F, unsigned(data, 2, 2, 0.01))
-    return said + _pressure(unsigned(data, 6, 2, 100))
+    sentences = _temperature(data[1] & 0x3F, unsigned(data, 2, 2, 0.01))
+    return sentences + _pressure(unsigned(data, 6, 2, 100))
 
 
 def temperature(data: bytes) -> list[str]:

@@ -32,8 +32,8 @@ FORMATTERS = tuple(sorted({formatter for made in MADE_OF.values() for formatter 
 def sentences(number: int, data: bytes, mode: str = "A") -> list[str]:
     """Make a group's sentences, without their checksums, of a device whose fixes have this mode."""
     group = GROUPS[number]
-    said = group.decode(data, mode) if group.takes_mode else group.decode(data)
-    return [addressed(body) for body in said]
+    bodies = group.decode(data, mode) if group.takes_mode else group.decode(data)
+    return [addressed(body) for body in bodies]
 
 
 def addressed(body: str) -> str:

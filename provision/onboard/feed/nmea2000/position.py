@@ -62,10 +62,10 @@ def fix(data: bytes) -> list[str]:
     days, seconds = unsigned(data, 1, 2, 1), unsigned(data, 3, 4, 1e-4)
     if where is None or days is None or seconds is None:
         return []
-    told, quality = moment(days, seconds), data[31] >> 4
-    if told is None or fix_mode(data) in (None, "N"):
+    date_and_time, quality = moment(days, seconds), data[31] >> 4
+    if date_and_time is None or fix_mode(data) in (None, "N"):
         return []
-    clock, date = told
+    clock, date = date_and_time
     satellites = unsigned(data, 33, 1, 1)
     used = "" if satellites is None else f"{satellites:02.0f}"
     spread, altitude = signed(data, 34, 2, 0.01), signed(data, 23, 8, 1e-6)

@@ -142,8 +142,8 @@ class Agreement:
         self._agreed = self._alone = self._contested = 0.0
         self._is_sure, self._doubted_at = False, now
 
-    def tell(self, difference: float) -> None:
-        """Note the time that is given from now on."""
+    def take(self, difference: float) -> None:
+        """Take the difference of the time that is given from now on as the reference."""
         self.reference, self._is_sure = difference, True
 
     def is_backed(self, origin: str, system: float, now: float) -> bool:

@@ -29,7 +29,7 @@ class MulticastOutput(Output):
 
     def __init__(
         self,
-        multicast: models.MulticastConfig,
+        multicast: models.MulticastOptions,
         fault_log: FaultLog,
         own: OwnPorts,
         not_from: frozenset[str],

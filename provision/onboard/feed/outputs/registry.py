@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Build the outputs onto the boat's network from their configuration.
 
-A further output is a field of `OutputsConfig` with its dataclass, a class, and its line here.
+A further output is a field of `OutputsOptions` with its dataclass, a class, and its line here.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from provision.onboard.feed.config.models import InputConfig, OutputsConfig
+from provision.onboard.feed.config.models import InputOptions, OutputsOptions
 from provision.onboard.feed.net.own_sockets import OwnPorts
 from provision.onboard.feed.outputs.multicast import MulticastOutput
 from provision.onboard.feed.outputs.output import Output
@@ -23,15 +23,15 @@ from provision.onboard.feed.router import Router
 
 
 @dataclass(frozen=True)
-class Parts:
-    """Holds the parts of the feed that outputs need."""
+class OutputContext:
+    """Holds what outputs need of the rest of the feed."""
 
     router: Router
     gate: SteeringGate
     proof: TabletProof
     fault_log: FaultLog
     own: OwnPorts
-    inputs: tuple[InputConfig, ...]
+    inputs: tuple[InputOptions, ...]
 
     def inputs_of(self, port: int | None) -> frozenset[str]:
         """Return the inputs that hear datagrams to a UDP port, or to a multicast group."""
@@ -42,8 +42,8 @@ class Parts:
         )
 
 
-#: Makes an output of its configuration, by the field of `OutputsConfig`.
-MAKERS: dict[str, Callable[[Any, Parts], Output]] = {
+#: Makes an output of its configuration, by the field of `OutputsOptions`.
+MAKERS: dict[str, Callable[[Any, OutputContext], Output]] = {
     "tcp": lambda tcp, its: TcpServer(tcp, its.router, its.gate, its.proof, its.fault_log),
     "udp": lambda udp, its: UdpOutput(udp, its.fault_log, its.own, its.inputs_of(udp.port)),
     "multicast": lambda multicast, its: MulticastOutput(
@@ -55,7 +55,7 @@ MAKERS: dict[str, Callable[[Any, Parts], Output]] = {
 class NetworkOutputs:
     """Holds the outputs by the field of their configuration."""
 
-    def __init__(self, config: OutputsConfig, parts: Parts) -> None:
+    def __init__(self, config: OutputsOptions, context: OutputContext) -> None:
         """Open them. OSError when a port is taken."""
         self.by_kind: dict[str, tuple[Output, ...]] = {}
         self._several: set[str] = set()
@@ -65,15 +65,15 @@ class NetworkOutputs:
                 self._several.add(kind)
             else:
                 wanted = () if wanted is None else (wanted,)
-            self.by_kind[kind] = tuple(make(one, parts) for one in wanted)
+            self.by_kind[kind] = tuple(make(options, context) for options in wanted)
 
     def all(self) -> list[Output]:
         return [output for outputs in self.by_kind.values() for output in outputs]
 
     def as_json(self) -> dict[str, Any]:
         """Return each output's counters: a list where there may be several, else one or None."""
-        told: dict[str, Any] = {}
+        state: dict[str, Any] = {}
         for kind, outputs in self.by_kind.items():
             listed = [output.as_json() for output in outputs]
-            told[kind] = listed if kind in self._several else next(iter(listed), None)
-        return told
+            state[kind] = listed if kind in self._several else next(iter(listed), None)
+        return state

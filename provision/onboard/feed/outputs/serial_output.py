@@ -112,8 +112,10 @@ class SerialOutput:
             return False
         if self.hears(origin, talker, formatter):
             return True
-        said = f"{formatter} of {origin} is not passed on: the profile does not say that it may be"
-        self._fault_log.warn(self.name, f"network {origin} {formatter}", said)
+        message = (
+            f"{formatter} of {origin} is not passed on: the profile does not say that it may be"
+        )
+        self._fault_log.warn(self.name, f"network {origin} {formatter}", message)
         return False
 
     def hears(self, origin: str, talker: str, formatter: str) -> bool:
@@ -179,8 +181,8 @@ class SerialOutput:
     def _drop(self, sentence: Sentence, reason: str) -> None:
         self.drops[reason] += 1
         if self._urgency(sentence) == STEERING or reason == "void":
-            said = f"{sentence.formatter} of {sentence.origin} dropped: {_REASONS[reason]}"
-            self._fault_log.warn(self.name, f"{reason} {sentence.formatter}", said)
+            message = f"{sentence.formatter} of {sentence.origin} dropped: {_REASONS[reason]}"
+            self._fault_log.warn(self.name, f"{reason} {sentence.formatter}", message)
 
     def _next(self, now: float) -> Sentence | None:
         for urgency, queue in enumerate(self._queues):

@@ -40,13 +40,13 @@ class TcpClient:
         self,
         channel: socket.socket,
         peer: tuple[str, int],
-        tcp: models.TcpConfig,
-        said: Callable[[TcpClient, bytes, bool], None],
+        tcp: models.TcpOptions,
+        received: Callable[[TcpClient, bytes, bool], None],
         gone: Callable[[TcpClient, str], None],
     ) -> None:
         """Set the callbacks.
 
-        `said` gets what the client sends, and whether more may wait to be read. `gone` gets the
+        `received` gets what the client sends, and whether more may wait to be read. `gone` gets the
         reason, once.
         """
         self.address, self.port = peer
@@ -56,7 +56,7 @@ class TcpClient:
         self._channel = channel
         self._limit = tcp.queue
         self._patience = tcp.patience
-        self._said = said
+        self._received = received
         self._gone = gone
         self._loop = asyncio.get_running_loop()
         self._begun = b""
@@ -126,7 +126,7 @@ class TcpClient:
         if not data:
             self.close("left")
             return
-        self._said(self, data, len(data) == MAX_RECEIVE_BYTES)
+        self._received(self, data, len(data) == MAX_RECEIVE_BYTES)
 
     def watch(self, now: float) -> None:
         """Disconnect a client that has taken nothing for too long."""

@@ -38,7 +38,7 @@ class TcpServer(Output):
 
     def __init__(
         self,
-        tcp: models.TcpConfig,
+        tcp: models.TcpOptions,
         router: Router,
         gate: SteeringGate,
         proof: TabletProof,
@@ -116,7 +116,7 @@ class TcpServer(Output):
             channel.close()
             return
         prepare(channel, self._tcp.patience)
-        client = TcpClient(channel, peer, self._tcp, self._said, self._left)
+        client = TcpClient(channel, peer, self._tcp, self._received, self._left)
         self._clients.add(client)
         framer = self._framers[client] = Framer(client.name, sender=address, from_start=True)
         framer.connected = client.connected
@@ -124,7 +124,7 @@ class TcpServer(Output):
         self._arrivals[client] = Arrivals(self._router.stalls, self._acceptor.short_since)
         self._fault_log.note("tcp", f"{client.name} has come, {len(self._clients)} here")
 
-    def _said(self, client: TcpClient, data: bytes, more: bool) -> None:
+    def _received(self, client: TcpClient, data: bytes, more: bool) -> None:
         if self._openings[client].refuses(data):
             self._fault_log.warn("tcp", f"opening {client.address}", f"{client.name} {NOT_NMEA}")
             client.close("left by us")

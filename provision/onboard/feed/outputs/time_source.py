@@ -101,7 +101,7 @@ class TimeSource:
     """
 
     def __init__(
-        self, clock: models.ClockConfig, bauds: dict[str, int], fault_log: FaultLog
+        self, clock: models.ClockOptions, bauds: dict[str, int], fault_log: FaultLog
     ) -> None:
         """Take `bauds`, the baud rates of the links by name."""
         self._clock = clock
@@ -129,12 +129,12 @@ class TimeSource:
         return origin in self._clock.links and formatter in ("RMC", "ZDA", "GGA")
 
     def put(self, sentence: Sentence) -> None:
-        told = self._told(sentence)
-        if told is None:
+        given = self._time_of(sentence)
+        if given is None:
             return
-        if not self._not_before <= told <= self._not_after:
+        if not self._not_before <= given <= self._not_after:
             self.refused["date"] += 1
-            date = time.strftime("%Y-%m-%d", time.gmtime(told))
+            date = time.strftime("%Y-%m-%d", time.gmtime(given))
             self._fault_log.warn("clock", "date", f"{sentence.origin} says it is {date}; refused")
             return
         late = (len(sentence.raw) + sentence.trail) * self._characters[sentence.origin]
@@ -142,14 +142,14 @@ class TimeSource:
             self.refused["late"] += 1
             return
         began, now, origin = sentence.heard - late, sentence.heard, sentence.origin
-        run = self._agreement.hear(origin, told - began, now)
+        run = self._agreement.hear(origin, given - began, now)
         if not self._is_chosen(origin, now) or not self._is_steady(run, origin):
             return
-        self._agreement.tell(run.difference)
+        self._agreement.take(run.difference)
         self._good[origin] = now
         # The system clock when the sentence began.
         then = began + self._system()
-        self._send(then, told - then)
+        self._send(then, given - then)
 
     def _system(self) -> float:
         """Return the system clock's difference from the monotonic clock in seconds."""
@@ -172,8 +172,8 @@ class TimeSource:
             return False
         if not self._agreement.is_backed(origin, self._system(), now):
             self.refused["alone"] += 1
-            said = f"{origin} alone tells the time; it is believed if it stays for a minute"
-            self._fault_log.warn("clock", "alone", said)
+            message = f"{origin} alone tells the time; it is believed if it stays for a minute"
+            self._fault_log.warn("clock", "alone", message)
             return False
         self._fault_log.mended("clock", "alone", f"{origin} is believed")
         return True
@@ -190,7 +190,7 @@ class TimeSource:
             "clock", "conflict", f"the time differs from {first}: {differ}; {decided}"
         )
 
-    def _told(self, sentence: Sentence) -> float | None:
+    def _time_of(self, sentence: Sentence) -> float | None:
         """Return the time of a sentence with a valid fix. A ZDA is as valid as the last fix."""
         fields = sentence.fields
         if sentence.formatter == "GGA":
@@ -198,14 +198,14 @@ class TimeSource:
             self._fix[sentence.origin] = (valid, sentence.heard)
             return None
         if sentence.formatter == "RMC":
-            told = rmc_time(fields)
-            self._fix[sentence.origin] = (told is not None, sentence.heard)
+            given = rmc_time(fields)
+            self._fix[sentence.origin] = (given is not None, sentence.heard)
         else:
             valid, at = self._fix.get(sentence.origin, (True, sentence.heard))
-            told = zda_time(fields) if valid and sentence.heard - at < FIX_HOLDS_S else None
-        if told is None:
+            given = zda_time(fields) if valid and sentence.heard - at < FIX_HOLDS_S else None
+        if given is None:
             self.refused["void"] += 1
-        return told
+        return given
 
     def _is_steady(self, run: Run, origin: str) -> bool:
         """Report whether the chosen link agrees with the clock before it, or stays at a jump."""

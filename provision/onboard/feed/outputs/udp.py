@@ -40,7 +40,7 @@ class UdpOutput(Output):
 
     def __init__(
         self,
-        udp: models.UdpConfig,
+        udp: models.UdpOptions,
         fault_log: FaultLog,
         own: OwnPorts,
         not_from: frozenset[str] = frozenset(),

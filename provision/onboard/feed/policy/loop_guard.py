@@ -95,8 +95,8 @@ class LoopGuard:
             reason = self._reason(sentence, name, time, passed, recent)
             if reason:
                 self.dropped += 1
-                said = f"sentences of {passed.first_speaker} {reason}"
-                self._fault_log.warn(origin, "test" if reason == TEST else "loop", said)
+                message = f"sentences of {passed.first_speaker} {reason}"
+                self._fault_log.warn(origin, "test" if reason == TEST else "loop", message)
                 return True
         if sentence.heard >= self._look_at:
             self._look(sentence.heard)

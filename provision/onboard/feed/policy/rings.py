@@ -65,7 +65,7 @@ def span(now: float, least: float, most: float) -> tuple[float, float]:
     return now - 1.1 * most - 0.1, now - 0.9 * least + 0.1
 
 
-class Trial:
+class RingTest:
     """Finds out whether an origin is in a ring, by sentences of one kind."""
 
     def __init__(self, needed: int) -> None:
@@ -157,8 +157,8 @@ class Ring:
     """Holds what is known of one origin: whether it brings back what we send, and how late."""
 
     def __init__(self) -> None:
-        self.fixes = Trial(LATE)
-        self.others = Trial(REGULAR)
+        self.fixes = RingTest(LATE)
+        self.others = RingTest(REGULAR)
         self._suspect: deque[tuple[float, float]] = deque(maxlen=MAX_DELAYS)
         self._flood = 0.0, 0.0
         """The least and the greatest delay of a ring that shows by a flood."""

@@ -39,14 +39,14 @@ class _Heard:
 class _Choice:
     """Chooses the source that is believed for one kind."""
 
-    def __init__(self, kind: str, order: tuple[str, ...], prefer: models.PreferConfig) -> None:
+    def __init__(self, kind: str, order: tuple[str, ...], prefer: models.PreferOptions) -> None:
         self.kind = kind
         self.source: str | None = None
         self.since = 0.0
         self._order = order
         self._prefer = prefer
         self._heard: dict[str, _Heard] = {}
-        self._said: dict[str, tuple[str, float, float]] = {}
+        self._latest: dict[str, tuple[str, float, float]] = {}
         """The last source of each formatter, when, and seconds since the sentence before."""
 
     def _rank(self, origin: str) -> int:
@@ -71,14 +71,14 @@ class _Choice:
     def _is_news(self, sentence: Sentence) -> bool:
         """Report whether no earlier source has given the same data a moment ago."""
         origin, now = sentence.origin, sentence.heard
-        by, last, interval = self._said.get(sentence.formatter, (origin, now, 0.0))
+        by, last, interval = self._latest.get(sentence.formatter, (origin, now, 0.0))
         if by != origin and now - last < interval / 2:
             return False
         # The silence of a source, or between two sources, is no interval of either.
         gap = now - last
         if by == origin and 0 < gap <= self._prefer.silence:
             interval = gap
-        self._said[sentence.formatter] = (origin, now, interval)
+        self._latest[sentence.formatter] = (origin, now, interval)
         return True
 
     def _note(self, origin: str, now: float) -> None:
@@ -110,7 +110,7 @@ class _Choice:
 class SourcePriority:
     """Passes the believed source's sentences, and sentences of kinds without an order."""
 
-    def __init__(self, prefer: models.PreferConfig, whose: str = "") -> None:
+    def __init__(self, prefer: models.PreferOptions, whose: str = "") -> None:
         """Take `whose`, the text before the kind of data in log lines."""
         self.name = f"{whose}beliefs"
         self._choices = {

@@ -88,12 +88,12 @@ class Stations:
             self._fail(error.strerror or str(error))
             return
         try:
-            told = json.loads(data)
-            mac = str(told["mac"])
+            answer = json.loads(data)
+            mac = str(answer["mac"])
             answer = (
-                Answer(error=str(told["error"]))
-                if "error" in told
-                else Answer(bool(told["joined"]), str(told["keyid"]), float(told["since"]))
+                Answer(error=str(answer["error"]))
+                if "error" in answer
+                else Answer(bool(answer["joined"]), str(answer["keyid"]), float(answer["since"]))
             )
         except (ValueError, KeyError, TypeError):
             self._fail("boat-stations has left" if not data else "an answer that means nothing")

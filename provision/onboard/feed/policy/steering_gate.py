@@ -38,8 +38,8 @@ class SteeringGate:
 
     def __init__(
         self,
-        steering: models.SteeringConfig | None,
-        links: Mapping[str, models.LinkConfig],
+        steering: models.SteeringOptions | None,
+        links: Mapping[str, models.LinkOptions],
         datagram_inputs: frozenset[str],
         fault_log: FaultLog,
         hardware_address: Callable[[str], str | None] = arp.hardware_address,

@@ -32,7 +32,7 @@ class TabletProof:
 
     def __init__(
         self,
-        steering: models.SteeringConfig | None,
+        steering: models.SteeringOptions | None,
         listened: frozenset[str],
         stations: Stations,
         hang_up: HangUp,
@@ -48,7 +48,7 @@ class TabletProof:
         self._hang_up = hang_up
         self._fault_log = fault_log
         self._waiting = dict.fromkeys(self._senders, 0)
-        self._told: dict[str, str] = {}
+        self._answers: dict[str, str] = {}
 
     def take(self, sentences: Iterable[Sentence], deliver: Deliver) -> None:
         """Deliver sentences that need no proof at once, and the rest once hostapd has answered."""
@@ -91,8 +91,8 @@ class TabletProof:
         assert sender.mac is not None
         self._stations.ask(sender.mac, answered)
 
-    def _judged(self, sentence: Sentence, sender: models.SenderConfig, answer: Answer) -> Sentence:
-        reason = said(sender, answer)
+    def _judged(self, sentence: Sentence, sender: models.SenderOptions, answer: Answer) -> Sentence:
+        reason = describe_answer(sender, answer)
         if _is_own(sender, answer):
             if sentence.connected >= answer.since:
                 self._fault_log.mended("steering", f"unproven {sender.name}")
@@ -111,8 +111,8 @@ class TabletProof:
             assert sender.mac is not None
             self._stations.ask(sender.mac, partial(self._note, sender))
 
-    def _note(self, sender: models.SenderConfig, answer: Answer) -> None:
-        self._told[sender.name] = said(sender, answer)
+    def _note(self, sender: models.SenderOptions, answer: Answer) -> None:
+        self._answers[sender.name] = describe_answer(sender, answer)
 
     def close(self) -> None:
         """Close the connection."""
@@ -120,15 +120,15 @@ class TabletProof:
 
     def as_json(self) -> dict[str, Any]:
         """Return what hostapd reports of each tablet with its own pass-phrase, for the state."""
-        return dict(self._told)
+        return dict(self._answers)
 
 
-def _is_own(sender: models.SenderConfig, answer: Answer) -> bool:
+def _is_own(sender: models.SenderOptions, answer: Answer) -> bool:
     return not answer.error and answer.joined and answer.keyid == sender.keyid
 
 
-def said(sender: models.SenderConfig, answer: Answer) -> str:
-    """Say in words what hostapd reports of a tablet."""
+def describe_answer(sender: models.SenderOptions, answer: Answer) -> str:
+    """Describe what hostapd reports of a tablet."""
     if answer.error:
         return f"not known: {answer.error}"
     if not answer.joined:

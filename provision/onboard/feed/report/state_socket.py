@@ -32,9 +32,9 @@ class StateSocket:
         self._channel.bind(path)
 
     async def start(self) -> None:
-        self._server = await asyncio.start_unix_server(self._tell, sock=self._channel)
+        self._server = await asyncio.start_unix_server(self._send, sock=self._channel)
 
-    async def _tell(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _send(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         # Else the end of the state would wait for ever for a client that does not read.
         writer.transport.set_write_buffer_limits(0)
         try:

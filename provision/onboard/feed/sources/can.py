@@ -50,7 +50,7 @@ class CanSource:
 
     def __init__(
         self,
-        can: models.CanConfig,
+        can: models.CanOptions,
         deliver: Deliver,
         stalls: Stalls,
         fault_log: FaultLog,
@@ -94,8 +94,8 @@ class CanSource:
         except OSError as error:
             if channel is not None:
                 channel.close()
-            said = f"{self._interface}: {error.strerror or error}; trying on"
-            self._fault_log.warn(self.name, "open", said)
+            message = f"{self._interface}: {error.strerror or error}; trying on"
+            self._fault_log.warn(self.name, "open", message)
             self._retry.later()
             return
         self.use(channel)
@@ -139,14 +139,14 @@ class CanSource:
         if whole is None or len(whole) < group.min_bytes:
             return
         now = self._loop.time()
-        if number == FIX and (told := fix_mode(whole)):
-            self._fixes[source] = (told, now)
-        said = [
+        if number == FIX and (mode := fix_mode(whole)):
+            self._fixes[source] = (mode, now)
+        made = [
             make(text, origin=self.name, heard=now)._replace(waited=now - since)
             for text in sentences(number, whole, self._mode(source, now))
         ]
         believed, passed = False, list[Sentence]()
-        for topic, about in _by_topic(group, said).items():
+        for topic, about in _by_topic(group, made).items():
             wanted = [sentence for sentence in about if sentence.formatter in self._made]
             # A device that sends only what the profile does not ask for silences no other device.
             valid = bool(wanted) and not any(is_void(sentence) for sentence in about)
@@ -204,11 +204,11 @@ class CanSource:
         }
 
 
-def _by_topic(group: Group, said: list[Sentence]) -> Mapping[int | str, list[Sentence]]:
+def _by_topic(group: Group, sentences: list[Sentence]) -> Mapping[int | str, list[Sentence]]:
     """Sort a group's sentences by what one device is believed for: the group, or a stream."""
     if not group.shared:
-        return {group.number: said}
+        return {group.number: sentences}
     topics: defaultdict[int | str, list[Sentence]] = defaultdict(list)
-    for sentence in said:
+    for sentence in sentences:
         topics[stream_of(sentence.formatter, sentence.fields)].append(sentence)
     return topics

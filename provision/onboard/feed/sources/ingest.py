@@ -7,10 +7,10 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from provision.onboard.feed.config.models import SourceConfig
+from provision.onboard.feed.config.models import SourceOptions
 from provision.onboard.feed.nmea0183.filters import Filter
 from provision.onboard.feed.nmea0183.framer import Errors, Framer
-from provision.onboard.feed.nmea0183.multipart import PART_TIMEOUT_S, Parts
+from provision.onboard.feed.nmea0183.multipart import PART_TIMEOUT_S, PartJoiner
 from provision.onboard.feed.nmea0183.opening import Opening
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
 from provision.onboard.feed.policy.stalls import Arrivals, Stalls
@@ -19,7 +19,7 @@ from provision.onboard.feed.sources.statistics import STORED_S, Statistics
 
 Deliver = Callable[[list[Sentence]], None]
 
-_SAID = {
+_ERROR_MESSAGES = {
     "checksum": "sentences with a wrong checksum are dropped",
     "noise": "bytes that belong to no sentence are dropped",
     "length": "sentences longer than allowed are dropped",
@@ -32,7 +32,7 @@ class Ingest:
     """Counts and filters the sentences of one origin, logs its faults once, and passes them on."""
 
     def __init__(
-        self, source: SourceConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+        self, source: SourceOptions, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         self.name = source.name
         self._stalls = stalls
@@ -44,8 +44,8 @@ class Ingest:
         self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
         self._counts = Statistics(self._loop.time())
-        self._told = self.errors.as_json()
-        self._parts = Parts()
+        self._logged = self.errors.as_json()
+        self._parts = PartJoiner()
         self._timer: asyncio.TimerHandle | None = None
         self._all = source.filter == Filter()
         self._stored_until = 0.0
@@ -82,7 +82,7 @@ class Ingest:
         errors = self.errors.total()
         sentences = framer.feed(data, now, since)
         if self.errors.total() != errors:
-            self._tell()
+            self._log_errors()
         self.took(len(data), sentences)
         return len(sentences)
 
@@ -97,9 +97,9 @@ class Ingest:
         # A sentence does not go on in the next datagram, which may be another sender's.
         sentences = framer.feed(data + b"\r\n", now, since)
         if self.errors.total() != errors:
-            self._tell()
-            said = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"
-            self._fault_log.warn(self.name, "datagram", said)
+            self._log_errors()
+            message = f"{framer.sender} sent a datagram that is not all sentences; it is dropped"
+            self._fault_log.warn(self.name, "datagram", message)
             sentences = []
         self.took(len(data), sentences)
 
@@ -123,8 +123,8 @@ class Ingest:
         if not steers(sentence.talker, sentence.formatter):
             return False
         why = "the port has just been opened or connected, it may be old"
-        said = f"{sentence.formatter} only logged: {why}"
-        self._fault_log.warn(self.name, "stored", said)
+        message = f"{sentence.formatter} only logged: {why}"
+        self._fault_log.warn(self.name, "stored", message)
         return True
 
     def _overdue(self) -> None:
@@ -135,12 +135,12 @@ class Ingest:
         if late:
             self._deliver(late)
 
-    def _tell(self) -> None:
+    def _log_errors(self) -> None:
         counted = self.errors.as_json()
         for kind, count in counted.items():
-            if count > self._told[kind]:
-                self._fault_log.warn(self.name, kind, _SAID[kind])
-        self._told = counted
+            if count > self._logged[kind]:
+                self._fault_log.warn(self.name, kind, _ERROR_MESSAGES[kind])
+        self._logged = counted
 
     def close(self) -> None:
         if self._timer is not None:

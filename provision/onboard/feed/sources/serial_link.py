@@ -39,7 +39,7 @@ class SerialLink:
     """Reads sentences from one serial port, and lends the port to the listener's queue."""
 
     def __init__(
-        self, link: models.LinkConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+        self, link: models.LinkOptions, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         self.config = link
         self.name = link.name
@@ -68,8 +68,8 @@ class SerialLink:
             self.port = open_port(self.config.device, self.config.baud)
             self._number = os.fstat(self.port).st_rdev
         except OSError as error:
-            said = f"{self.config.device}: {error.strerror or error}; trying on"
-            self._fault_log.warn(self.name, "open", said)
+            message = f"{self.config.device}: {error.strerror or error}; trying on"
+            self._fault_log.warn(self.name, "open", message)
             self._retry.later()
             return
         self._openings += 1

@@ -92,7 +92,7 @@ class TcpInput:
     """Connects to a server and reads from it, again and again."""
 
     def __init__(
-        self, source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+        self, source: models.InputOptions, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         assert source.tcp is not None
         self.name = source.name
@@ -190,7 +190,7 @@ class TcpServerInput:
     """Takes sentences from the clients that connect to its port."""
 
     def __init__(
-        self, source: models.InputConfig, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
+        self, source: models.InputOptions, deliver: Deliver, stalls: Stalls, fault_log: FaultLog
     ) -> None:
         """Bind the port. OSError when it is taken."""
         assert source.listen is not None
@@ -212,8 +212,8 @@ class TcpServerInput:
     def _take(self, channel: socket.socket, peer: tuple[str, int]) -> None:
         here = sum(connection.peer == peer[0] for connection in self._connections)
         if len(self._connections) >= MAX_CONNECTIONS or here >= MAX_PER_ADDRESS:
-            said = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
-            self._fault_log.warn(self.name, "cap", said)
+            message = f"{peer[0]} refused: {here} from there, {len(self._connections)} in all"
+            self._fault_log.warn(self.name, "cap", message)
             channel.close()
             return
         channel.setblocking(False)
@@ -241,8 +241,8 @@ class TcpServerInput:
             heard = connection.heard
             quiet = now - (connection.connected if heard is None else heard)
             if quiet > (first if heard is None else later):
-                said = f"{connection.peer} sent away: no sentence for {quiet:.0f} s"
-                self._fault_log.warn(self.name, "idle", said)
+                message = f"{connection.peer} sent away: no sentence for {quiet:.0f} s"
+                self._fault_log.warn(self.name, "idle", message)
                 connection.close("idle")
 
     def close(self) -> None:

@@ -25,7 +25,7 @@ class UdpInput:
 
     def __init__(
         self,
-        source: models.InputConfig,
+        source: models.InputOptions,
         deliver: Deliver,
         stalls: Stalls,
         fault_log: FaultLog,
@@ -79,7 +79,7 @@ class MulticastInput:
 
     def __init__(
         self,
-        source: models.InputConfig,
+        source: models.InputOptions,
         deliver: Deliver,
         stalls: Stalls,
         fault_log: FaultLog,

@@ -59,7 +59,7 @@ GZIP_LEVEL = 6
 class VoyageLog:
     """Gathers what is heard, and writes it in large pieces."""
 
-    def __init__(self, log: models.LogConfig, fault_log: FaultLog) -> None:
+    def __init__(self, log: models.LogOptions, fault_log: FaultLog) -> None:
         self._log = log
         self._fault_log = fault_log
         self.name = "voyage log"

@@ -199,5 +199,5 @@ def _check_units(system: System, units: list[str], already_failing: frozenset[st
         and (state.failed or state.settling or state.restarts > before[unit].restarts)
     }
     if down:
-        said = ", ".join(f"{unit} is {words}" for unit, words in down.items())
-        raise SettingsError("unit", f"after the change {said}", details={"units": dict(down)})
+        failed = ", ".join(f"{unit} is {words}" for unit, words in down.items())
+        raise SettingsError("unit", f"after the change {failed}", details={"units": dict(down)})

@@ -116,8 +116,8 @@ class System:
         except (OSError, subprocess.TimeoutExpired) as error:
             raise SettingsError("command", f"{' '.join(command)}: {error}") from None
         if done.returncode != 0:
-            said = (done.stderr or done.stdout).strip()[-500:]
-            message = f"{' '.join(command)} ended with status {done.returncode}: {said}"
+            output = (done.stderr or done.stdout).strip()[-500:]
+            message = f"{' '.join(command)} ended with status {done.returncode}: {output}"
             raise SettingsError("command", message)
         return done.stdout
 
