@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the user can mend: one exception, with its location and a hint."""
+"""Report what the user can fix: one exception, with its location and a hint."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Location:
 
 
 class UserError(Exception):
-    """Something the user can mend.
+    """Reports something that the user can fix.
 
     `message` says what is wrong, `location` where, `hint` what to try. Only the command
     line prints it; nothing else catches it except to add a location.
@@ -60,7 +60,7 @@ class UserError(Exception):
 
 
 class UserErrors(UserError):
-    """Several errors found in one reading, so that the user mends them in one go."""
+    """Reports the errors of one reading together, so that the user fixes them in one go."""
 
     def __init__(self, errors: list[UserError]) -> None:
         super().__init__("\n".join(str(error) for error in errors))

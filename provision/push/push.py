@@ -15,7 +15,7 @@ from provision.push.dry_run import with_diff
 from provision.push.options import PushOptions
 from provision.push.outcome import push_result
 from provision.push.plan import prepare
-from provision.push.records.notes import remember_push
+from provision.push.records.answers import remember_push
 from provision.push.result import PushResult
 from provision.push.workspace import workspace, write_private
 from provision.render import OpenBoat

@@ -59,7 +59,7 @@ class PushResult:
     seconds: float = 0.0
     changed: tuple[str, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
-    """What the proof could not show, or found mended: no failure."""
+    """What the proof could not show, or found fixed: no failure."""
     diff: str = ""
     endpoint: Endpoint | None = None
 

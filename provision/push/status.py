@@ -17,9 +17,9 @@ from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import prepare
 from provision.push.query.links import LinkStatus, link_statuses
 from provision.push.query.status_shape import not_understood, understood
+from provision.push.records.answers import remember_answer
 from provision.push.records.held_back import hold_back
 from provision.push.records.known_boats import KnownBoat, recall
-from provision.push.records.notes import remember_answer
 from provision.push.workspace import workspace
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, refused, ssh

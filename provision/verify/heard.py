@@ -127,7 +127,7 @@ _VERDICTS: Mapping[tuple[LinkState | None, LinkState], tuple[Ending, str]] = {
     ("heard", "silent"): ("failed", _LOST.format("silent")),
     ("heard", "absent"): ("failed", _LOST.format("absent")),
     **{
-        (before, "heard"): ("noted", f"it was {before} before this change, which mended it")
+        (before, "heard"): ("noted", f"it was {before} before this change, which fixed it")
         for before in ("garbled", "silent", "absent")
     },
     **{

@@ -117,8 +117,10 @@ def profile(job: Job) -> dict[str, Any]:
 @pytest.fixture(scope="session")
 def host(pytestconfig: pytest.Config, job: Job) -> BoundedHost:
     """The boat, over SSH."""
-    place = pytestconfig.getoption("--at")
-    return BoundedHost(testinfra.get_host(f"ssh://{job.user}@{place}", ssh_config=job.ssh_config))
+    endpoint = pytestconfig.getoption("--at")
+    return BoundedHost(
+        testinfra.get_host(f"ssh://{job.user}@{endpoint}", ssh_config=job.ssh_config)
+    )
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)(?=/)")
 
 #: Prints power/control of the USB device above the port that $0 names.
 POWER = """
-place=$(readlink -f "/sys/class/tty/$(basename "$(readlink -f "$0")")")
-while [ -n "$place" ] && [ ! -e "$place/idVendor" ]; do place=${place%/*}; done
-exec cat "$place/power/control"
+device=$(readlink -f "/sys/class/tty/$(basename "$(readlink -f "$0")")")
+while [ -n "$device" ] && [ ! -e "$device/idVendor" ]; do device=${device%/*}; done
+exec cat "$device/power/control"
 """
 
 

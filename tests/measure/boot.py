@@ -31,7 +31,7 @@ from tests.measure.figures import Amount, Ratio
 from tests.support.boats import Club, Virtual
 
 RUNS = 3
-PATIENCE = 300
+BOOT_TIMEOUT_S = 300
 _READY = "multi-user reached"
 _UNIT = f"""[Unit]
 After=multi-user.open_boat
@@ -80,7 +80,7 @@ def start_theirs(kind: Board, adapters: dict[str, AdapterConfig]) -> float:
         machine.power_on()
         try:
             while _READY.encode() not in machine.console.read_bytes():
-                if time.monotonic() > begin + PATIENCE:
+                if time.monotonic() > begin + BOOT_TIMEOUT_S:
                     raise UserError(f"the plain machine did not start; see {machine.console}")
                 time.sleep(0.1)
             return time.monotonic() - begin

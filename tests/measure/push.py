@@ -65,7 +65,7 @@ def show(name: str, ours: float, theirs: float, aim: float) -> None:
 def against_ordinary(club: Club, boat: Virtual) -> None:
     """Nothing changed, and one link changed."""
     name, folder = boat.name, Path(boat.bench.folder) / "o"
-    options = PushOptions(at={name: boat.place}, timer=TIMER)
+    options = PushOptions(at={name: boat.endpoint}, timer=TIMER)
     lay_out([club.open_boat(name)], folder, options)
     playbook = Ordinary(folder)
 

@@ -16,10 +16,10 @@ def position(message: int, info: int = HEARD_B, **other: int) -> bytes:
     """The first 23 bytes of 129038 and 129039."""
     told = {"ship": SHIP, "longitude": -24500000, "latitude": 500500000, "course": 15533}
     told |= {"speed": 617, "heading": 7000, "second": 37, **other}
-    place = struct.pack("<BIii", message, told["ship"], told["longitude"], told["latitude"])
+    position = struct.pack("<BIii", message, told["ship"], told["longitude"], told["latitude"])
     motion = struct.pack("<BHH", 3 | told["second"] << 2, told["course"], told["speed"])
     radio = (0x12345 | info << 19).to_bytes(3, "little")
-    return place + motion + radio + struct.pack("<H", told["heading"])
+    return position + motion + radio + struct.pack("<H", told["heading"])
 
 
 def class_a(message: int = 1, info: int = HEARD_B, turn: int = -660, **other: int) -> bytes:

@@ -88,7 +88,7 @@ class Virtual:
         return self.bench.profile.boat
 
     @property
-    def place(self) -> Endpoint:
+    def endpoint(self) -> Endpoint:
         """Where it answers SSH."""
         return Endpoint("127.0.0.1", self.bench.ssh_port)
 
@@ -154,7 +154,7 @@ class Virtual:
     def push(self, club: Club | None = None, **options: Any) -> PushResult:
         """Push what the club's folder says of this boat now."""
         open_boat = (club or self.club).open_boat(self.name)
-        chosen = PushOptions(at={self.name: self.place}, **options)
+        chosen = PushOptions(at={self.name: self.endpoint}, **options)
         (result,) = push([open_boat], chosen)
         return result
 
@@ -164,8 +164,8 @@ class Virtual:
         """Run the suite against the boat, or what of it is about `subjects`."""
         open_boat = (club or self.club).open_boat(self.name)
         with workspace() as folder:
-            (wanted,) = prepare([open_boat], folder, {self.name: self.place})
-            return prove(wanted.folder / "job.json", self.place, state, subjects)
+            (deployment,) = prepare([open_boat], folder, {self.name: self.endpoint})
+            return prove(deployment.folder / "job.json", self.endpoint, state, subjects)
 
     def settle(self) -> None:
         """Wait until the feed has run long enough to know its rates."""

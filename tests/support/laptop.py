@@ -29,7 +29,7 @@ from tests.support.boats import Club
 from tests.support.lossy_link import LossyLink
 
 #: Seconds in which something must be heard from a push.
-PATIENCE = 240
+EVENT_TIMEOUT_S = 240
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ class Running:
         self._events.put(None)
 
     def _next(self) -> dict[str, Any]:
-        event = self._events.get(timeout=PATIENCE)
+        event = self._events.get(timeout=EVENT_TIMEOUT_S)
         if event is None:
             assert self._process.stderr is not None
             raise AssertionError(f"the push ended: {self._process.stderr.read()[-2000:]}")
@@ -122,11 +122,11 @@ class Running:
 class Laptop:
     """Where boats can be reached from it: address -> relay."""
 
-    places: dict[str, LossyLink]
+    links: dict[str, LossyLink]
 
     def start(self, job: Job) -> Running:
         """Begin a push."""
-        places = {address: str(relay.path) for address, relay in self.places.items()}
+        links = {address: str(relay.path) for address, relay in self.links.items()}
         namespaces = ["--map-root-user", "--net", "--pid", "--fork", "--mount-proc"]
         # With unshare everything in there dies too: its child is process 1 of the others.
         command = [find("unshare"), *namespaces, "--kill-child=KILL", sys.executable]
@@ -134,7 +134,7 @@ class Laptop:
         command = [find("setpriv"), "--pdeathsig", "KILL", "--", *command]
         return Running(
             subprocess.Popen(
-                [*command, "-m", __name__, json.dumps(places), json.dumps(asdict(job))],
+                [*command, "-m", __name__, json.dumps(links), json.dumps(asdict(job))],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
@@ -149,10 +149,10 @@ class Laptop:
         return self.start(job).result()
 
 
-def _network(places: Mapping[str, str]) -> None:
+def _network(links: Mapping[str, str]) -> None:
     """Have the boats' addresses here, each with an SSH port that leads to its relay."""
     run("ip", "link", "set", "lo", "up")
-    for address, path in places.items():
+    for address, path in links.items():
         run("ip", "address", "add", f"{address}/32", "dev", "lo")
         server = socket.create_server((address, SSH_PORT))
         threading.Thread(target=_serve, args=(server, path), daemon=True).start()

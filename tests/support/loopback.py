@@ -208,7 +208,7 @@ def boats_below(top: Path, patch: pytest.MonkeyPatch) -> Iterator[Callable[..., 
         }
         file = boats / f"{name}.yml"
         file.write_text(yaml.safe_dump(profile))
-        # A test that is run once more makes its boats anew.
+        # A test that is run once more makes its boats again.
         shutil.rmtree(top / name, ignore_errors=True)
         (top / name).mkdir()
         boat = RigBoat(

@@ -72,8 +72,8 @@ def boot(folder: Path, address: str, gateway: str) -> None:
     ram.mkdir()
     _mount("-t", "tmpfs", "tmpfs", ram)
     upper, work, root = (ram / name for name in ("upper", "work", "root"))
-    for place in (upper, work, root):
-        place.mkdir()
+    for part in (upper, work, root):
+        part.mkdir()
     layers = f"lowerdir=/,upperdir={upper},workdir={work}"
     _mount("-t", "overlay", "-o", layers, "overlay", root)
     for name in ("run", "tmp", "data"):

@@ -39,7 +39,7 @@ SHORE = "10.46.0.1"
 SUBJECTS = ("identity", "logins")
 
 #: Seconds that a boat, or the laptop, gets to come up on a busy machine.
-PATIENCE = 60
+ANSWER_TIMEOUT_S = 60
 
 #: A club of 24, for tests and measurements.
 BOATS = (
@@ -181,7 +181,7 @@ class NetnsFleet:
         )
 
     def _wait(self, name: str) -> None:
-        address, end = load.read(self.file(name)).profile.network.address.ip, PATIENCE
+        address, end = load.read(self.file(name)).profile.network.address.ip, ANSWER_TIMEOUT_S
         until = time.monotonic() + end
         while self.running[name].poll() is None and time.monotonic() < until:
             done = run(*self._ashore, "ssh-keyscan", "-T", 5, str(address), check=False)
@@ -265,7 +265,7 @@ def _spawn(command: Sequence[str], log: Path) -> subprocess.Popen[bytes]:
 def _child(process: subprocess.Popen[bytes]) -> int:
     """The process that unshare has started: number 1 of its own."""
     children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
-    until = time.monotonic() + PATIENCE
+    until = time.monotonic() + ANSWER_TIMEOUT_S
     while time.monotonic() < until:
         with suppress(OSError, ValueError):
             return int(children.read_text())

@@ -84,5 +84,5 @@ class Units(System):
 
 
 if __name__ == "__main__":
-    place = Path(sys.argv[1])
-    sys.exit(main(["--root", str(place), *sys.argv[2:]], Units(place)))
+    root = Path(sys.argv[1])
+    sys.exit(main(["--root", str(root), *sys.argv[2:]], Units(root)))

@@ -46,7 +46,7 @@ class PushRig:
     @property
     def link(self) -> LossyLink:
         """The link between the two."""
-        return self.laptop.places[ADDRESS]
+        return self.laptop.links[ADDRESS]
 
     def job(self, club: Club | None = None, **words: Any) -> Job:
         """A push of what the boat has, or of a changed club, from the boat's usual place."""
@@ -157,15 +157,15 @@ def by_air(rig: PushRig, link: LossyLink | None = None) -> Iterator[Air]:
 
 
 @contextmanager
-def filled(boat: Virtual, place: str, leave: int) -> Iterator[None]:
+def filled(boat: Virtual, folder: str, leave: int) -> Iterator[None]:
     """All but `leave` KiB of a file system aboard is taken up."""
-    free = int(boat.ask(f"df --output=avail -k {place} | tail -n 1"))
-    boat.ask(f"fallocate -l {free - leave}K {place}/fill || "
-             f"head -c {free - leave}K /dev/zero > {place}/fill")  # fmt: skip
+    free = int(boat.ask(f"df --output=avail -k {folder} | tail -n 1"))
+    boat.ask(f"fallocate -l {free - leave}K {folder}/fill || "
+             f"head -c {free - leave}K /dev/zero > {folder}/fill")  # fmt: skip
     try:
         yield
     finally:
-        boat.ask(f"rm -f {place}/fill")
+        boat.ask(f"rm -f {folder}/fill")
 
 
 def on_trial(rig: PushRig, club: Club, seconds: int) -> str:

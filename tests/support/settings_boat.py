@@ -155,13 +155,13 @@ class Recorder(System):
 
     def running(self) -> dict[str, bytes]:
         """Units that run, with the configuration that each has taken up."""
-        return {place.name: place.read_bytes() for place in self.kept_files.glob("*.service")}
+        return {file.name: file.read_bytes() for file in self.kept_files.glob("*.service")}
 
     def take_up(self, unit: str) -> None:
         """Have a unit run with its configuration as it is now."""
         path = CONFIGURATION.get(unit)
-        place = self.root / path.lstrip("/") if path else None
-        content = place.read_bytes() if place and place.exists() else b""
+        file = self.root / path.lstrip("/") if path else None
+        content = file.read_bytes() if file and file.exists() else b""
         (self.kept_files / unit).write_bytes(content)
 
     def monotonic(self) -> float:
@@ -261,14 +261,14 @@ class Boat:
     def unpack(self, settings: Settings) -> None:
         """Put the files there, as tar would, and start the units."""
         for path, entry in settings.entries.items():
-            place = self.paths.live(path)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            place.unlink(missing_ok=True)
+            file = self.paths.live(path)
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.unlink(missing_ok=True)
             if isinstance(entry, Link):
-                place.symlink_to(entry.target)
+                file.symlink_to(entry.target)
             else:
-                place.write_bytes(settings.contents[path])
-                place.chmod(entry.mode)
+                file.write_bytes(settings.contents[path])
+                file.chmod(entry.mode)
         for unit in {*settings.wants, *CONFIGURATION}:
             self.system.take_up(unit)
 
@@ -285,13 +285,13 @@ def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, 
         if inside == Path():
             names[:] = [name for name in names if name not in without]
         for name in [*names, *files]:
-            place = Path(folder, name)
-            if place.is_symlink():
-                found[str(inside / name)] = ("link", os.readlink(place))
-            elif place.is_dir():
-                found[str(inside / name)] = ("folder", place.stat().st_mode)
+            file = Path(folder, name)
+            if file.is_symlink():
+                found[str(inside / name)] = ("link", os.readlink(file))
+            elif file.is_dir():
+                found[str(inside / name)] = ("folder", file.stat().st_mode)
             else:
-                found[str(inside / name)] = ("file", place.stat().st_mode, place.read_bytes())
+                found[str(inside / name)] = ("file", file.stat().st_mode, file.read_bytes())
     return found
 
 

@@ -20,7 +20,7 @@ from tests.system.writelog import Epoch, State
 #: As the initramfs has it.
 _CONFIG = "[options]\nbroken_system_clock = true\n"
 
-#: What e2fsck says when it found nothing, or has mended what it found (e2fsck(8)).
+#: What e2fsck says when it found nothing, or has repaired what it found (e2fsck(8)).
 _MENDED = (0, 1)
 
 
@@ -165,10 +165,10 @@ def cut_out(card: Path, offset: int, size: int, target: Path) -> None:
     with card.open("rb") as reading, target.open("wb") as writing:
         writing.truncate(size)
         reading.seek(offset)
-        for place in range(0, size, 2**20):
-            piece = reading.read(min(2**20, size - place))
+        for start in range(0, size, 2**20):
+            piece = reading.read(min(2**20, size - start))
             if piece.strip(b"\0"):
-                writing.seek(place)
+                writing.seek(start)
                 writing.write(piece)
 
 

@@ -41,7 +41,7 @@ CHART_TABLE = "10.47.9.204"
 
 #: Seconds: of silence before the next source is believed, and of being heard before a lost
 #: one is believed again; what a busy bench may be late.
-SILENCE, STEADY, LATE = 4, 6, 4
+SILENCE_S, STEADY_S, LATE_S = 4, 6, 4
 
 #: A second, of the autopilot's compass.
 HEADINGS = 5
@@ -63,7 +63,7 @@ inputs:
   ais-net:   {{tcp: "{CHART_TABLE}:10111", talks: [VDM]}}
 feed:
   multicast: true
-  prefer: {{position: [gnss, gnss-2, backbone], silence: {SILENCE} s, steady: {STEADY} s}}
+  prefer: {{position: [gnss, gnss-2, backbone], silence: {SILENCE_S} s, steady: {STEADY_S} s}}
 log: {{keep: 2 days, cap: 10 MB}}
 """
 
@@ -172,17 +172,17 @@ def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
         passage = pool.submit(listen, fulmar, 110)
         time.sleep(6)
         emulator.unplug("gnss")
-        until(lambda: believed(fulmar) == "gnss-2", "the second receiver", SILENCE + 2 * LATE)
+        until(lambda: believed(fulmar) == "gnss-2", "the second receiver", SILENCE_S + 2 * LATE_S)
         time.sleep(4)
         emulator.plug("gnss")
         plugged = time.monotonic()
         until(lambda: believed(fulmar) == "gnss", "the first receiver again")
-        assert time.monotonic() - plugged >= STEADY
+        assert time.monotonic() - plugged >= STEADY_S
         pulling = time.monotonic()
         emulator.unplug("gnss")
         emulator.unplug("gnss-2")
         pulling = time.monotonic() - pulling
-        until(lambda: believed(fulmar) == "backbone", "the network", SILENCE + 2 * LATE)
+        until(lambda: believed(fulmar) == "backbone", "the network", SILENCE_S + 2 * LATE_S)
         time.sleep(4)
         emulator.plug("gnss-2")
         emulator.plug("gnss")
@@ -205,7 +205,9 @@ def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
     said = fulmar.ask("journalctl --unit boat-feed --output short-monotonic")
     longest, then = max(gaps)
     # Both receivers are silent only when the second has gone, too.
-    assert longest <= pulling + SILENCE + 2, f"{longest} s without a position, then {then}\n{said}"
+    assert longest <= pulling + SILENCE_S + 2, (
+        f"{longest} s without a position, then {then}\n{said}"
+    )
     assert any(line.startswith("$IIGLL") for line in lines)
     # What tablets believe; a pilot that may not hear the network has a choice of its own.
     changes = " ".join(re.findall(r"\]: position: (\S+) is believed now", said))
@@ -333,7 +335,7 @@ def played_back(boat: Virtual, file: Path) -> tuple[list[str], dict[str, Any]]:
     where = file.with_name("where.json")
     where.write_text(json.dumps(boat.bench.where()))
     boat.bench.join()
-    # A port that has been silent for long is opened anew now and then.
+    # A port that has been silent for long is opened again now and then.
     boat.ask("systemctl restart boat-feed")
     until(lambda: opened(boat) >= {"gnss", "gnss-2", "autopilot"}, "the adapters")
     words = ["replay", file, "--bench", where, "--json", "--pace", "3"]

@@ -79,9 +79,9 @@ def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) 
     assert result.outcome is Outcome.KEPT, result
     assert {"/etc/hostapd/boat.conf", "/etc/boat/feed.json"} <= set(result.changed)
     kittiwake.power_cycle()
-    wanted = changed.open_boat("kittiwake")
-    assert kittiwake.status()["live"] == wanted.render().sha256
-    kittiwake.bench.profile = wanted.boat.profile
+    open_boat = changed.open_boat("kittiwake")
+    assert kittiwake.status()["live"] == open_boat.render().sha256
+    kittiwake.bench.profile = open_boat.boat.profile
     assert kittiwake.bench.join()["address"].startswith("10.47.1.")
     assert kittiwake.bench.read(seconds=20, lines=5)["lines"]
     kittiwake.settle()

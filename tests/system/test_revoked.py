@@ -32,12 +32,12 @@ def with_key(club: Club, folder: Path, line: str) -> Club:
 
 def let_in(boat: Virtual, key: Path) -> bool:
     """Whether the boat lets in who has this private key; it answers either way."""
-    place = boat.place
+    endpoint = boat.endpoint
     options = ["-oStrictHostKeyChecking=no", "-oUserKnownHostsFile=/dev/null", "-oBatchMode=yes"]
     done = subprocess.run(
         [
             *("ssh", "-F", "none", *options, "-oIdentitiesOnly=yes", "-oConnectTimeout=30"),
-            *("-i", str(key), "-p", str(place.port), f"root@{place.host}", "true"),
+            *("-i", str(key), "-p", str(endpoint.port), f"root@{endpoint.host}", "true"),
         ],
         capture_output=True,
         text=True,

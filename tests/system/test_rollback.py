@@ -293,8 +293,8 @@ def at_another_place(rig: PushRig) -> Iterator[tuple[Laptop, Virtual]]:
     with hold_port() as held:
         line = f"hostfwd_add wire tcp:127.0.0.1:{port_of(held)}-{ELSEWHERE}:22"
         bench.emulator.qmp.command("human-monitor-command", **{"command-line": line})
-        place = LossyLink(bench.folder / f"relay-{port_of(held)}", port_of(held))
-        laptop = Laptop({**rig.laptop.places, ELSEWHERE: place})
+        link = LossyLink(bench.folder / f"relay-{port_of(held)}", port_of(held))
+        laptop = Laptop({**rig.laptop.links, ELSEWHERE: link})
         # Connections to an address that the boat leaves are as good as dead.
         rig.boat.hang_up()
         bench.ssh_port = port_of(held)
@@ -305,7 +305,7 @@ def at_another_place(rig: PushRig) -> Iterator[tuple[Laptop, Virtual]]:
             there.hang_up()
             result = laptop.push(rig.job(at=ELSEWHERE, timer=240))
             bench.ssh_port, bench.profile = port, profile
-            place.close()
+            link.close()
         assert result["outcome"] == "kept", result
 
 

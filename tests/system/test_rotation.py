@@ -34,9 +34,9 @@ BEYOND = 60
 
 def shown(boat: Virtual) -> set[str]:
     """The host keys that the boat shows to whoever asks; a busy one may need to be asked again."""
-    command = ["ssh-keyscan", "-t", "ed25519,ecdsa,rsa", "-T", 60, "-p", boat.place.port]
+    command = ["ssh-keyscan", "-t", "ed25519,ecdsa,rsa", "-T", 60, "-p", boat.endpoint.port]
     for _ in range(5):
-        scan = run(*command, boat.place.host, check=False).stdout
+        scan = run(*command, boat.endpoint.host, check=False).stdout
         if found := {" ".join(line.split()[1:3]) for line in scan.splitlines() if line[:1] != "#"}:
             return found
     raise AssertionError("the boat shows no host key at all")

@@ -227,14 +227,14 @@ def test_the_suite_proves_it_and_sees_when_it_is_not_so(fulmar: Virtual) -> None
         # The file says something else than hostapd has read.
         f"sed -i 's/^keyid=galley/#&/' {file}": "true",
     }
-    for broken, mended in faults.items():
+    for broken, repaired in faults.items():
         fulmar.ask(broken)
         time.sleep(5)
         try:
             result = fulmar.verify(subjects=["access_point"])
         finally:
             with suppress(AssertionError):
-                fulmar.ask(mended)
+                fulmar.ask(repaired)
             put_back(fulmar, file, aside)
         assert {test.test for test in result.failed} == {*names}, result.summary()
     # Also to a boat-stations that has come after hostapd's pass-phrases were read again.

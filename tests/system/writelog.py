@@ -55,21 +55,21 @@ def read(path: Path, first: int, sectors: int) -> list[Epoch]:
     Sectors in the epochs count from `first`.
     """
     log = path.read_bytes()
-    epochs, writes, place = [], list[Write](), SECTOR
-    while place + SECTOR <= len(log):
-        sector, count, flags, _ = _ENTRY.unpack_from(log, place)
-        place += SECTOR
+    epochs, writes, offset = [], list[Write](), SECTOR
+    while offset + SECTOR <= len(log):
+        sector, count, flags, _ = _ENTRY.unpack_from(log, offset)
+        offset += SECTOR
         assert not flags & (_FUA | _DISCARD), "the emulated card has only writes and flushes"
         if flags & _FLUSH:
-            epochs.append(Epoch(tuple(writes), place))
+            epochs.append(Epoch(tuple(writes), offset))
             writes = []
-        data = log[place : place + count * SECTOR]
+        data = log[offset : offset + count * SECTOR]
         if len(data) < count * SECTOR:
             break
-        place += len(data)
+        offset += len(data)
         if data and first <= sector < first + sectors:
-            writes.append(Write(sector - first, data, place))
-    return [*epochs, Epoch(tuple(writes), place)]
+            writes.append(Write(sector - first, data, offset))
+    return [*epochs, Epoch(tuple(writes), offset)]
 
 
 @dataclass(frozen=True)

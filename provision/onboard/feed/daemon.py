@@ -171,8 +171,8 @@ class Feed:
         """Log a fault of our own in handling one event, once. The feed goes on."""
         error = context.get("exception")
         where = traceback.extract_tb(error.__traceback__)[-1:] if error else []
-        place = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
-        self.fault_log.warn("boat-feed", place, f"{context['message']}: {error!r}{place}")
+        trace = "".join(f" at {frame.filename}:{frame.lineno}" for frame in where)
+        self.fault_log.warn("boat-feed", trace, f"{context['message']}: {error!r}{trace}")
 
     def stop(self) -> None:
         """Close everything."""

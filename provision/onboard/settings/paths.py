@@ -66,12 +66,12 @@ class Paths:
         return self.run / "settings.lock"
 
     @property
-    def last_return(self) -> Path:
+    def last_rollback(self) -> Path:
         """Return the record of why and when the boat last rolled back to its kept settings."""
         return self.run / "last-return.json"
 
     @property
-    def stored_return(self) -> Path:
+    def stored_rollback(self) -> Path:
         """Return the same record from a rollback that had to restart the boat."""
         return self.store / "last-return.json"
 

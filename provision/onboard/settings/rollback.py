@@ -138,7 +138,7 @@ def record_rollback(
         what = "files changed by hand were put back"
     record = write_notice(aboard, system, what, reason)
     record |= {"trial": trial.digest if trial else None, "owner": trial.owner if trial else None}
-    write_state(aboard.last_return, as_bytes(record), 0o644)
+    write_state(aboard.last_rollback, as_bytes(record), 0o644)
     return record
 
 
@@ -157,6 +157,6 @@ def _restart(aboard: Paths, system: System, reason: str) -> tuple[dict[str, obje
             aboard, system, load_trial(aboard), f"{reason}; the boat was restarted"
         )
         if system.is_mounted(aboard.data):
-            write_durably(aboard.stored_return, as_bytes(record))
+            write_durably(aboard.stored_rollback, as_bytes(record))
     system.reboot()
     return {"returned": None, "rebooting": True, "reason": reason}, Exit.REBOOTING

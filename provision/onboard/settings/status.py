@@ -53,7 +53,7 @@ def read_status(aboard: Paths, system: System) -> dict[str, object]:
         "staged": read_staged(aboard),
         "degraded": bool(choice.get("degraded")) if choice else True,
         "drift": [{"path": path, "what": what} for path, what in found.items()],
-        "last_return": read_json(aboard.last_return) or read_json(aboard.stored_return),
+        "last_return": read_json(aboard.last_rollback) or read_json(aboard.stored_rollback),
         "health": read_health(aboard, system),
     }
 

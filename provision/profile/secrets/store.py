@@ -120,11 +120,11 @@ def read(profile: Path, key: bytes) -> Secrets:
     """
     file = require(profile)
     text = vault.decrypt(file, key)
-    mend = f"ansible-vault edit {file}"
+    hint = f"ansible-vault edit {file}"
     try:
         content = yaml.safe_load(text)
         if not isinstance(content, dict):
-            raise UserError("holds no keys", location=Location(file), hint=mend)
+            raise UserError("holds no keys", location=Location(file), hint=hint)
         return Secrets.model_validate(content)
     except ValidationError as error:
         detail = error.errors()[0]
@@ -135,9 +135,9 @@ def read(profile: Path, key: bytes) -> Secrets:
         }
         message = words.get(detail["type"]) or str(detail.get("ctx", {}).get("error", "is wrong"))
         location = Location(file, key=".".join(map(str, detail["loc"])))
-        raise UserError(message, location=location, hint=mend) from None
+        raise UserError(message, location=location, hint=hint) from None
     except (yaml.YAMLError, ValueError, OverflowError, RecursionError):
-        raise UserError("holds no valid YAML", location=Location(file), hint=mend) from None
+        raise UserError("holds no valid YAML", location=Location(file), hint=hint) from None
 
 
 def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False) -> Path:

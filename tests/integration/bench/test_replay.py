@@ -75,7 +75,7 @@ def passage(log):
 
 
 def replay(*arguments):
-    """How the command ended, in this process: starting it anew takes longer than all else."""
+    """How the command ended, in this process: starting it again takes longer than all else."""
     return CliRunner().invoke(app, ["replay", "--json", *map(str, arguments)])
 
 

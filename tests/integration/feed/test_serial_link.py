@@ -192,7 +192,7 @@ def test_a_port_that_opens_and_fails_at_once_is_named_once_and_tried_less_often(
 
     caplog.set_level("INFO")
     bench.run(play)
-    assert caplog.text.count("opening it anew") == 1
+    assert caplog.text.count("opening it again") == 1
     assert "open again" not in caplog.text
 
 

@@ -280,7 +280,7 @@ def test_nothing_waits_in_the_kernel_behind_what_does_not_leave(
         assert listener.sent == 1
         held.clear()
         await until(lambda: listener.sent == 2)
-        # For good: the port is opened anew, which makes the kernel forget it.
+        # For good: the port is opened again, which makes the kernel forget it.
         held.append(1)
         say(3)
         await until(lambda: feed.links[0].port is None)

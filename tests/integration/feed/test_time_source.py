@@ -337,7 +337,7 @@ def test_one_that_another_agrees_with_gives_at_once(
 def test_one_that_says_what_the_boats_clock_says_gives_at_once(
     bench: Bench, chrony: Chrony, both: None, off: float, first: int
 ) -> None:
-    """By a clock chip, or after the feed was started anew, the system's clock is right before."""
+    """By a clock chip, or after the feed was started again, the system's clock is right before."""
     given = samples_of(bench, chrony, 90, lambda _: {"gnss": off}, true=time.time())
     assert given[0][0] == pytest.approx(first, abs=1)
 

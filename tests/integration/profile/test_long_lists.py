@@ -204,13 +204,13 @@ def _profile(part: Profile) -> Profile:
 
 def _node(value: Any, key: str = "") -> Node:
     """What the YAML of a value is read into; the parser itself takes one step a character."""
-    place = Location(Path("teal.yml"), 1, 1, key)
+    location = Location(Path("teal.yml"), 1, 1, key)
     if isinstance(value, dict):
         inner = {name: _node(v, f"{key}.{name}".lstrip(".")) for name, v in value.items()}
-        return Node(inner, place, place)
+        return Node(inner, location, location)
     if isinstance(value, list):
-        return Node([_node(v, f"{key}[{n}]") for n, v in enumerate(value)], place, place)
-    return Node(value, place, place, "null" if value is None else str(value))
+        return Node([_node(v, f"{key}[{n}]") for n, v in enumerate(value)], location, location)
+    return Node(value, location, location, "null" if value is None else str(value))
 
 
 def _seconds(monkeypatch: pytest.MonkeyPatch, file: Path, part: Profile) -> float:

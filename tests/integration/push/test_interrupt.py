@@ -32,13 +32,13 @@ TIMER = 5
 def running(folder: Path) -> dict[int, str]:
     """The processes of this machine that were started with something in `folder`."""
     found = {}
-    for place in Path("/proc").glob("[0-9]*/cmdline"):
+    for path in Path("/proc").glob("[0-9]*/cmdline"):
         try:
-            line = place.read_bytes().replace(b"\0", b" ").decode(errors="replace")
+            line = path.read_bytes().replace(b"\0", b" ").decode(errors="replace")
         except OSError:
             continue
         if str(folder) in line:
-            found[int(place.parent.name)] = line
+            found[int(path.parent.name)] = line
     return found
 
 

@@ -22,12 +22,12 @@ from tests.support.loopback import RigBoat
 Rig = Callable[..., RigBoat]
 
 
-def at(place: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
+def at(endpoint: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
     """A place on loopback stands for the address of the boat's profile."""
     ssh_target_of = plan.ssh_target_of
 
     def near(*given: Any, **named: Any) -> SshTarget:
-        return dataclasses.replace(ssh_target_of(*given, **named), endpoints=(place,))
+        return dataclasses.replace(ssh_target_of(*given, **named), endpoints=(endpoint,))
 
     monkeypatch.setattr(plan, "ssh_target_of", near)
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.push import status as fleet
+from provision.push import status as push_status
 from provision.push.status import fleet_status
 from tests.support.loopback import RigBoat
 
@@ -42,17 +42,17 @@ def test_an_odd_boat_hides_no_other(
     said: Callable[[dict[str, Any]], str],
     version: str,
 ) -> None:
-    asked = fleet.collect
+    asked = push_status.collect
 
     def collect(command: list[str], **options: Any) -> Any:
         done = asked(command, **options)
-        if fleet.STATUS_COMMAND in command and '"odd"' in done.text:
-            status, *rest = done.text.split(fleet.SEPARATOR)
+        if push_status.STATUS_COMMAND in command and '"odd"' in done.text:
+            status, *rest = done.text.split(push_status.SEPARATOR)
             text = "\x1e".join([said(json.loads(status) | {"version": "7.1"}), *rest])
             done = done._replace(stdout=text.encode())
         return done
 
-    monkeypatch.setattr(fleet, "collect", collect)
+    monkeypatch.setattr(push_status, "collect", collect)
     at = {boat.open_boat.name: boat.endpoint for boat in boats}
     odd, plain = fleet_status([boat.open_boat for boat in boats], at)
     assert odd.health_issues == (f"answers, but is not understood (version {version})",)

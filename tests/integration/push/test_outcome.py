@@ -25,7 +25,7 @@ from tests.support.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")
-def wanted(rig: Callable[..., RigBoat]) -> Iterator[Deployment]:
+def deployment(rig: Callable[..., RigBoat]) -> Iterator[Deployment]:
     boat = rig("reasons", up=False)
     with workspace() as folder:
         yield prepare([boat.open_boat], folder, {"reasons": boat.endpoint})[0]
@@ -40,30 +40,30 @@ def wanted(rig: Callable[..., RigBoat]) -> Iterator[Deployment]:
         "Failed to connect to the host via ssh: ssh: connect to host x port 22: Connection refused",
     ],
 )
-def test_a_boat_that_does_not_answer_is_asked_after(wanted: Deployment, said: str) -> None:
-    place = wanted.endpoint
-    assert outcome.explain_failure(wanted, said) == (f"reasons does not answer at {place}", "")
-    network = json.loads((wanted.folder / "job.json").read_text())["profile"]["network"]
-    hint = outcome.unreachable_hint(wanted)
+def test_a_boat_that_does_not_answer_is_asked_after(deployment: Deployment, said: str) -> None:
+    found = outcome.explain_failure(deployment, said)
+    assert found == (f"reasons does not answer at {deployment.endpoint}", "")
+    network = json.loads((deployment.folder / "job.json").read_text())["profile"]["network"]
+    hint = outcome.unreachable_hint(deployment)
     assert f'on its Wi-Fi "{network["access_point"]["ssid"]}"' in hint
     assert hint.startswith("Is it switched on, and is this laptop on ")
 
 
-def test_a_name_that_is_not_found_is_told_as_that(wanted: Deployment) -> None:
+def test_a_name_that_is_not_found_is_told_as_that(deployment: Deployment) -> None:
     # OpenSSH's words, as it says them.
     said = "ssh: Could not resolve hostname nosuchhost: Name or service not known\r\n"
-    reason, _ = outcome.explain_failure(wanted, said)
+    reason, _ = outcome.explain_failure(deployment, said)
     assert reason.startswith("reasons does not answer at ")
     assert reason.endswith("this computer finds no machine by the name nosuchhost")
 
 
 @pytest.mark.parametrize(("seconds", "ran_out"), [(61.0, True), (5.0, False)])
 def test_a_trial_that_the_timer_ended_is_told_as_that(
-    wanted: Deployment, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool
+    deployment: Deployment, monkeypatch: pytest.MonkeyPatch, seconds: float, ran_out: bool
 ) -> None:
     status = {"trial": None, "at_work": False, "kept": "0" * 64}
-    place = wanted.endpoint
-    monkeypatch.setattr(outcome, "poll_until", lambda *_: StatusAnswer(place, status))
+    endpoint = deployment.endpoint
+    monkeypatch.setattr(outcome, "poll_until", lambda *_: StatusAnswer(endpoint, status))
     now = time.monotonic()
     events = HostEvents(now - 100, now)
     for step in ("preflight", "trial", "prove"):
@@ -74,7 +74,7 @@ def test_a_trial_that_the_timer_ended_is_told_as_that(
     # What the return after it takes does not count.
     events.add({"event": "step", "step": "rollback"})
     events.ended += 100
-    result = outcome.push_result(wanted, events, 60)
+    result = outcome.push_result(deployment, events, 60)
     assert result.outcome is Outcome.ROLLED_BACK
     assert (
         result.reason.startswith("its timer of 60 s ran out while it was being proven") == ran_out
@@ -108,10 +108,10 @@ def test_no_proof_shows_a_bare_comparison() -> None:
     assert bare == []
 
 
-def test_a_wired_port_ashore_is_no_way_to_the_boat(wanted: Deployment, tmp_path: Path) -> None:
-    job = json.loads((wanted.folder / "job.json").read_text())
+def test_a_wired_port_ashore_is_no_way_to_the_boat(deployment: Deployment, tmp_path: Path) -> None:
+    job = json.loads((deployment.folder / "job.json").read_text())
     for wired, there in (("boat", True), ("shore", False)):
         job["profile"]["network"]["wired"] = wired
         (tmp_path / "job.json").write_text(json.dumps(job))
-        hint = outcome.unreachable_hint(dataclasses.replace(wanted, folder=tmp_path))
+        hint = outcome.unreachable_hint(dataclasses.replace(deployment, folder=tmp_path))
         assert ("wired port" in hint) == there

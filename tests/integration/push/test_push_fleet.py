@@ -80,10 +80,10 @@ def process_list() -> Iterator[set[bytes]]:
 
     def look() -> None:
         while not over.wait(0.05):
-            for place in Path("/proc").glob("[0-9]*"):
+            for process in Path("/proc").glob("[0-9]*"):
                 for name in ("cmdline", "environ"):
                     with suppress(OSError):
-                        found.add((place / name).read_bytes())
+                        found.add((process / name).read_bytes())
 
     looker = threading.Thread(target=look)
     looker.start()
@@ -139,9 +139,9 @@ def fleet(rig: Callable[..., RigBoat], here: pytest.MonkeyPatch, notebook: Path)
     boats["newboard"].change("bcm2711-rpi-4-b", "board")
     for name, (files, _) in AILING.items():
         for path, text in files.items():
-            place = boats[name].root / path
-            place.parent.mkdir(parents=True, exist_ok=True)
-            place.write_text(text)
+            file = boats[name].root / path
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(text)
     pointer = boats["badcard"].root / "data/settings/kept"
     pointer.unlink()
     (pointer / "what a worn card made of it").mkdir(parents=True)
@@ -226,7 +226,7 @@ def test_the_suite_has_the_feed_of_before_and_its_notes_stand_in_the_result(flee
 
 
 def test_settings_for_another_base_are_refused(fleet: Fleet) -> None:
-    """The reason says what would mend it: which card, or which version."""
+    """The reason says what would fix it: which card, or which version."""
     result = fleet.results["oldbase"]
     assert result.outcome is Outcome.REFUSED
     assert "its base has format 0, these settings need format 1" in result.reason

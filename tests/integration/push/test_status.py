@@ -22,8 +22,8 @@ from provision.push.dry_run import secret_values
 from provision.push.plan import prepare
 from provision.push.query.diff import fetch, unpack, write_diff
 from provision.push.query.poll import StatusQuery
+from provision.push.records.answers import remember_answer
 from provision.push.records.known_boats import recall
-from provision.push.records.notes import remember_answer
 from provision.push.status import BoatStatus, find_health_issues, fleet_status
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint
@@ -199,17 +199,17 @@ def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
     assert one.endpoint == at["well"]
     assert "/etc/ssh/ssh_host_ed25519_key" in one.differs
     with workspace() as folder:
-        (wanted,) = prepare([new.open_boat], folder, at)
-        assert wanted.ssh_target.former_keys == (host_public_key(old),)
-        remember_answer(new.open_boat, wanted, at["well"], wanted.sha256)
+        (deployment,) = prepare([new.open_boat], folder, at)
+        assert deployment.ssh_target.former_keys == (host_public_key(old),)
+        remember_answer(new.open_boat, deployment, at["well"], deployment.sha256)
         still = recall(boat.file)
         assert still is not None
         assert still.host_key == host_public_key(old), "it does not show the new key yet"
         # As after a push that was proven.
-        wanted = dataclasses.replace(
-            wanted, ssh_target=dataclasses.replace(wanted.ssh_target, former_keys=())
+        deployment = dataclasses.replace(
+            deployment, ssh_target=dataclasses.replace(deployment.ssh_target, former_keys=())
         )
-        remember_answer(new.open_boat, wanted, at["well"], wanted.sha256)
+        remember_answer(new.open_boat, deployment, at["well"], deployment.sha256)
     (one,) = fleet_status([new.open_boat], at)
     assert one.endpoint is None
     assert "from before it was rotated" in one.reason

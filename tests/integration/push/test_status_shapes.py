@@ -14,7 +14,6 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from provision.push import status as fleet
 from provision.push.console import fleet_table
 from provision.push.deployment import Deployment
 from provision.push.options import PushOptions
@@ -30,7 +29,7 @@ from provision.push.query.status_shape import (
     understood_status,
 )
 from provision.push.result import Outcome
-from provision.push.status import fleet_status
+from provision.push.status import assess, fleet_status
 from provision.ssh.endpoint import Endpoint, SshTarget
 from tests.support.loopback import RigBoat
 
@@ -120,17 +119,17 @@ def _read(status: dict[str, Any], folder: Path) -> None:
     for digest in ("1" * 64, "2" * 64):
         poll.tried(status, digest)
         poll.settled(status, digest)
-    place = Endpoint("10.47.1.1")
-    wanted = Deployment(
-        SshTarget("kittiwake", (place,), "ssh-ed25519 AAAA"),
+    endpoint = Endpoint("10.47.1.1")
+    deployment = Deployment(
+        SshTarget("kittiwake", (endpoint,), "ssh-ed25519 AAAA"),
         "x86-64",
         1,
         "1" * 64,
         folder,
     )
-    standing = fleet.assess(wanted, status, {"files": {}, "format": 1}, {}, place)
-    Console(file=io.StringIO()).print(fleet_table([standing], 0.0))
-    json.dumps(standing.as_json(), default=str)
+    boat_status = assess(deployment, status, {"files": {}, "format": 1}, {}, endpoint)
+    Console(file=io.StringIO()).print(fleet_table([boat_status], 0.0))
+    json.dumps(boat_status.as_json(), default=str)
 
 
 @pytest.mark.parametrize("path", PATHS, ids=".".join)

@@ -92,7 +92,7 @@ def test_an_ordinary_rotation_hands_the_new_pass_phrase_to_it(
 
 
 def sent_nothing(thief: RigBoat, call: Call, words: str) -> None:
-    """Call a command about a boat whose secrets were made anew; the thief learns nothing by it."""
+    """Call a command about a boat whose secrets were made again; the thief learns nothing by it."""
     thief.secrets, before = opened(thief), logins(thief)
     at = ["--at", f"gull={thief.endpoint}"] if not words.startswith("keys") else []
     said = call(*words.split(), "--boats", thief.file.parent, *at)

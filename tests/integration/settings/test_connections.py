@@ -26,9 +26,9 @@ HOME = pack(OLD)[1]
 
 @pytest.fixture
 def archive(tmp_path: Path) -> Path:
-    place = tmp_path / "new.tar"
-    place.write_bytes(DATA)
-    return place
+    path = tmp_path / "new.tar"
+    path.write_bytes(DATA)
+    return path
 
 
 def call(boat: Boat, *arguments: object, capfd: pytest.CaptureFixture[str]) -> tuple[int, dict]:  # type: ignore[type-arg]

@@ -22,16 +22,16 @@ DATA, DIGEST = pack(NEW)
     "name", ["kept", "previous", "staged.json", "last-return.json", f"{pack(OLD)[1]}.tar"]
 )
 def test_what_is_no_file_on_the_card_stops_nothing(boat: Boat, name: str, kind: str) -> None:
-    place = boat.paths.store / name
-    place.unlink(missing_ok=True)
+    path = boat.paths.store / name
+    path.unlink(missing_ok=True)
     if kind == "pipe":
-        os.mkfifo(place)
+        os.mkfifo(path)
     elif kind == "folder":
-        place.mkdir()
+        path.mkdir()
     elif kind == "endless":
-        place.symlink_to("/dev/zero")
+        path.symlink_to("/dev/zero")
     else:
-        place.write_bytes(b"[" * 100_000)
+        path.write_bytes(b"[" * 100_000)
     boat.paths.settings.unlink()
     words = ["--root", boat.paths.root, "status", "--json"]
     command = [sys.executable, "-m", "provision.onboard.settings", *map(str, words)]

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from tests.support.boats import Club, Virtual
 
-#: Breaks the boat, yields, and mends it. Where the boat itself cannot be broken, it yields
+#: Breaks the boat, yields, and repairs it. Where the boat itself cannot be broken, it yields
 #: a club in which other things are wanted of the boat than those that it is right in.
 Act = Callable[[Virtual], Iterator[Club | None]]
 
@@ -37,7 +37,7 @@ class Fault:
 
     @contextmanager
     def aboard(self, boat: Virtual) -> Iterator[Club | None]:
-        """For as long as this lasts, the boat is broken; it is mended whatever happens."""
+        """For as long as this lasts, the boat is broken; it is repaired whatever happens."""
         steps = self.act(boat)
         club = next(steps)
         try:

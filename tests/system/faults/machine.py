@@ -187,7 +187,7 @@ def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("root: base is unwritten", "data: no errors", alone=True)
 def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
-    """What only a start mends, which checks the file system: the last fault of all.
+    """What only a start repairs, which checks the file system: the last fault of all.
 
     The base keeps its content, since what is written is what was read there.
     """

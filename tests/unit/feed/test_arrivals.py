@@ -18,7 +18,7 @@ from provision.onboard.feed.policy.stalls import BEAT_S, DRAIN_S, STALL_S, Arriv
 APB = frame("$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M")
 
 #: Bytes that the simulated source gives in one read.
-PIECE = 64
+MAX_READ_BYTES = 64
 
 
 class Loop:
@@ -44,8 +44,8 @@ class Loop:
         ready, due = bool(self.waiting), self.now >= self.due_at
         self.pass_time(between)
         if ready:
-            read = [self.waiting.popleft() for _ in range(min(PIECE, len(self.waiting)))]
-            since = arrivals.read(len(read), more=len(read) == PIECE)
+            read = [self.waiting.popleft() for _ in range(min(MAX_READ_BYTES, len(self.waiting)))]
+            since = arrivals.read(len(read), more=len(read) == MAX_READ_BYTES)
             assert since <= read[0]
         self.pass_time(after)
         if due:
@@ -104,7 +104,7 @@ def test_a_full_read_with_nothing_behind_it_makes_nothing_later_old(
 ) -> None:
     """It took exactly what was there. What comes ten seconds later is not the rest of it."""
     loop, arrivals, _ = simulated(monkeypatch)
-    arrivals.read(PIECE, more=True)
+    arrivals.read(MAX_READ_BYTES, more=True)
     for _ in range(300):
         loop.now += 0.04
         if loop.now >= loop.due_at:

@@ -51,7 +51,7 @@ def test_filters() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "place"),
+    ("value", "location"),
     [
         ([], "the configuration"),
         ({}, ""),
@@ -102,13 +102,13 @@ def test_filters() -> None:
         ),
     ],
 )
-def test_each_error_names_its_key(value: Any, place: str) -> None:
+def test_each_error_names_its_key(value: Any, location: str) -> None:
     if value == {}:
         assert parse.parse(value).links == ()
         return
     with pytest.raises(ConfigError) as error:
         parse.parse(value)
-    assert str(error.value).startswith(place)
+    assert str(error.value).startswith(location)
 
 
 def test_the_example_for_a_laptop_can_be_used() -> None:

@@ -29,8 +29,8 @@ def heard(
     return [
         (second, origin)
         for second in seconds
-        for place, origin in enumerate(("gnss", "spare"))
-        if says(origin, second) and passes(believing, origin, second + place / 10)
+        for index, origin in enumerate(("gnss", "spare"))
+        if says(origin, second) and passes(believing, origin, second + index / 10)
     ]
 
 
@@ -75,8 +75,8 @@ def test_taking_over_says_nothing_twice_and_leaves_nothing_out(ahead: float) -> 
     passed = [
         second
         for at, second, origin in spoken
-        for place, body in enumerate(burst)
-        if passes(believing, origin, at + place / 20, body.replace("{:06d}", f"{second}"))
+        for index, body in enumerate(burst)
+        if passes(believing, origin, at + index / 20, body.replace("{:06d}", f"{second}"))
     ]
     assert believing.as_json(60.0)["position"]["source"] == "gnss"
     back = 25 if ahead < 0 else 24  # more than five seconds after the last of 19

@@ -37,7 +37,7 @@ def test_what_an_adapter_had_stored_up_is_no_rate() -> None:
         counts.heard(10, [dpt], second + 0.2)
     assert counts.over(9.0) == pytest.approx(7.8)
     assert counts.rates(9.0) == {"DPT": pytest.approx(1.0, abs=0.1)}
-    # Opened anew, it has stored up again.
+    # Opened again, it has stored up again.
     counts.opened(60.0)
     counts.heard(200, [dpt] * 20, 60.1)
     assert counts.rates(61.5) == {"DPT": 0.0}

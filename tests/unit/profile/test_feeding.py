@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Inputs, filters, preference, steering, clock and log: read, or told with place and hint."""
+"""Inputs, filters, preference, steering, clock and log: read, or told with location and hint."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ LOG = "{keep: 30 days, cap: 2 GB}"
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "message", "hint"),
+    ("old", "new", "location", "message", "hint"),
     [
         # links over SocketCAN
         ("can: can0", "can: eth0", "11:19: links.backbone.can", "not a CAN interface", "can0"),
@@ -177,16 +177,16 @@ LOG = "{keep: 30 days, cap: 2 GB}"
     ],
 )
 def test_each_mistake_is_reported_with_its_location(
-    tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
+    tmp_path: Path, old: str, new: str, location: str, message: str, hint: str
 ) -> None:
     told = {
         str(error.location).removeprefix(f"{tmp_path}/tern.yml:"): error
         for error in errors_of(tmp_path, old, new)
     }
-    assert place in told
-    assert message in told[place].message
-    assert hint in told[place].hint
-    assert told[place].hint
+    assert location in told
+    assert message in told[location].message
+    assert hint in told[location].hint
+    assert told[location].hint
 
 
 def test_a_tablet_and_a_link_of_one_name_cannot_both_be_meant(tmp_path: Path) -> None:

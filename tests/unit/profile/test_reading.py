@@ -60,12 +60,12 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
     assert boat.profile.links["gnss"].talks == {"RMC": 1.0, "GGA": 1.0}
     assert boat.profile.links["wind"].talks == {"MWV": 2.0}
     assert boat.profile.links["wind"].baud == 4800
-    place = boat.location("links.wind.talks.MWV")
-    assert (place.line, place.column) == (10, 18)
+    location = boat.location("links.wind.talks.MWV")
+    assert (location.line, location.column) == (10, 18)
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "message", "hint"),
+    ("old", "new", "location", "message", "hint"),
     [
         # duplicate key
         ("  wind:", "  gnss:", "8:3: links.gnss", "twice", "line 7"),
@@ -192,11 +192,11 @@ def test_the_good_profile_is_read(tmp_path: Path) -> None:
     ],
 )
 def test_each_mistake_is_reported_once_with_its_location(
-    tmp_path: Path, old: str, new: str, place: str, message: str, hint: str
+    tmp_path: Path, old: str, new: str, location: str, message: str, hint: str
 ) -> None:
     error = refused(tmp_path, old, new)
     told = str(error.location).removeprefix(f"{tmp_path}/tern.yml:")
-    assert told == place
+    assert told == location
     assert message in error.message
     assert hint in error.hint
     assert error.hint
@@ -452,7 +452,7 @@ def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "hint"),
+    ("old", "new", "location", "hint"),
     [
         ("access:", "log:\naccess:", "11:1: log", "log: {}"),
         ("access:", "log: # as always\naccess:", "11:1: log", "log: null"),
@@ -463,11 +463,11 @@ def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) ->
     ],
 )
 def test_a_blank_value_is_reported(
-    tmp_path: Path, old: str, new: str, place: str, hint: str
+    tmp_path: Path, old: str, new: str, location: str, hint: str
 ) -> None:
     """It would mean none: no log, without a word."""
     error = refused(tmp_path, old, new)
-    assert str(error.location).removeprefix(f"{tmp_path}/tern.yml:") == place
+    assert str(error.location).removeprefix(f"{tmp_path}/tern.yml:") == location
     assert "left blank" in error.message
     assert hint in error.hint
 

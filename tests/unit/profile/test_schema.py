@@ -146,22 +146,22 @@ ANY = [
 ]
 
 
-def places(part: Any, at: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+def paths(part: Any, at: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
     """The way to each value in a tree."""
     items = part.items() if isinstance(part, dict) else enumerate(part)
     for key, value in items:
         yield (*at, key)
         if isinstance(value, dict | list):
-            yield from places(value, (*at, key))
+            yield from paths(value, (*at, key))
 
 
-def with_value(place: tuple[Any, ...], value: object) -> dict[str, Any]:
+def with_value(path: tuple[Any, ...], value: object) -> dict[str, Any]:
     """FULL with another value at one place."""
     content = copy.deepcopy(FULL)
     part = content
-    for key in place[:-1]:
+    for key in path[:-1]:
         part = part[key]
-    part[place[-1]] = value
+    part[path[-1]] = value
     return content
 
 
@@ -176,10 +176,10 @@ def is_taken(content: dict[str, Any]) -> bool:
 def test_what_the_models_take_passes(validator: jsonschema.Draft202012Validator) -> None:
     """Whatever stands anywhere. The other way round it cannot be: a schema counts no octets."""
     taken = [
-        (place, value)
-        for place, value in product(places(FULL), ANY)
+        (path, value)
+        for path, value in product(paths(FULL), ANY)
         # The models leave it to the reader whether there is such a board.
-        if place != ("board",) and is_taken(with_value(place, value))
+        if path != ("board",) and is_taken(with_value(path, value))
     ]
     assert len(taken) > 200
     assert [case for case in taken if not validator.is_valid(with_value(*case))] == []

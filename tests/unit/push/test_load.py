@@ -70,8 +70,8 @@ def test_the_others_are_gathered(
     files: dict[str, Path], spoil: Callable[[Path], None], words: str, matter: str
 ) -> None:
     spoil(files["kittiwake"])
-    fit, (wrong,) = load_boats(list(files.values()), None)
-    assert [open_boat.name for open_boat in fit] == ["dunlin", "turnstone"]
+    valid, (wrong,) = load_boats(list(files.values()), None)
+    assert [open_boat.name for open_boat in valid] == ["dunlin", "turnstone"]
     result, status = wrong.result(), wrong.status()
     assert (result.boat, result.outcome, result.succeeded) == ("kittiwake", Outcome.REFUSED, False)
     assert words in result.reason
@@ -86,8 +86,8 @@ def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], co
     folder, secret = files["kittiwake"].parent, "kittiwake.secrets.yml"
     shutil.copy(files["kittiwake"], folder / copy)
     shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
-    fit, (wrong,) = load_boats(load.list_profiles(folder), None)
-    assert [open_boat.boat.file for open_boat in fit] == list(files.values())
+    valid, (wrong,) = load_boats(load.list_profiles(folder), None)
+    assert [open_boat.boat.file for open_boat in valid] == list(files.values())
     assert wrong.file == folder / copy
     assert f"{files['kittiwake']} is about a boat kittiwake, too" in wrong.reason
     assert wrong.result().hint
@@ -114,18 +114,18 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
     no_yaml(files["kittiwake"])
     boats = files["dunlin"].parent
     names = ["dunlin", "kittiwake", str(files["dunlin"]), "dunlin"]
-    fit, (wrong,) = load_named_or_all(names, boats, None)
-    assert ([open_boat.name for open_boat in fit], wrong.name) == (["dunlin"], "kittiwake")
+    valid, (wrong,) = load_named_or_all(names, boats, None)
+    assert ([open_boat.name for open_boat in valid], wrong.name) == (["dunlin"], "kittiwake")
 
 
 def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> None:
     """Whoever mistypes a name would otherwise push to somewhere else."""
     no_secrets(files["kittiwake"])
-    fit, unfit = load_boats(list(files.values()), None)
+    valid, invalid = load_boats(list(files.values()), None)
     said = ["dunlin=127.0.0.1:2222", "kittiwake=127.0.0.1:2223"]
-    assert set(endpoints_at(said, [*fit, *unfit])) == {"dunlin", "kittiwake"}
+    assert set(endpoints_at(said, [*valid, *invalid])) == {"dunlin", "kittiwake"}
     with pytest.raises(UserError, match="says where dunlni answers"):
-        endpoints_at(["dunlni=127.0.0.1"], [*fit, *unfit])
+        endpoints_at(["dunlni=127.0.0.1"], [*valid, *invalid])
 
 
 def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> None:
@@ -140,8 +140,8 @@ def test_nothing_is_left_of_those_that_were_named(files: dict[str, Path]) -> Non
 
 
 def test_all_are_well(files: dict[str, Path]) -> None:
-    fit, wrong = load_boats(list(files.values()), None)
-    assert ([open_boat.name for open_boat in fit], wrong) == (list(NAMES), [])
+    valid, wrong = load_boats(list(files.values()), None)
+    assert ([open_boat.name for open_boat in valid], wrong) == (list(NAMES), [])
 
 
 def test_a_vault_password_that_is_not_there_ends_it(files: dict[str, Path]) -> None:

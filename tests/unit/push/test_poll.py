@@ -53,8 +53,8 @@ def asked(
 ) -> int:
     """The exit status when the boat answers so at these places, the last one again and again."""
 
-    def ask(_: StatusQuery, place: Endpoint) -> StatusAnswer:
-        left = answers[place]
+    def ask(_: StatusQuery, endpoint: Endpoint) -> StatusAnswer:
+        left = answers[endpoint]
         return left.pop(0) if len(left) > 1 else left[0]
 
     monkeypatch.setattr(poll, "ask", ask)

@@ -173,11 +173,11 @@ def test_a_folder_that_cannot_be_made(rendered: Render, tmp_path: Path, name: st
 
 def test_a_key_file_is_read_and_a_missing_one_gets_a_hint(tmp_path: Path) -> None:
     asked = boat(tmp_path, access={"keys": [KEY, "mate.pub"]})
-    place = Location(asked.file, 7, 3, "access.keys[1]")
-    asked = Boat(asked.profile, asked.file, {"access.keys[1]": place})
+    location = Location(asked.file, 7, 3, "access.keys[1]")
+    asked = Boat(asked.profile, asked.file, {"access.keys[1]": location})
     with pytest.raises(UserError, match=r"mate\.pub is not there") as caught:
         render(asked, SECRETS)
-    assert caught.value.location == place
+    assert caught.value.location == location
     assert f"provision keys {tmp_path}/kittiwake.yml makes" in caught.value.hint
     (tmp_path / "mate.pub").write_text(f"{KEY}\n")
     settings = render(asked, SECRETS)

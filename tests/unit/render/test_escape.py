@@ -116,7 +116,7 @@ def test_ssids_that_must_be_refused(ssid: str) -> None:
 
 @pytest.mark.parametrize("hostile", HOSTILE)
 @pytest.mark.parametrize(
-    "place",
+    "path",
     [
         ("boat",),
         ("board",),
@@ -127,10 +127,10 @@ def test_ssids_that_must_be_refused(ssid: str) -> None:
         ("links", "wind", "adapter", "port"),
         ("access", "keys", 0),
     ],
-    ids=lambda place: ".".join(map(str, place)),
+    ids=lambda path: ".".join(map(str, path)),
 )
 def test_no_field_carries_hostile_text_into_a_file(
-    place: tuple[str | int, ...], hostile: str
+    path: tuple[str | int, ...], hostile: str
 ) -> None:
     content = profile(
         network={"tablets": {"chart-table": {"mac": "02:00:00:12:34:56"}}},
@@ -141,9 +141,9 @@ def test_no_field_carries_hostile_text_into_a_file(
     ).model_dump(mode="json", exclude={"card"})
     as_given = Profile.model_validate(content)
     target = content
-    for step in place[:-1]:
+    for step in path[:-1]:
         target = target[step]
-    target[place[-1]] = hostile
+    target[path[-1]] = hostile
     try:
         settings = render(
             Boat(Profile.model_validate(content), FOLDER / "kittiwake.yml", {}), SECRETS
@@ -151,7 +151,7 @@ def test_no_field_carries_hostile_text_into_a_file(
     except (ValidationError, UserError):
         return
     # A serial number may start with a hyphen; there it is harmless.
-    assert (place[-1], hostile) == ("serial", "-option")
+    assert (path[-1], hostile) == ("serial", "-option")
     assert '"-option"' in text(settings, "/etc/udev/rules.d/70-boat.rules")
     plain = render(Boat(as_given, FOLDER / "kittiwake.yml", {}), SECRETS)
     assert lines_of(settings) == lines_of(plain)

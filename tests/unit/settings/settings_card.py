@@ -49,9 +49,9 @@ class Card:
     _open: dict[int, int | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for number, place in enumerate(sorted(self.folder.iterdir())):
-            self.names[place.name] = number
-            self.content[number] = place.read_bytes()
+        for number, file in enumerate(sorted(self.folder.iterdir())):
+            self.names[file.name] = number
+            self.content[number] = file.read_bytes()
         self._safe_names, self._safe_content = dict(self.names), dict(self.content)
         self._step()
 

@@ -75,12 +75,12 @@ def failing_at(
 
     def failing(real: Callable[..., Any], name: str) -> Callable[..., Any]:
         def call(target: Any, *rest: Any, **more: Any) -> Any:
-            place = os.readlink(f"/proc/self/fd/{target}") if isinstance(target, int) else target
+            path = os.readlink(f"/proc/self/fd/{target}") if isinstance(target, int) else target
             writes = name != "open" or rest[0] & os.O_CREAT
-            if writes and "/data/settings" in str(place):
+            if writes and "/data/settings" in str(path):
                 count[0] += 1
                 if count[0] == number + 1 or (count[0] > number and not once):
-                    raise OSError(error, os.strerror(error), str(place))
+                    raise OSError(error, os.strerror(error), str(path))
             return real(target, *rest, **more)
 
         return call

@@ -20,9 +20,9 @@ HOME = pack(OLD)[1]
 
 @pytest.fixture
 def archive(tmp_path: Path) -> Path:
-    place = tmp_path / "new.tar"
-    place.write_bytes(DATA)
-    return place
+    path = tmp_path / "new.tar"
+    path.write_bytes(DATA)
+    return path
 
 
 def call(boat: Boat, *arguments: object, capfd: pytest.CaptureFixture[str]) -> tuple[int, dict]:  # type: ignore[type-arg]
@@ -126,11 +126,11 @@ def test_the_last_resort(boat: Boat, archive: Path, capfd: pytest.CaptureFixture
     assert main([*words, "return", "--deadline"], system) == Exit.REBOOTING
     assert system.calls[-1] == "reboot"
     assert json.loads(capfd.readouterr().out)["rebooting"] is True
-    word = json.loads(boat.paths.stored_return.read_text())
+    word = json.loads(boat.paths.stored_rollback.read_text())
     assert word["trial"] == DIGEST
     assert "restart hostapd.service failed; the boat was restarted" in word["reason"]
     restarted = Boat.booted(boat.paths.root.parent / "restarted", *pack(OLD))
-    (restarted.paths.store / "last-return.json").write_text(boat.paths.stored_return.read_text())
+    (restarted.paths.store / "last-return.json").write_text(boat.paths.stored_rollback.read_text())
     code, said = call(restarted, "status", "--json", capfd=capfd)
     assert (code, said["last_return"]["trial"]) == (0, DIGEST)
 
@@ -177,11 +177,11 @@ def test_secrets_stay_in_files_that_only_root_reads(
 ) -> None:
     canary = b"canary-4711"
     data, digest = pack({**NEW, "/etc/hostapd/wlan0.conf": (0o600, canary)})
-    place = tmp_path / "secret.tar"
-    place.write_bytes(data)
+    path = tmp_path / "secret.tar"
+    path.write_bytes(data)
     boat.paths.settings.chmod(0o600)
     root = ["--root", str(boat.paths.root)]
-    start = [*root, "trial", str(place), "--sha256", digest, "--seconds", "60", "--owner", "a"]
+    start = [*root, "trial", str(path), "--sha256", digest, "--seconds", "60", "--owner", "a"]
     for words in (start, start, [*root, "status", "--json"], [*root, "keep", "--sha256", digest]):
         main(words, boat.system)
         said = capfd.readouterr()

@@ -66,7 +66,7 @@ def chosen(files: State) -> str | None:
 
 
 def on_card(boat: Boat) -> State:
-    return {place.name: place.read_bytes() for place in boat.paths.store.iterdir()}
+    return {file.name: file.read_bytes() for file in boat.paths.store.iterdir()}
 
 
 def test_keep(tried: Boat) -> None:
@@ -173,8 +173,8 @@ def test_a_worn_card_is_noticed(tried: Boat, monkeypatch: pytest.MonkeyPatch) ->
 
     def forget(descriptor: int, offset: int, length: int, advice: int) -> None:
         real(descriptor, offset, length, advice)
-        place = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
-        place.write_bytes(bytes(place.stat().st_size))
+        file = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
+        file.write_bytes(bytes(file.stat().st_size))
 
     monkeypatch.setattr(os, "posix_fadvise", forget)
     with pytest.raises(SettingsError) as caught:
@@ -261,8 +261,8 @@ def test_the_model_finds_a_missing_sync(
 
 def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
     """With nothing kept before, a cut leaves nothing, which boots as built, or the new ones."""
-    for place in boat.paths.store.iterdir():
-        place.unlink()
+    for file in boat.paths.store.iterdir():
+        file.unlink()
     start_trial(boat.paths, boat.system, ask(DATA, DIGEST))
     found = cut_states(boat, monkeypatch, frozenset({"file", "folder"}))
     assert {digest for _, digest in found} == {None, DIGEST}

@@ -91,7 +91,7 @@ def test_any_changed_byte_is_refused(boat: Boat) -> None:
     choices = random.Random(1)
     text = read(DATA, DIGEST).contents[MANIFEST]
     start = DATA.index(text)
-    paths = [place for place in range(len(DATA)) if not start <= place < start + len(text)]
+    paths = [index for index in range(len(DATA)) if not start <= index < start + len(text)]
     for _ in range(2000):
         changed = bytearray(DATA)
         changed[choices.choice(paths)] ^= choices.randrange(1, 256)

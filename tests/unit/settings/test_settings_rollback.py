@@ -44,13 +44,13 @@ def with_base(root: Path, base: Tree, *settings: Tree) -> None:
         parents = {str(parent) for parent in Path(path).parents}
         if path in above or parents & taken:
             continue
-        for place in (root / "run/boat/base" / path.lstrip("/"), root / path.lstrip("/")):
-            place.parent.mkdir(parents=True, exist_ok=True)
+        for file in (root / "run/boat/base" / path.lstrip("/"), root / path.lstrip("/")):
+            file.parent.mkdir(parents=True, exist_ok=True)
             if isinstance(what, str):
-                place.symlink_to(what)
+                file.symlink_to(what)
             else:
-                place.write_bytes(what[1])
-                place.chmod(what[0])
+                file.write_bytes(what[1])
+                file.chmod(what[0])
 
 
 @given(base=TREES, old=TREES, new=TREES)

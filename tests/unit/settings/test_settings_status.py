@@ -16,9 +16,9 @@ from tests.support.settings_boat import Boat
 
 
 def put(boat: Boat, path: str, text: str) -> None:
-    place = boat.paths.live(path)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    place.write_text(text)
+    file = boat.paths.live(path)
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(text)
 
 
 def test_health_of_a_board(boat: Boat) -> None:

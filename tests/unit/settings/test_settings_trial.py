@@ -70,12 +70,12 @@ def test_order_of_things(boat: Boat) -> None:
 def test_files_arrive_as_packed(boat: Boat) -> None:
     start_trial(boat.paths, boat.system, ask(*pack(NEW)))
     for path, what in NEW.items():
-        place = boat.paths.live(path)
+        file = boat.paths.live(path)
         if isinstance(what, str):
-            assert os.readlink(place) == what
+            assert os.readlink(file) == what
         else:
-            assert place.read_bytes() == what[1]
-            assert place.stat().st_mode & 0o7777 == what[0]
+            assert file.read_bytes() == what[1]
+            assert file.stat().st_mode & 0o7777 == what[0]
     assert not boat.paths.live(WANTS + "old.service").is_symlink()
 
 
@@ -113,8 +113,8 @@ def test_no_file_is_ever_open_wider_than_its_mode(
     finally:
         os.umask(old)
     assert seen == [0o600]
-    for place in boat.paths.run.glob("*.tar"):
-        assert place.stat().st_mode & 0o777 == 0o600 or place == boat.paths.settings
+    for file in boat.paths.run.glob("*.tar"):
+        assert file.stat().st_mode & 0o777 == 0o600 or file == boat.paths.settings
 
 
 def test_a_second_trial_is_told_whose_is_on(boat: Boat) -> None:

@@ -47,22 +47,22 @@ def between(low: float, high: float) -> Callable[[float], float]:
     return check
 
 
-def read(kind: type[Built], value: object, place: str = "") -> Built:
+def read(kind: type[Built], value: object, location: str = "") -> Built:
     """Return a dataclass read from a JSON object. ConfigError names the key below `place`."""
-    return cast("Built", _object(kind, value, place))
+    return cast("Built", _object(kind, value, location))
 
 
-def _join(place: str, key: str) -> str:
-    return f"{place}.{key}" if place else key
+def _join(location: str, key: str) -> str:
+    return f"{location}.{key}" if location else key
 
 
-def _object(kind: Any, value: object, place: str, **named: str) -> Any:
+def _object(kind: Any, value: object, location: str, **named: str) -> Any:
     if not isinstance(value, dict):
-        raise ConfigError(f"{place or 'the configuration'}: an object was expected")
+        raise ConfigError(f"{location or 'the configuration'}: an object was expected")
     rest = dict(value)
-    built = _fields(kind, rest, place, named)
+    built = _fields(kind, rest, location, named)
     if rest:
-        raise ConfigError(f"{_join(place, next(iter(rest)))}: is no key of boat-feed's")
+        raise ConfigError(f"{_join(location, next(iter(rest)))}: is no key of boat-feed's")
     return built
 
 
@@ -82,65 +82,65 @@ def _is_required(field: Field[Any]) -> bool:
     return field.default is MISSING and field.default_factory is MISSING
 
 
-def _fields(kind: Any, rest: dict[str, Any], place: str, taken: dict[str, Any]) -> Any:
+def _fields(kind: Any, rest: dict[str, Any], location: str, taken: dict[str, Any]) -> Any:
     """Build a dataclass of the keys that are its own, and take them out of `rest`."""
     for key, hint, field in _keys(kind):
         if INLINE in getattr(hint, "__metadata__", ()):
-            taken[field.name] = _fields(hint.__origin__, rest, place, {})
+            taken[field.name] = _fields(hint.__origin__, rest, location, {})
         elif key in rest:
-            taken[field.name] = _value(hint, rest.pop(key), _join(place, key))
+            taken[field.name] = _value(hint, rest.pop(key), _join(location, key))
         elif _is_required(field) and field.name not in taken:
-            raise ConfigError(f"{_join(place, key)}: is missing")
-    return _called(kind, place, **taken)
+            raise ConfigError(f"{_join(location, key)}: is missing")
+    return _called(kind, location, **taken)
 
 
-def _called(make: Callable[..., Any], place: str, *values: Any, **named: Any) -> Any:
+def _called(make: Callable[..., Any], location: str, *values: Any, **named: Any) -> Any:
     try:
         return make(*values, **named)
     except ValueError as error:
-        raise ConfigError(f"{place}: {error}") from None
+        raise ConfigError(f"{location}: {error}") from None
 
 
-def _value(hint: Any, value: Any, place: str) -> Any:
+def _value(hint: Any, value: Any, location: str) -> Any:
     kind, args = get_origin(hint), get_args(hint)
     if kind is Annotated:
-        made = _value(args[0], value, place)
+        made = _value(args[0], value, location)
         for check in filter(callable, args[1:]):
-            made = _called(check, place, made)
+            made = _called(check, location, made)
         return made
     if kind in (Union, UnionType):
         missing = value is None and NoneType in args
-        return None if missing else _value(_fitting(args, value), value, place)
+        return None if missing else _value(_fitting(args, value), value, location)
     if kind in (tuple, frozenset):
-        return kind(_items(args[0], value, place))
+        return kind(_items(args[0], value, location))
     if kind is Mapping:
         return {
-            _value(args[0], key, place): _value(args[1], item, _join(place, key))
-            for key, item in _typed(value, dict, place).items()
+            _value(args[0], key, location): _value(args[1], item, _join(location, key))
+            for key, item in _typed(value, dict, location).items()
         }
-    return _plain(hint, value, place)
+    return _plain(hint, value, location)
 
 
-def _plain(kind: Any, value: Any, place: str) -> Any:
+def _plain(kind: Any, value: Any, location: str) -> Any:
     """Read a value of a class, which is not made of other types."""
     if is_dataclass(kind):
-        return _object(kind, value, place)
+        return _object(kind, value, location)
     if parse := getattr(kind, "parse", None):
-        return _called(parse, place, _typed(value, str, place))
+        return _called(parse, location, _typed(value, str, location))
     if kind is float:
-        return float(_typed(value, (int, float), place))
-    return _typed(value, kind, place)
+        return float(_typed(value, (int, float), location))
+    return _typed(value, kind, location)
 
 
-def _items(hint: Any, value: Any, place: str) -> list[Any]:
+def _items(hint: Any, value: Any, location: str) -> list[Any]:
     kinds = get_args(hint) if get_origin(hint) is UnionType else (hint,)
     if all("name" in getattr(kind, "__dataclass_fields__", ()) for kind in kinds):
         return [
-            _object(_fitting(kinds, item), item, _join(place, name), name=name)
-            for name, item in _typed(value, dict, place).items()
+            _object(_fitting(kinds, item), item, _join(location, name), name=name)
+            for name, item in _typed(value, dict, location).items()
         ]
-    listed = enumerate(_typed(value, list, place))
-    return [_value(hint, item, f"{place}[{number}]") for number, item in listed]
+    listed = enumerate(_typed(value, list, location))
+    return [_value(hint, item, f"{location}[{number}]") for number, item in listed]
 
 
 def _fitting(kinds: tuple[Any, ...], value: Any) -> Any:
@@ -153,7 +153,7 @@ def _fitting(kinds: tuple[Any, ...], value: Any) -> Any:
     return kinds[0]
 
 
-def _typed(value: Any, kind: type | tuple[type, ...], place: str) -> Any:
+def _typed(value: Any, kind: type | tuple[type, ...], location: str) -> Any:
     if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-        raise ConfigError(f"{place}: {value!r} has the wrong type")
+        raise ConfigError(f"{location}: {value!r} has the wrong type")
     return value

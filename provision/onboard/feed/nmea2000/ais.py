@@ -126,7 +126,7 @@ def class_b(data: bytes) -> list[str]:
 def _sides(data: bytes, size_at: int, near_at: int, near_is_first: bool, width: int) -> list[Bits]:
     """Pack the two distances from the antenna to a ship's ends. All is 0 if not available.
 
-    With a size but no antenna's place, the first is 0 and the second the size.
+    With a size but no antenna's position, the first is 0 and the second the size.
     """
     most = (1 << width) - 1
     size, near = unsigned(data, size_at, 2, 0.1), unsigned(data, near_at, 2, 0.1)

@@ -113,7 +113,7 @@ class MulticastOutput(Output):
             self.sent += 1
             if self._faulty:
                 self._faulty = False
-                self._fault_log.mended("multicast", "send", "sends again")
+                self._fault_log.cleared("multicast", "send", "sends again")
 
     def close(self) -> None:
         self._channel.close()

@@ -166,9 +166,9 @@ class SerialOutput:
         """Replace an older steering sentence that waits, if there is one."""
         if sentence.formatter in EACH or sentence.talker == "P":
             return False
-        for place, waiting in enumerate(queue):
+        for index, waiting in enumerate(queue):
             if waiting.formatter == sentence.formatter:
-                queue[place] = sentence
+                queue[index] = sentence
                 self._drop(waiting, "replaced")
                 return True
         return False

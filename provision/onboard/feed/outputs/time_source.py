@@ -167,7 +167,7 @@ class TimeSource:
                 self.refused["conflict"] += 1
                 return False
         elif len(steady) > 1:
-            self._fault_log.mended("clock", "conflict", "the instruments agree on the time")
+            self._fault_log.cleared("clock", "conflict", "the instruments agree on the time")
         if origin != right[0]:
             return False
         if not self._agreement.is_backed(origin, self._system(), now):
@@ -175,7 +175,7 @@ class TimeSource:
             message = f"{origin} alone tells the time; it is believed if it stays for a minute"
             self._fault_log.warn("clock", "alone", message)
             return False
-        self._fault_log.mended("clock", "alone", f"{origin} is believed")
+        self._fault_log.cleared("clock", "alone", f"{origin} is believed")
         return True
 
     def _contested(self, steady: list[str], right: list[str]) -> None:
@@ -236,7 +236,7 @@ class TimeSource:
             self.refused["unsent"] += 1
             self._fault_log.warn("clock", "socket", f"{self._clock.socket}: {error.strerror}")
             return
-        self._fault_log.mended("clock", "socket", "chrony takes samples")
+        self._fault_log.cleared("clock", "socket", "chrony takes samples")
         self.samples += 1
         self._offset = offset
 

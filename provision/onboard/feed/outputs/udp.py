@@ -81,7 +81,7 @@ class UdpOutput(Output):
                 self.sent += 1
                 if self._faulty:
                     self._faulty = False
-                    self._fault_log.mended(f"udp {self.name}", "send", "sends again")
+                    self._fault_log.cleared(f"udp {self.name}", "send", "sends again")
 
     def close(self) -> None:
         self._channel.close()

@@ -97,7 +97,7 @@ class SteeringGate:
                 *(sender, before.sender if before else "nobody", listener),
             )
             control = self._controls[listener] = _Control(sender, sentence.heard, sentence.heard)
-            self._fault_log.mended("steering", f"second {sender} {listener}")
+            self._fault_log.cleared("steering", f"second {sender} {listener}")
         control.last = sentence.heard
         return True
 

@@ -95,7 +95,7 @@ class TabletProof:
         reason = describe_answer(sender, answer)
         if _is_own(sender, answer):
             if sentence.connected >= answer.since:
-                self._fault_log.mended("steering", f"unproven {sender.name}")
+                self._fault_log.cleared("steering", f"unproven {sender.name}")
                 return sentence._replace(keyid=sender.keyid or "")
             reason = "its connection began before it joined; it has to connect again"
         self._fault_log.warn(

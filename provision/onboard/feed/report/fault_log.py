@@ -123,7 +123,7 @@ class FaultLog:
         log.log(level, "%s: %s%s", subject, message, more)
         return True
 
-    def mended(self, subject: str, fault: str, message: str = "") -> None:
+    def cleared(self, subject: str, fault: str, message: str = "") -> None:
         """End a fault: log `message` if it had been logged, and log the next one at once."""
         if self._named.pop((subject, fault), None) is not None and message:
             log.info("%s: %s", subject, message)

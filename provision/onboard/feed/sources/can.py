@@ -107,7 +107,7 @@ class CanSource:
         self._ingest.opened()
         self._arrivals.emptied()
         self._loop.add_reader(channel, self._read)
-        self._fault_log.mended(self.name, "open", "open again")
+        self._fault_log.cleared(self.name, "open", "open again")
 
     def _read(self) -> None:
         for _ in range(FRAMES_PER_TURN):

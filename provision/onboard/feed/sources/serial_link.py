@@ -92,7 +92,7 @@ class SerialLink:
         if not self._proven:
             self._proven = True
             self._retry.worked()
-            self._fault_log.mended(
+            self._fault_log.cleared(
                 self.name, "open", "open again" if self._openings > 1 else "open"
             )
 
@@ -115,7 +115,7 @@ class SerialLink:
         if self.port is None:
             return
         self._close_port()
-        self._fault_log.warn(self.name, fault, f"{self.config.device}: {reason}; opening it anew")
+        self._fault_log.warn(self.name, fault, f"{self.config.device}: {reason}; opening it again")
         self._retry.later()
 
     def _read(self) -> None:
@@ -137,7 +137,7 @@ class SerialLink:
         if self._ingest.take(self._framer, data, since) and self._silent:
             self._silent = False
             self._patience = REOPEN_SILENCE_S
-            self._fault_log.mended(self.name, "silent", "heard again")
+            self._fault_log.cleared(self.name, "silent", "heard again")
 
     def watch(self, now: float) -> None:
         """Check a port that has gone silent. Call it every few seconds."""

@@ -129,7 +129,7 @@ class TcpInput:
                 reason = await self._connection.ended
                 self._connection = None
                 self._note()
-                self._fault_log.warn(self.name, "open", f"{reason}; connecting anew")
+                self._fault_log.warn(self.name, "open", f"{reason}; connecting again")
             await asyncio.sleep(self._retry.pause())
 
     async def _connect(self) -> Connection:
@@ -155,7 +155,7 @@ class TcpInput:
             self._before = self._ingest.bytes
             self._retry.worked()
             self._patience = SERVER_SILENCE_S[0]
-            self._fault_log.mended(self.name, "open", "heard again")
+            self._fault_log.cleared(self.name, "open", "heard again")
 
     def watch(self, now: float) -> None:
         """Reconnect to a silent server. Call it every few seconds."""

@@ -112,7 +112,7 @@ class MulticastInput:
                 if error.errno != errno.EADDRINUSE:
                     self._fault_log.warn(self.name, "join", f"{group}: {error.strerror}; trying on")
             else:
-                self._fault_log.mended(self.name, "join", "joined")
+                self._fault_log.cleared(self.name, "join", "joined")
 
     def _read(self, channel: socket.socket, arrivals: Arrivals) -> None:
         for _ in range(DATAGRAMS_PER_TURN):

@@ -155,7 +155,7 @@ class VoyageLog:
         else:
             self.written += size
             self.writes += 1
-            self._fault_log.mended("voyage log", "write", "written again")
+            self._fault_log.cleared("voyage log", "write", "written again")
 
     def _lost(self, fault: str) -> None:
         self.lost += 1

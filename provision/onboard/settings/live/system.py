@@ -146,7 +146,7 @@ class System:
         )
 
     def disarm(self, *, service: bool = True) -> None:
-        """Stop the timer, and with `service` also a return that it has already started."""
+        """Stop the timer, and with `service` also a rollback that it has already started."""
         timer, started = f"{TIMER}.timer", f"{TIMER}.service"
         states = self.states([timer, started])
         if states[timer].known:

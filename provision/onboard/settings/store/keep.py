@@ -184,7 +184,7 @@ def _record_kept(aboard: Paths, digest: str, reason: str) -> None:
     }
     if after != before:
         write_state(aboard.choice, as_bytes(after), 0o644)
-    for file in (aboard.notice, aboard.last_return, aboard.stored_return):
+    for file in (aboard.notice, aboard.last_rollback, aboard.stored_rollback):
         with contextlib.suppress(OSError):
             os.unlink(file)
 

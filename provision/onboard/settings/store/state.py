@@ -112,7 +112,7 @@ def clear_trial(aboard: Paths, system: System, *, service: bool = True) -> None:
     """End a trial: remove its archive, its reserved space and its record, and stop its timer.
 
     A timer that outlives its trial finds nothing to do, so stopping it may fail. `service` is
-    False in the return that the timer itself has started.
+    False in the rollback that the timer itself has started.
     """
     for file in (aboard.trial_archive, aboard.reserve, aboard.trial):
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
