@@ -17,8 +17,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from provision import __version__
-from provision.cli import app
-from provision.cli.help import ORDER
+from provision.cli.common import app
+from provision.cli.table import COMMANDS
 from provision.profile.schema.json_schema import build_schema
 
 TOP = Path(__file__).parent.parent
@@ -39,7 +39,7 @@ TYPES = {
 def commands() -> dict[str, str]:
     """Each command's help as a terminal of 80 columns shows it, in the order of a boat's life."""
     os.environ.update(COLUMNS="80", NO_COLOR="1")
-    return {name: _help(name) for name in ORDER}
+    return {name: _help(name) for name in COMMANDS}
 
 
 def _help(name: str) -> str:

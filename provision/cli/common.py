@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -12,7 +11,7 @@ import typer
 
 from provision import __version__
 from provision.cli.completion import complete_boat
-from provision.cli.help import Group
+from provision.cli.group import Group
 from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
 
@@ -80,5 +79,7 @@ def fail(error: UserError) -> int:
 
 def show(result: object) -> None:
     """Print a result as JSON."""
+    import json
+
     # In ASCII: any terminal takes it, and a file name need not be UTF-8.
     print(json.dumps(result, indent=2, default=str), flush=True)

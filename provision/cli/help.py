@@ -1,19 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Write --help in people's words: commands in the order of a boat's life, plain names."""
+"""Write a command's --help in people's words."""
 
 from __future__ import annotations
 
 import re
 from typing import Any
 
-import typer
-from typer.core import TyperCommand, TyperGroup
-
-#: From a new folder to a boat at sea, and then what few need.
-ORDER = (
-    *("init", "keys", "survey", "check", "bench", "card", "write", "verify", "push", "fleet"),
-    *("replay", "render", "schema", "inventory"),
-)
+from typer.core import TyperCommand
 
 #: What Typer adds to a help text: bounds of numbers, and `required`.
 _ADDED = re.compile(r"(; )?\b(required|[-\d.]*(<=?)?x[<>]=?[-\d.]+)")
@@ -24,8 +17,23 @@ def example(words: str) -> str:
     return f"Example: provision {words}"
 
 
+def unset_flags(parameters: list[Any]) -> list[Any]:
+    """Return the parameters, and make a flag that is not given False.
+
+    Typer makes it None, and then loads pydantic to convert it.
+    """
+    for parameter in parameters:
+        if parameter.default is None and parameter.type_descriptor.annotation is bool:
+            parameter.default = False
+    return parameters
+
+
 class Command(TyperCommand):
     """A command whose help calls arguments as the profile's author does."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        """List the arguments and options."""
+        return unset_flags(super().get_params(ctx))
 
     def collect_usage_pieces(self, ctx: Any) -> list[str]:
         """Write the line after `Usage:`, such as `-o PATH [OPTIONS] [BOAT]...`."""
@@ -52,22 +60,6 @@ class Command(TyperCommand):
             if rows:
                 with formatter.section(title):
                     formatter.write_dl(rows)
-
-
-class Group(TyperGroup):
-    """All commands, in the order of a boat's life."""
-
-    def invoke(self, ctx: Any) -> Any:
-        """Run a command. Typer would end it at Ctrl-C without a word."""
-        try:
-            return super().invoke(ctx)
-        except KeyboardInterrupt:
-            raise typer.Abort from None
-
-    def list_commands(self, ctx: Any) -> list[str]:
-        """List the commands' names. Commands without a place in the order come last."""
-        names = super().list_commands(ctx)
-        return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
 
 
 def _name(parameter: Any) -> str:

@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 from provision.bench.hold.client import find_held
 from provision.bench.replay.replay import iterate_due, parse_start, read_recording
 from provision.bench.replay.replay_wires import ReplayWire, is_open, open_terminals
-from provision.cli import app
+from provision.cli.common import app
 from provision.errors import UserError
 from provision.onboard.feed.net.serial_port import close_port, open_port
 from provision.onboard.feed.nmea0183 import tag_block

@@ -26,7 +26,8 @@ with workspace() as folder:
 #: A command that lasts.
 LASTS = """
 import sys, time
-from provision.cli import app, main
+from provision.cli import main
+from provision.cli.common import app
 from provision.push.workspace import workspace
 @app.command()
 def last():

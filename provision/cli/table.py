@@ -1,0 +1,23 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Name all commands, so that `provision --help` need not read their modules."""
+
+from __future__ import annotations
+
+#: Each command's module below `provision.cli`, and the first line of its help. In the order from a
+#: new folder to a boat at sea, and then what few need.
+COMMANDS = {
+    "init": ("profiles", "Start a folder of boats, with an example club to change."),
+    "keys": ("keys", "Make boats' secrets: Wi-Fi pass-phrases and SSH keys."),
+    "survey": ("survey", "Listen on serial adapters: baud rates, sentences, instruments."),
+    "check": ("profiles", "Find mistakes in boats' files, before a card is built."),
+    "bench": ("bench", "Try a boat on this computer, without any hardware."),
+    "card": ("cards", "Build boats' cards as image files."),
+    "write": ("cards", "Write an image to a card, and read every block back."),
+    "verify": ("push", "Prove that running boats are what their files say."),
+    "push": ("push", "Change running boats: on trial first, then for good."),
+    "fleet": ("push", "Ask how boats are: reachable, healthy, up to date."),
+    "replay": ("replay", "Play a voyage log back, on a held bench or here."),
+    "render": ("profiles", "Write all files that a boat will carry, to look at."),
+    "schema": ("profiles", "Print the JSON Schema of boats' files, for an editor."),
+    "inventory": ("push", "Print the inventory for plain ansible-playbook."),
+}
