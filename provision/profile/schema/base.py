@@ -9,6 +9,4 @@ from pydantic import BaseModel, ConfigDict
 class Model(BaseModel):
     """Refuse unknown keys, silent conversions, and changes after reading."""
 
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)

@@ -165,20 +165,20 @@ class Profile(Model):
     """Files whose keys this profile shares. Its own keys win."""
     board: str
     """The onboard computer's model."""
-    card: CardConfig = CardConfig()
+    card: CardConfig = CardConfig.model_construct()
     network: NetworkConfig
     links: dict[LinkName, AnyLink] = Field(min_length=1)
     """What is wired to the boat's computer."""
     inputs: dict[LinkName, InputConfig] = Field(default={})
     """Sources on the boat's own network."""
-    feed: FeedConfig = FeedConfig()
+    feed: FeedConfig = FeedConfig.model_construct()
     steering: SteeringConfig | None = None
     """Without it no sentence from the network steers."""
     clock: ClockConfig | None = None
     log: LogConfig | None = None
     """Without it nothing is logged."""
     access: AccessConfig
-    usb: UsbConfig = UsbConfig()
+    usb: UsbConfig = UsbConfig.model_construct()
     supply: SupplyConfig | None = None
     """Without it `check` calculates nothing about battery, cable and fuse."""
     accepted: dict[str, str] = Field(default={})

@@ -3,7 +3,14 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
+from itertools import pairwise
 from typing import Any
+
+from pydantic import BaseModel
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
 
 from provision import boards
 from provision.profile.schema.boat import Profile
@@ -16,13 +23,45 @@ def build_schema() -> dict[str, Any]:
 
     Keys that another file may bring are not required.
     """
-    made = Profile.model_json_schema()
+    made = Profile.model_json_schema(schema_generator=_Described)
     for model in (made, *made["$defs"].values()):
         model.pop("required", None)
     made["properties"]["board"]["enum"] = boards.names()
     _forbid_unknown_names(made)
     _allow_null(made)
     return {"$schema": DIALECT, **made}
+
+
+class _Described(GenerateJsonSchema):
+    """Describe each key by the docstring below its field.
+
+    Pydantic would read these docstrings whenever the models are imported, which takes longer than
+    the rest of a command's start.
+    """
+
+    def model_schema(self, schema: core_schema.ModelSchema) -> JsonSchemaValue:
+        made = super().model_schema(schema)
+        described = read_field_docstrings(schema["cls"])
+        for name, field in schema["cls"].model_fields.items():
+            if name in described:
+                made["properties"][field.alias or name]["description"] = described[name]
+        return made
+
+
+def read_field_docstrings(model: type[BaseModel]) -> dict[str, str]:
+    """Return the docstrings below the fields of a model and of the models that it extends."""
+    found: dict[str, str] = {}
+    for one in reversed(model.__mro__):
+        if issubclass(one, BaseModel) and one is not BaseModel:
+            (parsed,) = ast.parse(inspect.getsource(one)).body
+            assert isinstance(parsed, ast.ClassDef)
+            for field, text in pairwise(parsed.body):
+                match field, text:
+                    case ast.AnnAssign(target=ast.Name(id=name)), ast.Expr(
+                        value=ast.Constant(value=str(words))
+                    ):
+                        found[name] = inspect.cleandoc(words)
+    return found
 
 
 def _forbid_unknown_names(part: Any) -> None:
