@@ -338,7 +338,7 @@ def _check_board(root: Node, errors: list[UserError]) -> None:
     node = root.value.get("board") if isinstance(root.value, dict) else None
     if node and isinstance(node.value, str):
         try:
-            boards.board(node.value, node.value_location)
+            boards.refuse_unknown(node.value, node.value_location)
         except UserError as error:
             errors.append(error)
 

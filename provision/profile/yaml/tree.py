@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import re
 import stat
+from copy import copy
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import yaml
@@ -34,6 +36,9 @@ MAX_ERRORS = 100
 #: it. No key of the model has a tenth of it.
 MAX_KEY_CHARS = 200
 MAX_DEPTH = 16
+
+#: Number of trees that are kept to be read again.
+MAX_KEPT = 128
 
 
 @dataclass(frozen=True)
@@ -78,6 +83,15 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
     Errors of single values are added to `errors`. Raise UserError if the text is no
     YAML at all.
     """
+    root, found = _parse(file, text)
+    # Each reading has errors of its own, which name the boat that was read.
+    errors += map(copy, found)
+    return root
+
+
+@lru_cache(MAX_KEPT)
+def _parse(file: Path, text: str) -> tuple[Node | None, list[UserError]]:
+    """Parse a text once: boats include the same files, and each is read more than once."""
     loader = None
     try:
         loader = yaml.SafeLoader(text)
@@ -104,7 +118,9 @@ def parse(file: Path, text: str, errors: list[UserError]) -> Node | None:
             location=_reached(file, loader),
             hint=r"an escape such as \U0001F426 names a character, up to \U0010FFFF",
         ) from error
-    return None if root is None else _Builder(file, errors, set()).node(root, "", None)
+    errors: list[UserError] = []
+    tree = None if root is None else _Builder(file, errors, set()).node(root, "", None)
+    return tree, errors
 
 
 def read_text(file: Path) -> str:
