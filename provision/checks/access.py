@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 from provision.checks.finding import Finding
 from provision.errors import UserError
+from provision.profile.access_keys import OPERATOR, read_entry
 from provision.profile.load import Boat
-from provision.profile.secrets.keygen import OPERATOR, read_entry
 
 
 def check(boat: Boat) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from provision.paths import argument
-from provision.profile.secrets.keygen import read_access_keys
+from provision.profile.access_keys import read_access_keys
 from provision.profile.secrets.stolen import is_revoked
 from provision.profile.secrets.stolen import read_record as recall_stolen
 from provision.profile.secrets.store import host_public_key

@@ -6,10 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from provision.boards import Board, board
+from provision.profile.access_keys import read_access_keys
 from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
-from provision.profile.secrets.keygen import read_access_keys
 from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk, host_public_key
 from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id

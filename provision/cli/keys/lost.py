@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from provision.errors import Location, UserError
-from provision.profile.secrets.keygen import OPERATOR
+from provision.profile.access_keys import OPERATOR
 
 _PUBLIC = f"{OPERATOR}.pub"
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Make a boat's secrets and the operator's key pair, and read the keys that may log in."""
+"""Make a boat's secrets and the operator's key pair."""
 
 from __future__ import annotations
 
@@ -20,14 +20,11 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from provision.errors import Location, UserError
-from provision.paths import argument
 from provision.profile import load
-from provision.profile.load import Boat
-from provision.profile.schema.types import is_public_key
+from provision.profile.access_keys import OPERATOR
 from provision.profile.secrets import private_file
 from provision.profile.secrets import store as secrets
 from provision.profile.secrets.store import Secrets
-from provision.profile.yaml.tree import read_text
 
 Secret = Literal["pass_phrase", "host_key"]
 
@@ -39,8 +36,6 @@ PASS_PHRASE_WORDS = 4
 
 #: Number of former host keys to remember: a boat may have missed as many rotations.
 MAX_FORMER_HOST_KEYS = 5
-
-OPERATOR = "operator"
 
 
 @dataclass(frozen=True)
@@ -147,37 +142,3 @@ def generate_private_key() -> str:
     """Return a new ed25519 private key in OpenSSH's format."""
     key = Ed25519PrivateKey.generate()
     return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
-
-
-def read_access_keys(boat: Boat) -> list[str]:
-    """Return the public key lines of access.keys. Read *.pub files beside the profile."""
-    entries = range(len(boat.profile.access.keys))
-    return list(dict.fromkeys(line for number in entries for line in read_entry(boat, number)))
-
-
-def read_entry(boat: Boat, number: int) -> list[str]:
-    """Return the public key lines of one entry of access.keys.
-
-    Raise UserError if it has none.
-    """
-    entry, key = boat.profile.access.keys[number], f"access.keys[{number}]"
-    if " " in entry:
-        return [entry]
-    file = boat.file.parent / entry
-    if not file.exists():
-        raise UserError(
-            f"the public key {file} is not there",
-            location=boat.location(key),
-            hint=f"provision keys {argument(boat.file)} makes {OPERATOR}.pub; any other has to be "
-            "put there",
-        )
-    lines = [(n, line.strip()) for n, line in enumerate(read_text(file).splitlines(), 1)]
-    found = [(n, line) for n, line in lines if line]
-    bad = [n for n, line in found if not is_public_key(line)]
-    if bad or not found:
-        raise UserError(
-            "is no OpenSSH public key, or an RSA key below 2048 bits",
-            location=Location(file, bad[0] if bad else 1, key=key),
-            hint="one key a line, as ssh-keygen writes it into a .pub file, and nothing else",
-        )
-    return [line for _, line in found]

@@ -14,10 +14,10 @@ from pathlib import Path
 
 from provision.errors import Location, UserError
 from provision.profile import load
+from provision.profile.access_keys import OPERATOR, read_entry
 from provision.profile.load import Boat
 from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file
-from provision.profile.secrets.keygen import OPERATOR, read_entry
 from provision.profile.yaml import edit
 from provision.profile.yaml.tree import read_text
 

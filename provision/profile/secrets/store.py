@@ -8,13 +8,6 @@ import re
 from pathlib import Path
 
 import yaml
-from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from cryptography.hazmat.primitives.serialization import (
-    Encoding,
-    PublicFormat,
-    load_ssh_private_key,
-)
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
 from provision.errors import Location, UserError
@@ -66,6 +59,15 @@ class Secrets(Model):
     @field_validator("host_key")
     @classmethod
     def _ed25519(cls, value: str) -> str:
+        # Here, so that only a command that opens secrets waits for it.
+        from cryptography.exceptions import UnsupportedAlgorithm  # noqa: PLC0415
+        from cryptography.hazmat.primitives.asymmetric.ed25519 import (  # noqa: PLC0415
+            Ed25519PrivateKey,
+        )
+        from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
+            load_ssh_private_key,
+        )
+
         # An editor may have left other line ends, or blanks around it.
         value = "".join(f"{line.strip()}\n" for line in value.strip().splitlines())
         try:
@@ -152,6 +154,13 @@ def write(profile: Path, secrets: Secrets, key: bytes, *, replace: bool = False)
 
 def host_public_key(secrets: Secrets) -> str:
     """Return the public half of the boat's host key, as `ssh-ed25519 AAAA...`."""
+    # Here, so that only a command that opens secrets waits for it.
+    from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
+        Encoding,
+        PublicFormat,
+        load_ssh_private_key,
+    )
+
     key = load_ssh_private_key(secrets.host_key.encode(), password=None)
     return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 

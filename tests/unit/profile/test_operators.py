@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
-from provision.profile import load
+from provision.profile import access_keys, load
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import keygen, operators, private_file
 
@@ -45,7 +45,9 @@ def lets_in(club: Path, line: str) -> set[str]:
     """The boats that accept a key."""
     key = line.split()[1]
     boats = [load.read(file) for file in profiles(club)]
-    return {boat.name for boat in boats if any(key in one for one in keygen.read_access_keys(boat))}
+    return {
+        boat.name for boat in boats if any(key in one for one in access_keys.read_access_keys(boat))
+    }
 
 
 def contents(folder: Path) -> dict[str, bytes]:

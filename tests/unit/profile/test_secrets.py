@@ -19,7 +19,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from provision.errors import UserError
 from provision.paths import shipped
-from provision.profile import load
+from provision.profile import access_keys, load
 from provision.profile.schema.types import MIN_RSA_BITS
 from provision.profile.secrets import keygen, private_file, store, vault
 
@@ -338,11 +338,11 @@ def test_a_private_file_in_no_folder(tmp_path: Path) -> None:
 def test_access_keys_are_resolved_beside_the_profile(kittiwake: Path) -> None:
     boat = load.read(kittiwake)
     with pytest.raises(UserError) as caught:
-        keygen.read_access_keys(boat)
+        access_keys.read_access_keys(boat)
     assert f"provision keys {kittiwake} makes" in caught.value.hint
     assert caught.value.location == boat.location("access.keys[0]")
     keygen.make_keys(kittiwake, KEY)
-    (line,) = keygen.read_access_keys(boat)
+    (line,) = access_keys.read_access_keys(boat)
     assert line == (kittiwake.parent / "operator.pub").read_text().strip()
 
 
@@ -361,7 +361,7 @@ def test_a_public_key_file_with_something_else(kittiwake: Path, content: str, li
     file = kittiwake.parent / "operator.pub"
     file.write_text(content)
     with pytest.raises(UserError, match="no OpenSSH public key") as caught:
-        keygen.read_access_keys(load.read(kittiwake))
+        access_keys.read_access_keys(load.read(kittiwake))
     assert str(caught.value.location) == f"{file}:{line}: access.keys[0]"
     assert "ssh-keygen" in caught.value.hint
 
@@ -374,14 +374,14 @@ def test_an_rsa_key_that_the_boat_would_refuse(kittiwake: Path, bits: int, taken
     (kittiwake.parent / "operator.pub").write_text(f"{line} mate\n")
     boat = load.read(kittiwake)
     if taken:
-        assert keygen.read_access_keys(boat) == [f"{line} mate"]
+        assert access_keys.read_access_keys(boat) == [f"{line} mate"]
     else:
         with pytest.raises(UserError, match="RSA key below 2048 bits"):
-            keygen.read_access_keys(boat)
+            access_keys.read_access_keys(boat)
     assert MIN_RSA_BITS == 2048
 
 
 def test_public_key_files_may_have_several_keys_and_any_names(kittiwake: Path) -> None:
     lines = [PUBLIC, f"{PUBLIC} skippér@café"]
     (kittiwake.parent / "operator.pub").write_text("\r\n\r\n".join(lines))
-    assert keygen.read_access_keys(load.read(kittiwake)) == lines
+    assert access_keys.read_access_keys(load.read(kittiwake)) == lines
