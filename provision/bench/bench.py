@@ -19,7 +19,7 @@ from provision.bench.qemu.ports import hold_port, port_of
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.tablet_client import TabletClient
 from provision.boards import Board
-from provision.checks.wifi import channel_frequency
+from provision.checks.network.wifi import channel_frequency
 from provision.errors import Location, UserError
 from provision.profile.schema.boat import Profile
 from provision.profile.secrets.store import Secrets, derive_psk

@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Check a profile against physics, the board and the trade. One subject a file."""
+"""Check a profile against physics, the board and the trade. One subject a file, in six rooms.
+
+Each room names its subjects, and the sums of those that calculate, in its `__init__`.
+"""
 
 from __future__ import annotations
 
@@ -7,26 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 
-from provision.checks import (
-    access,
-    adapters,
-    baud,
-    card,
-    clock,
-    club,
-    formatters,
-    harbour_ais,
-    loops,
-    names,
-    network,
-    source_preference,
-    steering,
-    supply,
-    usb,
-    voyage_log,
-    wifi,
-    wiring,
-)
+from provision.checks import identity, links, network, power, sources, storage
 from provision.checks.figure import Figure
 from provision.checks.finding import Finding, Level, worst_first
 from provision.profile.load import Boat
@@ -38,36 +22,21 @@ __all__ = ["Figure", "Finding", "Level", "calculate", "check", "find_errors"]
 MAX_FINDINGS = 500
 
 SUBJECTS = (
-    names.check,
-    access.check,
-    baud.check,
-    harbour_ais.check,
-    formatters.check,
-    adapters.check,
-    usb.check,
-    supply.check,
-    wiring.check,
-    wifi.check,
-    network.check,
-    source_preference.check,
-    steering.check,
-    loops.check,
-    clock.check,
-    card.check,
-    voyage_log.check,
+    *identity.SUBJECTS,
+    *links.SUBJECTS,
+    *power.SUBJECTS,
+    *network.SUBJECTS,
+    *sources.SUBJECTS,
+    *storage.SUBJECTS,
 )
 
 #: The sums of those subjects that calculate.
 FIGURES = (
-    baud.figures,
-    harbour_ais.figures,
-    usb.figures,
-    supply.figures,
-    wiring.figures,
-    wifi.figures,
-    clock.figures,
-    card.figures,
-    voyage_log.figures,
+    *links.FIGURES,
+    *power.FIGURES,
+    *network.FIGURES,
+    *sources.FIGURES,
+    *storage.FIGURES,
 )
 
 
@@ -101,7 +70,7 @@ def calculate(boats: Sequence[Boat]) -> list[Figure]:
 
 
 def _of_one(boat: Boat, others: Sequence[Boat]) -> Iterator[Finding]:
-    yield from _unaccepted(boat, [*_alone(boat), *club.check(boat, others)])
+    yield from _unaccepted(boat, [*_alone(boat), *identity.club.check(boat, others)])
 
 
 def _named(boat: Boat, findings: Iterator[Finding]) -> Iterator[Finding]:

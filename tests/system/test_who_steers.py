@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from provision.bench.simulation.instruments import Instruments
-from provision.checks.wifi import channel_frequency
+from provision.checks.network.wifi import channel_frequency
 from provision.errors import UserError
 from provision.profile.secrets.store import derive_psk
 from provision.push.result import Outcome

@@ -11,7 +11,9 @@ import pytest
 
 from provision import boards, checks
 from provision.card.layout.partitions import Layout
-from provision.checks import baud, regdb, usb, wifi
+from provision.checks.links import baud
+from provision.checks.network import regdb, wifi
+from provision.checks.power import usb
 from provision.paths import shipped
 from provision.profile import load
 from tests.unit.checks.tern import boat, found, links

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.checks.conductor import (
+from provision.checks.power.conductor import (
     AMPACITY_70_MM2,
     AMPACITY_105_AWG,
     ampacity,

@@ -10,7 +10,10 @@ import pytest
 
 from provision import checks
 from provision.card.layout.partitions import Layout
-from provision.checks import Finding, card, formatters, regdb
+from provision.checks import Finding
+from provision.checks.links import formatters
+from provision.checks.network import regdb
+from provision.checks.storage import card
 from provision.errors import UserError
 from provision.onboard.feed.nmea0183 import transmission_groups
 from provision.onboard.feed.nmea0183.sentence import STEERS

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from provision import checks
-from provision.checks import harbour_ais
-from provision.checks.sentence_lengths import typical_length
+from provision.checks.links import harbour_ais
+from provision.checks.links.sentence_lengths import typical_length
 from tests.unit.checks.small_boat import findings, found, inputs, links, read
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.checks.loops import find_circles
+from provision.checks.sources.loops import find_circles
 from tests.unit.checks.small_boat import findings, found, inputs, links
 
 

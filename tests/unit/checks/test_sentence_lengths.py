@@ -10,7 +10,7 @@ import pynmea2
 import pytest
 from pyais import decode
 
-from provision.checks.sentence_lengths import EXAMPLES, typical_length
+from provision.checks.links.sentence_lengths import EXAMPLES, typical_length
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 
 #: Worked examples printed in many receivers' manuals; recomputed.

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from provision import checks
-from provision.checks import voyage_log
+from provision.checks.storage import voyage_log
 from tests.unit.checks.small_boat import findings, found, inputs, links, read
 
 #: With the receiver's one a second, twenty.

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from provision.checks.figure import Figure
 from provision.checks.finding import Finding
-from provision.checks.sentence_lengths import typical_length
+from provision.checks.links.sentence_lengths import typical_length
 from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 from provision.profile.load import Boat
 from provision.profile.schema.types import BITS_PER_CHARACTER

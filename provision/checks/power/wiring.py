@@ -8,16 +8,16 @@ from dataclasses import replace
 from functools import partial
 
 from provision import boards
-from provision.checks.conductor import (
+from provision.checks.figure import Figure, find_broken_limits, format_number, judge
+from provision.checks.finding import Finding
+from provision.checks.power.conductor import (
     MIN_MM2,
     ampacity,
     converter_amps,
     next_conductors,
     resistance,
 )
-from provision.checks.drawn import drawn, find_missing, unknown, with_caution
-from provision.checks.figure import Figure, find_broken_limits, format_number, judge
-from provision.checks.finding import Finding
+from provision.checks.power.drawn import drawn, find_missing, unknown, with_caution
 from provision.profile.load import Boat
 from provision.profile.schema.supply import CableConfig
 

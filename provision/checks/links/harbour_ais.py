@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from provision.checks.baud import CROWDED_SHARE, load_share
 from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding
-from provision.checks.passing import may_pass, sources_of, taken_rates
-from provision.checks.sentence_lengths import typical_length
+from provision.checks.links.baud import CROWDED_SHARE, load_share
+from provision.checks.links.passing import may_pass, sources_of, taken_rates
+from provision.checks.links.sentence_lengths import typical_length
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import LinkConfig

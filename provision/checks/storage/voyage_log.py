@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding
-from provision.checks.passing import sources_of, taken_rates
+from provision.checks.links.passing import sources_of, taken_rates
 from provision.onboard.feed.config.models import LogOptions
 from provision.onboard.feed.voyage_log.files import MAX_MEMBER_BYTES
 from provision.profile.load import Boat

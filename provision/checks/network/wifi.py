@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from provision import boards
-from provision.checks import regdb
 from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding, Level
+from provision.checks.network import regdb
 from provision.profile.load import Boat
 
 #: Rules for use without the kernel's own table. Common practice.

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision import boards
 from provision.checks.figure import Figure
 from provision.checks.finding import Finding
-from provision.checks.passing import Source, sources_of, taken_rates
+from provision.checks.links.passing import Source, sources_of, taken_rates
 from provision.profile.load import Boat
 from provision.profile.schema.feed import DATED_FORMATTERS
 

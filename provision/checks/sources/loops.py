@@ -14,7 +14,7 @@ from functools import cached_property, partial
 from itertools import islice
 
 from provision.checks.finding import Finding
-from provision.checks.passing import may_pass, sources_of, taken_rates
+from provision.checks.links.passing import may_pass, sources_of, taken_rates
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import steers
 from provision.profile.load import Boat

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.checks.drawn import drawn, find_missing, unknown
 from provision.checks.figure import Figure, find_broken_limits, judge
 from provision.checks.finding import Finding
+from provision.checks.power.drawn import drawn, find_missing, unknown
 from provision.profile.load import Boat
 
 #: Days without charging that a battery should last. Common practice.

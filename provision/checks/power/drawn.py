@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from provision import boards
 from provision.checks.figure import Figure
-from provision.checks.usb import usb_loads
+from provision.checks.power.usb import usb_loads
 from provision.profile.load import Boat
 from provision.profile.schema.supply import SupplyConfig
 
