@@ -17,6 +17,7 @@ from provision.render import File
 from tests.support.boats import Club, Virtual
 from tests.support.laptop import Job, Laptop
 from tests.support.lossy_link import LossyLink
+from tests.support.profiles import change
 from tests.support.snapshot import Snapshot, Watch, differences, snapshot
 
 BOAT = "kittiwake"
@@ -57,12 +58,7 @@ class PushRig:
         """The club with another profile of the boat."""
         number = sum(1 for _ in self.folder.iterdir())
         copy = self.boat.club.copy(self.folder / f"club-{number}")
-        profile = copy.folder / f"{BOAT}.yml"
-        text = profile.read_text()
-        for old, new in changes:
-            assert text.count(old) == 1
-            text = text.replace(old, new)
-        profile.write_text(text)
+        change(copy.folder / f"{BOAT}.yml", *changes)
         return copy
 
     def text(self, path: str) -> str:

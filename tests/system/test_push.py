@@ -9,22 +9,19 @@ import pytest
 
 from provision.push.result import Outcome
 from tests.support.boats import Club, Virtual
+from tests.support.profiles import change
 
 
 @pytest.fixture(scope="module")
 def changed(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
     """The same boat with another SSID, another baud rate and a link more."""
     copy = club.copy(tmp_path_factory.mktemp("changed") / "boats")
-    profile = copy.folder / "kittiwake.yml"
-    text = profile.read_text()
-    for old, new in (
+    change(
+        copy.folder / "kittiwake.yml",
         ("ssid: Kittiwake", 'ssid: "Kittiwake \U0001f426 #2"'),
         ("serial: KW-DPTH-02}, baud: 4800", "serial: KW-DPTH-02}, baud: 9600"),
         ("listens: [APB, RMB, XTE]", "listens: [APB, RMB, XTE, VHW]"),
-    ):
-        assert text.count(old) == 1
-        text = text.replace(old, new)
-    profile.write_text(text)
+    )
     return copy
 
 

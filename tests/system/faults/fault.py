@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.support.boats import Club, Virtual
+from tests.support.profiles import change
 
 #: Breaks the boat, yields, and repairs it. Where the boat itself cannot be broken, it yields
 #: a club in which other things are wanted of the boat than those that it is right in.
@@ -79,10 +80,7 @@ def wanted_otherwise(boat: Virtual, old: str, new: str) -> Iterator[Club]:
     """A club whose profile of this boat says something else, which was never pushed."""
     with tempfile.TemporaryDirectory() as folder:
         club = boat.club.copy(Path(folder) / "boats")
-        file = club.folder / f"{boat.name}.yml"
-        text = file.read_text()
-        assert text.count(old) == 1
-        file.write_text(text.replace(old, new))
+        change(club.folder / f"{boat.name}.yml", (old, new))
         yield club
 
 

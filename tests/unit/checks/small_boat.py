@@ -8,6 +8,7 @@ from pathlib import Path
 from provision import checks
 from provision.checks import Finding
 from provision.profile import load
+from tests.support.profiles import replaced
 
 GOOD = """\
 boat: tern
@@ -39,12 +40,8 @@ def inputs(entries: str) -> tuple[str, str]:
 
 def read(folder: Path, *replacements: tuple[str, str]) -> load.Boat:
     """Read the boat with some texts replaced, each of which stands there once."""
-    text = GOOD
-    for old, new in replacements:
-        assert text.count(old) == 1
-        text = text.replace(old, new)
     file = folder / "tern.yml"
-    file.write_text(text)
+    file.write_text(replaced(GOOD, *replacements))
     return load.read(file)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from provision import checks
 from provision.profile import load
+from tests.support.profiles import replaced
 
 GOOD = """\
 boat: tern
@@ -22,12 +23,8 @@ access:
 
 
 def boat(folder: Path, *replacements: tuple[str, str], name: str = "tern") -> load.Boat:
-    text = GOOD
-    for old, new in replacements:
-        assert text.count(old) == 1
-        text = text.replace(old, new)
     file = folder / f"{name}.yml"
-    file.write_text(text)
+    file.write_text(replaced(GOOD, *replacements))
     return load.read(file)
 
 
@@ -39,3 +36,8 @@ def found(*boats: load.Boat) -> list[tuple[str, str]]:
 
 def links(*entries: str) -> tuple[str, str]:
     return "talks: [RMC, GGA]}\n", "talks: [RMC, GGA]}\n" + "".join(f"  {e}\n" for e in entries)
+
+
+def adapters(number: int) -> list[str]:
+    """Links on `number` further adapters."""
+    return [f"l{i}: {{adapter: {{serial: S{i}}}, talks: [RSA]}}" for i in range(number)]

@@ -13,12 +13,7 @@ import jsonschema
 import pytest
 
 from tests.support.command import Call
-
-
-def spoil(file: Path, old: str, new: str) -> None:
-    text = file.read_text()
-    assert text.count(old) == 1
-    file.write_text(text.replace(old, new))
+from tests.support.profiles import change
 
 
 def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
@@ -134,7 +129,7 @@ def test_check_of_a_file_that_boats_include(call: Call, boats: Path) -> None:
 
 def test_check_of_an_include_that_is_not_there(call: Call, boats: Path) -> None:
     """The keys that it would bring are not called missing."""
-    spoil(boats / "kittiwake.yml", "club.yml", "klub.yml")
+    change(boats / "kittiwake.yml", ("club.yml", "klub.yml"))
     (error,) = call("check", "kittiwake", "--boats", boats, "--json").result["errors"]
     assert error["message"].startswith("there is no file")
     assert error["hint"] == "did you mean club.yml?"
@@ -208,7 +203,7 @@ def test_electrical_sums_come_with_a_caution(call: Call, boats: Path) -> None:
     assert "ABYC E-11" in call(*asked, "--json").result["caution"]
     without = ("check", "dunlin", "--boats", boats)
     assert "caution" not in call(*without).out
-    spoil(boats / "dunlin.yml", "efficiency: 0.88}", "efficiency: 0.88, amps: 0.1}")
+    change(boats / "dunlin.yml", ("efficiency: 0.88}", "efficiency: 0.88, amps: 0.1}"))
     assert "caution: " in call(*without).out
     assert "ABYC E-11" in call(*without, "--json").result["caution"]
 
@@ -223,8 +218,8 @@ def test_check_tells_what_is_wrong_with_all_that_are_asked_for(call: Call, boats
 
 
 def test_a_boat_that_cannot_be_read_hides_no_finding(call: Call, boats: Path) -> None:
-    spoil(boats / "dunlin.yml", "board:", "bord:")
-    spoil(boats / "turnstone.yml", "channel: 11}", "channel: 15}")
+    change(boats / "dunlin.yml", ("board:", "bord:"))
+    change(boats / "turnstone.yml", ("channel: 11}", "channel: 15}"))
     as_json = call("check", "--all", "--boats", boats, "--json")
     assert as_json.status == 2
     assert [Path(one["file"]).stem for one in as_json.result["errors"]] == ["dunlin"]
@@ -238,10 +233,10 @@ def test_a_boat_that_cannot_be_read_hides_no_finding(call: Call, boats: Path) ->
 
 def test_findings_of_one_kind_stand_together_and_the_worst_first(call: Call, boats: Path) -> None:
     """A hint that they share stands once."""
-    spoil(boats / "dunlin.yml", "[RMC, GGA, VTG]", "[RMC, RCM, VTG]")
-    spoil(boats / "dunlin.yml", "{MWV: 2}", "{MWV: 15}")
-    spoil(boats / "turnstone.yml", "{DPT: 2, VHW: 1", "{DPT: 12, VHW: 12")
-    spoil(boats / "turnstone.yml", "{MWV: 2}", "{MWV: 30, RCM: 1}")
+    change(boats / "dunlin.yml", ("[RMC, GGA, VTG]", "[RMC, RCM, VTG]"))
+    change(boats / "dunlin.yml", ("{MWV: 2}", "{MWV: 15}"))
+    change(boats / "turnstone.yml", ("{DPT: 2, VHW: 1", "{DPT: 12, VHW: 12"))
+    change(boats / "turnstone.yml", ("{MWV: 2}", "{MWV: 30, RCM: 1}"))
     found = call("check", "--all", "--boats", boats, "--json").result["findings"]
     told = [(one["level"], one["check"], Path(one["file"]).stem) for one in found]
     assert told == [
@@ -262,8 +257,8 @@ def test_findings_of_one_kind_stand_together_and_the_worst_first(call: Call, boa
 
 
 def test_a_finding_in_an_included_file_names_the_boat(call: Call, boats: Path) -> None:
-    spoil(boats / "club.yml", "channel: 6", "channel: 15")
-    spoil(boats / "turnstone.yml", ", channel: 11", "")
+    change(boats / "club.yml", ("channel: 6", "channel: 15"))
+    change(boats / "turnstone.yml", (", channel: 11", ""))
     found = call("check", "--all", "--boats", boats, "--json").result["findings"]
     assert {Path(one["file"]).name for one in found} == {"club.yml"}
     assert [one["boat"] for one in found] == ["kittiwake", "turnstone"]

@@ -16,6 +16,7 @@ from provision.profile import load
 from provision.profile.schema.boat import Profile
 from provision.profile.yaml.errors import fields_by_key, is_model, types_by_tag, unwrap
 from provision.profile.yaml.examples import EXAMPLE, LOOSENING, find_example
+from tests.support.profiles import replaced
 
 Key = tuple[str, ...]
 
@@ -111,8 +112,7 @@ def test_a_wrong_value_has_a_hint_that_says_what_to_write(tmp_path: Path, key: K
 def test_hints_that_were_descriptions(tmp_path: Path, old: str, new: str, hint: str) -> None:
     file = tmp_path / "kittiwake.yml"
     (tmp_path / "club.yml").write_text("accepted: {}\n")
-    assert EXAMPLE.count(old) == 1
-    file.write_text(EXAMPLE.replace(old, new))
+    file.write_text(replaced(EXAMPLE, (old, new)))
     with pytest.raises(UserError) as caught:
         load.read(file)
     assert caught.value.hint == hint

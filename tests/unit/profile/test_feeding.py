@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.errors import UserError, UserErrors
+from provision.errors import UserError
 from provision.onboard.feed.nmea0183 import kinds, transmission_groups
 from provision.onboard.feed.nmea2000 import pgn
 from provision.profile import load
 from provision.profile.schema import feed, links, types
+from tests.support.profiles import errors_of, replaced
 
 GOOD = """\
 boat: tern
@@ -40,14 +41,11 @@ access:
 """
 
 
-def errors_of(folder: Path, old: str, new: str) -> list[UserError]:
+def errors_with(folder: Path, old: str, new: str) -> list[UserError]:
     """What is wrong after replacing a piece of the good profile."""
-    assert GOOD.count(old) == 1
     path = folder / "tern.yml"
-    path.write_text(GOOD.replace(old, new))
-    with pytest.raises(UserError) as caught:
-        load.read(path)
-    return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
+    path.write_text(replaced(GOOD, (old, new)))
+    return errors_of(path)
 
 
 def test_the_good_profile_is_read(tmp_path: Path) -> None:
@@ -181,7 +179,7 @@ def test_each_mistake_is_reported_with_its_location(
 ) -> None:
     told = {
         str(error.location).removeprefix(f"{tmp_path}/tern.yml:"): error
-        for error in errors_of(tmp_path, old, new)
+        for error in errors_with(tmp_path, old, new)
     }
     assert location in told
     assert message in told[location].message
@@ -190,7 +188,7 @@ def test_each_mistake_is_reported_with_its_location(
 
 
 def test_a_tablet_and_a_link_of_one_name_cannot_both_be_meant(tmp_path: Path) -> None:
-    (error,) = errors_of(
+    (error,) = errors_with(
         tmp_path, 'e: {mac: "02', 'e: {mac: "02:00:00:00:00:01"}, plotter: {mac: "02'
     )
     assert "plotter is both a tablet and a link" in error.message

@@ -16,6 +16,7 @@ from provision.errors import UserError, UserErrors
 from provision.paths import shipped
 from provision.profile import load
 from provision.profile.yaml import tree
+from tests.support.profiles import errors_of, replaced
 
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIMguC1qBhgWvRN+gCtjg0iu3yxwkuCayK22C0QQZN3S+"
 
@@ -35,17 +36,10 @@ access:
 """
 
 
-def errors_of(path: Path) -> list[UserError]:
-    with pytest.raises(UserError) as caught:
-        load.read(path)
-    return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
-
-
 def refused(folder: Path, old: str, new: str) -> UserError:
     """The one error after replacing a piece of the good profile."""
-    assert GOOD.count(old) == 1
     path = folder / "tern.yml"
-    path.write_text(GOOD.replace(old, new))
+    path.write_text(replaced(GOOD, (old, new)))
     (error,) = errors_of(path)
     assert error.location is not None
     assert error.location.file == path

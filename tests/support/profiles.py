@@ -1,0 +1,31 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Change the text of a profile, and read what is wrong with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from provision.errors import UserError, UserErrors
+from provision.profile import load
+
+
+def replaced(text: str, *replacements: tuple[str, str]) -> str:
+    """Replace some texts, each of which stands there once."""
+    for old, new in replacements:
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    return text
+
+
+def change(file: Path, *replacements: tuple[str, str]) -> None:
+    """Replace some texts of a file, each of which stands there once."""
+    file.write_text(replaced(file.read_text(), *replacements))
+
+
+def errors_of(file: Path) -> list[UserError]:
+    """Return the errors of a profile that is refused."""
+    with pytest.raises(UserError) as caught:
+        load.read(file)
+    return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
