@@ -41,7 +41,7 @@ images-and-system: setup programs arm64
 
 # Every fault that may befall a push, or a write to the card: longer than what runs at each change.
 # The faults that proofs must see, tests/system/faults, are part of `system`.
-WHOLE_PUSHES := tests/system/test_rollback.py tests/system/test_crash_states.py
+WHOLE_PUSHES := tests/system/cut_off
 
 faults: setup programs arm64
 	$(PYTEST) --durations 10 $(WHOLE_PUSHES)

@@ -8,9 +8,9 @@ SSH options, each from nothing: the push is timed in all that `provision push` d
 ordinary playbook proves nothing; so the change of a link is measured without its proof, too.
 It runs once for each figure, since it takes minutes under emulation.
 
-The 24 boats are in namespaces of this machine, see tests/support/netns_fleet.py: all that happens
-aboard costs this machine's time as well. Their proof takes the time that it takes aboard, since
-it waits until the feed, which a changed link restarts, has run for long enough.
+The 24 boats are in namespaces of this machine (tests/support/push/netns_fleet.py): all that
+happens aboard costs this machine's time as well. Their proof takes the time that it takes
+aboard, since it waits until the feed, which a changed link restarts, has run for long enough.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from provision.push.result import Outcome
 from tests.measure.figures import Ratio
 from tests.measure.ordinary import Ordinary
 from tests.support.boats import Club, Virtual
-from tests.support.netns_fleet import BOATS, SUBJECTS, NetnsFleet, netns_fleet, profile
+from tests.support.push.netns_fleet import BOATS, SUBJECTS, NetnsFleet, netns_fleet, profile
 
 RUNS = 3
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.netns_fleet import BOATS, Done, NetnsFleet, netns_fleet, profile
+from tests.support.push.netns_fleet import BOATS, Done, NetnsFleet, netns_fleet, profile
 
 OFF = ("curlew", "pintail", "teal")
 UNPROVEN = ("fulmar", "ruff")

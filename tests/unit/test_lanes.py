@@ -56,7 +56,10 @@ def test_nothing_is_imported_from_a_test_module(lane: str) -> None:
 @pytest.mark.parametrize(
     ("line", "name"),
     [
-        ("from tests.unit.feed.test_can import DEPTH", "tests.unit.feed.test_can.DEPTH"),
+        (
+            "from tests.unit.feed.test_can import DEPTH",
+            "tests.unit.feed.test_can.DEPTH",
+        ),
         ("from .test_can import DEPTH", "tests.unit.feed.test_can.DEPTH"),
         ("from . import conftest", "tests.unit.feed.conftest"),
         ("import tests.unit.feed.conftest", "tests.unit.feed.conftest"),

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from tests.support.chrony_socket import chrony
-from tests.support.feed_rig import bench, own_groups
+from tests.support.feed.chrony_socket import chrony
+from tests.support.feed.rig import bench, own_groups
 
 __all__ = ["bench", "chrony", "own_groups"]

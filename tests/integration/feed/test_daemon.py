@@ -14,7 +14,7 @@ from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.kinds import KIND_OF, KINDS
 from provision.onboard.feed.nmea0183.sentence import STEERS, frame
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS, group_of
-from tests.support.feed_rig import GLL, Bench
+from tests.support.feed.rig import GLL, Bench
 
 _FIELD = st.one_of(
     st.sampled_from(["", "A", "V", "N", "T", "1", "0", "123519", "5057.970", "251126", "00", "-1"]),

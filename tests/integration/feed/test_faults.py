@@ -9,7 +9,7 @@ import pytest
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.voyage_log import log
-from tests.support.feed_rig import Bench, Tablet, numbered, port_of, until
+from tests.support.feed.rig import Bench, Tablet, numbered, port_of, until
 
 APB = frame("$GPAPB,A,A,0.10,L,N,V,V,011,M,DEST,011,M,011,M")
 PREFER = {"order": {"depth": ["depth"]}}

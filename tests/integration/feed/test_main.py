@@ -19,7 +19,7 @@ from provision.onboard.feed import daemon
 from provision.onboard.feed.__main__ import main
 from provision.onboard.feed.config.parse import parse
 from provision.onboard.feed.daemon import Feed
-from tests.support.feed_rig import GLL, Bench, Tablet, port_of, until
+from tests.support.feed.rig import GLL, Bench, Tablet, port_of, until
 
 ROOT = Path(__file__).parents[3]
 

@@ -12,7 +12,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.policy.rate_limit import RateLimit
 from provision.onboard.feed.report import state_socket
 from provision.onboard.feed.state_query import ask
-from tests.support.feed_rig import GLL, Bench, Tablet, numbered, port_of, until
+from tests.support.feed.rig import GLL, Bench, Tablet, numbered, port_of, until
 
 
 def test_the_socket_tells_the_state(bench: Bench) -> None:

@@ -18,7 +18,7 @@ import pytest
 from provision.onboard.feed.config.json_reader import ConfigError
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.state_query import ask
-from tests.support.feed_rig import Instrument
+from tests.support.feed.rig import Instrument
 
 #: Seconds of the stop, of which the sender speaks only in the first.
 STOP_S = 2.5

@@ -15,7 +15,7 @@ from provision.onboard.feed.sources import ingest
 from provision.onboard.feed.voyage_log import log as voyage
 from provision.onboard.feed.voyage_log.log import VoyageLog
 from provision.onboard.feed.voyage_log.reader import read
-from tests.support.feed_rig import (
+from tests.support.feed.rig import (
     APB,
     GGA,
     GLL,

@@ -4,6 +4,6 @@
 from __future__ import annotations
 
 from tests.support.command import call
-from tests.support.loopback import here, rig
+from tests.support.push.loopback import here, rig
 
 __all__ = ["call", "here", "rig"]

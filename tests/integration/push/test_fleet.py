@@ -28,7 +28,7 @@ from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
 from provision.push.status import fleet_status
 from provision.verify import runner
-from tests.support.loopback import CANARY, RigBoat
+from tests.support.push.loopback import CANARY, RigBoat
 
 PROVER = """
 import json, sys

@@ -19,7 +19,7 @@ from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
 from provision.verify import runner
-from tests.support.loopback import RigBoat
+from tests.support.push.loopback import RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
 

@@ -21,7 +21,7 @@ from provision.push.query.poll import StatusAnswer
 from provision.push.result import Outcome
 from provision.push.workspace import workspace
 from provision.verify.job import same
-from tests.support.loopback import RigBoat
+from tests.support.push.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from provision.profile.secrets.keygen import make_keys
 from provision.profile.secrets.store import derive_psk
 from provision.push.options import PushOptions
 from provision.push.push import lay_out
-from tests.support.loopback import CANARY, RigBoat
+from tests.support.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "etc/hostapd/boat.conf"
 

@@ -25,7 +25,7 @@ from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
 from provision.verify import runner
-from tests.support.loopback import CANARY, RigBoat
+from tests.support.push.loopback import CANARY, RigBoat
 
 #: A suite that passes without a word or with a note, or fails with one or none, by boat.
 PROVER = """

@@ -18,7 +18,7 @@ from provision.push.result import Outcome, PushResult
 from provision.push.rollout import Run, reachable
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, SshTarget
-from tests.support.loopback import RigBoat, free_port
+from tests.support.push.loopback import RigBoat, free_port
 
 
 @pytest.fixture(autouse=True)

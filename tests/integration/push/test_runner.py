@@ -13,7 +13,7 @@ from provision.push.plan import prepare
 from provision.push.workspace import workspace
 from provision.ssh.endpoint import Endpoint
 from provision.verify.runner import VerifyResult, prove
-from tests.support.loopback import RigBoat
+from tests.support.push.loopback import RigBoat
 
 
 @pytest.fixture(scope="module")

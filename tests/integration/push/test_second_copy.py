@@ -14,7 +14,7 @@ from provision.push.push import push
 from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.verify import runner
-from tests.support.loopback import RigBoat
+from tests.support.push.loopback import RigBoat
 
 #: A suite that passes without a word.
 PROVER = 'print(\'{"summary": "well"}\')'

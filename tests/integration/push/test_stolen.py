@@ -25,7 +25,7 @@ from provision.push.result import Outcome
 from provision.push.status import fleet_status
 from provision.verify import runner
 from tests.support.command import Call
-from tests.support.loopback import RigBoat, wait_for
+from tests.support.push.loopback import RigBoat, wait_for
 
 KEY = b"correct horse"
 

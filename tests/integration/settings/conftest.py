@@ -3,6 +3,6 @@
 
 from __future__ import annotations
 
-from tests.support.settings_rig import boat, tmp_path
+from tests.support.settings.rig import boat, tmp_path
 
 __all__ = ["boat", "tmp_path"]

@@ -18,7 +18,7 @@ from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.store.state import load_trial
-from tests.support.settings_boat import NEW, OLD, Boat, pack, snapshot
+from tests.support.settings.boat import NEW, OLD, Boat, pack, snapshot
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]
@@ -55,7 +55,7 @@ PROGRAM = """
 import sys, time
 from pathlib import Path
 sys.path[:0] = {path!r}
-from tests.support.settings_boat import Recorder
+from tests.support.settings.boat import Recorder
 from provision.onboard.settings.cli import main
 
 class Slow(Recorder):

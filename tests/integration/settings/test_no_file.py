@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from provision.onboard.settings.errors import Exit
-from tests.support.settings_boat import NEW, OLD, Boat, pack
+from tests.support.settings.boat import NEW, OLD, Boat, pack
 
 DATA, DIGEST = pack(NEW)
 

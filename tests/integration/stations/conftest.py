@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.hostapd_double import HostapdDouble
+from tests.support.feed.hostapd_double import HostapdDouble
 
 
 @pytest.fixture

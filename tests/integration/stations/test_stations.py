@@ -21,7 +21,7 @@ from provision.onboard.stations import hostapd as control
 from provision.onboard.stations import server
 from provision.onboard.stations.hostapd import Hostapd, HostapdError
 from provision.onboard.stations.server import Server
-from tests.support.hostapd_double import IN_HANDSHAKE, HostapdDouble
+from tests.support.feed.hostapd_double import IN_HANDSHAKE, HostapdDouble
 
 MAC = "02:00:00:12:34:56"
 Ask = Callable[[str], dict[str, Any]]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from provision.onboard.feed.nmea0183.sentence import make
 from provision.onboard.feed.outputs import agreement
 from provision.onboard.feed.outputs.time_source import rmc_time, zda_time
-from tests.support.chrony_socket import rmc
+from tests.support.feed.chrony_socket import rmc
 
 
 def zda(at: float) -> str:

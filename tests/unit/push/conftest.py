@@ -3,6 +3,6 @@
 
 from __future__ import annotations
 
-from tests.support.loopback import here
+from tests.support.push.loopback import here
 
 __all__ = ["here"]

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.settings_boat import Recorder
+from tests.support.settings.boat import Recorder
 
 #: What changes something, or makes it last.
 CALLS = (

@@ -12,7 +12,7 @@ from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.store.state import load_trial
-from tests.support.settings_boat import NEW, OLD, Boat, Recorder, pack, snapshot
+from tests.support.settings.boat import NEW, OLD, Boat, Recorder, pack, snapshot
 
 DATA, DIGEST = pack(NEW)
 HOME = pack(OLD)[1]

@@ -12,7 +12,7 @@ from provision.onboard.settings.live.system import System, UnitState
 from provision.onboard.settings.store.keep import keep
 from provision.onboard.settings.store.state import load_trial
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import NEW, Boat, ask, pack
+from tests.support.settings.boat import NEW, Boat, ask, pack
 
 YEAR = 366 * 86400.0
 

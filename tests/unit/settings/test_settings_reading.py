@@ -18,7 +18,7 @@ from provision.onboard.settings.errors import Exit, SettingsError
 from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.stage import stage
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import NEW, Boat, ask, pack, tar
+from tests.support.settings.boat import NEW, Boat, ask, pack, tar
 
 DATA, DIGEST = pack(NEW)
 BLOCK = 512

@@ -20,7 +20,7 @@ from provision.onboard.settings.store.state import (
     read_pointer_file,
 )
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import OLD, Boat, Tree, ask, pack
+from tests.support.settings.boat import OLD, Boat, Tree, ask, pack
 
 HOST_KEY = "/etc/ssh/ssh_host_ed25519_key"
 ANNA, BRAM = b"ssh-ed25519 anna\n", b"ssh-ed25519 bram\n"

@@ -18,7 +18,7 @@ from provision.onboard.settings.rollback import roll_back
 from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.state import load_trial
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
+from tests.support.settings.boat import NEW, OLD, RAM, Boat, Tree, ask, pack, snapshot
 from tests.unit.settings.settings_faults import every_kill
 
 NAMES = st.sampled_from(["a", "b", "c"])

@@ -20,7 +20,7 @@ from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.keep import keep
 from provision.onboard.settings.store.state import load_trial, read_pointer
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import NEW, OLD, Boat, ask, pack, snapshot
+from tests.support.settings.boat import NEW, OLD, Boat, ask, pack, snapshot
 from tests.unit.settings.settings_faults import every_kill, failing_at
 
 DATA, DIGEST = pack(NEW)

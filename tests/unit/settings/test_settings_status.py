@@ -12,7 +12,7 @@ import pytest
 from provision.onboard import settings as package
 from provision.onboard.settings.live.health import read_health
 from provision.onboard.settings.live.system import UnitState, _unit_state
-from tests.support.settings_boat import Boat
+from tests.support.settings.boat import Boat
 
 
 def put(boat: Boat, path: str, text: str) -> None:

@@ -20,7 +20,7 @@ from provision.onboard.settings.paths import MANIFEST
 from provision.onboard.settings.status import read_status
 from provision.onboard.settings.store.state import load_trial, read_json
 from provision.onboard.settings.trial import start_trial
-from tests.support.settings_boat import (
+from tests.support.settings.boat import (
     NEW,
     OLD,
     RELOAD,
