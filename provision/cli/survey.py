@@ -25,10 +25,11 @@ def command(
     from provision.survey.adapters import choose, with_others
     from provision.survey.console import progress, result_table
     from provision.survey.listening import survey
+    from provision.survey.words import with_advice
 
     adapters = choose(device or [])
     with progress(adapters, console) as listener:
-        reports = survey(adapters, with_others(adapters), listener)
+        reports = with_advice(survey(adapters, listener), with_others(adapters))
     if as_json:
         show({"ports": [report.as_json() for report in reports]})
     else:

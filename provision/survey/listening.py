@@ -99,12 +99,10 @@ def listen(device: str, limit: float, stop: Event, show: Callable[[Search], None
         return search
 
 
-def survey(
-    adapters: Sequence[Adapter], known: Sequence[Adapter], show: Show, limit: float = LIMIT_S
-) -> list[PortReport]:
+def survey(adapters: Sequence[Adapter], show: Show, limit: float = LIMIT_S) -> list[PortReport]:
     """Listen on all ports at once, and report on each in the order of `adapters`.
 
-    `known` are all adapters that are plugged in. `limit` is in seconds.
+    `limit` is in seconds.
     """
     stop, reports = Event(), {}
 
@@ -117,8 +115,8 @@ def survey(
             search = listen(adapter.device, limit, stop, progress)
         except OSError as error:
             code = error.errno or 0
-            return failed(adapter, known, REASONS.get(code, os.strerror(code)))
-        return report(adapter, known, search)
+            return failed(adapter, REASONS.get(code, os.strerror(code)))
+        return report(adapter, search)
 
     with ThreadPoolExecutor(max_workers=len(adapters)) as pool:
         futures = {pool.submit(one, adapter): adapter for adapter in adapters}

@@ -13,7 +13,6 @@ from provision.onboard.feed.config.types import BAUD_RATES as PROFILE_RATES
 from provision.survey.adapters import Adapter
 from provision.survey.likely import BINARY, likely
 from provision.survey.search import MIN_TALK_BYTES, Search, address
-from provision.survey.words import advise
 
 #: Gaps of less than a share of the long gaps are inside a group, such as the parts of GSV. Which
 #: gaps are long, of all in their order: some of the longest are of a sentence that was lost.
@@ -117,8 +116,8 @@ class PortReport:
         }
 
 
-def report(adapter: Adapter, known: Sequence[Adapter], search: Search) -> PortReport:
-    """Report on a port whose search is done. `known` are all adapters that are plugged in."""
+def report(adapter: Adapter, search: Search) -> PortReport:
+    """Report on a port whose search is done."""
     times: dict[str, list[float]] = defaultdict(list)
     for sentence in search.sentences():
         times[address(sentence)].append(sentence.heard)
@@ -137,13 +136,13 @@ def report(adapter: Adapter, known: Sequence[Adapter], search: Search) -> PortRe
         looks_like=" and ".join(filter(None, parts)),
         noise=found is None and search.heard >= MIN_TALK_BYTES and not uncertain,
         uncertain=uncertain,
-        advice=(*_about_the_line(search, binary), *advise(adapter, known)),
+        advice=tuple(_about_the_line(search, binary)),
     )
 
 
-def failed(adapter: Adapter, known: Sequence[Adapter], reason: str) -> PortReport:
+def failed(adapter: Adapter, reason: str) -> PortReport:
     """Report on a port that could not be listened to."""
-    return PortReport(adapter, error=reason, advice=(*advise(adapter, known),))
+    return PortReport(adapter, error=reason)
 
 
 def _about_the_line(search: Search, binary: bool) -> list[str]:

@@ -4,11 +4,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from pydantic import TypeAdapter, ValidationError
 
 from provision.profile.schema.types import Serial
 from provision.survey.adapters import Adapter
+from provision.survey.report import PortReport
 
 _SERIAL = TypeAdapter[str](Serial)
 
@@ -57,6 +59,14 @@ def twins(adapter: Adapter, known: Sequence[Adapter]) -> list[Adapter]:
         and other.port != adapter.port
         and other.serial == adapter.serial
         and (adapter.serial or (other.vendor, other.product) == (adapter.vendor, adapter.product))
+    ]
+
+
+def with_advice(reports: Iterable[PortReport], known: Sequence[Adapter]) -> list[PortReport]:
+    """Add to each report how its adapter is to be named. `known` are all that are plugged in."""
+    return [
+        replace(report, advice=(*report.advice, *advise(report.adapter, known)))
+        for report in reports
     ]
 
 

@@ -9,7 +9,8 @@ import pytest
 
 from provision.errors import UserError
 from provision.survey.adapters import Adapter, choose, describe, find_adapters, with_others
-from provision.survey.words import advise, socket_in_words
+from provision.survey.report import PortReport
+from provision.survey.words import advise, socket_in_words, with_advice
 
 
 def plug(sys: Path, tty: str, port: str, serial: str = "", interface: int = 0) -> None:
@@ -120,3 +121,9 @@ def test_a_chosen_adapter_is_compared_with_those_that_are_not(tmp_path: Path) ->
 )
 def test_sockets_in_words(port: str, hubs: list[str], words: str) -> None:
     assert socket_in_words(port, hubs) == words
+
+
+def test_what_to_do_about_an_adapter_follows_what_to_do_about_its_line() -> None:
+    one = Adapter("/dev/ttyUSB0", "", "1-1.2")
+    (report,) = with_advice([PortReport(one, advice=("exchange the two wires",))], [one])
+    assert report.advice == ("exchange the two wires", *advise(one, [one]))

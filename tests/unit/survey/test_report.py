@@ -24,7 +24,7 @@ PORT = Adapter("/dev/ttyUSB0", "KW-01", "1-1.2", 0, "serial_driver", "1d6b", "01
 def heard(*talkers: Talker) -> PortReport:
     edges = wire(Random(2), *talkers) if talkers else noise(Random(2))
     inverted = bool(talkers and talkers[0].inverted)
-    return report(PORT, [PORT], run(Trial("", edges, (), inverted, False)).search)
+    return report(PORT, run(Trial("", edges, (), inverted, False)).search)
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_what_to_do_about_the_line() -> None:
 def test_noise_and_silence() -> None:
     told = heard()
     assert (told.baud, told.noise, told.state) == (None, True, "noise")
-    silent = report(PORT, [PORT], Search(0.0))
+    silent = report(PORT, Search(0.0))
     assert (silent.baud, silent.noise, silent.state) == (None, False, "silent")
     assert "is the instrument on" in silent.advice[0]
 
@@ -93,7 +93,7 @@ def test_lines_without_a_checksum_give_no_baud_rate_and_a_hint() -> None:
 def test_the_table_shows_no_control_codes() -> None:
     odd = Adapter("/dev/ttyUSB0", "\x1b[31m", "1-1.2", 0, product_name="[bold]x")
     text = io.StringIO()
-    Console(file=text, width=200).print(result_table([failed(odd, [odd], "no permission")]))
+    Console(file=text, width=200).print(result_table([failed(odd, "no permission")]))
     assert "\x1b" not in text.getvalue()
     assert "[bold]x" in text.getvalue()
     assert "hub, second socket" in text.getvalue()
@@ -102,11 +102,11 @@ def test_the_table_shows_no_control_codes() -> None:
 def test_too_few_sentences_are_not_certain_and_no_noise() -> None:
     search = Search(0.0)
     search.hear(frame("$HEHDT,010.0,T"), 1.0)
-    told = report(PORT, [PORT], search)
+    told = report(PORT, search)
     assert (told.baud, told.noise, told.state) == (None, False, "not certain")
     assert told.advice == ("too little came at 4800 baud to be certain: survey again",)
     search.evidence[38400] = search.evidence[4800]
-    told = report(PORT, [PORT], search)
+    told = report(PORT, search)
     assert told.advice == (
         "sentences came at 4800 and 38400 baud: two instruments talk on one line",
     )
