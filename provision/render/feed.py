@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from provision.onboard.feed.config.models import PAUSE_SOCKET
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.onboard.feed.outputs.time_source import RELEASED
 from provision.profile.leases import Leases
@@ -45,6 +46,7 @@ def build_feed_config(profile: Profile, leases: Leases) -> Json:
         made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": RELEASED}
     if log := profile.log:
         made["log"] = {"folder": LOG_FOLDER, "days": round(log.keep / 86400), "cap": log.cap}
+    made["state"] = {"pause": PAUSE_SOCKET}
     return made
 
 

@@ -28,6 +28,7 @@ from provision.onboard.feed.report.state_socket import StateSocket
 from provision.onboard.feed.router import Router
 from provision.onboard.feed.sources.can import DEVICE_SILENCE_S, CanSource
 from provision.onboard.feed.sources.ingest import Deliver
+from provision.onboard.feed.sources.pause_socket import PauseSocket
 from provision.onboard.feed.sources.serial_link import SerialLink
 from provision.onboard.feed.sources.tcp_inputs import TcpInput, TcpServerInput
 from provision.onboard.feed.sources.udp_inputs import MulticastInput, UdpInput
@@ -136,6 +137,8 @@ class Feed:
         for output in self.outputs.all():
             self.router.add(output)
         self.state_socket = StateSocket(settings.state.socket, self.state)
+        pause = settings.state.pause
+        self.pause_socket = PauseSocket(pause, self.links, fault_log) if pause else None
         self.tasks: list[asyncio.Task[None]] = []
 
     @property
@@ -158,6 +161,8 @@ class Feed:
         self.stalls.start()
         for source in self.sources:
             source.open()
+        if self.pause_socket is not None:
+            await self.pause_socket.start()
         self.tasks = [
             asyncio.create_task(self._watch()),
             asyncio.create_task(self._journal()),
@@ -183,7 +188,8 @@ class Feed:
             source.close()
         self.proof.close()
         self.stalls.close()
-        for part in [*self.outputs.all(), self.clock, self.log, self.state_socket]:
+        sockets = self.state_socket, self.pause_socket
+        for part in [*self.outputs.all(), self.clock, self.log, *sockets]:
             if part is not None:
                 part.close()
 
@@ -228,8 +234,8 @@ class Feed:
 
         links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
         (sentences a second by formatter, taken over the last rates_over seconds, at most
-        20), last_heard (seconds ago), of serial links load (percent of the baud rate) and
-        how often opened;
+        20), last_heard (seconds ago), of serial links load (percent of the baud rate),
+        how often opened, and whether paused for a survey;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,
         since, last_heard, controllers by listener, how many sentences were refused, and by

@@ -52,6 +52,7 @@ def test_a_plain_boats_file_says_no_more_than_it_must(rendered: Render) -> None:
             "udp": [{"address": "10.47.1.255", "port": 10110, "network": "10.47.1.0/24"}],
         },
         "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": 1754697600},
+        "state": {"pause": "/run/boat-feed/pause.sock"},
     }
 
 

@@ -28,6 +28,9 @@ from provision.onboard.feed.nmea0183.filters import Filter
 #: Path of the socket where the feed answers with its state.
 STATE_SOCKET = "/run/boat-feed/state.sock"
 
+#: Path of the socket where root pauses a link for as long as a survey listens on its port.
+PAUSE_SOCKET = "/run/boat-feed/pause.sock"
+
 #: Path of the socket where boat-stations answers.
 STATIONS_SOCKET = "/run/boat-stations/socket"
 
@@ -185,6 +188,8 @@ class StateOptions:
     """Says where the state can be asked for, and how often the journal gets counters."""
 
     socket: str = STATE_SOCKET
+    pause: str | None = None
+    """The socket where root pauses a link for a survey. None for no such socket."""
     journal: Annotated[float, between(0.1, 10**6)] = 900.0
 
 

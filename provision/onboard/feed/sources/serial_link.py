@@ -61,6 +61,8 @@ class SerialLink:
         self._heard = 0.0
         self._patience = REOPEN_SILENCE_S
         self._silent = False
+        self.paused = False
+        """The port is lent to a survey, and closed here."""
 
     def open(self) -> None:
         """Try to open the port, and keep trying."""
@@ -104,8 +106,21 @@ class SerialLink:
             if self.closed is not None:
                 self.closed()
 
+    def pause(self) -> None:
+        """Close the port, and leave it closed until `resume`."""
+        self.paused = True
+        self._retry.cancel()
+        self._close_port()
+
+    def resume(self) -> None:
+        """Open the port again after `pause`, unless the link was closed meanwhile."""
+        if self.paused:
+            self.paused = False
+            self.open()
+
     def close(self) -> None:
         """Close the port and stop trying."""
+        self.paused = False
         self._retry.cancel()
         self._ingest.close()
         self._close_port()
@@ -165,6 +180,7 @@ class SerialLink:
         load = self._ingest.bytes_per_second() * BITS_PER_CHAR / self.config.baud
         return {
             "present": self.port is not None,
+            "paused": self.paused,
             **self._ingest.as_json(),
             "load": round(100 * load, 1),
             "opened": self._openings,
