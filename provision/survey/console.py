@@ -13,7 +13,9 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from provision.harmless import harmless
+from provision.onboard.feed.nmea2000.pgn import GROUPS
 from provision.survey.adapters import Adapter
+from provision.survey.groups import NetworkReport
 from provision.survey.listening import Show
 from provision.survey.report import PortReport
 from provision.survey.words import hub_of, socket_in_words
@@ -51,6 +53,23 @@ def result_table(reports: Sequence[PortReport]) -> Group:
         lines = [describe(report.adapter), *report.advice]
         notes.append(_text(f"{report.adapter.device}: " + "\n  ".join(filter(None, lines))))
     return Group(rows, Text(), *notes)
+
+
+def network_table(networks: Sequence[NetworkReport]) -> Group:
+    """Write one row a group and source of each network, and whether the feed translates it."""
+    rows = _table("network", "PGN", "source", "rate", "sentences that the feed makes")
+    for network in networks:
+        if network.error or not network.groups:
+            rows.add_row(_text(network.device), _text(network.summary, "yellow"))
+        for group in network.groups:
+            made = " ".join(_made_of(group.pgn)) if group.translated else "none"
+            rate = "once" if group.rate is None else f"{group.rate:.3g}/s"
+            rows.add_row(*map(_text, (network.device, group.pgn, group.source, rate, made)))
+    return Group(rows)
+
+
+def _made_of(pgn: int) -> list[str]:
+    return [*GROUPS[pgn].makes] if pgn in GROUPS else []
 
 
 def describe(adapter: Adapter) -> str:

@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event
+from typing import Protocol
 
 from provision.survey.adapters import Adapter
 from provision.survey.report import PortReport, failed, report
@@ -43,18 +44,27 @@ Show = Callable[[Adapter, str], None]
 """Shows what is known of a port so far, in a few words. Called from several threads."""
 
 
+class Stop(Protocol):
+    """Tells when to stop listening, such as a threading.Event."""
+
+    def is_set(self) -> bool:
+        """Report whether to stop."""
+
+
 @contextmanager
-def open_to_read(device: str) -> Iterator[int]:
+def open_to_read(device: str, *, lock: bool = True) -> Iterator[int]:
     """Open a port for reading alone, raw and without echo, which it stays.
 
-    OSError when it is absent, taken, or no serial port.
+    OSError when it is absent, taken, or no serial port. Without `lock` another program may open
+    it meanwhile: a port that the feed has lent is locked by the feed's own word.
     """
     if not stat.S_ISCHR(Path(device).stat().st_mode):
         raise OSError(errno.ENOTTY, os.strerror(errno.ENOTTY))
     port = os.open(device, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
     try:
-        # The lock is the one that a feed on this computer would take.
-        fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if lock:
+            # The lock is the one that a feed on this computer would take.
+            fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
         # At once: a port that nothing has set up before echoes what it receives to the talker.
         set_baud(port, BAUD_RATES[0])
         termios.tcflush(port, termios.TCOFLUSH)
@@ -75,12 +85,15 @@ def set_baud(port: int, baud: int) -> None:
     termios.tcflush(port, termios.TCIFLUSH)
 
 
-def listen(device: str, limit: float, stop: Event, show: Callable[[Search], None]) -> Search:
+def listen(
+    device: str, limit: float, stop: Stop, show: Callable[[Search], None], *, lock: bool = True
+) -> Search:
     """Listen on one port until its baud rate is certain and its sentences are measured.
 
-    `limit` is in seconds. `stop` ends it early. `show` is called after each change.
+    `limit` is in seconds. `stop` ends it early. `show` is called after each change. `lock` is as
+    in `open_to_read`.
     """
-    with open_to_read(device) as port:
+    with open_to_read(device, lock=lock) as port:
         search = Search(time.monotonic(), limit)
         baud = None
         while not (search.done or stop.is_set()):
@@ -99,33 +112,42 @@ def listen(device: str, limit: float, stop: Event, show: Callable[[Search], None
         return search
 
 
-def survey(adapters: Sequence[Adapter], show: Show, limit: float = LIMIT_S) -> list[PortReport]:
+def survey_port(
+    adapter: Adapter, show: Show, stop: Stop, limit: float = LIMIT_S, *, lock: bool = True
+) -> PortReport:
+    """Listen on one port, and report on it. `limit` is in seconds, `lock` as in `open_to_read`."""
+
+    def progress(search: Search) -> None:
+        certain = search.found is not None
+        show(adapter, f"{search.baud} baud" if certain else f"trying {search.baud} baud")
+
+    try:
+        search = listen(adapter.device, limit, stop, progress, lock=lock)
+    except OSError as error:
+        code = error.errno or 0
+        return failed(adapter, REASONS.get(code, os.strerror(code)))
+    return report(adapter, search)
+
+
+def survey(
+    adapters: Sequence[Adapter], show: Show, stop: Event, limit: float = LIMIT_S
+) -> list[PortReport]:
     """Listen on all ports at once, and report on each in the order of `adapters`.
 
-    `limit` is in seconds.
+    `limit` is in seconds. `stop` ends it early, and is set when this is interrupted.
     """
-    stop, reports = Event(), {}
-
-    def one(adapter: Adapter) -> PortReport:
-        def progress(search: Search) -> None:
-            certain = search.found is not None
-            show(adapter, f"{search.baud} baud" if certain else f"trying {search.baud} baud")
-
-        try:
-            search = listen(adapter.device, limit, stop, progress)
-        except OSError as error:
-            code = error.errno or 0
-            return failed(adapter, REASONS.get(code, os.strerror(code)))
-        return report(adapter, search)
-
-    with ThreadPoolExecutor(max_workers=len(adapters)) as pool:
-        futures = {pool.submit(one, adapter): adapter for adapter in adapters}
+    reports = {}
+    with ThreadPoolExecutor(max_workers=max(len(adapters), 1)) as pool:
+        futures = {
+            pool.submit(survey_port, adapter, show, stop, limit): adapter for adapter in adapters
+        }
         try:
             for future in as_completed(futures):
                 adapter = futures[future]
                 reports[adapter.device] = future.result()
                 show(adapter, reports[adapter.device].summary)
-        finally:
+        except BaseException:
             # An interrupted command does not wait until its ports are done.
             stop.set()
+            raise
     return [reports[adapter.device] for adapter in adapters]

@@ -20,6 +20,7 @@ from provision.onboard.feed.net.retry import Retry
 from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED, Sentence, make
 from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.nmea2000.fast_packet import FastPackets, split_identifier
+from provision.onboard.feed.nmea2000.frame import ERROR, EXTENDED, FRAME, REMOTE
 from provision.onboard.feed.nmea2000.group import Group, stream_of
 from provision.onboard.feed.nmea2000.pgn import FORMATTERS, GROUPS, sentences
 from provision.onboard.feed.nmea2000.position import FIX, fix_mode
@@ -30,10 +31,6 @@ from provision.onboard.feed.sources.ingest import Deliver, Ingest
 
 #: Seconds between attempts to open the interface: at first, and at most.
 RETRY_S = (0.5, 4.0)
-
-#: struct can_frame: identifier with flags, length, padding, data (linux/can.h).
-FRAME = struct.Struct("=IB3x8s")
-EXTENDED, REMOTE, ERROR = 0x80000000, 0x40000000, 0x20000000
 
 #: Seconds without valid data after which another device is believed, unless the profile sets it.
 DEVICE_SILENCE_S = 5.0
