@@ -14,10 +14,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from provision.bench.hull.derive import derive
+from provision.bench.hull.schema import Hull
 from provision.bench.qemu.build import build_machine
 from provision.bench.qemu.ports import hold_port, port_of
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.tablet_client import TabletClient
+from provision.bench.wire.wires import Wires
 from provision.boards import Board
 from provision.checks.network.wifi import channel_frequency
 from provision.errors import Location, UserError
@@ -35,9 +38,9 @@ class Bench:
     Its files are in `folder`. After an error the folder keeps the logs only, and otherwise it is
     removed.
 
-    `seed` shuffles the order in which the adapters are plugged in. `date` (aware) is the simulated
-    boat's time, by default the present. `clock_chip` is the time of the board's own clock at every
-    power-on.
+    `hull` is the boat as it is, by default what its profile says. `seed` shuffles the order in
+    which the adapters are plugged in. `date` (aware) is the simulated boat's time, by default the
+    present. `clock_chip` is the time of the board's own clock at every power-on.
     """
 
     def __init__(  # noqa: PLR0913
@@ -47,6 +50,7 @@ class Bench:
         board: Board,
         card: Path,
         *,
+        hull: Hull | None = None,
         instruments: bool = True,
         seed: int = 0,
         date: datetime | None = None,
@@ -55,37 +59,63 @@ class Bench:
         self.profile = profile
         self.secrets = secrets
         self.board = board
-        self.folder = _make_folder(profile)
+        self.hull = hull or derive(profile)
+        self.folder = _make_folder(self.hull)
         self._held = [hold_port(), hold_port()]
         self.ssh_port, self.feed_port = map(port_of, self._held)
         try:
             ports = (self.ssh_port, self.feed_port)
-            self.emulator = build_machine(profile, board, card, self.folder, ports, seed)
+            self.emulator = build_machine(profile, self.hull, board, card, self.folder, ports, seed)
             self.emulator.date = clock_chip
+            self.wires = Wires(self.hull, self.emulator.adapters, self.folder)
+            self.emulator.devices = self.wires.devices
             self.tablet = TabletClient(self.emulator.tablet)
             self.instruments: Instruments | None = None
             if instruments:
-                self.instruments = Instruments(profile, self.sockets(), date=date)
+                self.instruments = Instruments(self.hull, self.sockets(), date=date)
         except BaseException:
             self._clear_away(logs=False)
             raise
 
     def sockets(self) -> dict[str, Path]:
-        """Return one socket per link, where any program may play the instrument."""
-        return {link: self.emulator.socket(link) for link in self.emulator.links}
+        """Return one socket per instrument and network, where any program may play it."""
+        return {**self._voices(), **self._networks()}
+
+    def _voices(self) -> dict[str, Path]:
+        return {
+            voice: self.wires.socket(voice)
+            for adapter in self.emulator.adapters
+            for voice in self.hull.voices(adapter)
+        }
+
+    def _networks(self) -> dict[str, Path]:
+        return {name: self.emulator.socket(name) for name in self.emulator.networks}
 
     def power_on(self) -> None:
         """Switch the boat's power on."""
         self.emulator.power_on()
+        self.wires.attach(self.emulator.adapters, attached=True)
         self.tablet.connect()
 
     def power_cut(self) -> None:
         """Cut the boat's power."""
         self.tablet.close()
+        self.wires.attach(self.emulator.adapters, attached=False)
         self.emulator.power_cut()
+
+    def unplug(self, adapter: str) -> None:
+        """Pull an adapter out of its socket."""
+        self.wires.attach([adapter], attached=False)
+        self.emulator.unplug(adapter)
+
+    def plug(self, adapter: str) -> None:
+        """Put an adapter into its socket."""
+        self.emulator.plug(adapter)
+        self.wires.attach([adapter], attached=True)
 
     def __enter__(self) -> Self:
         try:
+            self.wires.start()
             self.power_on()
             if self.instruments:
                 self.instruments.start()
@@ -116,6 +146,7 @@ class Bench:
         if self.instruments:
             self.instruments.stop()
         self.power_cut()
+        self.wires.stop()
 
     def _clear_away(self, *, logs: bool) -> None:
         """Release the ports, and remove the folder except for its `logs`."""
@@ -133,8 +164,14 @@ class Bench:
     @property
     def talks(self) -> bool:
         """Tell if an instrument sends anything."""
-        links = self.emulator.links if self.instruments else []
-        return any(self.profile.links[link].talks for link in links)
+        if self.instruments is None:
+            return False
+        adapters = (self.hull.adapters[name] for name in self.emulator.adapters)
+        return any(
+            instrument.talks and instrument.powered
+            for adapter in adapters
+            for instrument in adapter.instruments
+        ) or any(self.hull.networks[name].talks for name in self.emulator.networks)
 
     @property
     def feed_answers(self) -> bool:
@@ -209,20 +246,19 @@ class Bench:
             if self.ssh_answers
             else None,
             "feed": {"host": "127.0.0.1", "port": self.feed_port} if self.feed_answers else None,
-            "links": {link: str(self.emulator.socket(link)) for link in self.emulator.adapters},
+            "links": {voice: str(path) for voice, path in self._voices().items()},
             # Struct can_frame, sixteen bytes each, instead of sentences.
-            "networks": {link: str(self.emulator.socket(link)) for link in self.emulator.networks},
+            "networks": {name: str(path) for name, path in self._networks().items()},
             "console": str(self.emulator.console),
         }
 
 
-def _make_folder(profile: Profile) -> Path:
+def _make_folder(hull: Hull) -> Path:
     """Make a new folder for one bench. Keep its path short enough for socket names."""
     folder = Path(tempfile.mkdtemp(prefix="bench-"))
-    if (
-        len(os.fsencode(folder)) + max(len(f"/link-{name}") for name in profile.links)
-        <= MAX_SOCKET_PATH_BYTES
-    ):
+    # The longest name is that of an instrument after the ninth on a wire.
+    names = [f"/link-{name}.10" for name in [*hull.adapters, *hull.networks]]
+    if len(os.fsencode(folder)) + max(map(len, names), default=0) <= MAX_SOCKET_PATH_BYTES:
         return folder
     folder.rmdir()
     hint = "set TMPDIR to one with a shorter name, such as /tmp"

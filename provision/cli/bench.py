@@ -44,17 +44,26 @@ def bench(  # noqa: PLR0913
         Literal["sailing", "none"],
         typer.Option(metavar="sailing|none", help="Who plays the instruments."),
     ] = "sailing",
+    hull: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="What the boat really has on its wires. By default what its profile says.",
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Shuffles the order of the adapters.")] = 0,
     as_json: Json = False,
 ) -> None:
     """Try a boat on this computer, without any hardware.
 
-    Its card is booted in a virtual boat: adapters, instruments, radio and a tablet.
+    Its card is booted in a virtual boat: adapters, instruments, radio and a tablet. With --hull
+    the instruments are not what the profile says, but what they are aboard.
     """
 
     # Here, so that no other command waits for the bench's libraries.
     from provision.bench.bench import Bench
     from provision.bench.hold.server import hold as hold_bench
+    from provision.bench.hull.load import read_hull
     from provision.bench.qemu.build import check_installed
     from provision.card.base.cache import get_base
     from provision.card.image.assemble import assemble
@@ -64,6 +73,7 @@ def bench(  # noqa: PLR0913
     image = Path(name) if _is_image(name) else None
     known = open_boat(read_boat_name(image) if image else name, boats, vault_password_file)
     check_installed(known.board)
+    as_it_is = read_hull(hull, known.boat.name) if hull else None
     with (
         _in_use(image) if image else contextlib.nullcontext(),
         tempfile.TemporaryDirectory(prefix="provision-bench-") as work,
@@ -81,6 +91,7 @@ def bench(  # noqa: PLR0913
             known.secrets,
             known.board,
             card,
+            hull=as_it_is,
             instruments=instruments == "sailing",
             seed=seed,
         )

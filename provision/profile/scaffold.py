@@ -11,6 +11,9 @@ from provision import paths
 from provision.errors import Location, UserError
 from provision.profile.secrets import private_file, vault
 
+#: The boats as they are, for the bench.
+HULLS = "hulls"
+
 _GITIGNORE = """# Secrets are encrypted and may be shared; these may not.
 /.vault-password*
 /..vault-password*
@@ -36,7 +39,7 @@ def create_club(folder: Path) -> list[str]:
             return _fill(folder)
         except BaseException:
             for made in folder.iterdir():
-                made.unlink()
+                shutil.rmtree(made) if made.is_dir() else made.unlink()
             raise
     except OSError as error:
         raise UserError(
@@ -52,6 +55,8 @@ def _fill(folder: Path) -> list[str]:
         if not source.name.endswith(".secrets.yml"):
             shutil.copyfile(source, folder / source.name)
             made.append(source.name)
+    shutil.copytree(paths.shipped("boats") / HULLS, folder / HULLS)
+    made.append(f"{HULLS}/")
     private_file.write(folder / vault.PASSWORD_FILE, (secrets.token_urlsafe(24) + "\n").encode())
     (folder / ".gitignore").write_text(_GITIGNORE)
     return [*made, vault.PASSWORD_FILE, ".gitignore"]

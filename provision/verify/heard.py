@@ -112,6 +112,16 @@ def _gain(first: Mapping[str, Any] | None, last: Mapping[str, Any], key: str) ->
     return now - before if now >= before else now
 
 
+def explain_garbled(before: int | None, now: int) -> str:
+    """Say which baud rate is right for a source that was heard at one, and is garbled at another.
+
+    The result is empty when the baud rate is not the reason, or is not known.
+    """
+    if before in (None, now):
+        return ""
+    return f"it was heard at {before} baud, and is garbled at {now}: set its link to baud: {before}"
+
+
 _GARBLED = "garbled (bytes come, and no valid sentence)"
 _WRONG = (
     f"it is {_GARBLED}: the baud rate or the polarity is wrong, or two instruments talk at once"
@@ -159,3 +169,15 @@ def judge(
     if rare and (before, after) == ("heard", "silent"):
         return Verdict("noted", "it speaks too rarely for a proof to hear it")
     return Verdict(*_VERDICTS[before, after])
+
+
+def judge_missing_adapter(link: str, before: Mapping[str, LinkState] | None) -> Verdict:
+    """Judge a link whose adapter is not there.
+
+    `before` is how the links were before a change, or None without a trial, and where it is not
+    known. An adapter needs no instrument that is switched on: one that was there has to stay.
+    """
+    reason = f"/dev/boat/{link} is not there"
+    if before is None or before.get(link, "absent") != "absent":
+        return Verdict("failed", reason)
+    return Verdict("noted", f"{reason}, nor was it before this change")

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from provision.verify.job import Answers, Command, Job, pairs, same
+from provision.verify.heard import judge_missing_adapter, states_before
+from provision.verify.job import Answers, Command, Conclude, Job, pairs, same
 
 USB_DEVICE = re.compile(r"/(\d+-\d+(?:\.\d+)*)(?=/)")
 
@@ -51,11 +52,16 @@ def plugged(link: str, properties: dict[str, dict[str, str]]) -> str:
     return properties[link]["DEVNAME"].removeprefix("/dev/")
 
 
-def test_adapter(link: str, properties: dict[str, dict[str, str]], profile: dict[str, Any]) -> None:
+def test_adapter(
+    link: str, properties: dict[str, dict[str, str]], job: Job, on_trial: bool, conclude: Conclude
+) -> None:
     """/dev/boat/LINK is the adapter that the profile names."""
     found = properties[link]
-    assert found.get("SUBSYSTEM") == "tty", f"/dev/boat/{link} is not there"
-    adapter = profile["links"][link]["adapter"]
+    if found.get("SUBSYSTEM") != "tty":
+        before = states_before(job.feed_before) if on_trial and job.feed_before else None
+        conclude(judge_missing_adapter(link, before))
+        return
+    adapter = job.profile["links"][link]["adapter"]
     if adapter["serial"] is not None:
         same(found.get("ID_SERIAL_SHORT"), adapter["serial"], "the adapter's serial number")
     if adapter["interface"] is not None:

@@ -19,6 +19,7 @@ from provision.onboard.feed.nmea0183.sentence import MAX_LONG_SENTENCE_CHARS, MA
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
 from provision.verify.heard import (
     Verdict,
+    explain_garbled,
     input_state,
     judge,
     patience,
@@ -145,7 +146,17 @@ def judged(client: dict[str, Any], job: Job, on_trial: bool, name: str) -> Verdi
     after = state_after(first.get(name), state.get(name, {"present": False}))
     if name in job.profile["inputs"]:
         after = input_state(after)
-    return judge(before, after, on_trial=on_trial, rare=rare)
+    verdict = judge(before, after, on_trial=on_trial, rare=rare)
+    if (before, after) == ("heard", "garbled") and (right := right_baud(job, name)):
+        return Verdict(verdict.ending, right)
+    return verdict
+
+
+def right_baud(job: Job, name: str) -> str:
+    """Say which baud rate a link was heard at before the change, where that is another."""
+    source = (job.feed_before or {}).get("links", {}).get(name, {})
+    link = job.profile["links"].get(name, {})
+    return explain_garbled(source.get("baud"), link["baud"]) if "baud" in link else ""
 
 
 def rate_notes(source: dict[str, Any], wanted: dict[str, float]) -> str:

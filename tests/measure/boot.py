@@ -18,6 +18,8 @@ import time
 from pathlib import Path
 
 from provision.bench.bench import Bench
+from provision.bench.hull.derive import derive
+from provision.bench.hull.schema import HullAdapter
 from provision.bench.qemu.build import CARD_BYTES
 from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
@@ -25,7 +27,6 @@ from provision.boards import Board, board
 from provision.commands import run
 from provision.errors import UserError
 from provision.profile.scaffold import create_club
-from provision.profile.schema.links import AdapterConfig
 from tests.measure import plain
 from tests.measure.figures import Amount, Ratio
 from tests.support.boats import Club, Virtual
@@ -57,8 +58,8 @@ def start_ours(club: Club) -> tuple[float, float]:
     return seconds, (memory["MemTotal"] - memory["MemAvailable"]) / 1024
 
 
-def start_theirs(kind: Board, adapters: dict[str, AdapterConfig]) -> float:
-    """Seconds to multi-user.open_boat."""
+def start_theirs(kind: Board, adapters: dict[str, HullAdapter]) -> float:
+    """Seconds to multi-user.target."""
     with tempfile.TemporaryDirectory(prefix="measure-boot-") as work:
         folder = Path(work)
         disk = folder / "disk.qcow2"
@@ -97,7 +98,7 @@ def main() -> None:
         club.card("kittiwake")
         profile = club.open_boat("kittiwake").boat.profile
         kind = board(profile.board)
-        adapters = {name: link.adapter for name, link in profile.serial_links.items()}
+        adapters = derive(profile).adapters
         plain.disk(kind)
         ours, theirs, memory = [], [], []
         for _ in range(RUNS):

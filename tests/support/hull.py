@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A hull of simulated wires: talkers with a true baud rate, and a receiver that may have another.
+"""A hull of simulated wires on a virtual clock: talkers with a true baud rate.
 
-A wire is a stream of level changes. The receiver waits for a falling edge and samples the middle
-of a start bit, eight data bits and a stop bit at its own baud rate, as a UART does.
+A wire is a stream of level changes, which the bench's receiver samples.
 """
 
 from __future__ import annotations
@@ -15,9 +14,9 @@ from random import Random
 
 from provision.bench.simulation.boat import BoatState, Simulation
 from provision.bench.simulation.sentences import compose, sentence
+from provision.bench.wire.line import Edge
+from provision.bench.wire.receiver import Receiver
 
-#: A time in seconds, and the level from then on: 1 is what an idle line has.
-Edge = tuple[float, int]
 #: A time in seconds, and what a talker begins to say then.
 Burst = tuple[float, bytes]
 
@@ -138,77 +137,19 @@ def wire(random: Random, *talkers: Talker) -> Iterator[Edge]:
     return turned(edges) if talkers[0].inverted else edges
 
 
-@dataclass
-class Receiver:
-    """A UART, which keeps what it read until the time is asked for."""
+class Edges:
+    """Hand a line's edges to a receiver, which asks for no later one than it needs."""
 
-    edges: Iterator[Edge]
-    waits_for_idle: bool = True
-    """Whether it waits for an idle line after a wrong stop bit, or takes that for a start bit."""
-    tells_break: bool = True
-    """Whether a line that stays low gives a byte of zeros."""
-    _level: int = 1
-    _next: Edge | None = None
-    _held: tuple[float, int] | None = None
-    _time: float = 0.0
-    _low_start: float | None = None
+    def __init__(self, edges: Iterator[Edge]) -> None:
+        self._edges = edges
 
-    def __post_init__(self) -> None:
-        self._next = next(self.edges, None)
+    def next_edge(self, until: float) -> Edge | None:
+        """Return the next edge, which may be later than `until`."""
+        return next(self._edges, None)
 
-    def read(self, baud: int, until: float) -> bytes:
-        """Return the bytes that are complete at `until`, received at `baud`."""
-        read = bytearray()
-        while True:
-            if self._held is None:
-                self._held = self._receive(baud, until)
-                if self._held is None:
-                    return bytes(read)
-            if self._held[0] > until:
-                return bytes(read)
-            read.append(self._held[1])
-            self._held = None
 
-    def drop(self) -> None:
-        """Forget the byte that was being received: the baud rate changes."""
-        self._held, self._low_start = None, None
-
-    def _advance(self, time: float) -> int:
-        """Return the level at a time, which never goes back."""
-        while self._next is not None and self._next[0] <= time:
-            self._level = self._next[1]
-            self._next = next(self.edges, None)
-        self._time = max(self._time, time)
-        return self._level
-
-    def _receive(self, baud: int, until: float) -> tuple[float, int] | None:
-        bit = 1 / baud
-        while True:
-            if self._low_start is not None:
-                start, self._low_start = self._low_start, None
-            else:
-                found = self._falling(until)
-                if found is None:
-                    return None
-                start = found
-            if self._advance(start + bit / 2):
-                continue
-            byte = 0
-            for number in range(8):
-                byte |= self._advance(start + (number + 1.5) * bit) << number
-            stop = self._advance(start + 9.5 * bit)
-            # A break that lasts is told once.
-            if byte and not stop and not self.waits_for_idle:
-                self._low_start = start + 9 * bit
-            if byte or stop or self.tells_break:
-                return self._time, byte
-
-    def _falling(self, until: float) -> float | None:
-        """Go to the next falling edge, and return its time. None when it is after `until`."""
-        while self._next is not None and self._next[0] <= until:
-            before, (time, level) = self._level, self._next
-            self._advance(time)
-            if before and not level:
-                return time
-        self._advance(until)
-        return None
+def receive(
+    edges: Iterator[Edge], waits_for_idle: bool = True, tells_break: bool = True
+) -> Receiver:
+    """Return a receiver of these edges."""
+    return Receiver(Edges(edges), waits_for_idle, tells_break)

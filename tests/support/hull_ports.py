@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from threading import Event, Thread
 
 from provision.survey.shape import BAUD_RATES
-from tests.support.hull import Edge, Receiver
+from tests.support.hull import Edge, receive
 
 _BAUD_OF = {getattr(termios, f"B{baud}"): baud for baud in BAUD_RATES}
 
@@ -31,7 +31,7 @@ class Port:
         """What the listener wrote, which is nothing."""
         tty.setraw(self._slave)
         os.set_blocking(self.master, False)
-        self._receiver, self._baud = Receiver(edges), 0
+        self._receiver, self._baud = receive(edges), 0
 
     def carry(self, now: float) -> None:
         """Hand over what was received until `now`, in seconds since the wire began."""

@@ -14,7 +14,7 @@ from random import Random
 
 from provision.survey.search import Search
 from provision.survey.shape import BAUD_RATES
-from tests.support.hull import Edge, Receiver, Talker, binary, noise, wire
+from tests.support.hull import Edge, Talker, binary, noise, receive, wire
 
 #: Seconds between two looks of the listener.
 LOOK_S = 0.05
@@ -124,7 +124,7 @@ def make(random: Random, kind: str) -> Trial:
 def run(trial: Trial, limit: float = 30.0) -> Ended:
     """Listen to a wire until the search is done."""
     receiver, search, now = (
-        Receiver(trial.edges, trial.waits_for_idle, trial.tells_break),
+        receive(trial.edges, trial.waits_for_idle, trial.tells_break),
         Search(0.0, limit),
         0.0,
     )

@@ -121,7 +121,7 @@ def test_adapters_that_are_plugged_in_anew(
 ) -> None:
     """Whatever numbers the kernel gives them now, each link hears its own instrument alone."""
     draw, order = random.Random(seed), list(wanted)
-    for move in (kittiwake.bench.emulator.unplug, kittiwake.bench.emulator.plug):
+    for move in (kittiwake.bench.unplug, kittiwake.bench.plug):
         draw.shuffle(order)
         for link in order:
             move(link)
@@ -134,10 +134,10 @@ def test_adapters_that_are_plugged_in_anew(
 def test_an_adapter_pulled_out_and_put_back(kittiwake: Virtual, instruments: Instruments) -> None:
     """It comes back by itself, and the others have not noticed."""
     before = kittiwake.feed()["links"]
-    kittiwake.bench.emulator.unplug("gnss")
+    kittiwake.bench.unplug("gnss")
     until(lambda: not kittiwake.feed()["links"]["gnss"]["present"], "the link to go")
     assert "gnss" not in serials(kittiwake)
-    kittiwake.bench.emulator.plug("gnss")
+    kittiwake.bench.plug("gnss")
     until(lambda: kittiwake.feed()["links"]["gnss"]["present"], "the link to come back")
     until(lambda: settled(kittiwake), "the instruments")
     after = kittiwake.feed()["links"]

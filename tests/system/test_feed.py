@@ -165,27 +165,27 @@ def test_the_clock_is_right_a_minute_after_the_first_fix(
 
 def test_a_receiver_pulled_out_in_mid_passage(fulmar: Virtual) -> None:
     """The tablet has positions again within the set time, each once, whoever tells them."""
-    emulator = fulmar.bench.emulator
+    bench = fulmar.bench
     fulmar.bench.join(mac=STRANGER)
     until(lambda: believed(fulmar) == "gnss", "the first receiver")
     with ThreadPoolExecutor(1) as pool:
         passage = pool.submit(listen, fulmar, 110)
         time.sleep(6)
-        emulator.unplug("gnss")
+        bench.unplug("gnss")
         until(lambda: believed(fulmar) == "gnss-2", "the second receiver", SILENCE_S + 2 * LATE_S)
         time.sleep(4)
-        emulator.plug("gnss")
+        bench.plug("gnss")
         plugged = time.monotonic()
         until(lambda: believed(fulmar) == "gnss", "the first receiver again")
         assert time.monotonic() - plugged >= STEADY_S
         pulling = time.monotonic()
-        emulator.unplug("gnss")
-        emulator.unplug("gnss-2")
+        bench.unplug("gnss")
+        bench.unplug("gnss-2")
         pulling = time.monotonic() - pulling
         until(lambda: believed(fulmar) == "backbone", "the network", SILENCE_S + 2 * LATE_S)
         time.sleep(4)
-        emulator.plug("gnss-2")
-        emulator.plug("gnss")
+        bench.plug("gnss-2")
+        bench.plug("gnss")
         until(lambda: believed(fulmar) == "gnss", "the first receiver at last")
         assert not passage.done(), "the tablet listened too shortly"
         heard = passage.result()

@@ -16,7 +16,7 @@ from provision.errors import UserError
 from provision.harmless import harmless
 from provision.progress import step
 
-COMMANDS = "unplug LINK, plug LINK, power-cut, power-on, quit"
+COMMANDS = "unplug LINK, plug LINK, switch-off LINK, switch-on LINK, power-cut, power-on, quit"
 
 
 def hold(bench: Bench, as_json: bool) -> None:
@@ -78,7 +78,11 @@ def run_command(bench: Bench, words: list[str]) -> str:
                 if link not in bench.emulator.adapters:
                     known = ", ".join(bench.emulator.adapters)
                     return f"error: no link {link} has an adapter here; those that have: {known}"
-                (bench.emulator.unplug if verb == "unplug" else bench.emulator.plug)(link)
+                (bench.unplug if verb == "unplug" else bench.plug)(link)
+            case [("switch-off" | "switch-on") as verb, link]:
+                if bench.instruments is None:
+                    return "error: other programs play the instruments of this bench"
+                bench.instruments.switch(link, powered=verb == "switch-on")
             case ["power-cut"]:
                 bench.power_cut()
             case ["power-on"]:

@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from provision.bench.guest import inject
+from provision.bench.hull.schema import Hull, HullAdapter
 from provision.bench.qemu.kvm import is_usable
 from provision.bench.qemu.machine import DirectBoot, NetworkWire, PortForward, find_firmware
 from provision.bench.qemu.process import Emulator
@@ -20,7 +21,6 @@ from provision.card.layout.filesystems import read_fat
 from provision.commands import find, run
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import LinkConfig
 from provision.profile.yaml.tree import raise_all
 from provision.progress import note
 
@@ -46,9 +46,15 @@ def check_installed(board: Board) -> None:
 
 
 def build_machine(  # noqa: PLR0913
-    profile: Profile, board: Board, card: Path, folder: Path, ports: tuple[int, int], seed: int
+    profile: Profile,
+    hull: Hull,
+    board: Board,
+    card: Path,
+    folder: Path,
+    ports: tuple[int, int],
+    seed: int,
 ) -> Emulator:
-    """Build the board with its card and all adapters of the profile. Use `folder` for files.
+    """Build the board with its card and all adapters of the hull. Use `folder` for files.
 
     `ports` are the loopback ports that lead to the boat's SSH and feed. `seed` shuffles the order
     in which the adapters are plugged in.
@@ -58,9 +64,7 @@ def build_machine(  # noqa: PLR0913
         "-b", card.resolve(), disk, CARD_BYTES)  # fmt: skip
     emulator = Emulator(board, folder, disk, _build_wire(profile, ports))
     emulator.adapters = {
-        name: link.adapter
-        for name, link in profile.serial_links.items()
-        if _is_emulated(name, link)
+        name: adapter for name, adapter in hull.adapters.items() if _is_emulated(name, adapter)
     }
     emulator.order = list(emulator.adapters)
     random.Random(seed).shuffle(emulator.order)  # noqa: S311
@@ -68,9 +72,9 @@ def build_machine(  # noqa: PLR0913
     if board.bench.start == "kernel":
         emulator.direct = _build_direct_boot(board, card, folder)
     if board.bench.extras == "smbios":
-        emulator.networks = can_networks(profile)
+        emulator.networks = can_networks(hull)
         emulator.extras = inject.smbios(board, folder, emulator.networks)
-    for name in profile.can_links.keys() - emulator.networks:
+    for name in hull.networks.keys() - emulator.networks:
         note(f"{name} is not plugged in: the emulator has no such controller")
     return emulator
 
@@ -115,19 +119,20 @@ def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:
     return DirectBoot(folder / KERNEL, folder / INITRAMFS, line, tree)
 
 
-def can_networks(profile: Profile) -> list[str]:
-    """Return the CAN links in the kernel's order of their controllers, from can0.
+def can_networks(hull: Hull) -> list[str]:
+    """Return the networks in the kernel's order of their controllers, from can0.
 
     Return None if an interface has another name: the emulator cannot provide it.
     """
-    by_interface = {link.can: name for name, link in profile.can_links.items()}
+    by_interface = {network.can: name for name, network in hull.networks.items()}
     counted = [by_interface.get(f"can{number}", "") for number in range(len(by_interface))]
     return counted if all(counted) else []
 
 
-def _is_emulated(name: str, link: LinkConfig) -> bool:
-    """Tell if the emulator has such an adapter."""
-    if link.adapter.interface:
+def _is_emulated(name: str, adapter: HullAdapter) -> bool:
+    """Tell if the emulator has such an adapter, and say so if not."""
+    if adapter.interface is not None:
         note(f"{name} is not plugged in: the emulator has no adapters with several ports")
-        return False
-    return True
+    elif not adapter.is_emulated:
+        note(f"{name} is not plugged in: the emulator has no {adapter.driver} adapters")
+    return adapter.is_emulated

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from provision.bench.hull.schema import HullAdapter
 from provision.boards import Board
 from provision.commands import find
 from provision.errors import UserError
-from provision.profile.schema.links import AdapterConfig
 
 #: UEFI firmware for x86-64, as Debian 12 and 13 name the files.
 _CODE = Path("/usr/share/OVMF/OVMF_CODE_4M.fd")
@@ -80,7 +80,9 @@ class Machine:
         self.folder = folder
         self.disk = disk
         self.wire = wire
-        self.adapters: dict[str, AdapterConfig] = {}
+        self.adapters: dict[str, HullAdapter] = {}
+        self.devices: dict[str, Path] = {}
+        """The device that stands for an adapter's line. An adapter without one is silent."""
         self.order: list[str] = []
         self.networks: list[str] = []
         """CAN links, whose controllers the boat's kernel counts in this order."""
@@ -92,14 +94,9 @@ class Machine:
         """The log of every write to the card (QEMU's blklogwrites), or None."""
         self.fast = False
 
-    def socket(self, link: str) -> Path:
-        """Return the socket where the instrument of a link is played."""
-        return self.folder / f"link-{link}"
-
-    @property
-    def links(self) -> list[str]:
-        """List all links that have a socket."""
-        return [*self.adapters, *self.networks]
+    def socket(self, network: str) -> Path:
+        """Return the socket where the instruments of an NMEA 2000 network are played."""
+        return self.folder / f"link-{network}"
 
     @property
     def tablet(self) -> Path:
@@ -182,8 +179,8 @@ class Machine:
             argv += ["-device", "virtio-rng-pci", "-device", "virtio-serial-pci"]
             argv += ["-device", "virtserialport,chardev=tablet,name=bench-tablet"]
         for link in self.adapters:
-            path = f"path={self.socket(link)},server=on,wait=off"
-            argv += ["-chardev", f"socket,id=chardev-{link},{path}"]
+            kind = f"serial,path={self.devices[link]}" if link in self.devices else "null"
+            argv += ["-chardev", f"{kind},id=chardev-{link}"]
         # Adapters with a fixed socket come first. The others take any free socket.
         for link in sorted(self.order, key=lambda name: self.adapters[name].port is None):
             words = [f"{key}={value}" for key, value in self._adapter(link).items()]
@@ -234,7 +231,7 @@ class Machine:
             "driver": "usb-serial",
             "id": f"adapter-{link}",
             "chardev": f"chardev-{link}",
-            # Else it plugs itself in and out as clients of its socket come and go.
+            # Else it plugs itself in and out as its line comes and goes.
             "always-plugged": "on",
         }
         if adapter.serial:

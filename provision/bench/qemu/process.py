@@ -38,7 +38,7 @@ class Emulator(Machine):
     def power_on(self) -> None:
         """Start the emulator."""
         self.power_cut()
-        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.links)):
+        for name in ("qmp", "tablet", *(f"link-{link}" for link in self.networks)):
             (self.folder / name).unlink(missing_ok=True)
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Play the instruments of the bench: one simulated boat, one socket a link.
+"""Play the instruments of a hull: one simulated boat, one socket an instrument.
 
-with Instruments(profile, {"gnss": Path("gnss.sock")}) as instruments:
+with Instruments(hull, {"gnss": Path("gnss.sock")}) as instruments:
     instruments.wait("autopilot", lambda heard: len(heard) > 3, timeout=30)
 """
 
@@ -20,15 +20,16 @@ from functools import partial
 from pathlib import Path
 from typing import Self
 
+from provision.bench.hull.schema import Hull, HullInstrument, HullNetwork
 from provision.bench.replay.replay_wires import SEND_BUFFER_BYTES
 from provision.bench.simulation.ais import Transponder
+from provision.bench.simulation.binary import BINARY, compose_binary
 from provision.bench.simulation.boat import Simulation
+from provision.bench.simulation.habits import Habits
 from provision.bench.simulation.nmea2000 import BIT_RATE, Backbone
 from provision.bench.simulation.pacing import Player
 from provision.bench.simulation.sentences import compose
 from provision.errors import UserError
-from provision.profile.schema.boat import Profile
-from provision.profile.schema.links import CanConfig, LinkConfig
 
 #: Seconds between tries to reach a socket that is not there.
 RETRY_S = 0.25
@@ -54,9 +55,10 @@ class HeardLine:
 
 
 class Instruments:
-    """Play each link's `talks` on its socket, and keep what the boat sends there.
+    """Play each instrument's `talks` on its socket, and keep what the boat sends there.
 
-    On the socket of a CAN link those are frames, struct can_frame of sixteen bytes each.
+    An instrument has the name of its adapter, or NAME.2 for the second on a wire. On the socket of
+    an NMEA 2000 network those are frames, struct can_frame of sixteen bytes each.
 
     Another program serves the sockets, which are UNIX stream sockets. A socket that is absent
     or goes away is tried again for as long as the instruments run. They run in a thread of
@@ -65,29 +67,31 @@ class Instruments:
 
     def __init__(
         self,
-        profile: Profile,
+        hull: Hull,
         sockets: Mapping[str, Path],
         *,
         date: datetime | None = None,
         seed: int = 0,
     ) -> None:
         """Take `date` (aware) as the simulated boat's time at the first `start`, by default now."""
+        voices: dict[str, HullInstrument] = {}
+        for name in hull.adapters:
+            voices |= hull.voices(name)
+        known: dict[str, HullInstrument | HullNetwork] = {**voices, **hull.networks}
         for link in sockets:
-            if link not in profile.links:
+            if link not in known:
                 raise UserError(
-                    f"{profile.boat} has no link {link}",
-                    hint=f"its links are {', '.join(profile.links)}",
+                    f"{hull.boat} has no link {link}", hint=f"its links are {', '.join(known)}"
                 )
-        self._links = {name: profile.links[name] for name in sockets}
-        receivers = [
-            name for name, link in profile.serial_links.items() if FIX_FORMATTERS & set(link.talks)
-        ]
+        self._links = {name: known[name] for name in sockets}
+        receivers = [name for name, voice in voices.items() if FIX_FORMATTERS & set(voice.talks)]
         self._receivers = {name: number for number, name in enumerate(receivers)}
         self._sockets = dict(sockets)
         self._date = date
-        self.simulation = Simulation(seed, profile.boat)
+        self.simulation = Simulation(seed, hull.boat)
         self._transponder = Transponder(self.simulation)
         self._players: dict[str, Player] = {}
+        self._powered: dict[str, bool] = {}
         self._heard: dict[str, deque[HeardLine]] = {
             name: deque(maxlen=MAX_HEARD_LINES) for name in self._links
         }
@@ -134,6 +138,14 @@ class Instruments:
             raise RuntimeError("the instruments have not started")
         self._loop.call_soon_threadsafe(self._players[link].say, line)
 
+    def switch(self, link: str, *, powered: bool) -> None:
+        """Switch an instrument on or off. Switched off, it neither sends nor hears anything."""
+        if link not in self._links:
+            raise UserError(f"there is no instrument {link}; there are {', '.join(self._links)}")
+        self._powered[link] = powered
+        if link in self._players:
+            self._players[link].powered = powered
+
     def sent(self, link: str) -> Counter[str]:
         """Count the sentences of each formatter that a link's instrument has sent so far."""
         return self._players[link].sent.copy()
@@ -173,13 +185,16 @@ class Instruments:
                 for name in self._links:
                     group.create_task(self._keep(name))
 
-    def _player(self, name: str, link: LinkConfig | CanConfig) -> Player:
-        if isinstance(link, CanConfig):
+    def _player(self, name: str, link: HullInstrument | HullNetwork) -> Player:
+        if isinstance(link, HullNetwork):
             burst = Backbone(self.simulation).burst
             kinds = {str(kind): rate for kind, rate in link.talks.items()}
             return Player(BIT_RATE, kinds, burst, self._epoch)
         compose = partial(self._compose, self._receivers.get(name, 0))
-        return Player(link.baud, link.talks, compose, self._epoch)
+        rates = {**link.talks, **({BINARY: link.binary} if link.binary else {})}
+        player = Player(link.baud, rates, compose, self._epoch, _habits(link))
+        player.powered = self._powered.setdefault(name, link.powered)
+        return player
 
     def _compose(self, receiver: int, formatter: str, moment: datetime) -> list[bytes]:
         """Compose what one instrument sends. `receiver` counts the boat's GNSS receivers."""
@@ -187,6 +202,8 @@ class Instruments:
             return self._transponder.heard(moment)
         if formatter == "VDO":
             return self._transponder.own(moment)
+        if formatter == BINARY:
+            return [compose_binary(moment)]
         return compose(
             formatter, self.simulation.at(moment).seen_from(receiver * ANTENNA_DISTANCE_M)
         )
@@ -243,6 +260,20 @@ class Instruments:
             rest = (rest + last)[-1024:]
 
     def _hear(self, name: str, heard: HeardLine) -> None:
+        if not self._powered.get(name, True):
+            return
         with self._news:
             self._heard[name].append(heard)
             self._news.notify_all()
+
+
+def _habits(instrument: HullInstrument) -> Habits:
+    gaps = instrument.gaps
+    return Habits(
+        wander=instrument.wander,
+        burst=instrument.burst,
+        gap_every=gaps.every if gaps else 0.0,
+        gap_lasts=gaps.lasts if gaps else 0.0,
+        checksums=instrument.checksums,
+        garbled=instrument.garbled,
+    )

@@ -10,9 +10,11 @@ import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from math import ceil, inf
+from random import Random
 
+from provision.bench.simulation.habits import Habits, strip_checksum
 from provision.profile.schema.types import BITS_PER_CHARACTER
 
 #: Seconds of characters that an adapter collects before it passes them on: the default latency
@@ -26,11 +28,13 @@ Composer = Callable[[str, datetime], list[bytes]]
 class Schedule:
     """Tell when each formatter is due, in POSIX seconds: on whole periods, as a fix is.
 
-    Rates are sentences a second.
+    Rates are sentences a second. `wander` is the share by which a period varies.
     """
 
-    def __init__(self, rates: Mapping[str, float], now: float) -> None:
+    def __init__(self, rates: Mapping[str, float], now: float, wander: float = 0.0) -> None:
         self._rates = rates
+        self._wander = wander
+        self._random = Random(0)  # noqa: S311
         self._due = {
             formatter: ceil(now * max(1.0, rate)) / max(1.0, rate)
             for formatter, rate in rates.items()
@@ -50,7 +54,10 @@ class Schedule:
 
     def sent(self, formatter: str, sentences: int, due: float) -> None:
         """Count so many sentences of a formatter at the time when they were due."""
-        self._due[formatter] = due + sentences / self._rates[formatter]
+        period = sentences / self._rates[formatter]
+        if self._wander:
+            period *= 1 + self._random.uniform(-self._wander, self._wander)
+        self._due[formatter] = due + period
 
 
 class SerialWire:
@@ -77,12 +84,22 @@ class SerialWire:
 
 
 class Player:
-    """Play one instrument: compose `rates` when due, and send them at the wire's speed."""
+    """Play one instrument: compose `rates` when due, and send them at the wire's speed.
+
+    While it is not `powered` it sends nothing, as in the gaps of its habits.
+    """
 
     def __init__(
-        self, baud: int, rates: Mapping[str, float], compose: Composer, epoch: float
+        self,
+        baud: int,
+        rates: Mapping[str, float],
+        compose: Composer,
+        epoch: float,
+        habits: Habits | None = None,
     ) -> None:
         """`epoch` is the POSIX time of the simulated boat at the loop's start."""
+        self.powered = True
+        self._habits = habits or Habits()
         self._wire = SerialWire(baud)
         self._rates = dict(rates)
         self._compose = compose
@@ -107,19 +124,32 @@ class Player:
 
         A wire does not wait: a sentence that finds no room is lost as a whole.
         """
-        schedule = Schedule(self._rates, self._now())
+        schedule = Schedule(self._rates, self._now(), self._habits.wander)
         while True:
             due, formatter = schedule.next(self._now())
             extra = await self._next_extra(due - self._now())
             if extra is not None:
                 formatter, lines = "", [extra]
             else:
-                lines = self._compose(formatter, datetime.fromtimestamp(round(due, 2), UTC))
+                lines = self._make(formatter, datetime.fromtimestamp(round(due, 2), UTC))
                 schedule.sent(formatter, len(lines), due)
+                if not self.powered or self._habits.is_gap(due):
+                    continue
             for line in lines:
                 room = has_room()
                 (self.sent if room else self.lost)[formatter] += 1
-                await self._wire.carry(line, write if room else _nowhere)
+                await self._wire.carry(
+                    self._habits.spoil(line) if extra is None else line,
+                    write if room else _nowhere,
+                )
+
+    def _make(self, formatter: str, moment: datetime) -> list[bytes]:
+        """Compose what is due now, and with bursts what is due after it."""
+        lines = []
+        for number in range(self._habits.burst):
+            later = timedelta(seconds=number / self._rates[formatter])
+            lines += self._compose(formatter, moment + later)
+        return lines if self._habits.checksums else [strip_checksum(line) for line in lines]
 
     async def _next_extra(self, wait: float) -> bytes | None:
         """Return the bytes given to `say`, or None when `wait` seconds pass without any."""

@@ -234,7 +234,7 @@ class Feed:
 
         links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
         (sentences a second by formatter, taken over the last rates_over seconds, at most
-        20), last_heard (seconds ago), of serial links load (percent of the baud rate),
+        20), last_heard (seconds ago), of serial links baud, load (percent of the baud rate),
         how often opened, and whether paused for a survey;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,

@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 
 from provision.bench.hold.server import run_command
+from provision.bench.hull.schema import HullAdapter
 from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
 from provision.errors import UserError
-from provision.profile.schema.links import AdapterConfig
 from tests.integration.bench.fake_emulator import command
 
 
@@ -35,7 +35,7 @@ class Fake(Emulator):
 def emulator(tmp_path: Path) -> Iterator[Fake]:
     wire = NetworkWire("10.0.2.0/24", "10.0.2.2", "10.0.2.3", ())
     emulator = Fake(board("x86-64"), tmp_path, tmp_path / "disk", wire)
-    emulator.adapters = {"gnss": AdapterConfig(serial="A1")}
+    emulator.adapters = {"gnss": HullAdapter(serial="A1")}
     yield emulator
     emulator.power_cut()
 
@@ -47,6 +47,7 @@ class Bench:
         self.emulator = emulator
         self.power_on = emulator.power_on
         self.power_cut = emulator.power_cut
+        self.unplug, self.plug = emulator.unplug, emulator.plug
 
     def wait(self) -> None:
         pass

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 import pynmea2
 import pytest
 
+from provision.bench.hull.derive import derive
 from provision.bench.simulation.instruments import Instruments
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
@@ -87,7 +88,9 @@ def read_lines(connection, count):
 
 def test_links_talk_and_agree(profile, serve, tmp_path):
     ends = {name: serve(name) for name in ("gnss", "ais")}
-    with Instruments(profile, {name: tmp_path / name for name in ends}, date=DATE) as instruments:
+    with Instruments(
+        derive(profile), {name: tmp_path / name for name in ends}, date=DATE
+    ) as instruments:
         gnss, ais = ends["gnss"].accept(), ends["ais"].accept()
         lines = read_lines(gnss, 4)
         rmc, zda = (pynmea2.parse(line.decode(), check=True) for line in lines[:2])
@@ -101,13 +104,13 @@ def test_links_talk_and_agree(profile, serve, tmp_path):
 
 def test_the_date_is_today_unless_set(profile, serve, tmp_path):
     end = serve("gnss")
-    with Instruments(profile, {"gnss": tmp_path / "gnss"}):
+    with Instruments(derive(profile), {"gnss": tmp_path / "gnss"}):
         message = pynmea2.parse(read_lines(end.accept(), 1)[0].decode(), check=True)
     assert abs((message.datetime - datetime.now(UTC)).total_seconds()) < 5
 
 
 def test_a_socket_that_comes_late_and_goes_away_is_found_again(profile, serve, tmp_path):
-    with Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE):
+    with Instruments(derive(profile), {"gnss": tmp_path / "gnss"}, date=DATE):
         time.sleep(0.1)
         end = serve("gnss")
         connection = end.accept()
@@ -121,7 +124,7 @@ def test_a_socket_that_comes_late_and_goes_away_is_found_again(profile, serve, t
 def test_what_the_boat_sends_is_heard_at_the_wires_pace(profile, serve, tmp_path):
     end = serve("autopilot")
     line = b"$GPAPB,A,A,0.10,R,N,V,V,011,M,DEST,011,M,011,M*3C"
-    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+    with Instruments(derive(profile), {"autopilot": tmp_path / "autopilot"}) as instruments:
         connection = end.accept()
         start = time.monotonic()
         for piece in ((line + b"\r\n") * 3, line[:20], line[20:], b"\r\n$GPAPB,half"):
@@ -134,7 +137,7 @@ def test_what_the_boat_sends_is_heard_at_the_wires_pace(profile, serve, tmp_path
 def test_waiting_ends(profile, serve, tmp_path):
     serve("autopilot")
     with (
-        Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments,
+        Instruments(derive(profile), {"autopilot": tmp_path / "autopilot"}) as instruments,
         pytest.raises(TimeoutError, match="autopilot did not hear"),
     ):
         instruments.wait("autopilot", bool, timeout=0.05)
@@ -142,7 +145,7 @@ def test_waiting_ends(profile, serve, tmp_path):
 
 def test_any_program_may_send_other_bytes(profile, serve, tmp_path):
     end = serve("autopilot")
-    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+    with Instruments(derive(profile), {"autopilot": tmp_path / "autopilot"}) as instruments:
         connection = end.accept()
         instruments.say("autopilot", b"\xff\xfe$GPRMC,*00\r\n")
         assert read_lines(connection, 1) == [b"\xff\xfe$GPRMC,*00"]
@@ -151,7 +154,7 @@ def test_any_program_may_send_other_bytes(profile, serve, tmp_path):
 def test_a_boat_that_does_not_read_gets_no_burst_afterwards(profile, serve, tmp_path):
     """A second nobody reads: the wire holds little of it, and no line is cut."""
     end = serve("gnss")
-    with Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE) as instruments:
+    with Instruments(derive(profile), {"gnss": tmp_path / "gnss"}, date=DATE) as instruments:
         connection = end.accept()
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
         time.sleep(1.5)
@@ -169,7 +172,7 @@ def test_a_boat_that_does_not_read_gets_no_burst_afterwards(profile, serve, tmp_
 
 def test_stopping_closes_the_sockets(profile, serve, tmp_path):
     end = serve("gnss")
-    instruments = Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE)
+    instruments = Instruments(derive(profile), {"gnss": tmp_path / "gnss"}, date=DATE)
     instruments.start()
     connection = end.accept()
     read_lines(connection, 1)
@@ -181,14 +184,14 @@ def test_stopping_closes_the_sockets(profile, serve, tmp_path):
 
 def test_a_link_that_the_boat_has_not(profile, tmp_path):
     with pytest.raises(UserError, match="kittiwake has no link wind") as caught:
-        Instruments(profile, {"wind": tmp_path / "wind"})
+        Instruments(derive(profile), {"wind": tmp_path / "wind"})
     assert "gnss, ais, autopilot" in caught.value.hint
 
 
 def test_a_flood_never_makes_the_emulator_wait(profile, serve, tmp_path):
     """Ten minutes' worth for the wire is taken at once, and heard as slowly as it passes."""
     end = serve("autopilot")
-    with Instruments(profile, {"autopilot": tmp_path / "autopilot"}) as instruments:
+    with Instruments(derive(profile), {"autopilot": tmp_path / "autopilot"}) as instruments:
         connection = end.accept()
         connection.settimeout(2)
         connection.sendall(b"$GPXTE,A,A,0.10,R,N*00\r\n" * 12_000)
@@ -200,7 +203,7 @@ def test_a_flood_never_makes_the_emulator_wait(profile, serve, tmp_path):
 def test_the_boats_time_goes_on_while_they_are_silent(profile, serve, tmp_path):
     """Started again, they are where the boat is by then."""
     serve("gnss")
-    instruments = Instruments(profile, {"gnss": tmp_path / "gnss"}, date=DATE)
+    instruments = Instruments(derive(profile), {"gnss": tmp_path / "gnss"}, date=DATE)
     with instruments:
         before = instruments.now
     time.sleep(0.1)
@@ -214,7 +217,7 @@ def test_two_receivers_have_their_own_antennas(profile, serve, tmp_path):
     plain = profile.model_dump(mode="json", exclude_defaults=True)
     both = Profile.model_validate({**plain, "links": plain["links"] | spare})
     ends = {name: serve(name) for name in ("gnss", "gnss-2")}
-    with Instruments(both, {name: tmp_path / name for name in ends}, date=DATE):
+    with Instruments(derive(both), {name: tmp_path / name for name in ends}, date=DATE):
         first, second = (
             pynmea2.parse(read_lines(end.accept(), 1)[0].decode(), check=True)
             for end in ends.values()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from provision.bench.hull.derive import derive
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.nmea2000 import CAN_FRAME
 from provision.profile.schema.boat import Profile
@@ -54,7 +55,9 @@ def test_frames_come_whole_over_the_links_socket(profile, tmp_path: Path):
         listening.bind(str(tmp_path / "backbone"))
         listening.listen(1)
         listening.settimeout(5)
-        with Instruments(profile, {"backbone": tmp_path / "backbone"}, date=MOMENT) as instruments:
+        with Instruments(
+            derive(profile), {"backbone": tmp_path / "backbone"}, date=MOMENT
+        ) as instruments:
             connection, _ = listening.accept()
             connection.settimeout(5)
             heard = b""

@@ -83,12 +83,12 @@ def said_again_and_again(boat: Virtual, link: str, line: bytes, pause: float) ->
 
 @fails("devices: adapter [gnss]", "feed: link is heard [gnss]")
 def adapter_pulled_out(boat: Virtual) -> Iterator[Club | None]:
-    boat.bench.emulator.unplug("gnss")
+    boat.bench.unplug("gnss")
     until(lambda: "gnss" not in boat.ask("ls /dev/boat"), "the adapter to go")
     boat.ask("systemctl restart boat-feed")
     until(lambda: not boat.feed()["links"]["gnss"]["present"], "the link to go")
     yield None
-    boat.bench.emulator.plug("gnss")
+    boat.bench.plug("gnss")
     until(lambda: "gnss" in boat.ask("ls /dev/boat"), "the adapter to come back")
     feed_anew(boat)
 

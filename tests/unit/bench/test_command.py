@@ -32,7 +32,7 @@ class Bench:
     lines: tuple[str, ...] = ()
     talks = True
 
-    def __init__(self, *_: object, instruments: bool, seed: int) -> None:
+    def __init__(self, *_: object, hull: object, instruments: bool, seed: int) -> None:
         pass
 
     def __enter__(self) -> Bench:

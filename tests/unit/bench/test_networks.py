@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from provision.bench.guest import inject
+from provision.bench.hull.derive import derive
 from provision.bench.qemu.build import can_networks
 from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
@@ -80,4 +81,4 @@ def test_only_names_that_the_kernel_gives_can_be_had(
             "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
         }
     )
-    assert can_networks(profile) == counted
+    assert can_networks(derive(profile)) == counted

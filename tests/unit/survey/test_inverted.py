@@ -9,7 +9,7 @@ import pytest
 
 from provision.survey.evidence import Evidence
 from provision.survey.inverted import recover
-from tests.support.hull import Receiver, Talker, wire
+from tests.support.hull import Talker, receive, wire
 
 FORMATTERS = ("MTW", "MWV", "VDM", "RMC", "HDT", "GGA", "HDG", "DBT")
 
@@ -18,7 +18,7 @@ FORMATTERS = ("MTW", "MWV", "VDM", "RMC", "HDT", "GGA", "HDG", "DBT")
 @pytest.mark.parametrize("formatter", FORMATTERS)
 def test_the_sentence_is_recovered(formatter: str, waits: bool) -> None:
     upright, inverted = (
-        Receiver(wire(Random(1), Talker(4800, (formatter,), 2.0, inverted=inverted)), waits)
+        receive(wire(Random(1), Talker(4800, (formatter,), 2.0, inverted=inverted)), waits)
         for inverted in (False, True)
     )
     data = inverted.read(4800, 1.9).strip(b"\0")
@@ -28,13 +28,13 @@ def test_the_sentence_is_recovered(formatter: str, waits: bool) -> None:
 def test_an_upright_line_and_another_baud_rate_recover_nothing() -> None:
     for baud, inverted in ((4800, False), (9600, True), (2400, True)):
         talker = Talker(4800, ("RMC",), 2.0, inverted=inverted)
-        data = Receiver(wire(Random(1), talker)).read(baud, 1.9).strip(b"\0")
+        data = receive(wire(Random(1), talker)).read(baud, 1.9).strip(b"\0")
         assert recover(data, True) == recover(data, False) == []
 
 
 @pytest.mark.parametrize("step", [0.02, 0.05, 0.09])
 def test_pieces_of_any_size_give_the_same_evidence(step: float) -> None:
-    receiver = Receiver(wire(Random(1), Talker(4800, ("HDG", "MWV"), 1.0, inverted=True)))
+    receiver = receive(wire(Random(1), Talker(4800, ("HDG", "MWV"), 1.0, inverted=True)))
     evidence, now = Evidence(), 0.0
     while now < 5:
         now += step
@@ -47,7 +47,7 @@ def test_pieces_of_any_size_give_the_same_evidence(step: float) -> None:
 
 def test_an_adapter_that_does_not_tell_that_the_line_is_low() -> None:
     talker = Talker(4800, ("HDG",), 1.0, inverted=True, start=0.3)
-    receiver = Receiver(wire(Random(1), talker), tells_break=False)
+    receiver = receive(wire(Random(1), talker), tells_break=False)
     evidence, now = Evidence(), 0.0
     while now < 4:
         now += 0.05

@@ -8,12 +8,12 @@ from random import Random
 import pytest
 
 from provision.survey.shape import BAUD_RATES, bit_length, rank, text_share, upright
-from tests.support.hull import Receiver, Talker, wire
+from tests.support.hull import Talker, receive, wire
 
 
 def received(true: int, baud: int, seconds: float = 3.0) -> bytes:
     """What a receiver at `baud` makes of a GNSS receiver's sentences at `true`."""
-    return Receiver(wire(Random(1), Talker(true, ("RMC", "GGA")))).read(baud, seconds)
+    return receive(wire(Random(1), Talker(true, ("RMC", "GGA")))).read(baud, seconds)
 
 
 @pytest.mark.parametrize("true", BAUD_RATES)
@@ -47,5 +47,5 @@ def test_the_next_baud_rate_is_the_one_that_the_shape_names() -> None:
 
 def test_an_inverted_line_is_read_upright_once_the_receiver_is_in_step() -> None:
     talker = Talker(4800, ("RMC", "VTG"), inverted=True)
-    text = upright(Receiver(wire(Random(1), talker)).read(4800, 0.9))
+    text = upright(receive(wire(Random(1), talker)).read(4800, 0.9))
     assert b"\r\n$GPVTG," in text

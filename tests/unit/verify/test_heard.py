@@ -14,8 +14,10 @@ from provision.verify.heard import (
     MIN_PATIENCE_S,
     UNKNOWN_PATIENCE_S,
     LinkState,
+    explain_garbled,
     input_state,
     judge,
+    judge_missing_adapter,
     patience,
     speaks_rarely,
     state_after,
@@ -123,3 +125,28 @@ def test_a_rare_talker_gets_longer_and_fails_no_proof_by_its_silence() -> None:
     ]
     assert judge("heard", "silent", on_trial=True, rare=True).ending == "noted"
     assert judge("heard", "garbled", on_trial=True, rare=True).ending == "failed"
+
+
+@pytest.mark.parametrize(("before", "now"), [(None, 9600), (4800, 4800)])
+def test_a_baud_rate_that_is_the_same_or_not_known_explains_nothing(
+    before: int | None, now: int
+) -> None:
+    assert explain_garbled(before, now) == ""
+
+
+def test_a_wrong_baud_rate_is_told_with_the_right_one() -> None:
+    assert explain_garbled(4800, 9600).endswith("set its link to baud: 4800")
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_an_adapter_that_was_there_has_to_stay(state: LinkState) -> None:
+    verdict = judge_missing_adapter("gnss", {"gnss": state})
+    assert verdict.ending == ("noted" if state == "absent" else "failed")
+
+
+def test_an_adapter_that_is_not_there_fails_without_a_change() -> None:
+    assert judge_missing_adapter("gnss", None).ending == "failed"
+
+
+def test_the_missing_adapter_of_a_new_link_is_a_note() -> None:
+    assert judge_missing_adapter("wind", {"gnss": "heard"}).ending == "noted"

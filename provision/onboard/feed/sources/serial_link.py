@@ -181,6 +181,7 @@ class SerialLink:
         return {
             "present": self.port is not None,
             "paused": self.paused,
+            "baud": self.config.baud,
             **self._ingest.as_json(),
             "load": round(100 * load, 1),
             "opened": self._openings,

@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Carry all wires of a bench in a thread of their own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+from collections.abc import Iterable
+from pathlib import Path
+
+from provision.bench.hull.schema import Hull
+from provision.bench.wire.terminal import Terminal
+from provision.bench.wire.wire import Wire
+
+
+class Wires:
+    """Hold a pseudo-terminal for each of these adapters of a hull, and carry what is said there.
+
+    `socket(VOICE)` below `folder` is where a program plays an instrument.
+    """
+
+    def __init__(self, hull: Hull, adapters: Iterable[str], folder: Path) -> None:
+        self._folder = folder
+        self._terminals = {name: Terminal() for name in adapters}
+        self._wires = {
+            name: Wire(
+                hull.adapters[name], terminal, [self.socket(voice) for voice in hull.voices(name)]
+            )
+            for name, terminal in self._terminals.items()
+        }
+        self.devices = {name: terminal.device for name, terminal in self._terminals.items()}
+        """The device that the emulator opens for each adapter."""
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._work: asyncio.Task[None] | None = None
+        self._thread: threading.Thread | None = None
+
+    def socket(self, voice: str) -> Path:
+        """Return the socket where an instrument is played."""
+        return self._folder / f"link-{voice}"
+
+    def attach(self, adapters: Iterable[str], *, attached: bool) -> None:
+        """Plug these adapters in, or out. Names without a wire are ignored."""
+        for name in adapters:
+            if self._loop and (wire := self._wires.get(name)):
+                self._loop.call_soon_threadsafe(wire.attach, attached)
+
+    def start(self) -> None:
+        """Begin to carry."""
+        ready = threading.Event()
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self._run(ready)), name="wires", daemon=True
+        )
+        self._thread.start()
+        ready.wait()
+
+    def stop(self) -> None:
+        """Stop carrying, and close everything."""
+        if self._thread and self._loop and self._work:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+                self._loop.call_soon_threadsafe(self._work.cancel)
+            self._thread.join()
+            self._thread = None
+        for terminal in self._terminals.values():
+            terminal.close()
+        self._terminals = {}
+
+    async def _run(self, ready: threading.Event) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._work = asyncio.current_task()
+        ready.set()
+        with contextlib.suppress(asyncio.CancelledError):
+            async with asyncio.TaskGroup() as group:
+                for wire in self._wires.values():
+                    group.create_task(wire.run())
