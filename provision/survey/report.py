@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
-from provision.onboard.feed.config.types import BAUD_RATES as PROFILE_RATES
 from provision.survey.adapters import Adapter
 from provision.survey.likely import BINARY, likely
 from provision.survey.search import MIN_TALK_BYTES, Search, address
@@ -149,20 +148,18 @@ def _about_the_line(search: Search, binary: bool) -> list[str]:
     """Say what to do about what came, or did not come."""
     if search.found is None:
         return _about_no_rate(search)
-    advice, found = [], search.evidence[search.found]
-    if search.found not in PROFILE_RATES:
-        advice.append(f"no profile can name {search.found} baud: set the instrument to 4800")
+    found = search.evidence[search.found]
     if found.is_inverted:
-        return [*advice, "its polarity is inverted: exchange the two wires of the instrument"]
+        return ["its polarity is inverted: exchange the two wires of the instrument"]
     if binary:
-        return [*advice, "it speaks a binary protocol: set the instrument to NMEA 0183"]
+        return ["it speaks a binary protocol: set the instrument to NMEA 0183"]
     valid = sum(len(sentence.raw) for sentence in found.sentences)
     if valid < MIN_VALID_SHARE * found.heard:
-        advice.append(
+        return [
             f"{100 - 100 * valid // found.heard} % of its bytes are in no valid sentence: two "
             "instruments may talk on one line, or a contact is bad"
-        )
-    return advice
+        ]
+    return []
 
 
 def _bare_rate(search: Search) -> int | None:

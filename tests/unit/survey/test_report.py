@@ -9,12 +9,14 @@ from random import Random
 import pytest
 from rich.console import Console
 
+from provision.onboard.feed.config.types import BAUD_RATES as PROFILE_RATES
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.survey.adapters import Adapter
 from provision.survey.console import result_table
 from provision.survey.likely import likely
 from provision.survey.report import PortReport, Rate, failed, rate, report
 from provision.survey.search import Search
+from provision.survey.shape import BAUD_RATES
 from tests.support.hull import Talker, binary, noise, wire
 from tests.support.trials import Trial, run
 
@@ -70,9 +72,16 @@ def test_a_talker() -> None:
 def test_what_to_do_about_the_line() -> None:
     assert "exchange the two wires" in heard(Talker(4800, ("RMC", "VTG"), inverted=True)).advice[0]
     assert "binary" in heard(Talker(9600, (), make=binary)).advice[0]
-    assert "no profile can name 2400" in heard(Talker(2400, ("HDG", "ROT"))).advice[0]
     two = Talker(4800, ("RMC", "GGA"), 0.7), Talker(4800, ("MWV", "VHW"), 0.6)
     assert "two instruments may talk on one line" in heard(*two).advice[0]
+
+
+@pytest.mark.parametrize("baud", BAUD_RATES)
+def test_a_profile_can_name_what_the_survey_finds(baud: int) -> None:
+    assert baud in PROFILE_RATES
+    if baud < 4800:
+        told = heard(Talker(baud, ("HDG", "ROT")))
+        assert (told.baud, told.advice) == (baud, ())
 
 
 def test_noise_and_silence() -> None:

@@ -12,8 +12,9 @@ from provision.onboard.feed.nmea0183.filters import Filter
 from provision.onboard.feed.nmea0183.kinds import KINDS
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 
-#: Rates that serial adapters and instruments use. 4800 is IEC 61162-1, 38400 IEC 61162-2.
-BAUD_RATES = (4800, 9600, 19200, 38400, 57600, 115200)
+#: Rates that serial adapters and instruments use. 4800 is IEC 61162-1, 38400 IEC 61162-2. Depth
+#: sounders and compasses of before NMEA 0183 version 2 send at 1200 or 2400 (from memory).
+BAUD_RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 
 #: Passes everything.
 EVERYTHING = Filter()

@@ -16,7 +16,7 @@ import re
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Seconds that a part waits for the others: at 4800 baud nine parts of 82 characters take
-#: 1.5 s (IEC 61162-1).
+#: 1.5 s (IEC 61162-1). At 1200 baud three parts come in that time: more go on one by one.
 PART_TIMEOUT_S = 2.0
 
 #: Messages that wait at once. More of them are only noise.

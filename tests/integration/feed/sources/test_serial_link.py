@@ -25,7 +25,7 @@ from tests.support.feed.rig import (
 )
 
 
-@pytest.mark.parametrize("baud", [4800, 9600, 19200, 38400, 57600, 115200])
+@pytest.mark.parametrize("baud", [1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200])
 def test_port_is_raw_at_its_baud_rate_and_ours_alone(tmp_path: Path, baud: int) -> None:
     assert baud in BAUD_RATES
     instrument = Instrument(tmp_path / "gnss")
