@@ -19,8 +19,9 @@ def command(
     device: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="PATH",
-            help="Only this port, or CAN interface such as can0. May be given several times.",
+            metavar="PORT",
+            help="Only this one: a path, ttyUSB0, a serial number, a USB socket, or a CAN interface "
+            "such as can0. May be given several times.",
         ),
     ] = None,
     as_json: Json = False,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from provision.errors import UserError
 
-SYS = Path("/sys")
+SYS, DEV = Path("/sys"), Path("/dev")
 
 #: A USB device below /sys: bus, then port numbers. Its interfaces have a colon in their names.
 _USB_DEVICE = re.compile(r"\d+-\d+(\.\d+)*")
@@ -85,23 +85,38 @@ def describe(device: str, sys: Path = SYS) -> Adapter:
     )
 
 
-def choose(devices: list[str], sys: Path = SYS) -> list[Adapter]:
+def choose(names: list[str], sys: Path = SYS, dev: Path = DEV) -> list[Adapter]:
     """Describe these ports, or all USB serial adapters when none is named.
 
-    Raise UserError when a port is named that is not there, or when there is no adapter.
+    A port is named by a path, the kernel's name, a name of /dev/serial/by-id, the chip's serial
+    number or its USB socket. Raise UserError when it is not there, or when there is no adapter.
     """
-    for device in devices:
-        if not Path(device).exists():
-            raise UserError(f"{device} is not there", hint="plug the adapter in")
-    # Links to one port are one port.
-    named = {str(Path(device).resolve()): describe(device, sys) for device in devices}
-    adapters = [*named.values()] if devices else find_adapters(sys)
+    found = [adapter for name in names for adapter in _find(name, sys, dev)]
+    # Names of one port are one port.
+    named = {str(Path(adapter.device).resolve()): adapter for adapter in found}
+    adapters = [*named.values()] if names else find_adapters(sys)
     if not adapters:
         raise UserError(
             "no USB serial adapter is plugged in",
             hint="plug the adapters in, or name a port: --device PATH",
         )
     return adapters
+
+
+def _find(name: str, sys: Path, dev: Path) -> list[Adapter]:
+    """Return the ports that a name means: of a chip with several ports, all of them."""
+    plugged = find_adapters(sys)
+    if "/" not in name:
+        for known in ("serial", "port"):
+            if same := [one for one in plugged if getattr(one, known) == name]:
+                return same
+    paths = [dev / name, dev / "serial/by-id" / name] if "/" not in name else []
+    for path in (*paths, Path(name)):
+        if path.exists():
+            return [describe(str(path), sys)]
+    there = ", ".join(one.device + (f" ({one.serial})" if one.serial else "") for one in plugged)
+    hint = f"plug the adapter in; plugged in now: {there or 'none'}"
+    raise UserError(f"{name} is not there", hint=hint)
 
 
 def with_others(chosen: list[Adapter], sys: Path = SYS) -> list[Adapter]:

@@ -15,6 +15,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 from provision.onboard.feed.config.types import BAUD_RATES
+from provision.profile.schema import device_names
 
 
 class InvalidValue(ValueError):
@@ -237,41 +238,44 @@ CanInterface = Annotated[
     str, Text("v?can[0-9]{1,2}", "a CAN interface", "as the kernel names it, such as can0")
 ]
 
+_USB_PORT = r"[0-9]{1,3}-[0-9]{1,2}(\.[0-9]{1,2}){0,5}"
+_SERIAL = "[A-Za-z0-9._:+-]{1,126}"
+
+
+def _no_device(value: str) -> str:
+    if found := device_names.explain(value):
+        raise InvalidValue(*found)
+    return value
+
+
+def _no_serial(value: str) -> str:
+    """Refuse a text for a socket that can only be a serial number or a device's name."""
+    _no_device(value)
+    if not re.fullmatch(_USB_PORT, value) and re.fullmatch(_SERIAL, value):
+        raise InvalidValue(
+            f"{value!r} is not a USB path, which is written such as 1-1.3",
+            f"if it is the serial number of the chip, write serial: {value}",
+        )
+    return value
+
+
 #: A USB path as the kernel names it: bus, then port numbers, such as 1-1.3.
 UsbPort = Annotated[
     str,
+    AfterValidator(_no_serial),
     Text(
-        r"[0-9]{1,3}-[0-9]{1,2}(\.[0-9]{1,2}){0,5}",
+        _USB_PORT,
         "a USB path",
         "as the kernel writes it, such as 1-1.3",
     ),
 ]
 
-#: A link in /dev/serial/by-id: usb-, maker and model and serial number joined by underscores,
-#: the interface in hex, and the port of a driver that has several (60-serial.rules of udev).
-_BY_ID = re.compile(
-    r"(?:.*/)?usb-(?:.*_)?(?P<serial>[^_/]*)-if(?P<interface>[0-9a-f]{2})(-port\d+)?"
-)
-
-
-def _chips_own(value: str) -> str:
-    if match := _BY_ID.fullmatch(value):
-        interface = int(match["interface"], 16)
-        more = f", interface: {interface}" if interface else ""
-        raise InvalidValue(
-            f"{value} is a name of /dev/serial/by-id, not the chip's serial number",
-            f"its last part is the number, if the chip has one: serial: {match['serial']}{more}; "
-            "`udevadm info` shows it as ID_SERIAL_SHORT",
-        )
-    return value
-
-
 #: What a chip may report: printable ASCII without the special characters of udev's patterns.
 Serial = Annotated[
     str,
-    AfterValidator(_chips_own),
+    AfterValidator(_no_device),
     Text(
-        "[A-Za-z0-9._:+-]{1,126}",
+        _SERIAL,
         "a serial number",
         "letters, digits and . _ : + - only; match a chip that reports anything else by port",
     ),

@@ -71,6 +71,32 @@ def test_two_names_of_one_port_are_one(tmp_path: Path) -> None:
     assert len(choose(names, tmp_path)) == 1
 
 
+def test_a_port_is_named_in_any_way(tmp_path: Path) -> None:
+    sys, dev = tmp_path / "sys", tmp_path / "dev"
+    for number, interface in ((0, 0), (1, 1)):
+        plug(sys, f"ttyUSB{number}", "1-1.3", "KW-01", interface)
+    plug(sys, "ttyACM0", "1-2")
+    (dev / "serial/by-id").mkdir(parents=True)
+    for tty in ("ttyUSB0", "ttyUSB1", "ttyACM0"):
+        (dev / tty).touch()
+    by_id = dev / "serial/by-id/usb-Made-up_adapter_KW-01-if01-port0"
+    by_id.symlink_to("../../ttyUSB1")
+
+    def found(*names: str) -> list[tuple[str, int | None]]:
+        return [(Path(one.device).name, one.interface) for one in choose([*names], sys, dev)]
+
+    assert found("KW-01") == [("ttyUSB0", 0), ("ttyUSB1", 1)]
+    assert found("ttyUSB1") == found(str(dev / "ttyUSB1")) == [("ttyUSB1", 1)]
+    assert found(by_id.name) == found(str(by_id)) == [(by_id.name, 1)]
+    assert found("1-2") == [("ttyACM0", 0)]
+    assert found("ttyUSB1", by_id.name) == [(by_id.name, 1)]
+    with pytest.raises(UserError, match="KW-02 is not there") as told:
+        choose(["KW-02"], sys, dev)
+    assert told.value.hint.endswith(
+        "plugged in now: /dev/ttyUSB0 (KW-01), /dev/ttyUSB1 (KW-01), /dev/ttyACM0"
+    )
+
+
 def test_the_same_serial_number_twice() -> None:
     one, two = (Adapter(f"/dev/ttyUSB{n}", "0001", f"1-1.{n}", 0) for n in (2, 3))
     assert advise(one, [one, two]) == [
