@@ -23,7 +23,7 @@ class CannotEdit(Exception):
 
 def append_item(text: str, keys: Sequence[str], item: str) -> str:
     """Append an item to the list at `keys`, such as ("access", "keys")."""
-    found = _node_at(_root(text), keys)
+    found = node_at(root_of(text), keys)
     if not isinstance(found, yaml.SequenceNode) or not found.value:
         raise CannotEdit
     end = found.value[-1].end_mark.index
@@ -31,7 +31,7 @@ def append_item(text: str, keys: Sequence[str], item: str) -> str:
         changed = f"{text[:end]}, {_format_item(item)}{text[end:]}"
     else:
         line_end = text.find("\n", end)
-        newline = _newline(text)
+        newline = newline_of(text)
         head = text[: line_end + 1] if line_end >= 0 else text + newline
         tail = text[line_end + 1 :] if line_end >= 0 else ""
         changed = f"{head}{' ' * found.start_mark.column}- {_format_item(item)}{newline}{tail}"
@@ -41,10 +41,10 @@ def append_item(text: str, keys: Sequence[str], item: str) -> str:
 def add_list(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
     """Add a list at `keys` of two levels to a text that has none there."""
     outer, inner = keys
-    root = _root(text)
+    root = root_of(text)
     listed = f"{inner}: [{', '.join(map(_format_item, items))}]"
-    newline = _newline(text)
-    group = _node_at(root, [outer])
+    newline = newline_of(text)
+    group = node_at(root, [outer])
     if group is None:
         head = text if text.endswith("\n") else text + newline
         changed = f"{head}{outer}: {{{listed}}}{newline}"
@@ -60,14 +60,16 @@ def add_list(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
     return _verify(text, changed, keys, list(items))
 
 
-def _root(text: str) -> yaml.Node | None:
+def root_of(text: str) -> yaml.Node | None:
+    """Parse a text. Raise CannotEdit if it is no YAML, or several documents."""
     try:
         return yaml.SafeLoader(text).get_single_node()
-    except yaml.YAMLError:
+    except (yaml.YAMLError, RecursionError, ValueError, OverflowError):
         raise CannotEdit from None
 
 
-def _node_at(node: yaml.Node | None, keys: Sequence[str]) -> yaml.Node | None:
+def node_at(node: yaml.Node | None, keys: Sequence[str]) -> yaml.Node | None:
+    """Return the node at `keys`, or None. Raise CannotEdit if one above it has no keys."""
     for key in keys:
         if not isinstance(node, yaml.MappingNode):
             raise CannotEdit
@@ -87,7 +89,8 @@ def _format_item(item: str) -> str:
     return item if _PLAIN.fullmatch(item) else json.dumps(item, ensure_ascii=False)
 
 
-def _newline(text: str) -> str:
+def newline_of(text: str) -> str:
+    """Return how the lines of a text end."""
     return "\r\n" if "\r\n" in text else "\n"
 
 
