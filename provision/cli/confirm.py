@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Ask for a boat's name before what cannot be taken back."""
+"""Ask before what changes files, and for a boat's name before what cannot be taken back."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 import typer
 
@@ -26,6 +27,31 @@ def confirm_boat(boat: str, consequence: str, undone: str) -> None:
     if typed != boat:
         hint = "type it as it stands above, or give --yes"
         raise UserError(f"that is not the boat's name; {undone}", hint=hint)
+
+
+def confirm(question: str) -> bool:
+    """Ask a question on standard error, and return the answer. The end of the input is a no."""
+    try:
+        return typer.confirm(harmless(question), err=True)
+    except typer.Abort as error:
+        if was_interrupted(error):
+            raise KeyboardInterrupt from None
+        print(file=sys.stderr)
+        return False
+
+
+def choose(question: str, refuse: Callable[[str], str]) -> str:
+    """Ask on standard error until `refuse` has no objection. Return "" at the end of the input."""
+    while True:
+        try:
+            typed = str(typer.prompt(harmless(question), err=True)).strip()
+        except typer.Abort as error:
+            if was_interrupted(error):
+                raise KeyboardInterrupt from None
+            return ""
+        if not (objection := refuse(typed)):
+            return typed
+        print(harmless(objection), file=sys.stderr)
 
 
 def was_interrupted(error: typer.Abort) -> bool:

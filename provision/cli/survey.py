@@ -7,32 +7,57 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from provision.cli.common import FOUND_SOMETHING, Json, app, show
+from provision.cli.common import FOUND_SOMETHING, Boats, Json, app, show
 from provision.cli.help import Command, example
+from provision.cli.survey_profile import Options
+from provision.harmless import harmless
+from provision.paths import BOATS
 
 if TYPE_CHECKING:
+    from provision.survey.draft.heard import Heard
     from provision.survey.findings import Findings
 
 
 @app.command(name="survey", cls=Command, epilog=example("survey --device /dev/ttyUSB0"))
-def command(
+def command(  # noqa: PLR0913
     device: Annotated[
         list[str] | None,
         typer.Option(
             metavar="PORT",
-            help="Only this one: a path, ttyUSB0, a serial number, a USB socket, or a CAN interface "
-            "such as can0. May be given several times.",
+            help="Only this one: a path, ttyUSB0, a serial number, a USB socket, or can0. May be "
+            "given several times.",
         ),
     ] = None,
+    new: Annotated[
+        str | None, typer.Option(metavar="BOAT", help="Write the profile of a boat that has none.")
+    ] = None,
+    into: Annotated[
+        str | None, typer.Option(metavar="BOAT", help="Correct and add links in a profile.")
+    ] = None,
+    boats: Boats = BOATS,
+    board: Annotated[
+        str | None, typer.Option(metavar="ID", help="The new boat's computer. Else it is asked.")
+    ] = None,
+    country: Annotated[
+        str | None, typer.Option(metavar="CC", help="Where the new boat is, such as GB.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Change the profile without asking.")] = False,
     as_json: Json = False,
 ) -> None:
     """Listen on serial adapters: baud rates, sentences, instruments.
 
     And on NMEA 2000: groups and their sources. It never sends.
     """
+    task = Options(boats, new, into, board, country, yes).task()
     found = survey_here(device or [])
-    print_findings(found, as_json=as_json)
-    if found.failed:
+    if not as_json:
+        print_tables(found)
+    outcome = task.finish(_heard_here(found)) if task else None
+    if as_json:
+        show({**found.as_json(), **({"profile": outcome.result} if outcome else {})})
+    for line in outcome.lines if outcome and not as_json else ():
+        print(harmless(line))
+    if found.failed or (outcome and not outcome.ok):
         raise typer.Exit(FOUND_SOMETHING)
 
 
@@ -54,14 +79,18 @@ def survey_here(devices: list[str]) -> Findings:
     return Findings(with_advice(found.ports, with_others(adapters)), found.networks)
 
 
-def print_findings(found: Findings, *, as_json: bool) -> None:
-    """Print tables, or one JSON object."""
+def _heard_here(found: Findings) -> Heard:
+    from provision.survey.adapters import with_others
+    from provision.survey.draft.heard import Heard
+
+    return Heard(found.ports, with_others([port.adapter for port in found.ports]))
+
+
+def print_tables(found: Findings) -> None:
+    """Print a table of the ports, and one of the networks."""
     from provision.progress import results
     from provision.survey.console import network_table, result_table
 
-    if as_json:
-        show(found.as_json())
-        return
     if found.ports:
         results.print(result_table(found.ports))
     if found.networks:

@@ -19,7 +19,7 @@ from provision.errors import Location, UserError, UserErrors
 from provision.profile.schema.boat import Profile
 from provision.profile.yaml import nulls, references, uniqueness
 from provision.profile.yaml.errors import explain, nearest
-from provision.profile.yaml.tree import MAX_BYTES, Node, parse, raise_all, read_text
+from provision.profile.yaml.tree import MAX_BYTES, Node, Plain, parse, raise_all, read_text
 
 #: Maximum number of included files, counted each time that a file names one.
 MAX_INCLUDES = 32
@@ -55,13 +55,13 @@ class Boat:
         return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def read(path: Path) -> Boat:
-    """Read one boat's profile.
+def read(path: Path, text: str | None = None) -> Boat:
+    """Read one boat's profile. `text` is what the file is to hold, if that is not written yet.
 
     Raise UserErrors with every error in the profile and its includes.
     """
     try:
-        return _read(path)
+        return _read(path, text)
     except UserError as error:
         for one in error.errors if isinstance(error, UserErrors) else [error]:
             if one.location and one.location.file != path:
@@ -69,8 +69,9 @@ def read(path: Path) -> Boat:
         raise
 
 
-def _read(path: Path) -> Boat:
-    reader = _IncludeReader(path, _resolve(path).parent)
+def _read(path: Path, text: str | None) -> Boat:
+    texts = {} if text is None else {_resolve(path): text}
+    reader = _IncludeReader(path, _resolve(path).parent, texts)
     root = reader.merge(path, ())
     if root is None:
         raise_all(reader.errors)
@@ -103,6 +104,17 @@ def _read(path: Path) -> Boat:
         ]
     )
     return boat
+
+
+def read_keys(path: Path, text: str) -> Plain:
+    """Return what a text says with all that it includes, as plain data and not validated.
+
+    `path` is where the text is to be. Raise UserErrors if a file cannot be read.
+    """
+    reader = _IncludeReader(path, _resolve(path).parent, {_resolve(path): text})
+    root = reader.merge(path, ())
+    raise_all(reader.errors)
+    return root.plain() if root else None
 
 
 def _refuse_included(file: Path) -> None:
@@ -236,6 +248,8 @@ class _IncludeReader:
     file: Path
     folder: Path
     """The folder of the boat's own file, without links: includes stay below it."""
+    texts: Mapping[Path, str] = field(default_factory=dict)
+    """What files are to hold that are not written yet, by their paths without links."""
     errors: list[UserError] = field(default_factory=list)
     done: dict[Path, Node | None] = field(default_factory=dict)
     sizes: list[int] = field(default_factory=list)
@@ -282,7 +296,8 @@ class _IncludeReader:
         return root.merged_over(under)
 
     def _decode(self, file: Path) -> str:
-        text = read_text(file)
+        text = self.texts.get(_resolve(file))
+        text = read_text(file) if text is None else text
         self.sizes.append(len(text))
         if sum(self.sizes) > MAX_BYTES:
             raise UserError(

@@ -49,6 +49,24 @@ def create_club(folder: Path) -> list[str]:
         ) from error
 
 
+def prepare_folder(folder: Path) -> list[str]:
+    """Make a folder ready for a first boat, if it is new or empty. Return the names of its files.
+
+    A folder that holds anything stays as it is.
+    """
+    try:
+        if folder.exists() and any(folder.iterdir()):
+            return []
+        folder.mkdir(parents=True, exist_ok=True)
+        return _fill_without_boats(folder)
+    except OSError as error:
+        raise UserError(
+            f"cannot be made: {error.strerror}",
+            location=Location(folder),
+            hint="name a folder that is new, where you may write",
+        ) from error
+
+
 def _fill(folder: Path) -> list[str]:
     made = []
     for source in sorted(paths.shipped("boats").glob("*.yml")):
@@ -57,6 +75,10 @@ def _fill(folder: Path) -> list[str]:
             made.append(source.name)
     shutil.copytree(paths.shipped("boats") / HULLS, folder / HULLS)
     made.append(f"{HULLS}/")
+    return [*made, *_fill_without_boats(folder)]
+
+
+def _fill_without_boats(folder: Path) -> list[str]:
     private_file.write(folder / vault.PASSWORD_FILE, (secrets.token_urlsafe(24) + "\n").encode())
     (folder / ".gitignore").write_text(_GITIGNORE)
-    return [*made, vault.PASSWORD_FILE, ".gitignore"]
+    return [vault.PASSWORD_FILE, ".gitignore"]

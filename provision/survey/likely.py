@@ -50,6 +50,7 @@ ALONG = {
 MANY = 4
 
 BINARY = "binary GNSS protocol"
+MANY_INSTRUMENTS = "several instruments that one device joins"
 
 
 def likely(addresses: Iterable[str]) -> str:
@@ -72,7 +73,7 @@ def likely(addresses: Iterable[str]) -> str:
             foreign = True
     alone = named.difference(*(ALONG.get(name, set()) for name in named))
     if len(alone) >= MANY:
-        return "several instruments that one device joins"
+        return MANY_INSTRUMENTS
     if not alone and foreign:
         return "an instrument of sentences that no standard explains"
     return " and ".join(sorted(alone))

@@ -80,12 +80,12 @@ def advise(adapter: Adapter, known: Sequence[Adapter]) -> list[str]:
         return [f"its chip has no serial number{like}: {_by_port(adapter, known)}"]
     if others:
         return [f"it has the same serial number as {others}: {_by_port(adapter, known)}"]
-    if not _nameable(adapter.serial):
+    if not is_nameable(adapter.serial):
         return [f"no profile can name its serial number: {_by_port(adapter, known)}"]
     return []
 
 
-def _nameable(serial: str) -> bool:
+def is_nameable(serial: str) -> bool:
     """Report whether a profile takes a serial number."""
     try:
         _SERIAL.validate_python(serial)
@@ -94,12 +94,16 @@ def _nameable(serial: str) -> bool:
     return True
 
 
-def _by_port(adapter: Adapter, known: Sequence[Adapter]) -> str:
-    hubs = {hub_of(other.port) for other in known if hub_of(other.port)}
-    several = any(
+def is_one_of_several(adapter: Adapter, known: Sequence[Adapter]) -> bool:
+    """Report whether an adapter is one of several ports of a chip, told apart by interface."""
+    return adapter.interface is not None and any(
         other.port == adapter.port and other.interface != adapter.interface for other in known
     )
-    more = f", interface {adapter.interface}" if several and adapter.interface is not None else ""
+
+
+def _by_port(adapter: Adapter, known: Sequence[Adapter]) -> str:
+    hubs = {hub_of(other.port) for other in known if hub_of(other.port)}
+    more = f", interface {adapter.interface}" if is_one_of_several(adapter, known) else ""
     return (
         f"label its socket ({socket_in_words(adapter.port, hubs)}) and name it by port, here "
         f"{adapter.port}{more}; the boat's computer may number its sockets otherwise"

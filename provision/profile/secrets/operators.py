@@ -3,11 +3,8 @@
 
 from __future__ import annotations
 
-import codecs
 import contextlib
-import os
 import re
-import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +15,7 @@ from provision.profile.access_keys import OPERATOR, read_entry
 from provision.profile.load import Boat
 from provision.profile.schema.types import is_public_key
 from provision.profile.secrets import private_file
+from provision.profile.secrets.rewrite import rewrite
 from provision.profile.yaml import edit
 from provision.profile.yaml.tree import read_text
 
@@ -61,7 +59,7 @@ def add_operator(profiles: Sequence[Path], public_key: Path) -> AddedOperator:
     if new and not there:
         private_file.write(file, "".join(f"{line}\n" for line in lines).encode(), mode=0o644)
     for changed, text in edits.items():
-        _rewrite(changed, text)
+        rewrite(changed, text)
     shared = {boat.file for boat in unnamed if _file_of_keys(boat) != boat.file.resolve()}
     return AddedOperator(
         file=file,
@@ -204,12 +202,3 @@ def _edits(new: Sequence[Boat], sharers: dict[Path, set[Path]], name: str) -> di
                 hint=f"copy the key beside the boats, and write: access: {{keys: [{listed}]}}",
             ) from None
     return edits
-
-
-def _rewrite(file: Path, text: str) -> None:
-    """Replace a text file in one step. Keep its mode and its byte order mark."""
-    file = file.resolve()
-    before = file.read_bytes()
-    mark = codecs.BOM_UTF8 if before.startswith(codecs.BOM_UTF8) else b""
-    mode = stat.S_IMODE(os.stat(file).st_mode)
-    private_file.write(file, mark + text.encode(), replace=True, mode=mode)

@@ -1,0 +1,141 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Write the profile of a boat that has none from a survey: `survey --new`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from provision.cli.confirm import choose
+from provision.cli.opening import read_neighbours
+from provision.cli.survey_outcome import Outcome, format_found, is_ok
+from provision.errors import Location, UserError
+from provision.paths import argument
+
+if TYPE_CHECKING:
+    from provision.survey.draft.club import Club
+    from provision.survey.draft.heard import Heard
+    from provision.survey.draft.new import NewProfile
+
+
+class NewTask:
+    """Write the profile of a boat that has none."""
+
+    def __init__(self, name: str, boats: Path, board: str | None, country: str | None) -> None:
+        """Find out what no survey hears. Raise UserError when the boat has a file already."""
+        from provision.survey.draft.club import read_club
+
+        self.file = _new_file(name, boats)
+        neighbours = read_neighbours({self.file.parent})
+        self.club: Club = read_club(self.file, neighbours)
+        self.board = _board(board)
+        self.country = _country(country, self.club)
+
+    def finish(self, heard: Heard) -> Outcome:
+        """Write the profile, and say what `check` finds in it."""
+        from datetime import date
+
+        from provision.profile.scaffold import prepare_folder
+        from provision.profile.secrets import private_file
+        from provision.survey.draft.new import Choices, new_profile
+
+        choices = Choices(self.board, self.country, date.today().isoformat())
+        made = new_profile(self.file, heard, self.club, choices)
+        prepared = prepare_folder(self.file.parent)
+        private_file.write(self.file, made.text.encode(), mode=0o644)
+        lines = [f"{self.file}: {_counted(made)}"]
+        lines += [f"{device}: no profile can name this port" for device in made.unnamed]
+        if prepared:
+            lines.append(
+                "keep a copy of .vault-password elsewhere: without it the boat's secrets are lost"
+            )
+        lines += format_found(made.findings, self.file.stem)
+        lines.append(f"next: provision keys {argument(self.file)}")
+        result = {
+            "file": str(self.file),
+            "links": [link.name for link in made.drafts if link.heard],
+            "unknown": [link.name for link in made.drafts if not link.heard],
+            "findings": [finding.as_json() for finding in made.findings],
+        }
+        return Outcome(lines, result, ok=is_ok(made.findings))
+
+
+def _new_file(name: str, boats: Path) -> Path:
+    from pydantic import TypeAdapter, ValidationError
+
+    from provision.profile.schema.types import HostName
+
+    is_path = "/" in name or name.endswith(".yml")
+    file = Path(name) if is_path else boats / f"{name}.yml"
+    if file.suffix != ".yml":
+        raise UserError(
+            "is no name for a boat's file", location=Location(file), hint="end it in .yml"
+        )
+    try:
+        TypeAdapter(HostName).validate_python(file.stem)
+    except ValidationError as error:
+        cause = error.errors()[0]["ctx"]["error"]
+        raise UserError(str(cause), hint=getattr(cause, "hint", "")) from None
+    if file.is_symlink() or file.exists():
+        raise UserError(
+            "is there already and stays as it is",
+            location=Location(file),
+            hint=f"provision survey --into {argument(file)} corrects its links",
+        )
+    return file
+
+
+def _board(name: str | None) -> str:
+    from provision import boards
+
+    if name is None:
+        for one in boards.names():
+            print(f"  {one}  {boards.board(one).description}", file=sys.stderr)
+        name = choose("Which board is the boat's computer", _objection(boards.board))
+    if not name:
+        raise UserError("no board is named", hint=f"give --board ID: {', '.join(boards.names())}")
+    return boards.board(name).id
+
+
+def _country(country: str | None, club: Club) -> str:
+    """Return the country to write. Empty where the club's file has it and none is given."""
+    from provision.profile.schema.boat import AccessPointConfig
+
+    def check(code: str) -> None:
+        AccessPointConfig(ssid="x", country=code)
+
+    if country is None and club.says("network", "access_point", "country"):
+        return ""
+    if country is None:
+        country = choose(
+            "In which country is the boat (two letters, such as GB)", _objection(check)
+        )
+    if not country:
+        raise UserError("no country is named", hint="give --country CC, such as GB (ISO 3166-1)")
+    if objection := _objection(check)(country):
+        raise UserError(objection, hint="two letters of ISO 3166-1, such as GB")
+    return country
+
+
+def _objection(check: Callable[[str], object]) -> Callable[[str], str]:
+    """Return a function that says what is wrong about an answer, or nothing."""
+
+    def refuse(answer: str) -> str:
+        try:
+            check(answer)
+        except UserError as error:
+            return error.message
+        except ValueError:
+            return f"{answer!r} is not a country's code"
+        return ""
+
+    return refuse
+
+
+def _counted(made: NewProfile) -> str:
+    heard = [link.name for link in made.drafts if link.heard]
+    unknown = len(made.drafts) - len(heard)
+    more = f"; {unknown} not known, written as comments" if unknown else ""
+    return f"links {', '.join(heard)}{more}"
