@@ -24,13 +24,20 @@ def write_state(file: Path, content: bytes, mode: int = 0o600) -> None:
     temporary = file.with_name(f".{file.name}.new")
     with contextlib.suppress(FileNotFoundError):
         os.unlink(temporary)
-    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
+    write_new(temporary, content, mode)
+    os.replace(temporary, file)
+
+
+def write_new(file: Path, content: bytes, mode: int, *, sync: bool = False) -> None:
+    """Write a file that is not there yet. Its content reaches the card first if `sync` is set."""
+    descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
     try:
         write_all(descriptor, content)
         os.fchmod(descriptor, mode)
+        if sync:
+            os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    os.replace(temporary, file)
 
 
 def write_durably(file: Path, data: bytes) -> None:
@@ -39,13 +46,7 @@ def write_durably(file: Path, data: bytes) -> None:
     try:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(temporary)
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
-        descriptor = os.open(temporary, flags, 0o600)
-        try:
-            write_all(descriptor, data)
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        write_new(temporary, data, 0o600, sync=True)
         os.replace(temporary, file)
     except OSError:
         with contextlib.suppress(OSError):

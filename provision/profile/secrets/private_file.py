@@ -9,6 +9,7 @@ import stat
 from pathlib import Path
 
 from provision.errors import Location, UserError
+from provision.onboard.settings.atomic import sync_folder
 
 
 def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) -> None:
@@ -32,11 +33,7 @@ def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) 
                 file.hardlink_to(temporary)
         finally:
             temporary.unlink(missing_ok=True)
-        folder = os.open(file.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        sync_folder(file.parent)
     except FileExistsError as error:
         raise UserError(
             "is there already and stays as it is",

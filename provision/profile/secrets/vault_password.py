@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from provision.errors import Location, UserError
+from provision.onboard.settings.atomic import sync_folder
 from provision.paths import folder_option
 from provision.profile.secrets import private_file, vault
 from provision.profile.yaml.tree import raise_all
@@ -93,7 +94,7 @@ def change_password(folder: Path, old: bytes, new: bytes) -> PasswordChange:
             private_file.write(_staged(folder / vault.PASSWORD_FILE), new + b"\n", replace=True)
         for one in vaults:
             _stage(one, new)
-        _sync(folder)
+        sync_folder(folder)
     except BaseException as error:
         # An interrupted run may have replaced some files: keep its new password.
         if not any(_opens(file, new) for file in _vault_files(folder)):
@@ -120,10 +121,10 @@ def _replace_files(folder: Path, vaults: Sequence[_Vault], keeps: bool) -> None:
                     "was written meanwhile", location=Location(one.file), hint=_retry_hint(folder)
                 )
             _staged(one.file).replace(one.file)
-        _sync(folder)
+        sync_folder(folder)
         if keeps:
             _staged(folder / vault.PASSWORD_FILE).replace(folder / vault.PASSWORD_FILE)
-            _sync(folder)
+            sync_folder(folder)
         _remove_leftovers(folder)
     except OSError as error:
         raise UserError(
@@ -227,7 +228,7 @@ def _remove_leftovers(folder: Path) -> None:
     """Remove the files of a change that was interrupted."""
     for file in [*_list_leftovers(folder)]:
         file.unlink(missing_ok=True)
-    _sync(folder)
+    sync_folder(folder)
 
 
 def _list_leftovers(folder: Path) -> Iterator[Path]:
@@ -235,11 +236,3 @@ def _list_leftovers(folder: Path) -> Iterator[Path]:
     yield from (file for file in folder.glob(f".*{vault.STAGED_SUFFIX}") if _begins_as_vault(file))
     yield from (file for file in folder.glob(f".{password.name}.*") if file.is_file())
     yield password
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -302,7 +302,7 @@ def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
 def test_a_file_that_is_written_meanwhile_is_not_lost(
     club: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sync = vault_password._sync
+    sync = vault_password.sync_folder
 
     def meanwhile(folder: Path) -> None:
         if held(folder, OLD) == ALL:
@@ -310,7 +310,7 @@ def test_a_file_that_is_written_meanwhile_is_not_lost(
         sync(folder)
 
     with monkeypatch.context() as patch:
-        patch.setattr(vault_password, "_sync", meanwhile)
+        patch.setattr(vault_password, "sync_folder", meanwhile)
         with pytest.raises(UserError, match="meanwhile"):
             vault_password.change_password(club, OLD, NEW)
     vault_password.change_password(club, OLD, NEW)

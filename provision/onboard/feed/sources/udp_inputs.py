@@ -20,8 +20,8 @@ from provision.onboard.feed.sources.ingest import Deliver, Ingest
 MAX_DATAGRAM_BYTES, DATAGRAMS_PER_TURN = 65535, 16
 
 
-class UdpInput:
-    """Reads sentences from datagrams that come to one port."""
+class _DatagramInput:
+    """Reads sentences from datagrams that come to some ports."""
 
     def __init__(
         self,
@@ -31,75 +31,70 @@ class UdpInput:
         fault_log: FaultLog,
         own: OwnPorts,
     ) -> None:
-        """Bind the port. OSError when it is taken."""
-        assert source.udp is not None
+        """Bind the ports. OSError when one is taken."""
         self.name = source.name
-        self._own = own
-        self._loop = asyncio.get_running_loop()
-        self._ingest = Ingest(source, deliver, stalls, fault_log)
-        self._framer = self._ingest.framer(from_start=True)
-        self._arrivals = self._ingest.arrivals()
-        self._channel = listen_udp(source.address, source.udp)
-
-    @property
-    def port(self) -> int:
-        return int(self._channel.getsockname()[1])
-
-    def open(self) -> None:
-        self._loop.add_reader(self._channel, self._read)
-
-    def _read(self) -> None:
-        for _ in range(DATAGRAMS_PER_TURN):
-            try:
-                data, (address, port) = self._channel.recvfrom(MAX_DATAGRAM_BYTES)
-            except OSError:
-                self._arrivals.emptied()
-                return
-            since = self._arrivals.read(len(data), more=True)
-            if not self._own.sent(address, port):
-                self._framer.sender = address
-                self._ingest.take_datagram(self._framer, data, since)
-
-    def watch(self, now: float) -> None:
-        """Do nothing: a bound port needs no watch."""
-
-    def close(self) -> None:
-        self._loop.remove_reader(self._channel)
-        self._channel.close()
-        self._ingest.close()
-
-    def as_json(self) -> dict[str, Any]:
-        """Return counters and rates, for the state."""
-        heard = self._ingest.heard_at
-        return {"present": heard is not None, **self._ingest.as_json()}
-
-
-class MulticastInput:
-    """Reads sentences from transmission groups of IEC 61162-450."""
-
-    def __init__(
-        self,
-        source: models.InputOptions,
-        deliver: Deliver,
-        stalls: Stalls,
-        fault_log: FaultLog,
-        own: OwnPorts,
-    ) -> None:
-        """Bind the ports of the groups. OSError when a port is taken."""
-        self.name = source.name
-        self._interface = source.address
         self._fault_log = fault_log
         self._own = own
         self._loop = asyncio.get_running_loop()
         self._ingest = Ingest(source, deliver, stalls, fault_log)
         self._framer = self._ingest.framer(from_start=True)
-        self._arrivals = {GROUPS[name][0]: self._ingest.arrivals() for name in source.multicast}
-        self._channels = {GROUPS[name][0]: listen_udp(*GROUPS[name]) for name in source.multicast}
+        self._channels = self._bind(source)
+
+    def _bind(self, source: models.InputOptions) -> dict[str, socket.socket]:
+        raise NotImplementedError
 
     def open(self) -> None:
-        for group, channel in self._channels.items():
-            self._loop.add_reader(channel, self._read, channel, self._arrivals[group])
+        for channel in self._channels.values():
+            self._loop.add_reader(channel, self._read, channel, self._ingest.arrivals())
         self.watch(self._loop.time())
+
+    def watch(self, now: float) -> None:
+        """Do nothing: a bound port needs no watch."""
+
+    def _read(self, channel: socket.socket, arrivals: Arrivals) -> None:
+        for _ in range(DATAGRAMS_PER_TURN):
+            try:
+                data, (address, port) = channel.recvfrom(MAX_DATAGRAM_BYTES)
+            except OSError:
+                arrivals.emptied()
+                return
+            since = arrivals.read(len(data), more=True)
+            if not self._own.sent(address, port):
+                self._take(data, address, since)
+
+    def _take(self, data: bytes, address: str, since: float) -> None:
+        self._framer.sender = address
+        self._ingest.take_datagram(self._framer, data, since)
+
+    def close(self) -> None:
+        for channel in self._channels.values():
+            self._loop.remove_reader(channel)
+            channel.close()
+        self._ingest.close()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return counters and rates, for the state."""
+        return {"present": self._ingest.heard_at is not None, **self._ingest.as_json()}
+
+
+class UdpInput(_DatagramInput):
+    """Reads sentences from datagrams that come to one port."""
+
+    def _bind(self, source: models.InputOptions) -> dict[str, socket.socket]:
+        assert source.udp is not None
+        return {"": listen_udp(source.address, source.udp)}
+
+    @property
+    def port(self) -> int:
+        return int(self._channels[""].getsockname()[1])
+
+
+class MulticastInput(_DatagramInput):
+    """Reads sentences from transmission groups of IEC 61162-450."""
+
+    def _bind(self, source: models.InputOptions) -> dict[str, socket.socket]:
+        self._interface = source.address
+        return {GROUPS[name][0]: listen_udp(*GROUPS[name]) for name in source.multicast}
 
     def watch(self, now: float) -> None:
         """Join the groups again where the interface has appeared or come back."""
@@ -114,29 +109,9 @@ class MulticastInput:
             else:
                 self._fault_log.cleared(self.name, "join", "joined")
 
-    def _read(self, channel: socket.socket, arrivals: Arrivals) -> None:
-        for _ in range(DATAGRAMS_PER_TURN):
-            try:
-                data, (address, port) = channel.recvfrom(MAX_DATAGRAM_BYTES)
-            except OSError:
-                arrivals.emptied()
-                return
-            since = arrivals.read(len(data), more=True)
-            if self._own.sent(address, port):
-                continue
-            if not data.startswith(HEADER):
-                self._ingest.errors.noise += 1
-                self._fault_log.warn(self.name, "header", f"{address} sends no IEC 61162-450")
-                continue
-            self._framer.sender = address
-            self._ingest.take_datagram(self._framer, data[len(HEADER) :], since)
-
-    def close(self) -> None:
-        for channel in self._channels.values():
-            self._loop.remove_reader(channel)
-            channel.close()
-        self._ingest.close()
-
-    def as_json(self) -> dict[str, Any]:
-        """Return counters and rates, for the state."""
-        return {"present": self._ingest.heard_at is not None, **self._ingest.as_json()}
+    def _take(self, data: bytes, address: str, since: float) -> None:
+        if data.startswith(HEADER):
+            super()._take(data[len(HEADER) :], address, since)
+        else:
+            self._ingest.errors.noise += 1
+            self._fault_log.warn(self.name, "header", f"{address} sends no IEC 61162-450")

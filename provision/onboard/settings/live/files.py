@@ -20,7 +20,7 @@ from pathlib import Path, PurePosixPath
 
 from provision.onboard.settings.archive.manifest import Entry, File, Link
 from provision.onboard.settings.archive.read import Settings, digest_of
-from provision.onboard.settings.atomic import write_all
+from provision.onboard.settings.atomic import write_new
 from provision.onboard.settings.errors import SettingsError
 from provision.onboard.settings.paths import MANIFEST, Paths
 
@@ -200,17 +200,8 @@ def _write(aboard: Paths, path: str, entry: Entry, content: bytes, force: bool) 
     if isinstance(entry, Link):
         os.symlink(entry.target, temporary)
     else:
-        _fill(temporary, content, entry.mode)
+        write_new(temporary, content, entry.mode)
     os.replace(temporary, file)
-
-
-def _fill(file: Path, content: bytes, mode: int) -> None:
-    descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
-    try:
-        write_all(descriptor, content)
-        os.fchmod(descriptor, mode)
-    finally:
-        os.close(descriptor)
 
 
 def _make_folders(aboard: Paths, folder: str, force: bool) -> None:
