@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable
 
 from provision.onboard.feed.config import models
-from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive
+from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive, receive
 from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX
 
 #: Bytes that the kernel may hold for one client: old news is worth little.
@@ -116,17 +116,8 @@ class TcpClient:
             self._begun = b"".join(pieces)
 
     def _read(self) -> None:
-        try:
-            data = self._channel.recv(MAX_RECEIVE_BYTES)
-        except BlockingIOError:
-            return
-        except OSError as error:
-            self.close(error.strerror or str(error))
-            return
-        if not data:
-            self.close("left")
-            return
-        self._received(self, data, len(data) == MAX_RECEIVE_BYTES)
+        if data := receive(self._channel, MAX_RECEIVE_BYTES, self.close, "left"):
+            self._received(self, data, len(data) == MAX_RECEIVE_BYTES)
 
     def watch(self, now: float) -> None:
         """Disconnect a client that has taken nothing for too long."""

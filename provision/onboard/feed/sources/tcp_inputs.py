@@ -11,7 +11,7 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.net.acceptor import Acceptor
 from provision.onboard.feed.net.retry import Retry
-from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive
+from provision.onboard.feed.net.tcp_socket import CHUNK_BYTES, keep_alive, receive
 from provision.onboard.feed.nmea0183.framer import Framer
 from provision.onboard.feed.nmea0183.opening import NOT_NMEA, Opening
 from provision.onboard.feed.policy.stalls import Stalls
@@ -64,16 +64,10 @@ class Connection:
         self._loop.add_reader(channel, self._read)
 
     def _read(self) -> None:
-        try:
-            data = self._channel.recv(CHUNK_BYTES)
-        except BlockingIOError:
-            return
-        except OSError as error:
-            self.close(error.strerror or str(error))
-            return
+        data = receive(self._channel, CHUNK_BYTES, self.close, "closed by the other side")
         if not data:
-            self.close("closed by the other side")
-        elif self._opening is not None and self._opening.refuses(data):
+            return
+        if self._opening is not None and self._opening.refuses(data):
             self.close(NOT_NMEA)
         else:
             since = self._arrivals.read(len(data), more=len(data) == CHUNK_BYTES)
