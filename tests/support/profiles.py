@@ -3,12 +3,22 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from provision.errors import UserError, UserErrors
+from provision.paths import shipped
 from provision.profile import load
+
+#: Gives a boat of the demo club a tablet with a pass-phrase of its own.
+OWN_PASS_PHRASE = (
+    "network:",
+    'network:\n  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}',
+)
 
 
 def replaced(text: str, *replacements: tuple[str, str]) -> str:
@@ -29,3 +39,12 @@ def errors_of(file: Path) -> list[UserError]:
     with pytest.raises(UserError) as caught:
         load.read(file)
     return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
+
+
+@pytest.fixture
+def kittiwake(tmp_path: Path) -> Iterator[Path]:
+    """Copy the demo club, with no umask: made files must not depend on a friendly one."""
+    shutil.copytree(shipped("boats"), tmp_path / "boats")
+    before = os.umask(0)
+    yield tmp_path / "boats" / "kittiwake.yml"
+    os.umask(before)

@@ -21,25 +21,15 @@ from provision.profile.schema.boat import Profile
 from provision.profile.secrets.keygen import generate_private_key
 from provision.profile.secrets.store import Secrets
 from tests.integration.bench.fake_emulator import command
+from tests.support import render_rig
 
 Make = Callable[..., Bench]
 
 
 def profile(**network: Any) -> Profile:
-    access = {"from_shore": network.pop("from_shore", False)}
-    return Profile.model_validate(
-        {
-            "boat": "kittiwake",
-            "board": "x86-64",
-            "network": {
-                "address": "10.47.1.1/24",
-                "access_point": {"ssid": "Kittiwake", "country": "GB"},
-                **network,
-            },
-            "links": {"gnss": {"adapter": {"serial": "A1"}, "talks": ["RMC"]}},
-            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43], **access},
-        }
-    )
+    access = {"keys": [render_rig.KEY], "from_shore": network.pop("from_shore", False)}
+    links = {"gnss": {"adapter": {"serial": "A1"}, "talks": ["RMC"]}}
+    return render_rig.profile(network=network, links=links, access=access)
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ from provision.bench.hull.derive import derive
 from provision.bench.simulation.instruments import Instruments
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
+from tests.support import render_rig
 
 #: A tenth before a whole second, when instruments begin to talk.
 DATE = datetime(2031, 3, 4, 5, 6, 6, 900_000, tzinfo=UTC)
@@ -26,20 +27,11 @@ def link(serial, **keys):
 
 @pytest.fixture
 def profile():
-    return Profile.model_validate(
-        {
-            "boat": "kittiwake",
-            "board": "x86-64",
-            "network": {
-                "address": "10.47.1.1/24",
-                "access_point": {"ssid": "Kittiwake", "country": "GB"},
-            },
-            "links": {
-                "gnss": link("KW-1", baud=38400, talks={"RMC": 10.0, "ZDA": 10.0}),
-                "ais": link("KW-2", baud=38400, talks={"VDM": 10.0, "VDO": 10.0}),
-                "autopilot": link("KW-3", baud=4800, listens=["APB"]),
-            },
-            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
+    return render_rig.profile(
+        links={
+            "gnss": link("KW-1", baud=38400, talks={"RMC": 10.0, "ZDA": 10.0}),
+            "ais": link("KW-2", baud=38400, talks={"VDM": 10.0, "VDO": 10.0}),
+            "autopilot": link("KW-3", baud=4800, listens=["APB"]),
         }
     )
 

@@ -14,40 +14,16 @@ import pytest
 from provision.bench.hull.derive import derive
 from provision.bench.simulation.instruments import Instruments
 from provision.bench.simulation.nmea2000 import CAN_FRAME
-from provision.profile.schema.boat import Profile
-
-nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
+from tests.support import render_rig
+from tests.support.nmea2000_frames import decoded
 
 MOMENT = datetime(2031, 3, 4, 5, 6, 7, 250_000, tzinfo=UTC)
 
 
-def decoded(frames):
-    """What the library reads in the frames, in its own units, by group."""
-    decoder, found = nmea2000.NMEA2000Decoder(), {}
-    for frame in frames:
-        identifier, length, data = CAN_FRAME.unpack(frame)
-        assert identifier & 0x80000000
-        said = " ".join(f"{byte:02X}" for byte in data[:length])
-        message = decoder.decode(f" can0  {identifier & 0x1FFFFFFF:08X}   [{length}]  {said}")
-        if message:
-            found[message.PGN] = {field.id: field.value for field in message.fields}
-    return found
-
-
 @pytest.fixture
 def profile():
-    return Profile.model_validate(
-        {
-            "boat": "kittiwake",
-            "board": "x86-64",
-            "network": {
-                "address": "10.47.1.1/24",
-                "access_point": {"ssid": "Kittiwake", "country": "GB"},
-            },
-            "links": {"backbone": {"can": "can0", "talks": {"heading": 10, "position": 1}}},
-            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
-        }
-    )
+    links = {"backbone": {"can": "can0", "talks": {"heading": 10, "position": 1}}}
+    return render_rig.profile(links=links)
 
 
 def test_frames_come_whole_over_the_links_socket(profile, tmp_path: Path):

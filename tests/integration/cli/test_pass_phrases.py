@@ -9,16 +9,13 @@ import pytest
 
 from provision.profile.secrets import store, vault
 from tests.support.command import Call, on_a_terminal
+from tests.support.profiles import OWN_PASS_PHRASE, change
 
 
 @pytest.fixture
 def club(call: Call, boats: Path) -> Path:
     """A folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own."""
-    file = boats / "dunlin.yml"
-    tablets = (
-        'network:\n  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}'
-    )
-    file.write_text(file.read_text().replace("network:", tablets))
+    change(boats / "dunlin.yml", OWN_PASS_PHRASE)
     assert call("keys", "dunlin", "--boats", boats).status == 0
     return boats
 

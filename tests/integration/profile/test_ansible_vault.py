@@ -4,27 +4,18 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from provision.paths import shipped
 from provision.profile.secrets import keygen, private_file, store, vault
+from tests.support.profiles import kittiwake
 
 KEY = b"correct horse"
 
-
-@pytest.fixture
-def kittiwake(tmp_path: Path) -> Iterator[Path]:
-    """A copy of the demo club; made files must not depend on a friendly umask."""
-    shutil.copytree(shipped("boats"), tmp_path / "boats")
-    before = os.umask(0)
-    yield tmp_path / "boats" / "kittiwake.yml"
-    os.umask(before)
+__all__ = ["kittiwake"]
 
 
 def test_ansible_vault_reads_it(kittiwake: Path) -> None:

@@ -41,8 +41,6 @@ sys.exit("badproof" in sys.argv[1] or "noproof" in sys.argv[1])
 
 HOSTAPD = "etc/hostapd/boat.conf"
 
-SUPPLY = "sys/class/hwmon/hwmon1"
-
 #: What the kernels of these boats say, and why such a boat is not even asked for a change.
 AILING = {
     "worncard": (

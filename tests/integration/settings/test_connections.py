@@ -14,32 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from provision.onboard.settings.cli import main
 from provision.onboard.settings.errors import Exit
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.store.state import load_trial
-from tests.support.settings.boat import NEW, OLD, Boat, pack, snapshot
+from tests.support.settings.boat import Boat, snapshot
+from tests.support.settings.command import DATA, DIGEST, HOME, archive, call, tried
 
-DATA, DIGEST = pack(NEW)
-HOME = pack(OLD)[1]
-
-
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    path = tmp_path / "new.tar"
-    path.write_bytes(DATA)
-    return path
-
-
-def call(boat: Boat, *arguments: object, capfd: pytest.CaptureFixture[str]) -> tuple[int, dict]:  # type: ignore[type-arg]
-    """The exit status and the JSON."""
-    words = ["--root", str(boat.paths.root), *map(str, arguments)]
-    status = main(words, boat.again().system)
-    return status, json.loads(capfd.readouterr().out)
-
-
-def tried(archive: Path, owner: str = "ann") -> tuple[object, ...]:
-    return ("trial", archive, "--sha256", DIGEST, "--seconds", "60", "--owner", owner)
+__all__ = ["archive"]
 
 
 def test_archive_from_standard_input(boat: Boat) -> None:

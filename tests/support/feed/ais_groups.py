@@ -8,8 +8,8 @@ from typing import Any
 
 SHIP = 200000002
 
-#: Received on channel B, and sent by the boat's own transponder on channel A.
-HEARD_B, OWN_A = 1, 2
+#: A report that was received on channel B.
+HEARD_B = 1
 
 
 def position(message: int, info: int = HEARD_B, **other: int) -> bytes:

@@ -6,7 +6,8 @@ from __future__ import annotations
 import asyncio
 import socket
 import struct
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from typing import Any
 
 import pynmea2
@@ -15,7 +16,7 @@ import pytest
 from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.nmea0183.sentence import frame
 from provision.onboard.feed.nmea2000 import pgn
-from provision.onboard.feed.sources.can import EXTENDED, FRAME
+from provision.onboard.feed.sources.can import EXTENDED, FRAME, CanSource
 from tests.support.feed.rig import Bench, Tablet, port_of, until
 
 HEADING = struct.pack("<BHhhB", 1, 17645, 32767, -1240, 0xFD)
@@ -70,6 +71,21 @@ def can_frame(group: int, data: bytes, source: int = 3) -> bytes:
 Say = Callable[[int, bytes, int], Awaitable[None]]
 
 
+@asynccontextmanager
+async def plugged_in(feed: Feed) -> AsyncIterator[tuple[CanSource, socket.socket, Tablet]]:
+    """Give the feed's only NMEA 2000 link a network, and read what a tablet gets."""
+    (link,) = feed.cans
+    tablet = Tablet(port_of(feed))
+    await until(lambda: feed.server._clients)  # type: ignore[union-attr]
+    ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    ours.setblocking(False)
+    link.use(ours)
+    yield link, network, tablet
+    network.close()
+    await asyncio.sleep(0.02)
+    tablet.close()
+
+
 def play(
     bench: Bench, talks: dict[str, int], story: Callable[[Say, Tablet], Awaitable[None]]
 ) -> None:
@@ -77,23 +93,15 @@ def play(
     bench.settings["links"]["backbone"] = {"can": "none0", "talks": talks}
 
     async def run(feed: Feed) -> None:
-        (link,) = feed.cans
-        tablet = Tablet(port_of(feed))
-        await until(lambda: feed.server._clients)  # type: ignore[union-attr]
-        ours, network = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        ours.setblocking(False)
-        link.use(ours)
+        async with plugged_in(feed) as (link, network, tablet):
 
-        async def say(group: int, data: bytes, source: int) -> None:
-            pieces = fast(data) if pgn.GROUPS[group].is_fast else [data]
-            before = link.frames
-            for piece in pieces:
-                network.send(can_frame(group, piece, source))
-            await until(lambda: link.frames == before + len(pieces))
+            async def say(group: int, data: bytes, source: int) -> None:
+                pieces = fast(data) if pgn.GROUPS[group].is_fast else [data]
+                before = link.frames
+                for piece in pieces:
+                    network.send(can_frame(group, piece, source))
+                await until(lambda: link.frames == before + len(pieces))
 
-        await story(say, tablet)
-        network.close()
-        await asyncio.sleep(0.02)
-        tablet.close()
+            await story(say, tablet)
 
     bench.run(run)

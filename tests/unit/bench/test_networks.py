@@ -16,7 +16,7 @@ from provision.bench.qemu.build import can_networks
 from provision.bench.qemu.machine import NetworkWire
 from provision.bench.qemu.process import Emulator
 from provision.boards import board
-from provision.profile.schema.boat import Profile
+from tests.support import render_rig
 
 
 @pytest.fixture
@@ -69,16 +69,4 @@ def test_only_names_that_the_kernel_gives_can_be_had(
 ) -> None:
     links = {name: {"can": can, "talks": ["heading"]} for name, can in interfaces.items()}
     gnss = {"gnss": {"adapter": {"serial": "A1"}, "talks": ["RMC"]}}
-    profile = Profile.model_validate(
-        {
-            "boat": "kittiwake",
-            "board": "x86-64",
-            "network": {
-                "address": "10.47.1.1/24",
-                "access_point": {"ssid": "Kittiwake", "country": "GB"},
-            },
-            "links": gnss | links,
-            "access": {"keys": ["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI" + "A" * 43]},
-        }
-    )
-    assert can_networks(derive(profile)) == counted
+    assert can_networks(derive(render_rig.profile(links=gnss | links))) == counted

@@ -14,24 +14,10 @@ from provision.bench.simulation.boat import KNOT, Simulation
 from provision.bench.simulation.nmea2000 import CAN_FRAME, GROUPS, KINDS, Backbone
 from provision.onboard.feed.nmea2000 import pgn
 from provision.profile.schema.types import DataKind
-
-nmea2000 = pytest.importorskip("nmea2000", reason="the reference library is not installed")
+from tests.support.nmea2000_frames import decoded
 
 MOMENT = datetime(2031, 3, 4, 5, 6, 7, 250_000, tzinfo=UTC)
 VOYAGE = Simulation(seed=1)
-
-
-def decoded(frames):
-    """What the library reads in the frames, in its own units, by group."""
-    decoder, found = nmea2000.NMEA2000Decoder(), {}
-    for frame in frames:
-        identifier, length, data = CAN_FRAME.unpack(frame)
-        assert identifier & 0x80000000
-        said = " ".join(f"{byte:02X}" for byte in data[:length])
-        message = decoder.decode(f" can0  {identifier & 0x1FFFFFFF:08X}   [{length}]  {said}")
-        if message:
-            found[message.PGN] = {field.id: field.value for field in message.fields}
-    return found
 
 
 def degrees(radians):

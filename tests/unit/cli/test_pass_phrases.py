@@ -19,6 +19,7 @@ from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault
 from provision.profile.secrets.keygen import make_keys
 from tests.support.command import Call, Said
+from tests.support.profiles import OWN_PASS_PHRASE, change
 
 
 @pytest.fixture(scope="module")
@@ -29,10 +30,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """
     create_club(folder := tmp_path_factory.mktemp("made") / "boats")
     file = folder / "dunlin.yml"
-    tablets = (
-        'network:\n  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}'
-    )
-    file.write_text(file.read_text().replace("network:", tablets))
+    change(file, OWN_PASS_PHRASE)
     make_keys(file, vault.read_password(folder))
     return folder
 

@@ -13,6 +13,7 @@ from provision.paths import shipped
 from provision.profile import load
 from provision.profile.secrets import keygen, store
 from provision.profile.secrets.store import Secrets
+from tests.support.profiles import change
 
 KEY = b"password"
 TABLETS = """\
@@ -29,9 +30,7 @@ def kittiwake(tmp_path: Path) -> Path:
     """The demo club's boat with two tablets that have their own pass-phrases, and one without."""
     shutil.copytree(shipped("boats"), tmp_path / "boats")
     file = tmp_path / "boats" / "kittiwake.yml"
-    text = file.read_text()
-    assert text.count("network:\n") == 1
-    file.write_text(text.replace("network:\n", TABLETS))
+    change(file, ("network:\n", TABLETS))
     return file
 
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from unittest.mock import Mock
@@ -22,6 +20,7 @@ from provision.paths import shipped
 from provision.profile import access_keys, load
 from provision.profile.schema.types import MIN_RSA_BITS
 from provision.profile.secrets import keygen, private_file, store, vault
+from tests.support.profiles import kittiwake
 
 KEY = b"correct horse"
 
@@ -39,14 +38,7 @@ PSK = [
     ("a" * 32, "Z" * 32, "becb93866bb8c3832cb777c2f559807c8c59afcb6eae734885001300a981cc62"),
 ]
 
-
-@pytest.fixture
-def kittiwake(tmp_path: Path) -> Iterator[Path]:
-    """A copy of the demo club; made files must not depend on a friendly umask."""
-    shutil.copytree(shipped("boats"), tmp_path / "boats")
-    before = os.umask(0)
-    yield tmp_path / "boats" / "kittiwake.yml"
-    os.umask(before)
+__all__ = ["kittiwake"]
 
 
 def mode(file: Path) -> int:
