@@ -41,6 +41,11 @@ def errors_of(file: Path) -> list[UserError]:
     return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
 
 
+def contents(folder: Path) -> dict[Path, bytes]:
+    """Return what the files of a folder and of those in it hold."""
+    return {file: file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
 @pytest.fixture
 def kittiwake(tmp_path: Path) -> Iterator[Path]:
     """Copy the demo club, with no umask: made files must not depend on a friendly one."""

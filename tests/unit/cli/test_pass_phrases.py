@@ -19,7 +19,7 @@ from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault
 from provision.profile.secrets.keygen import make_keys
 from tests.support.command import Call, Said
-from tests.support.profiles import OWN_PASS_PHRASE, change
+from tests.support.profiles import OWN_PASS_PHRASE, change, contents
 
 
 @pytest.fixture(scope="module")
@@ -112,10 +112,10 @@ def test_a_file_of_another_kind_is_left_alone(call: Call, club: Path, tmp_path: 
 
 @pytest.mark.parametrize("name", ["list", "dunlin.yml", "dunlin.secrets.yml", "operator", "new/l"])
 def test_no_file_of_them_lies_beside_the_boats(call: Call, club: Path, name: str) -> None:
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     said = call("keys", "dunlin", "--show", "-o", club / name, "--boats", club, "--json")
     assert said.status == 2
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before
 
 
 def test_a_dash_and_a_disk_without_modes(
@@ -260,8 +260,8 @@ def test_who_types_nothing_changes_nothing(
     ],
 )
 def test_what_does_not_go_together(call: Call, club: Path, words: list[str]) -> None:
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     said = call("keys", *words, "--boats", club, "--json")
     assert said.status == 2
     assert said.result["errors"][0]["message"]
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before

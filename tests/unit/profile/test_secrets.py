@@ -20,7 +20,7 @@ from provision.paths import shipped
 from provision.profile import access_keys, load
 from provision.profile.schema.types import MIN_RSA_BITS
 from provision.profile.secrets import keygen, private_file, store, vault
-from tests.support.profiles import kittiwake
+from tests.support.profiles import contents, kittiwake
 
 KEY = b"correct horse"
 
@@ -69,9 +69,9 @@ def test_keys_are_made_private_and_read_back(kittiwake: Path) -> None:
 
 def test_nothing_is_overwritten(kittiwake: Path) -> None:
     keygen.make_keys(kittiwake, KEY)
-    before = {file: file.read_bytes() for file in kittiwake.parent.iterdir()}
+    before = contents(kittiwake.parent)
     assert keygen.make_keys(kittiwake, KEY).created == ()
-    assert {file: file.read_bytes() for file in kittiwake.parent.iterdir()} == before
+    assert contents(kittiwake.parent) == before
 
 
 @pytest.mark.parametrize("name", ["pass_phrase", "host_key"])

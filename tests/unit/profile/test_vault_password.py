@@ -17,6 +17,7 @@ from provision.errors import UserError
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault, vault_password
 from provision.profile.secrets.keygen import make_keys
+from tests.support.profiles import contents
 
 OLD, NEW = b"one of old", b"one of new"
 
@@ -282,11 +283,11 @@ def test_another_new_password_after_a_cut_loses_nothing(
 
 def test_a_file_of_another_password_stops_it(club: Path) -> None:
     private_file.write(club / "other.yml", vault.encrypt("of others", b"their own"))
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     with pytest.raises(UserError, match="opens neither") as caught:
         vault_password.change_password(club, OLD, NEW)
     assert caught.value.location and caught.value.location.file == club / "other.yml"
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before
 
 
 def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
