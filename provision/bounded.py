@@ -11,7 +11,7 @@ import time
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-#: Bytes of a boat's status, with its manifest; a boat with forty links sends a twentieth of it.
+#: Bytes of a boat's status, with its manifest; a boat with forty links sends a fifth of it.
 MAX_STATUS_BYTES = 2**20
 
 #: Bytes of an archive of a boat's files; settings have a tenth of it.

@@ -136,7 +136,9 @@ class Feed:
                 self.router.add(listener)
         for output in self.outputs.all():
             self.router.add(output)
-        self.state_socket = StateSocket(settings.state.socket, self.state)
+        self.state_socket = StateSocket(
+            settings.state.socket, self.state, group=settings.state.group
+        )
         pause = settings.state.pause
         self.pause_socket = PauseSocket(pause, self.links, fault_log) if pause else None
         self.tasks: list[asyncio.Task[None]] = []
@@ -234,7 +236,9 @@ class Feed:
 
         links, inputs: by name, whether present, bytes, sentences, errors by kind, rates
         (sentences a second by formatter, taken over the last rates_over seconds, at most
-        20), last_heard (seconds ago), of serial links baud, load (percent of the baud rate),
+        20), last_heard (seconds ago), minute (sentences of each of the last 60 seconds, the
+        present one last), last (by formatter, MWV by reference, seconds ago and the sentence,
+        of those that passed the filter), of serial links baud, load (percent of the baud rate),
         how often opened, and whether paused for a survey;
         outputs: of each its queue, what was sent and what was dropped and why; believed:
         the source of each kind of data and since how many seconds; steering: controller,

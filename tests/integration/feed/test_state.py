@@ -12,7 +12,7 @@ from provision.onboard.feed.daemon import Feed
 from provision.onboard.feed.policy.rate_limit import RateLimit
 from provision.onboard.feed.report import state_socket
 from provision.onboard.feed.state_query import ask
-from tests.support.feed.rig import GLL, Bench, Tablet, numbered, port_of, until
+from tests.support.feed.rig import GLL, VTG, Bench, Tablet, numbered, port_of, until
 
 
 def test_the_socket_tells_the_state(bench: Bench) -> None:
@@ -25,7 +25,8 @@ def test_the_socket_tells_the_state(bench: Bench) -> None:
         told = await asyncio.to_thread(ask, path)
         link = told["links"]["gnss"]
         assert set(link) >= {
-            "present", "bytes", "sentences", "errors", "rates", "rates_over", "last_heard", "load"
+            "present", "bytes", "sentences", "errors", "rates", "rates_over", "last_heard", "load",
+            "last", "minute",
         }  # fmt: skip
         assert set(link["errors"]) >= {"checksum", "noise", "length", "baud"}
         assert link["present"] is True and link["bytes"] == len(GLL)
@@ -71,6 +72,36 @@ def test_the_state_tells_each_output_its_queue_and_drops(bench: Bench) -> None:
             tablet.close()
 
         bench.run(play)
+
+
+def test_the_state_has_the_last_sentences_that_pass_the_filter(bench: Bench) -> None:
+    gnss = bench.link("gnss", baud=4800, but=[{"formatter": "VTG"}])
+
+    async def play(feed: Feed) -> None:
+        gnss.say(GLL + VTG)
+        await until(lambda: feed.state()["links"]["gnss"]["sentences"] == 2)
+        link = (await asyncio.to_thread(ask, bench.settings["state"]["socket"]))["links"]["gnss"]
+        (age, raw), *more = link["last"].values()
+        assert (raw, more) == (GLL.decode().rstrip(), []) and 0 <= age < 60
+        assert len(link["minute"]) == 60 and sum(link["minute"]) == 2
+
+    bench.run(play)
+
+
+@pytest.mark.parametrize(("group", "mode"), [(False, 0o700), (True, 0o660)])
+def test_the_group_may_ask_only_where_the_configuration_says_so(
+    bench: Bench, group: bool, mode: int
+) -> None:
+    bench.settings["state"]["group"] = group
+    before = os.umask(0o077)
+
+    async def play(feed: Feed) -> None:
+        assert os.stat(bench.settings["state"]["socket"]).st_mode & 0o777 == mode
+
+    try:
+        bench.run(play)
+    finally:
+        os.umask(before)
 
 
 def taken_by_the_kernel() -> int:

@@ -188,6 +188,8 @@ class StateOptions:
     """Says where the state can be asked for, and how often the journal gets counters."""
 
     socket: str = STATE_SOCKET
+    group: bool = False
+    """True if the group of the feed may ask, too. The group of its service is then a shared one."""
     pause: str | None = None
     """The socket where root pauses a link for a survey. None for no such socket."""
     journal: Annotated[float, between(0.1, 10**6)] = 900.0

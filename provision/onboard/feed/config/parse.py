@@ -19,7 +19,7 @@ All keys but `links` may be left out. A part that is left out is off, or has the
      "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": EPOCH},
      "log": {"folder": "/data/log", "days": 30, "cap": BYTES, "interval": 300},
      "stations": "/run/boat-stations/socket",
-     "state": {"socket": "/run/boat-feed/state.sock", "journal": 900,
+     "state": {"socket": "/run/boat-feed/state.sock", "group": false, "journal": 900,
                "pause": "/run/boat-feed/pause.sock"}}
 
 LINK, a serial connection to an instrument, or an NMEA 2000 network:
@@ -54,6 +54,8 @@ or input it says what is taken from it, on an output and in `sends` what is sent
 The kinds of data in `order` are position (with course and speed over ground), heading,
 depth, wind, speed (through the water), temperature and time. Links and inputs come in
 order of preference. Sources that the order does not name come behind them.
+
+`group` of `state` lets the group that the feed runs as ask for the state, beside its user and root.
 
 `pause` of `state` is where root may have a link paused (see pause_socket.py). Without it no link
 can be.

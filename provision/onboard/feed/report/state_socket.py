@@ -19,8 +19,13 @@ CLIENT_TIMEOUT_S = 10.0
 class StateSocket:
     """Sends the state on an AF_UNIX socket, in one piece for each connection."""
 
-    def __init__(self, path: str, state: Callable[[], dict[str, Any]]) -> None:
-        """Bind the socket, in place of a dead process's socket. OSError if that fails."""
+    def __init__(
+        self, path: str, state: Callable[[], dict[str, Any]], *, group: bool = False
+    ) -> None:
+        """Bind the socket, in place of a dead process's socket. OSError if that fails.
+
+        With `group` this process's group may ask, too. Else only its user and root may.
+        """
         self._path = path
         self._state = state
         self._server: asyncio.AbstractServer | None = None
@@ -30,6 +35,8 @@ class StateSocket:
                 os.unlink(path)
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._channel.bind(path)
+        if group:
+            os.chmod(path, 0o660)
 
     async def start(self) -> None:
         self._server = await asyncio.start_unix_server(self._send, sock=self._channel)

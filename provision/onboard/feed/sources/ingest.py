@@ -15,6 +15,7 @@ from provision.onboard.feed.nmea0183.opening import Opening
 from provision.onboard.feed.nmea0183.sentence import Sentence, steers
 from provision.onboard.feed.policy.stalls import Arrivals, Stalls
 from provision.onboard.feed.report.fault_log import FaultLog
+from provision.onboard.feed.sources.last_sentences import LastSentences
 from provision.onboard.feed.sources.statistics import STORED_S, Statistics
 
 Deliver = Callable[[list[Sentence]], None]
@@ -44,6 +45,7 @@ class Ingest:
         self._fault_log = fault_log
         self._loop = asyncio.get_running_loop()
         self._counts = Statistics(self._loop.time())
+        self._last = LastSentences()
         self._logged = self.errors.as_json()
         self._parts = PartJoiner()
         self._timer: asyncio.TimerHandle | None = None
@@ -111,6 +113,7 @@ class Ingest:
             sentences = [s for s in sentences if passes(s.origin, s.talker, s.formatter)]
         if self._loop.time() < self._stored_until:
             sentences = [s._replace(stored=self._may_be_old(s)) for s in sentences]
+        self._last.keep(sentences)
         if self._parts or any(s.raw[:1] == b"!" for s in sentences):
             sentences = [ready for s in sentences for ready in self._parts.take(s)]
             if self._parts and self._timer is None:
@@ -156,7 +159,7 @@ class Ingest:
         return self._counts.bytes_per_second(self._loop.time())
 
     def as_json(self) -> dict[str, Any]:
-        """Return counters and rates, for the state."""
+        """Return counters, rates and the last sentences that passed the filter, for the state."""
         now = self._loop.time()
         heard = self._counts.last_heard
         return {
@@ -166,4 +169,6 @@ class Ingest:
             "rates": self._counts.rates(now),
             "rates_over": round(self._counts.over(now), 1),
             "last_heard": None if heard is None else round(now - heard, 2),
+            "minute": self._counts.minute(now),
+            "last": self._last.as_json(now),
         }

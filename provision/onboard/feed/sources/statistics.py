@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Count what a link or input has heard: bytes, sentences, and rates over the last seconds."""
+"""Count what a link or input has heard: bytes, sentences, rates, and the last minute's seconds."""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from provision.onboard.feed.nmea0183.sentence import Sentence
@@ -18,6 +18,10 @@ STORED_S = 1.0
 
 #: Formatters counted separately. A flood of made-up formatters must not fill memory.
 MAX_FORMATTERS = 200
+
+
+#: Seconds that are counted each by itself.
+MINUTE_S = 60
 
 
 class _Mark(NamedTuple):
@@ -37,6 +41,8 @@ class Statistics:
         self.last_heard: float | None = None
         self._by_formatter: dict[str, int] = {}
         self._marks: deque[_Mark] = deque()
+        self._minute = [0] * MINUTE_S
+        self._second = int(now)
         self.opened(now)
 
     def opened(self, now: float) -> None:
@@ -44,10 +50,14 @@ class Statistics:
         self._marks.clear()
         self._due = now + STORED_S
 
-    def heard(self, size: int, sentences: Iterable[Sentence], now: float) -> None:
+    def heard(self, size: int, sentences: Sequence[Sentence], now: float) -> None:
         """Note that `size` bytes were read at `now`, and completed these sentences."""
         if now >= self._due:
             self._mark(now)
+        second = int(now)
+        if second != self._second:
+            self._advance(second)
+        self._minute[second % MINUTE_S] += len(sentences)
         self.bytes += size
         by_formatter = self._by_formatter
         for sentence in sentences:
@@ -65,6 +75,20 @@ class Statistics:
             marks.popleft()
         marks.append(_Mark(now, self.bytes, dict(self._by_formatter)))
         self._due = now + RATE_STEP_S
+
+    def _advance(self, second: int) -> None:
+        """Start to count `second`, and forget the seconds of a minute before."""
+        for gone in range(min(second - self._second, MINUTE_S)):
+            self._minute[(second - gone) % MINUTE_S] = 0
+        self._second = second
+
+    def minute(self, now: float) -> list[int]:
+        """Return the sentences of each of the last 60 seconds. The present second is the last."""
+        second = int(now)
+        if second != self._second:
+            self._advance(second)
+        oldest = (second + 1) % MINUTE_S
+        return self._minute[oldest:] + self._minute[:oldest]
 
     def _since(self, now: float) -> _Mark:
         """Return the mark that rates start from. Too soon for rates, it is the present counts."""
