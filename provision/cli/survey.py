@@ -83,7 +83,8 @@ def _heard_here(found: Findings) -> Heard:
     from provision.survey.adapters import with_others
     from provision.survey.draft.heard import Heard
 
-    return Heard(found.ports, with_others([port.adapter for port in found.ports]))
+    known = with_others([port.adapter for port in found.ports])
+    return Heard(found.ports, known, networks=found.networks)
 
 
 def print_tables(found: Findings) -> None:

@@ -39,14 +39,18 @@ class NewTask:
 
         from provision.profile.scaffold import prepare_folder
         from provision.profile.secrets import private_file
-        from provision.survey.draft.new import Choices, new_profile
+        from provision.profile.secrets.rewrite import give
+        from provision.survey.draft.new import new_profile
+        from provision.survey.draft.text import Choices
 
         choices = Choices(self.board, self.country, date.today().isoformat())
         made = new_profile(self.file, heard, self.club, choices)
         prepared = prepare_folder(self.file.parent)
         private_file.write(self.file, made.text.encode(), mode=0o644)
+        # A port may want root, and a file of the folder belongs to the folder's owner.
+        give(self.file, self.file.parent.stat())
         lines = [f"{self.file}: {_counted(made)}"]
-        lines += [f"{device}: no profile can name this port" for device in made.unnamed]
+        lines += [f"{device}: there is no link for it: see above" for device in made.unnamed]
         if prepared:
             lines.append(
                 "keep a copy of .vault-password elsewhere: without it the boat's secrets are lost"

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import codecs
+import os
 import stat
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from provision.profile.secrets import private_file
 
 
 def rewrite(file: Path, text: str, before: bytes | None = None) -> None:
-    """Replace a text file in one step. Keep its mode and its byte order mark.
+    """Replace a text file in one step. Keep its mode, its owner and its byte order mark.
 
     Raise UserError if it does not hold `before` any more, or if the disk refuses.
     """
@@ -25,5 +26,12 @@ def rewrite(file: Path, text: str, before: bytes | None = None) -> None:
             hint="run the command again",
         )
     mark = codecs.BOM_UTF8 if found.startswith(codecs.BOM_UTF8) else b""
-    mode = stat.S_IMODE(file.stat().st_mode)
-    private_file.write(file, mark + text.encode(), replace=True, mode=mode)
+    status = file.stat()
+    private_file.write(file, mark + text.encode(), replace=True, mode=stat.S_IMODE(status.st_mode))
+    give(file, status)
+
+
+def give(file: Path, owner: os.stat_result) -> None:
+    """Let a file that root has written belong to the owner of `owner`. Others cannot give away."""
+    if os.geteuid() == 0:
+        os.chown(file, owner.st_uid, owner.st_gid)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from provision.survey.adapters import Adapter
+from provision.survey.groups import NetworkReport
 from provision.survey.report import PortReport
 
 
@@ -20,3 +21,4 @@ class Heard:
     aboard: bool = False
     """Whether the sockets are those of the boat's own computer. Another computer numbers its
     sockets otherwise."""
+    networks: Sequence[NetworkReport] = ()

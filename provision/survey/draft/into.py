@@ -12,7 +12,6 @@ from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.load import Boat
 from provision.profile.yaml.tree import Plain
-from provision.survey.adapters import Adapter
 from provision.survey.draft.corrections import (
     Draft,
     add_interface,
@@ -23,6 +22,7 @@ from provision.survey.draft.corrections import (
 from provision.survey.draft.heard import Heard
 from provision.survey.draft.link import DraftLink, draft
 from provision.survey.draft.matching import Ask, Matches, match
+from provision.survey.draft.network import draft_network, kinds_of
 
 
 @dataclass(frozen=True)
@@ -67,17 +67,18 @@ def bring_into(
             add_interface(changed, name, link.adapter, report.adapter, heard.known)
         correct_baud(changed, name, link, report)
         correct_talks(changed, name, link, report)
-    _add_new(changed, found, heard.known)
+    _add_new(changed, found, heard)
     changed.left += _left(boat, found, aboard=heard.aboard)
     findings = _checked(boat, changed.text, neighbours) if changed.changes else []
     return Change(text, changed.text, changed.changes, changed.left, findings)
 
 
-def _add_new(changed: Draft, found: Matches, known: Sequence[Adapter]) -> None:
+def _add_new(changed: Draft, found: Matches, heard: Heard) -> None:
+    """Add links for what was heard at ports and on networks that are in no link."""
     profile = changed.boat.profile
     taken = {*profile.links, *profile.inputs, *profile.network.tablets, *_dropped(changed)}
     for report in found.new:
-        link = draft(report, known, taken)
+        link = draft(report, heard.known, taken)
         device = report.adapter.device
         if link is None:
             changed.left.append(f"{device}: {report.state}; it is no USB adapter's port")
@@ -87,6 +88,16 @@ def _add_new(changed: Draft, found: Matches, known: Sequence[Adapter]) -> None:
         else:
             taken.add(link.name)
             _add(changed, link, f"{link.name}: new, from {device}: {report.looks_like}")
+    for network in heard.networks:
+        name = next((n for n, c in profile.can_links.items() if c.can == network.device), "")
+        link = None if name else draft_network(network, taken)
+        if link:
+            taken.add(link.name)
+            kinds = ", ".join(kinds_of(network))
+            _add(changed, link, f"{link.name}: new, from {network.device}: {kinds}")
+        elif name:
+            more = [kind for kind in kinds_of(network) if kind not in profile.can_links[name].talks]
+            changed.left += [f"{name}: {', '.join(more)} came, too; left as it is"] * bool(more)
 
 
 def _add(changed: Draft, link: DraftLink, change: str) -> None:

@@ -25,6 +25,12 @@ LINE_CHARS, MAX_TEXT_CHARS = 96, 400
 #: What stands for sentences that are not known, in a link that is commented out.
 _EXAMPLE = ["RMC"]
 
+_FILL_IN = (
+    "survey again with --into, or fill in the baud rate and what it talks, and take the # away "
+    "before its name. An instrument that only listens, such as an autopilot, has "
+    "`listens: [APB, RMB, XTE]` instead of talks"
+)
+
 
 @dataclass(frozen=True)
 class DraftLink:
@@ -63,7 +69,8 @@ def draft(
         "talks": talks if heard else [*_EXAMPLE],
     }
     heard = heard and _is_valid(value)
-    said = [_where(report.adapter, known), *_guesses(report, lowered, heard), *report.advice]
+    said = [_where(report.adapter, known), *_guesses(report, lowered, heard)]
+    said += report.advice if heard else [*report.advice, _FILL_IN]
     return DraftLink(name, value, comment_lines(said), heard)
 
 
@@ -84,12 +91,7 @@ def _where(adapter: Adapter, known: Sequence[Adapter]) -> str:
 def _guesses(report: PortReport, lowered: bool, heard: bool) -> list[str]:
     """Say what is guessed or unknown of a link."""
     if not heard:
-        state = "silent" if report.state == "silent" else f"not known: {report.state}"
-        return [
-            f"{state}. Survey again with --into, or fill in the baud rate and what it talks, and "
-            "take the # away before its name. An instrument that only listens, such as an "
-            "autopilot, has `listens: [APB, RMB, XTE]` instead of talks"
-        ]
+        return ["silent" if report.state == "silent" else f"not known: {report.state}"]
     said = [f"guessed from its sentences: {report.looks_like}"]
     if once := [name for name, rate in report.sentences.items() if rate is None]:
         said.append(f"{', '.join(once)} came once: the rate {ONCE:g} is guessed")
@@ -102,5 +104,7 @@ def comment_lines(said: Sequence[str]) -> tuple[str, ...]:
     """Write texts as sentences of a comment, in lines without what a comment cannot hold."""
     plain = ("".join(c if c.isprintable() else "?" for c in text) for text in said)
     sentences = (text[:MAX_TEXT_CHARS].strip().rstrip(".") for text in plain)
-    text = " ".join(f"{one[:1].upper()}{one[1:]}." for one in sentences if one)
+    text = " ".join(
+        f"{one[:1].upper()}{one[1:]}{'' if one[-1] in '?!' else '.'}" for one in sentences if one
+    )
     return tuple(textwrap.wrap(text, LINE_CHARS, break_on_hyphens=False, break_long_words=True))

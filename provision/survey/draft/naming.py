@@ -45,6 +45,11 @@ def link_name(looks_like: str, taken: Collection[str] = ()) -> str:
     parts = [NAMES.get(part, OTHER) for part in looks_like.split(" and ") if part]
     short = list(dict.fromkeys(parts)) or [UNKNOWN]
     name = "-".join(short) if len(short) <= MAX_NAMED else NAMES[MANY_INSTRUMENTS]
+    return unique_name(name, taken)
+
+
+def unique_name(name: str, taken: Collection[str]) -> str:
+    """Return a name, with a number behind if it is `taken`."""
     number, unique = 1, name
     while unique in taken:
         number += 1

@@ -11,7 +11,9 @@ import pytest
 from provision.errors import UserErrors
 from provision.profile import load
 from provision.profile.scaffold import create_club
+from provision.survey.draft.heard import Heard
 from provision.survey.draft.matching import Moved
+from provision.survey.groups import GroupReport, NetworkReport
 from provision.survey.report import PortReport
 from tests.unit.survey.draft.made import adapter, heard, into, no, silent, survey, yes
 
@@ -205,6 +207,17 @@ def test_a_link_of_the_club_is_corrected_in_the_boats_own_file(tmp_path: Path) -
     assert (wind.adapter.serial, wind.adapter.port) == (None, "1-1.2")
     assert wind.talks == {"MWV": 2, "VWR": 1}
     assert boat.serial_links["depth-2"].adapter.serial == "D1"
+
+
+def test_a_network_is_added_once_and_then_left_alone(kittiwake: Path) -> None:
+    network = NetworkReport("can0", (GroupReport(128267, 4, 1.0, translated=True),))
+    change = into(kittiwake, Heard([], [], networks=[network]))
+    assert "\n  backbone:  {can: can0, talks: [depth]}\n" in change.text
+    kittiwake.write_text(change.text)
+    more = (*network.groups, GroupReport(127250, 3, 10.0, translated=True))
+    again = into(kittiwake, Heard([], [], networks=[NetworkReport("can0", more)]))
+    assert again.text == change.text
+    assert "backbone: heading came, too; left as it is" in again.left
 
 
 def test_a_result_that_would_not_check_is_refused(kittiwake: Path) -> None:

@@ -10,7 +10,7 @@ import yaml
 
 from provision.profile.schema.links import LinkConfig
 from provision.survey import likely
-from provision.survey.draft import naming, rates
+from provision.survey.draft import hubs, naming, rates
 from provision.survey.draft.identity import identify
 from provision.survey.draft.link import DraftLink, comment_lines, draft
 from provision.survey.draft.naming import link_name
@@ -29,6 +29,7 @@ def drafted(report: PortReport, *others: PortReport) -> DraftLink:
 
 def test_the_examples() -> None:
     assert doctest.testmod(naming).failed == doctest.testmod(rates).failed == 0
+    assert doctest.testmod(hubs).failed == 0
 
 
 def test_every_instrument_has_a_name() -> None:
@@ -109,6 +110,7 @@ def test_what_is_not_known_is_a_comment(report: PortReport) -> None:
     link = drafted(report)
     assert all(line.startswith("# ") for line in link.lines)
     said = " ".join(link.comment)
+    assert "?." not in said
     assert "Survey again with --into" in said
     assert all(one[:8] in said.lower() for one in report.advice)
     # Without its # it is a link.
@@ -120,4 +122,4 @@ def test_a_comment_holds_nothing_but_text() -> None:
     lines = comment_lines(["a\x1b[31m\nb\r\u2028c\x85\ufffe", "x" * 1000])
     assert all(line.isprintable() and len(line) <= 96 for line in lines)
     assert yaml.safe_load("".join(f"# {line}\n" for line in lines)) is None
-    assert lines[0].startswith("A?[31m?b??c??.")
+    assert lines[0].startswith("A?[31m?b??c?? X")

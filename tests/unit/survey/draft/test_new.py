@@ -13,7 +13,9 @@ from provision.profile import load
 from provision.profile.scaffold import create_club
 from provision.survey.draft.club import free_address, read_club
 from provision.survey.draft.heard import Heard
-from provision.survey.draft.new import Choices, NewProfile, new_profile
+from provision.survey.draft.new import NewProfile, new_profile
+from provision.survey.draft.text import Choices
+from provision.survey.groups import GroupReport, NetworkReport
 from tests.unit.survey.draft.made import adapter, heard, silent, survey
 
 WHOLE = survey(
@@ -87,6 +89,43 @@ def test_whom_to_believe_where_two_say_the_same(tmp_path: Path) -> None:
     # Twice as long as between two sentences of ten seconds.
     assert (prefer.time, prefer.silence) == (["ais", "gnss"], 20.0)
     assert [one.check for one in made.findings if one.kind.startswith(("prefer", "no-pref"))] == []
+
+
+def test_more_adapters_than_sockets_are_in_a_hub(tmp_path: Path) -> None:
+    instruments = ["GPRMC", "WIMWV", "SDDPT", "VWVHW", "HCHDG", "YXMTW"]
+    reports = [heard(adapter(f"S{n}", f"1-1.{n}"), one) for n, one in enumerate(instruments, 1)]
+    made = written(tmp_path, survey(*reports))
+    assert [one.level for one in made.findings] == []
+    hub = load.read(tmp_path / "tern.yml").profile.usb.hubs["hub"]
+    assert (hub.ports, hub.own_supply) == (7, True)
+    assert "# Guessed: the adapters' hub goes aboard, too" in made.text
+    # Four fit into the board's own sockets, wherever they are now.
+    (tmp_path / "tern.yml").unlink()
+    made = written(tmp_path, survey(*reports[:4]))
+    assert load.read(tmp_path / "tern.yml").profile.usb.hubs == {}
+
+
+def test_a_network(tmp_path: Path) -> None:
+    groups = (
+        GroupReport(127250, 3, 9.8, translated=True),
+        GroupReport(128267, 4, None, translated=True),
+        GroupReport(129038, 5, 0.4, translated=True),
+        GroupReport(65280, 5, 1.0),
+    )
+    found = Heard([], [], networks=[NetworkReport("can0", groups)])
+    made = written(tmp_path, found)
+    assert [one.level for one in made.findings if one.level == "error"] == []
+    link = load.read(tmp_path / "tern.yml").profile.can_links["backbone"]
+    assert (link.can, link.talks) == ("can0", {"ais": 0.4, "depth": 1, "heading": 10})
+    assert "the groups of 3 devices" in made.text
+
+
+@pytest.mark.parametrize("groups", [(), (GroupReport(65280, 5, 1.0),)])
+def test_a_network_of_which_the_feed_makes_nothing(
+    tmp_path: Path, groups: tuple[GroupReport, ...]
+) -> None:
+    with pytest.raises(UserError, match="no instrument was heard"):
+        written(tmp_path, Heard([], [], networks=[NetworkReport("can0", groups)]))
 
 
 def test_nothing_is_written_when_nothing_is_heard(tmp_path: Path) -> None:
