@@ -10,6 +10,7 @@ import pytest
 
 from provision.paths import argument
 from tests.support.command import Call
+from tests.support.profiles import contents
 
 
 @pytest.fixture
@@ -73,8 +74,8 @@ def test_what_is_not_taken(
     told: str,
 ) -> None:
     monkeypatch.chdir(mate.parent)
-    before = {file: file.read_bytes() for file in boats.iterdir()}
+    before = contents(boats)
     said = call("keys", *words, "--boats", boats, "--json")
     assert said.status == 2
     assert told in said.result["errors"][0]["message"]
-    assert {file: file.read_bytes() for file in boats.iterdir()} == before
+    assert contents(boats) == before

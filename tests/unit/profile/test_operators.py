@@ -51,7 +51,7 @@ def lets_in(club: Path, line: str) -> set[str]:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {file.name: file.read_bytes() for file in folder.iterdir()}
+    return {file.name: file.read_bytes() for file in folder.iterdir() if file.is_file()}
 
 
 def test_the_whole_folder_accepts_it_by_one_line_of_what_they_share(club: Path, mate: Path) -> None:
