@@ -3,13 +3,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from provision.cli.common import FOUND_SOMETHING, Boats, Json, app, show
+from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
+from provision.cli.completion import complete_boat
 from provision.cli.help import Command, example
+from provision.cli.push import At, FormerKey
 from provision.cli.survey_profile import Options
+from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS
 
@@ -18,8 +22,17 @@ if TYPE_CHECKING:
     from provision.survey.findings import Findings
 
 
-@app.command(name="survey", cls=Command, epilog=example("survey --device /dev/ttyUSB0"))
+@app.command(name="survey", cls=Command, epilog=example("survey kittiwake --all"))
 def command(  # noqa: PLR0913
+    boat: Annotated[
+        str,
+        typer.Argument(
+            metavar="BOAT",
+            help="Survey this running boat over SSH. Without it, this computer.",
+            autocompletion=complete_boat,
+            show_default=False,
+        ),
+    ] = "",
     device: Annotated[
         list[str] | None,
         typer.Option(
@@ -34,6 +47,12 @@ def command(  # noqa: PLR0913
     into: Annotated[
         str | None, typer.Option(metavar="BOAT", help="Correct and add links in a profile.")
     ] = None,
+    everything: Annotated[
+        bool,
+        typer.Option(
+            "--all", help="Of a boat, its links' ports, too: its feed pauses one after another."
+        ),
+    ] = False,
     boats: Boats = BOATS,
     board: Annotated[
         str | None, typer.Option(metavar="ID", help="The new boat's computer. Else it is asked.")
@@ -41,24 +60,50 @@ def command(  # noqa: PLR0913
     country: Annotated[
         str | None, typer.Option(metavar="CC", help="Where the new boat is, such as GB.")
     ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Change the profile without asking.")] = False,
+    yes: Annotated[
+        bool,
+        typer.Option(
+            "--yes", help="Change the profile, or pause links that a pilot needs, without asking."
+        ),
+    ] = False,
+    vault_password_file: VaultFile = None,
+    at: At = None,
+    former_key: FormerKey = False,
     as_json: Json = False,
 ) -> None:
     """Listen on serial adapters: baud rates, sentences, instruments.
 
-    And on NMEA 2000: groups and their sources. It never sends.
+    And on NMEA 2000: groups and their sources. It never sends. Of a boat, ports that its feed has
+    open are reported from what the feed hears.
     """
     task = Options(boats, new, into, board, country, yes).task()
-    found = survey_here(device or [])
+    if boat:
+        from provision.cli.survey_boat import Asked, survey_boat
+
+        asked = Asked(boats, vault_password_file, at or (), former_key, everything, yes)
+        found, heard = survey_boat(boat, device or [], asked)
+    else:
+        _refuse_without_boat(everything=everything, at=at)
+        found = survey_here(device or [])
+        heard = _heard_here(found)
     if not as_json:
         print_tables(found)
-    outcome = task.finish(_heard_here(found)) if task else None
+    outcome = task.finish(heard) if task else None
     if as_json:
         show({**found.as_json(), **({"profile": outcome.result} if outcome else {})})
     for line in outcome.lines if outcome and not as_json else ():
         print(harmless(line))
     if found.failed or (outcome and not outcome.ok):
         raise typer.Exit(FOUND_SOMETHING)
+
+
+def _refuse_without_boat(*, everything: bool, at: Sequence[str] | None) -> None:
+    option = "--all" if everything else "--at" if at else ""
+    if option:
+        raise UserError(
+            f"{option} is about a running boat, and none is named",
+            hint=f"name it: provision survey BOAT {option}",
+        )
 
 
 def survey_here(devices: list[str]) -> Findings:

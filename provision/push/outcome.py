@@ -19,6 +19,12 @@ from provision.ssh.endpoint import (
     fingerprint,
     refused,
 )
+from provision.ssh.refusal import (
+    explain_known_key,
+    explain_no_answer,
+    explain_no_login,
+    explain_other_machine,
+)
 
 if TYPE_CHECKING:
     from provision.push.ansible.playbook import HostEvents
@@ -104,32 +110,17 @@ def unreachable_hint(boat: Deployment) -> str:
 def explain_failure(boat: Deployment, message: str) -> tuple[str, str]:
     """Turn the message of a failed task into a reason and a hint."""
     endpoint = boat.endpoint
-    if any(fingerprint(key) in message for key in boat.ssh_target.stolen_keys):
-        return (
-            f"{endpoint} shows the host key of a card of {boat.name}'s that was lost or stolen",
-            "it is that card, a copy of it, or an older spare card; nothing was sent there. Put "
-            "the new card into the boat",
-        )
-    if any(fingerprint(key) in message for key in boat.ssh_target.dropped_keys):
-        return (
-            f"{endpoint} shows a host key of {boat.name}'s from before it was rotated: the boat "
-            "has fallen back to older settings, or somebody else has that key",
-            "if it is the boat, push with --former-key",
-        )
+    target = boat.ssh_target
+    known = explain_known_key(target, endpoint, lambda key: fingerprint(key) in message)
+    if known:
+        return known
     if any(words in message for words in WRONG_KEY):
-        return (
-            f"another machine answers at {endpoint}: its host key is not {boat.name}'s",
-            f"look what has that address; {boat.name}'s own key is in its secrets",
-        )
+        return explain_other_machine(target, endpoint)
     if any(words in message for words in NOT_LET_IN):
-        return (
-            f"{boat.name} does not let you in at {endpoint}",
-            "push with a key that access.keys of the settings aboard names",
-        )
+        return explain_no_login(target, endpoint)
     if any(words in message for words in NO_ANSWER):
         unknown = NO_SUCH_NAME.search(message)
-        why = f": this computer finds no machine by the name {unknown[1]}" if unknown else ""
-        return f"{boat.name} does not answer at {endpoint}{why}", ""
+        return explain_no_answer(target, endpoint, unknown[1] if unknown else ""), ""
     plain = " ".join(message.split())
     for words in MESSAGE_PREFIXES:
         plain = plain.removeprefix(words)

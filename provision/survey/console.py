@@ -41,7 +41,8 @@ def result_table(reports: Sequence[PortReport]) -> Group:
     rows = _table("port", "socket", "hears", "looks like", "sentences")
     notes: list[Text] = []
     for report in reports:
-        lines = [f"{name} {rate or 'once'}" for name, rate in report.sentences.items()]
+        seldom = "rarely" if report.feed else "once"
+        lines = [f"{name} {rate or seldom}" for name, rate in report.sentences.items()]
         style = "green" if report.baud else "red" if report.error else "yellow"
         rows.add_row(
             _text(report.adapter.device),

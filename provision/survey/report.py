@@ -73,12 +73,19 @@ class PortReport:
     error: str = ""
     """Why the port could not be listened to."""
     advice: tuple[str, ...] = ()
+    link: str = ""
+    """The link of the boat's profile whose port it is. Empty when it is no link's."""
+    feed: str = ""
+    """How the boat's feed hears it: heard, garbled, silent or absent. The port was left alone then,
+    and its rates are by formatter. Empty when the survey listened itself."""
 
     @property
     def state(self) -> str:
         """Write in a few words how the port is."""
         if self.error:
             return self.error
+        if self.feed and self.feed != "heard":
+            return self.feed
         if self.baud is None:
             return "noise" if self.noise else "not certain" if self.uncertain else "silent"
         return f"{self.baud} baud" + (", inverted" if self.inverted else "")
@@ -106,10 +113,15 @@ class PortReport:
             "inverted": self.inverted,
             "sentences": {name: rate and rate.mean for name, rate in self.sentences.items()},
             "spread": {
-                name: [rate.least, rate.most] for name, rate in self.sentences.items() if rate
+                name: [rate.least, rate.most]
+                for name, rate in self.sentences.items()
+                if rate and not self.feed
             },
             "looks_like": self.looks_like or None,
             "noise": self.noise,
+            "uncertain": self.uncertain,
+            "link": self.link or None,
+            "feed": self.feed or None,
             "error": self.error or None,
             "advice": [*self.advice],
         }

@@ -141,7 +141,13 @@ class NetnsFleet:
     def provision(self, *command: str) -> Done:
         """Run a `provision` command ashore."""
         begin = time.monotonic()
-        done = subprocess.run(
+        with self.start(*command) as process:
+            output, errors = process.communicate()
+        return Done(process.returncode, output, errors, time.monotonic() - begin)
+
+    def start(self, *command: str) -> subprocess.Popen[str]:
+        """Start a `provision` command ashore."""
+        return subprocess.Popen(
             [*self._ashore, sys.executable, "-m", "provision", *command],
             env=environment(
                 PYTHONPATH=str(self.folder / "installed"),
@@ -151,12 +157,19 @@ class NetnsFleet:
             ),
             cwd=self.folder,
             stdin=subprocess.DEVNULL,
-            capture_output=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             text=True,
-            check=False,
         )
-        seconds = time.monotonic() - begin
-        return Done(done.returncode, done.stdout, done.stderr, seconds)
+
+    def root(self, name: str) -> Path:
+        """Where this process sees a running boat's file system."""
+        return Path(f"/proc/{_child(self.running[name])}/root")
+
+    def cut(self, name: str) -> None:
+        """Pull the wire to a boat: what is sent either way is lost."""
+        number = [*self.running].index(name)
+        self._ip(f"link set boat{number} down")
 
     @property
     def _ashore(self) -> list[str]:

@@ -3,22 +3,17 @@
 
 from __future__ import annotations
 
-import errno
 import io
-import socket
 import struct
-import time
 from pathlib import Path
-from threading import Event, Thread
 
-import pytest
 from rich.console import Console
 
 from provision.onboard.feed.nmea2000.frame import ERROR, EXTENDED, FRAME, REMOTE
 from provision.onboard.feed.nmea2000.pgn import GROUPS
-from provision.survey.can import find_networks, listen_to
+from provision.survey.can import find_networks
 from provision.survey.console import network_table
-from provision.survey.findings import Findings, choose_here, hear
+from provision.survey.findings import Findings, choose_here
 from provision.survey.groups import MAX_GROUPS, GroupReport, Groups, NetworkReport, is_fast
 from tests.support.feed.can_groups import DEPTH, FIX, HEADING, fast, reference
 
@@ -111,39 +106,6 @@ def test_can_interfaces_are_found_and_named(tmp_path: Path) -> None:
     # A laptop without adapters may have a CAN interface.
     assert choose_here([], tmp_path) == ([], ["can0", "can1"])
     assert choose_here(["can1"], tmp_path) == ([], ["can1"])
-
-
-def test_a_network_is_listened_to_and_never_sent_to() -> None:
-    near, far = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-
-    def talk() -> None:
-        for _ in range(6):
-            far.send(framed(127250, 3, HEADING))
-            time.sleep(0.1)
-
-    thread = Thread(target=talk)
-    thread.start()
-    found = listen_to("can0", ["HDG"], Event(), 1.0, lambda name: near)
-    thread.join()
-    (heading,) = found.groups
-    assert (found.device, heading.pgn, heading.translated) == ("can0", 127250, True)
-    assert heading.rate == pytest.approx(10, rel=0.2)
-    assert far.recv(1) == b""
-
-
-def test_an_interface_that_is_down_says_so() -> None:
-    def down(name: str) -> socket.socket:
-        raise OSError(errno.ENETDOWN, "Network is down")
-
-    found = listen_to("can0", [], Event(), 1.0, down)
-    assert found.error.startswith("it is down")
-    assert Findings([], [found]).failed
-
-
-def test_an_interface_that_is_not_there_stops_no_port() -> None:
-    found = hear([], {"none0": ["HDG"]}, lambda *_: None, Event())
-    assert [network.device for network in found.networks] == ["none0"]
-    assert found.networks[0].error
 
 
 def test_json_and_table() -> None:
