@@ -14,7 +14,7 @@ __all__ = ["main"]
 
 #: New objects after which Python looks for those that nothing uses. A command's imports make many
 #: and drop few: at Python's own 700 the search takes a tenth of a command's start.
-GARBAGE_THRESHOLD = 50_000
+GARBAGE_THRESHOLD = 100_000
 
 
 def main() -> None:

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from provision.onboard.feed.config.models import PAUSE_SOCKET
+from provision.onboard.feed.config.types import RELEASED
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
-from provision.onboard.feed.outputs.time_source import RELEASED
 from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.feed import DATED_FORMATTERS, SteeringConfig

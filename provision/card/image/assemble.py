@@ -48,15 +48,24 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
             data = Path(work) / "data"
             _make_data_image(data, layout, settings, boot / "settings.tar")
             _copy(data, image, layout.data.offset)
-            known = {digests.part_name(layout.base): copied.result()}
+            known = _compute_digests(image, layout.boot, layout.data)
+            known[digests.part_name(layout.base)] = copied.result()
         digests.write_record(image, layout, known)
     return layout
 
 
-def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
-    """Copy a file of the base into the image, and return the digest of the copy.
+def _compute_digests(image: Path, *partitions: Partition) -> dict[str, str]:
+    """Return the digest of each partition by the name of its part."""
+    return {
+        digests.part_name(one): digests.compute_digest(image, one.offset, one.size)
+        for one in partitions
+    }
 
-    Raise UserError if it does not fit into the partition, or the copy differs from what was built.
+
+def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -> str:
+    """Copy a file of the base into the image, and return its digest.
+
+    Raise UserError if it does not fit into the partition, or differs from what was built.
     """
     if (size := source.stat().st_size) > partition.size:
         raise UserError(
@@ -64,8 +73,10 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
             location=Location(source),
             hint=f"if the partition was made smaller, remove {base.folder}, and it is built again",
         )
-    _copy(source, image, partition.offset)
-    found = digests.compute_digest(image, partition.offset, partition.size)
+    with ThreadPoolExecutor(1) as pool:
+        computed = pool.submit(digests.compute_digest, source)
+        _copy(source, image, partition.offset)
+    found = computed.result()
     wanted = base.digests.get(source.name)
     if wanted is not None and found != wanted:
         raise UserError(

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision.checks.finding import Finding
 from provision.checks.links.passing import Source, may_pass, sources_of
 from provision.onboard.feed.nmea0183.kinds import KINDS
-from provision.onboard.feed.policy.source_priority import MUTE
+from provision.onboard.feed.nmea0183.validity import MUTE
 from provision.profile.load import Boat
 from provision.profile.schema.links import CanConfig
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding
 from provision.checks.links.passing import sources_of, taken_rates
-from provision.onboard.feed.config.models import LogOptions
+from provision.onboard.feed.config.types import LOG_INTERVAL_S
 from provision.onboard.feed.voyage_log.files import MAX_MEMBER_BYTES
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
@@ -45,7 +45,7 @@ def bytes_a_day(profile: Profile) -> float:
 
 def writes_a_day(profile: Profile) -> float:
     """Return the writes in a day: one in each interval, or more when much is heard."""
-    return max(_DAY_S / LogOptions.interval, bytes_a_day(profile) / MAX_MEMBER_BYTES)
+    return max(_DAY_S / LOG_INTERVAL_S, bytes_a_day(profile) / MAX_MEMBER_BYTES)
 
 
 def worst_bytes_a_year(profile: Profile) -> float:

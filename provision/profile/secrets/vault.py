@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Use Ansible's vault format, so that plain `ansible-vault view` reads these files.
 
-Ansible takes most of a second to import. It is imported when first needed.
+Ansible takes longer to import than most commands take. It is imported to encrypt alone, and to run
+a program that prints the vault password.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any
 
 from provision.errors import Location, UserError
 from provision.paths import folder_option
-from provision.profile.secrets import private_file
+from provision.profile.secrets import private_file, vault_format
 
 PASSWORD_FILE_VARIABLE = "ANSIBLE_VAULT_PASSWORD_FILE"  # noqa: S105
 PASSWORD_FILE = ".vault-password"  # noqa: S105
@@ -138,10 +139,9 @@ def encrypt_bytes(content: bytes, key: bytes, label: str = "") -> bytes:
 
 def decrypt_bytes(data: bytes, key: bytes) -> bytes | None:
     """Decrypt a vault. Return None if `key` is wrong or the vault is damaged."""
-    vault = _ansible()
     try:
-        return bytes(vault.VaultLib([("default", vault.VaultSecret(key))]).decrypt(data))
-    except vault.AnsibleError:
+        return vault_format.open_vault(data, key)
+    except ValueError:
         return None
 
 
@@ -155,8 +155,7 @@ def read_label(data: bytes) -> str:
 def decrypt(file: Path, key: bytes) -> str:
     """Decrypt the vault `file`. Raise UserError if it is no vault or `key` is wrong."""
     data = private_file.read(file, encrypted=True)
-    vault = _ansible()
-    if not vault.VaultLib.is_encrypted(data):
+    if not vault_format.is_vault(data):
         raise UserError(
             "is not encrypted", location=Location(file), hint=f"ansible-vault encrypt {file}"
         )

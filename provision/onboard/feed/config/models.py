@@ -10,6 +10,7 @@ from typing import Annotated
 from provision.onboard.feed.config.json_reader import Key, between
 from provision.onboard.feed.config.types import (
     EVERYTHING,
+    LOG_INTERVAL_S,
     Address,
     Baud,
     Endpoint,
@@ -180,7 +181,7 @@ class LogOptions:
     folder: str
     days: Annotated[int, between(1, 10000)] = 30
     cap: Annotated[int, between(2**20, 2**50)] = 2 * 10**9
-    interval: Annotated[float, between(1, 86400)] = 300.0
+    interval: Annotated[float, between(1, 86400)] = LOG_INTERVAL_S
 
 
 @dataclass(frozen=True)

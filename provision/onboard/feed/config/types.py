@@ -16,6 +16,12 @@ from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 #: sounders and compasses of before NMEA 0183 version 2 send at 1200 or 2400 (from memory).
 BAUD_RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 
+#: Seconds between two writes of the voyage log.
+LOG_INTERVAL_S = 300.0
+
+#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
+RELEASED = 1754697600
+
 #: Passes everything.
 EVERYTHING = Filter()
 

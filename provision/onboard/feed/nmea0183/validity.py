@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
+from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import Sentence
 
 #: Modes of data that are estimated (by dead reckoning), from manual input, not valid or from
@@ -175,6 +176,14 @@ DATA: dict[str, tuple[Datum, ...]] = {
     "BOD": _data(0, 2),
     "BWW": _data(0, 2),
 }
+
+#: Follow the chosen source, but do not count as a sign of life: satellites in view are no fix,
+#: a rate of turn is no heading, and a log that stands still has a distance.
+MUTE = frozenset(
+    formatter
+    for formatter in KIND_OF
+    if not any(datum.of_kind for datum in DATA.get(formatter, ()))
+)
 
 
 def says_something(sentence: Sentence) -> bool:

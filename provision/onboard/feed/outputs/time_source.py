@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from provision.onboard.feed.config import models
+from provision.onboard.feed.config.types import RELEASED
 from provision.onboard.feed.net.serial_port import character_time
 from provision.onboard.feed.nmea0183.sentence import Sentence
 from provision.onboard.feed.nmea0183.validity import VALID_QUALITIES, VOID_MODES
@@ -35,9 +36,6 @@ JUMP_SENTENCES, JUMP_S = 60, 60.0
 
 #: Seconds that a sentence may have waited before it was read and still tell the time.
 LATE_S = 0.5
-
-#: No true date lies before it: 2025-08-09, when the boat's Debian was released.
-RELEASED = 1754697600
 
 #: Seconds after the earliest true date that a date may lie: 1024 weeks, when a receiver's
 #: count of weeks rolls over (IS-GPS-200).

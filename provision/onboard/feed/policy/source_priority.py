@@ -15,16 +15,8 @@ from typing import Any
 from provision.onboard.feed.config import models
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import Sentence
-from provision.onboard.feed.nmea0183.validity import DATA, says_something
+from provision.onboard.feed.nmea0183.validity import MUTE, says_something
 from provision.onboard.feed.report.fault_log import log
-
-#: Follow the chosen source, but do not count as a sign of life: satellites in view are no fix,
-#: a rate of turn is no heading, and a log that stands still has a distance.
-MUTE = frozenset(
-    formatter
-    for formatter in KIND_OF
-    if not any(datum.of_kind for datum in DATA.get(formatter, ()))
-)
 
 
 @dataclass(slots=True)

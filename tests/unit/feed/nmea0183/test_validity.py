@@ -14,8 +14,7 @@ from pynmea2.types import talker as reference
 
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import STEERS, make
-from provision.onboard.feed.nmea0183.validity import DATA, VOID_MODES, is_void, says_something
-from provision.onboard.feed.policy.source_priority import MUTE
+from provision.onboard.feed.nmea0183.validity import DATA, MUTE, VOID_MODES, is_void, says_something
 
 #: How pynmea2 names a field that says something of validity.
 SAYS_VALIDITY = re.compile("status|mode|valid|warning|lock|quality", re.IGNORECASE)
