@@ -41,9 +41,10 @@ def errors_of(file: Path) -> list[UserError]:
     return caught.value.errors if isinstance(caught.value, UserErrors) else [caught.value]
 
 
-def contents(folder: Path) -> dict[Path, bytes]:
-    """Return what the files of a folder and of those in it hold."""
-    return {file: file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+def contents(folder: Path) -> dict[str, bytes]:
+    """Return what the files of a folder, and of the folders in it, hold by their paths in it."""
+    files = (file for file in folder.rglob("*") if file.is_file())
+    return {str(file.relative_to(folder)): file.read_bytes() for file in files}
 
 
 @pytest.fixture

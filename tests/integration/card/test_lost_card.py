@@ -21,6 +21,7 @@ from provision.profile.secrets import stolen, store, vault
 from provision.profile.secrets.store import Secrets, derive_psk, host_public_key
 from provision.render import render
 from tests.support.command import Call
+from tests.support.profiles import contents
 from tests.support.small_base import BOARD
 
 BOAT = "kittiwake"
@@ -172,10 +173,10 @@ def test_a_damaged_record_is_no_leave_to_go_on(call: Call, boats: Path, text: st
 @pytest.mark.parametrize("words", [("--all",), (BOAT, "--rotate", "host_key")])
 def test_what_does_not_go_with_it(call: Call, boats: Path, words: tuple[str, ...]) -> None:
     call("keys", BOAT, "--boats", boats)
-    before = {file: file.read_bytes() for file in boats.iterdir()}
+    before = contents(boats)
     said = call("keys", *words, "--stolen", "--yes", "--boats", boats)
     assert said.status == 2 and "--stolen" in said.err
-    assert {file: file.read_bytes() for file in boats.iterdir()} == before
+    assert contents(boats) == before
 
 
 def test_it_says_what_to_do_next(call: Call, boats: Path) -> None:

@@ -19,6 +19,7 @@ from provision.card.image import assemble as assembling
 from provision.card.image import identity as card_image
 from provision.render import Settings
 from tests.support.command import Call
+from tests.support.profiles import contents
 
 
 @pytest.fixture
@@ -138,14 +139,14 @@ def test_a_card_does_not_replace_the_users_own_files(
     link, hard = tmp_path / "link.img", tmp_path / "hard.img"
     link.symlink_to(boats / "dunlin.yml")
     hard.hardlink_to(boats / "operator")
-    before = {file: file.read_bytes() for file in boats.iterdir()}
-    for out in (*before, link, hard):
+    before = contents(boats)
+    for out in (*(boats / name for name in before), link, hard):
         said = call("card", "dunlin", "--boats", boats, "-o", out, "--json")
         assert said.status == 2
         (error,) = said.result["errors"]
         assert "it stays as it is" in error["message"]
         assert error["file"] == str(out) and error["hint"]
-    assert {file: file.read_bytes() for file in boats.iterdir()} == before
+    assert contents(boats) == before
     nowhere = tmp_path / "nowhere.img"
     nowhere.symlink_to(tmp_path / "absent")
     said = call("card", "dunlin", "--boats", boats, "-o", nowhere, "--json")

@@ -16,6 +16,7 @@ from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault, vault_password
 from provision.profile.secrets.keygen import make_keys
 from tests.support.command import Call, Said
+from tests.support.profiles import contents
 
 NAMES = ("dunlin", "kittiwake", "turnstone")
 
@@ -121,23 +122,23 @@ def test_a_change_that_was_cut_off_is_finished_without_a_question(
 def test_what_is_not_taken(
     club: Path, piped: Piped, new: bytes, more: list[str], told: str
 ) -> None:
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     said = piped(new, "--json", *more)
     assert said.status == 2
     assert told in said.result["errors"][0]["message"]
     assert "canary" not in said.out + said.err
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before
 
 
 def test_the_old_one_again_or_a_wrong_one(club: Path, piped: Piped, tmp_path: Path) -> None:
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     said = piped(vault.read_password(club), "--json")
     assert "the one before" in said.result["errors"][0]["message"]
     private_file.write(tmp_path / "wrong", b"of no seas")
     said = piped(b"of seven seas", "--vault-password-file", tmp_path / "wrong", "--json")
     assert said.status == 2
     assert "opens no file" in said.result["errors"][0]["message"]
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before
 
 
 def test_a_folder_that_is_none(call: Call, tmp_path: Path) -> None:

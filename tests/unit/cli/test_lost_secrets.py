@@ -18,6 +18,7 @@ from provision.push.records import built
 from provision.push.records.known_boats import KnownBoat, remember
 from provision.ssh.endpoint import Endpoint
 from tests.support.command import Call, Said
+from tests.support.profiles import contents
 
 LOOK = "in backups, on other computers with this folder, in its earlier versions"
 
@@ -76,7 +77,7 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
     monkeypatch.setattr(built, "read_boat_name", opened)
     assert callable(way)
     shown = way(club)
-    before = {file: file.read_bytes() for file in club.iterdir()}
+    before = contents(club)
     for more in ([], ["--rotate", "pass_phrase"]):
         error = lost(call("keys", "kittiwake", *more, "--boats", club, "--json"))
         assert error["file"] == str(club / "kittiwake.secrets.yml")
@@ -85,7 +86,7 @@ def test_a_boat_that_was_built_gets_no_new_secrets_unasked(
         assert "answers no push" in error["hint"] and "--replace-lost" in error["hint"]
     # Of all together none is made or rotated.
     lost(call("keys", "--all", "--rotate", "pass_phrase", "--boats", club, "--json"))
-    assert {file: file.read_bytes() for file in club.iterdir()} == before
+    assert contents(club) == before
     said = call("keys", "kittiwake", "--replace-lost", "--boats", club)
     assert (said.status, "made pass_phrase, host_key" in said.out) == (0, True)
     assert "after a new card: provision card" in " ".join(said.err.split())

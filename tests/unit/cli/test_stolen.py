@@ -13,10 +13,7 @@ from provision.paths import argument
 from provision.profile.secrets import stolen
 from provision.push.records import built
 from tests.support.command import Call
-
-
-def contents(boats: Path) -> dict[Path, bytes]:
-    return {file: file.read_bytes() for file in boats.iterdir()}
+from tests.support.profiles import contents
 
 
 @pytest.mark.parametrize("typed", ["", "dunlin\n", "y\n"])

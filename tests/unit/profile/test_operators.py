@@ -15,6 +15,7 @@ from provision.errors import UserError
 from provision.profile import access_keys, load
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import keygen, operators, private_file
+from tests.support.profiles import contents
 
 NAMES = ("dunlin", "kittiwake", "turnstone")
 
@@ -48,10 +49,6 @@ def lets_in(club: Path, line: str) -> set[str]:
     return {
         boat.name for boat in boats if any(key in one for one in access_keys.read_access_keys(boat))
     }
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {file.name: file.read_bytes() for file in folder.iterdir() if file.is_file()}
 
 
 def test_the_whole_folder_accepts_it_by_one_line_of_what_they_share(club: Path, mate: Path) -> None:
