@@ -26,7 +26,8 @@ def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
     assert (tmp_path / "my boats" / "kittiwake.secrets.yml").exists()
     made = call("init", tmp_path / "more", "--json").result
     assert made["folder"] == str(tmp_path / "more")
-    assert sorted(made["made"]) == sorted(path.name for path in (tmp_path / "more").iterdir())
+    found = [path.name + "/" * path.is_dir() for path in (tmp_path / "more").iterdir()]
+    assert sorted(made["made"]) == sorted(found)
 
 
 @pytest.mark.parametrize("name", ["file", "file/below", "x" * 300, "."])
