@@ -73,6 +73,14 @@ def virtual_boat(*arguments: str | Path) -> Iterator[dict[str, Any]]:
         bench.wait()
 
 
+def obey(boat: dict[str, Any], command: str) -> None:
+    """Give the held bench a command."""
+    answer = send_command(Path(boat["control"]), command)
+    console.print(f"bench: {command}: {answer}", markup=False)
+    if answer != "ok":
+        sys.exit(f"demo: the bench did not {command}")
+
+
 def edit(file: Path, *changes: tuple[str, str]) -> None:
     """Change a profile as with an editor."""
     text = file.read_text()
@@ -107,15 +115,16 @@ def main() -> None:
                 ("serial: KW-DPTH-02}, baud: 4800", "serial: KW-DPTH-02}, baud: 9600"),
                 ("listens: [APB, RMB, XTE]", "listens: [APB, RMB, XTE, VHW]"),
             )
+            say("The echo sounder still sends at 4800 baud: the boat rolls back by itself")
+            provision("push", BOAT, *given, *at, expect=1)
+            say("It is set to 9600 baud, too, and the change is kept")
+            obey(boat, "set-baud depth-log 9600")
             provision("push", BOAT, *given, *at)
             say("The same again: nothing to change")
             provision("push", BOAT, *given, *at)
             say("Somebody pulls the plug, and puts it back")
-            for command in ("power-cut", "power-on"):
-                answer = send_command(Path(boat["control"]), command)
-                console.print(f"bench: {command}: {answer}", markup=False)
-                if answer != "ok":
-                    sys.exit(f"demo: the bench did not {command}")
+            obey(boat, "power-cut")
+            obey(boat, "power-on")
             say("What was kept is still there")
             provision("verify", BOAT, *given, *at)
         say("Done")

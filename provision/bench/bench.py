@@ -161,6 +161,14 @@ class Bench:
             elif path.suffix != ".log":
                 path.unlink()
 
+    def set_baud(self, link: str, baud: int) -> None:
+        """Set an instrument to another baud rate. Raise UserError without such an instrument."""
+        if link not in self._voices():
+            raise UserError(f"there is no instrument {link}; there are {', '.join(self._voices())}")
+        self.wires.set_baud(link, baud)
+        if self.instruments:
+            self.instruments.set_baud(link, baud)
+
     @property
     def talks(self) -> bool:
         """Tell if an instrument sends anything."""

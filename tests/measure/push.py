@@ -87,6 +87,7 @@ def against_ordinary(club: Club, boat: Virtual) -> None:
         link = content["links"]["depth-log"]
         link["baud"] = 9600 if link["baud"] == 4800 else 4800
         file.write_text(yaml.safe_dump(content))
+        boat.bench.set_baud("depth-log", link["baud"])
 
     many = settings()
     what = f"an ordinary playbook of {many} tasks"

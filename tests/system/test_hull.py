@@ -147,7 +147,7 @@ def test_each_change_for_the_worse_fails(boat: Virtual, tmp_path: Path) -> None:
         tests = prove_feed(boat, wrong, feed)
     finally:
         instruments.switch("ais", powered=False)
-        boat.ask("boat-settings return --owner test")
+        boat.ask("boat-settings return")
     heard = {name: tests[f"link is heard [{name}]"] for name in (*BEFORE, "rudder")}
     assert {name: ending for name, (ending, _) in heard.items()} == {
         "gnss": "failed",

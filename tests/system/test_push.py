@@ -72,6 +72,7 @@ def test_what_is_on_trial_is_gone_with_the_power(kittiwake: Virtual, changed: Cl
 
 def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) -> None:
     """The push proves and keeps; the plug is pulled; a tablet joins the new network."""
+    kittiwake.bench.set_baud("depth-log", 9600)
     result = kittiwake.push(changed)
     assert result.outcome is Outcome.KEPT, result
     assert {"/etc/hostapd/boat.conf", "/etc/boat/feed.json"} <= set(result.changed)

@@ -7,6 +7,7 @@ import contextlib
 import json
 import signal
 import socket
+import termios
 from collections.abc import Iterator
 
 from provision.bench.bench import Bench
@@ -16,7 +17,10 @@ from provision.errors import UserError
 from provision.harmless import harmless
 from provision.progress import step
 
-COMMANDS = "unplug LINK, plug LINK, switch-off LINK, switch-on LINK, power-cut, power-on, quit"
+COMMANDS = (
+    "unplug LINK, plug LINK, switch-off LINK, switch-on LINK, set-baud LINK BAUD, power-cut, "
+    "power-on, quit"
+)
 
 
 def hold(bench: Bench, as_json: bool) -> None:
@@ -73,26 +77,34 @@ def _ended_by(number: signal.Signals) -> Iterator[None]:
 def run_command(bench: Bench, words: list[str]) -> str:
     """Run one line's command, and return the answer."""
     try:
-        match words:
-            case [("unplug" | "plug") as verb, link]:
-                if link not in bench.emulator.adapters:
-                    known = ", ".join(bench.emulator.adapters)
-                    return f"error: no link {link} has an adapter here; those that have: {known}"
-                (bench.unplug if verb == "unplug" else bench.plug)(link)
-            case [("switch-off" | "switch-on") as verb, link]:
-                if bench.instruments is None:
-                    return "error: other programs play the instruments of this bench"
-                bench.instruments.switch(link, powered=verb == "switch-on")
-            case ["power-cut"]:
-                bench.power_cut()
-            case ["power-on"]:
-                if bench.emulator.running:
-                    return "error: the power is on"
-                bench.power_on()
-                bench.wait()
-            case _:
-                return f"error: the commands are {COMMANDS}"
+        _run(bench, words)
     except UserError as error:
         # Put the emulator's message into one line.
         return f"error: {' '.join(error.message.split())}"
     return "ok"
+
+
+def _run(bench: Bench, words: list[str]) -> None:
+    match words:
+        case [("unplug" | "plug") as verb, link]:
+            if link not in bench.emulator.adapters:
+                known = ", ".join(bench.emulator.adapters)
+                raise UserError(f"no link {link} has an adapter here; those that have: {known}")
+            (bench.unplug if verb == "unplug" else bench.plug)(link)
+        case [("switch-off" | "switch-on") as verb, link]:
+            if bench.instruments is None:
+                raise UserError("other programs play the instruments of this bench")
+            bench.instruments.switch(link, powered=verb == "switch-on")
+        case ["set-baud", link, rate]:
+            if not hasattr(termios, f"B{rate}"):
+                raise UserError(f"{rate} is not a baud rate")
+            bench.set_baud(link, int(rate))
+        case ["power-cut"]:
+            bench.power_cut()
+        case ["power-on"]:
+            if bench.emulator.running:
+                raise UserError("the power is on")
+            bench.power_on()
+            bench.wait()
+        case _:
+            raise UserError(f"the commands are {COMMANDS}")

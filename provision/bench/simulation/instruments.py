@@ -92,6 +92,7 @@ class Instruments:
         self._transponder = Transponder(self.simulation)
         self._players: dict[str, Player] = {}
         self._powered: dict[str, bool] = {}
+        self._bauds: dict[str, int] = {}
         self._heard: dict[str, deque[HeardLine]] = {
             name: deque(maxlen=MAX_HEARD_LINES) for name in self._links
         }
@@ -146,6 +147,12 @@ class Instruments:
         if link in self._players:
             self._players[link].powered = powered
 
+    def set_baud(self, link: str, baud: int) -> None:
+        """Set an instrument to another baud rate, as in its menu."""
+        self._bauds[link] = baud
+        if self._loop and link in self._players:
+            self._loop.call_soon_threadsafe(self._players[link].set_baud, baud)
+
     def sent(self, link: str) -> Counter[str]:
         """Count the sentences of each formatter that a link's instrument has sent so far."""
         return self._players[link].sent.copy()
@@ -192,7 +199,9 @@ class Instruments:
             return Player(BIT_RATE, kinds, burst, self._epoch)
         compose = partial(self._compose, self._receivers.get(name, 0))
         rates = {**link.talks, **({BINARY: link.binary} if link.binary else {})}
-        player = Player(link.baud, rates, compose, self._epoch, _habits(link))
+        player = Player(
+            self._bauds.get(name, link.baud), rates, compose, self._epoch, _habits(link)
+        )
         player.powered = self._powered.setdefault(name, link.powered)
         return player
 

@@ -115,6 +115,10 @@ class Player:
         """Return the seconds that a character takes on the wire."""
         return self._wire.character
 
+    def set_baud(self, baud: int) -> None:
+        """Send at another baud rate from the next sentence on."""
+        self._wire = SerialWire(baud)
+
     def say(self, line: bytes) -> None:
         """Send bytes before the next sentence, such as noise or a bad checksum."""
         self._extra.put_nowait(line)

@@ -110,6 +110,10 @@ class Wire:
         self._terminal.clear()
         self._attached = attached
 
+    def set_baud(self, instrument: int, baud: int) -> None:
+        """Set the end of one of the adapter's instruments to another baud rate."""
+        self._ends[instrument].baud = baud
+
     async def _serve(self, end: End) -> None:
         """Carry what an instrument sends."""
         loop = asyncio.get_running_loop()

@@ -21,7 +21,7 @@ class Wires:
     """
 
     def __init__(self, hull: Hull, adapters: Iterable[str], folder: Path) -> None:
-        self._folder = folder
+        self._hull, self._folder = hull, folder
         self._terminals = {name: Terminal() for name in adapters}
         self._wires = {
             name: Wire(
@@ -44,6 +44,13 @@ class Wires:
         for name in adapters:
             if self._loop and (wire := self._wires.get(name)):
                 self._loop.call_soon_threadsafe(wire.attach, attached)
+
+    def set_baud(self, voice: str, baud: int) -> None:
+        """Set an instrument's end of its wire to another baud rate. KeyError without such a one."""
+        wire = self._wires[voice.partition(".")[0]]
+        index = list(self._hull.voices(voice.partition(".")[0])).index(voice)
+        if self._loop:
+            self._loop.call_soon_threadsafe(wire.set_baud, index, baud)
 
     def start(self) -> None:
         """Begin to carry."""

@@ -164,3 +164,14 @@ def test_another_program_may_play_the_instrument_after_the_first(tmp_path: Path)
             with play(wires) as stream:
                 stream.sendall(LINE)
                 assert boat.read(5, len(LINE)) == LINE
+
+
+def test_an_instrument_may_be_set_to_another_baud_rate(tmp_path: Path) -> None:
+    with wired(tmp_path, instruments=[instrument()]) as (wires, boat), play(wires) as stream:
+        boat.set(9600)
+        stream.sendall(LINE)
+        assert LINE not in boat.read(0.3)
+        wires.set_baud("gnss", 9600)
+        time.sleep(0.05)
+        stream.sendall(LINE)
+        assert LINE in boat.read(5, len(LINE))

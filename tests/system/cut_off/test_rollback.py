@@ -151,7 +151,7 @@ def another(rig: PushRig) -> Club:
     """Settings that are well, and change several parts of the boat."""
     return rig.changed(
         ("ssid: Kittiwake", "ssid: Kittiwake two"),
-        ("serial: KW-DPTH-02}, baud: 4800", "serial: KW-DPTH-02}, baud: 9600"),
+        ("talks: {DPT: 2, VHW: 1}", "talks: {DPT: 2, VHW: 1}, unchecked: true"),
         ("listens: [APB, RMB, XTE]", "listens: [APB, RMB, XTE, VHW]"),
     )
 

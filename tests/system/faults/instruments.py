@@ -104,9 +104,12 @@ def name_at_another_adapter(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("devices: speed [ais]")
 def another_speed(boat: Virtual) -> Iterator[Club | None]:
-    """An emulated wire has no speed: the sentences still come."""
+    """The instrument is set to it, too: the sentences still come."""
+    right = boat.bench.profile.serial_links["ais"].baud
+    boat.bench.set_baud("ais", 9600)
     with fed_otherwise(boat, lambda config: config["links"]["ais"].update(baud=9600)):
         yield None
+    boat.bench.set_baud("ais", right)
 
 
 @fails("devices: stays awake [autopilot]")
