@@ -45,7 +45,12 @@ def command(  # noqa: PLR0913
         str | None, typer.Option(metavar="BOAT", help="Write the profile of a boat that has none.")
     ] = None,
     into: Annotated[
-        str | None, typer.Option(metavar="BOAT", help="Correct and add links in a profile.")
+        str | None,
+        typer.Option(
+            metavar="BOAT",
+            help="Correct and add links in a profile.",
+            autocompletion=complete_boat,
+        ),
     ] = None,
     everything: Annotated[
         bool,

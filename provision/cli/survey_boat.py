@@ -61,7 +61,7 @@ def survey_boat(name: str, devices: Sequence[str], asked: Asked) -> tuple[Findin
         with progress([*plan.free, *map(Adapter, plan.networks), *paused], console) as listener:
             found = finish(session, plan, pause, listener)
     listened = [port for port in found.ports if not port.feed]
-    return found, Heard(listened, plan.known, aboard=True)
+    return found, Heard(listened, plan.known, aboard=True, networks=found.networks)
 
 
 def _target(name: str, asked: Asked) -> SshTarget:

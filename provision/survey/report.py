@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 from provision.survey.adapters import Adapter
 from provision.survey.likely import BINARY, likely
 from provision.survey.search import MIN_TALK_BYTES, Search, address
@@ -70,6 +71,8 @@ class PortReport:
     """Bytes came, and no baud rate makes sentences of them."""
     uncertain: bool = False
     """Something like sentences came, and its baud rate is not certain."""
+    long: bool = False
+    """Some sentences have more characters than a link takes that does not allow it."""
     error: str = ""
     """Why the port could not be listened to."""
     advice: tuple[str, ...] = ()
@@ -122,6 +125,7 @@ class PortReport:
             "uncertain": self.uncertain,
             "link": self.link or None,
             "feed": self.feed or None,
+            "long": self.long,
             "error": self.error or None,
             "advice": [*self.advice],
         }
@@ -147,6 +151,7 @@ def report(adapter: Adapter, search: Search) -> PortReport:
         looks_like=" and ".join(filter(None, parts)),
         noise=found is None and search.heard >= MIN_TALK_BYTES and not uncertain,
         uncertain=uncertain,
+        long=_is_long(search),
         advice=tuple(_about_the_line(search, binary)),
     )
 
@@ -171,7 +176,16 @@ def _about_the_line(search: Search, binary: bool) -> list[str]:
             f"{100 - 100 * valid // found.heard} % of its bytes are in no valid sentence: two "
             "instruments may talk on one line, or a contact is bad"
         ]
+    if _is_long(search):
+        return [
+            f"some sentences have over {MAX_SENTENCE_CHARS} characters: give its link long: true"
+        ]
     return []
+
+
+def _is_long(search: Search) -> bool:
+    """Report whether a sentence came that a link takes only with `long`."""
+    return any(len(sentence.raw) > MAX_SENTENCE_CHARS for sentence in search.sentences())
 
 
 def _bare_rate(search: Search) -> int | None:

@@ -62,26 +62,32 @@ def twins(adapter: Adapter, known: Sequence[Adapter]) -> list[Adapter]:
     ]
 
 
-def with_advice(reports: Iterable[PortReport], known: Sequence[Adapter]) -> list[PortReport]:
-    """Add to each report how its adapter is to be named. `known` are all that are plugged in."""
+def with_advice(
+    reports: Iterable[PortReport], known: Sequence[Adapter], *, aboard: bool = False
+) -> list[PortReport]:
+    """Add to each report how its adapter is to be named. `known` are all that are plugged in.
+
+    `aboard` says that the sockets are those of the boat's computer.
+    """
     return [
-        replace(report, advice=(*report.advice, *advise(report.adapter, known)))
+        replace(report, advice=(*report.advice, *advise(report.adapter, known, aboard=aboard)))
         for report in reports
     ]
 
 
-def advise(adapter: Adapter, known: Sequence[Adapter]) -> list[str]:
+def advise(adapter: Adapter, known: Sequence[Adapter], *, aboard: bool = False) -> list[str]:
     """Say why an adapter has to be named by its socket, if so. `known` are all adapters."""
     if not adapter.port:
         return []
+    socket = _by_port(adapter, known, aboard=aboard)
     others = ", ".join(other.device for other in twins(adapter, known))
     if not adapter.serial:
         like = f", and {others} is of the same kind" if others else ""
-        return [f"its chip has no serial number{like}: {_by_port(adapter, known)}"]
+        return [f"its chip has no serial number{like}: {socket}"]
     if others:
-        return [f"it has the same serial number as {others}: {_by_port(adapter, known)}"]
+        return [f"it has the same serial number as {others}: {socket}"]
     if not is_nameable(adapter.serial):
-        return [f"no profile can name its serial number: {_by_port(adapter, known)}"]
+        return [f"no profile can name its serial number: {socket}"]
     return []
 
 
@@ -101,10 +107,11 @@ def is_one_of_several(adapter: Adapter, known: Sequence[Adapter]) -> bool:
     )
 
 
-def _by_port(adapter: Adapter, known: Sequence[Adapter]) -> str:
+def _by_port(adapter: Adapter, known: Sequence[Adapter], *, aboard: bool) -> str:
     hubs = {hub_of(other.port) for other in known if hub_of(other.port)}
     more = f", interface {adapter.interface}" if is_one_of_several(adapter, known) else ""
-    return (
-        f"label its socket ({socket_in_words(adapter.port, hubs)}) and name it by port, here "
-        f"{adapter.port}{more}; the boat's computer may number its sockets otherwise"
-    )
+    socket = f"label its socket ({socket_in_words(adapter.port, hubs)}) and name it by port"
+    if aboard:
+        return f"{socket}, {adapter.port}{more}"
+    number = f"{adapter.port}{more}; the boat's computer may number its sockets otherwise"
+    return f"{socket}, here {number}"

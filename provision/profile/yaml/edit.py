@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 import yaml
 
@@ -60,8 +61,12 @@ def add_list(text: str, keys: tuple[str, str], items: Sequence[str]) -> str:
     return _verify(text, changed, keys, list(items))
 
 
+@lru_cache(maxsize=8)
 def root_of(text: str) -> yaml.Node | None:
-    """Parse a text. Raise CannotEdit if it is no YAML, or several documents."""
+    """Parse a text. Raise CannotEdit if it is no YAML, or several documents.
+
+    The last texts are remembered: an edit asks several times. No caller changes the tree.
+    """
     try:
         return yaml.SafeLoader(text).get_single_node()
     except (yaml.YAMLError, RecursionError, ValueError, OverflowError):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from provision.checks.links.baud import load_share
+from provision.onboard.feed.nmea0183.sentence import MAX_SENTENCE_CHARS
 from provision.profile.load import Boat
 from provision.profile.schema.links import AdapterConfig, LinkConfig
 from provision.profile.yaml.edit import CannotEdit
@@ -53,6 +54,13 @@ def correct_baud(draft: Draft, name: str, link: LinkConfig, report: PortReport) 
     if report.baud and report.sentences and report.baud != link.baud:
         change = f"{name}: {report.baud} baud, where the profile has {link.baud}"
         draft.put(change, ("links", name, "baud"), report.baud)
+
+
+def allow_long(draft: Draft, name: str, link: LinkConfig, report: PortReport) -> None:
+    """Let a link take sentences that are longer than the standard has them."""
+    if report.long and not link.long:
+        change = f"{name}: takes sentences of more than {MAX_SENTENCE_CHARS} characters"
+        draft.put(change, ("links", name, "long"), value=True)
 
 
 def correct_talks(draft: Draft, name: str, link: LinkConfig, report: PortReport) -> None:

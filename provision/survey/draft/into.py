@@ -15,6 +15,7 @@ from provision.profile.yaml.tree import Plain
 from provision.survey.draft.corrections import (
     Draft,
     add_interface,
+    allow_long,
     correct_adapter,
     correct_baud,
     correct_talks,
@@ -66,6 +67,7 @@ def bring_into(
         else:
             add_interface(changed, name, link.adapter, report.adapter, heard.known)
         correct_baud(changed, name, link, report)
+        allow_long(changed, name, link, report)
         correct_talks(changed, name, link, report)
     _add_new(changed, found, heard)
     changed.left += _left(boat, found, aboard=heard.aboard)

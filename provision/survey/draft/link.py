@@ -68,6 +68,8 @@ def draft(
         "baud": report.baud or 4800,
         "talks": talks if heard else [*_EXAMPLE],
     }
+    if report.long:
+        value["long"] = True
     heard = heard and _is_valid(value)
     said = [_where(report.adapter, known), *_guesses(report, lowered, heard)]
     said += report.advice if heard else [*report.advice, _FILL_IN]

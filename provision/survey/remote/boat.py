@@ -140,7 +140,7 @@ def finish(session: Session, plan: Plan, pause: Collection[LinkMessage], show: S
     left = [link for link in plan.links if link not in pause]
     reports = [replace(port, link=names.get(port.adapter.device, "")) for port in ports]
     reports += [report_link(link, plan.running) for link in left]
-    return Findings(with_advice(reports, plan.known), networks)
+    return Findings(with_advice(reports, plan.known, aboard=True), networks)
 
 
 def _receive(

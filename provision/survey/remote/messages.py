@@ -108,6 +108,7 @@ class PortMessage(_Message):
     looks_like: Text | None
     noise: bool
     uncertain: bool
+    long: bool = False
     error: Text | None
     advice: Annotated[list[Text], Field(max_length=MAX_ITEMS)]
 
@@ -121,6 +122,7 @@ class PortMessage(_Message):
             looks_like=self.looks_like or "",
             noise=self.noise,
             uncertain=self.uncertain,
+            long=self.long,
             error=self.error or "",
             advice=tuple(self.advice),
         )

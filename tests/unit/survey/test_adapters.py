@@ -105,6 +105,12 @@ def test_the_same_serial_number_twice() -> None:
     ]
 
 
+def test_aboard_a_socket_has_the_number_that_a_profile_needs() -> None:
+    one = Adapter("/dev/ttyUSB2", "", "1-1.2", 0)
+    (told,) = advise(one, [one], aboard=True)
+    assert told.endswith("label its socket (hub, second socket) and name it by port, 1-1.2")
+
+
 def test_no_serial_number() -> None:
     one, two = (Adapter(f"/dev/ttyUSB{n}", "", f"1-{n}", 0, vendor="1d6b") for n in (1, 2))
     assert advise(one, [one, two]) == [

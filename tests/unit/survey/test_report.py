@@ -84,6 +84,15 @@ def test_a_profile_can_name_what_the_survey_finds(baud: int) -> None:
         assert (told.baud, told.advice) == (baud, ())
 
 
+def test_sentences_that_are_longer_than_the_standard_has_them() -> None:
+    line = frame("$PXYZ1," + ",".join(["1234567"] * 10))
+    assert len(line) > 82
+    told = heard(Talker(9600, (), 0.5, make=lambda _: line))
+    assert (told.baud, told.long) == (9600, True)
+    assert told.advice[0].endswith("give its link long: true")
+    assert not heard(Talker(4800, ("RMC", "VTG"))).long
+
+
 def test_noise_and_silence() -> None:
     told = heard()
     assert (told.baud, told.noise, told.state) == (None, True, "noise")

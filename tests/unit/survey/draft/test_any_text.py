@@ -75,6 +75,13 @@ class Link:
                 ]
 
 
+def _flow(made: list[Link]) -> list[str]:
+    """Write the links in braces, each in the form that it has on one line."""
+    lines = [Link(one.number, one.talks, one.baud, 0, "").lines()[0] for one in made]
+    ends = [f",{one.comment}" for one in made]
+    return ["links: {", *(f"  {line}{end}" for line, end in zip(lines, ends, strict=True)), "  }"]
+
+
 links = st.builds(Link, st.just(0), sentences, st.sampled_from(BAUDS), st.integers(0, 3), comments)
 
 
@@ -99,8 +106,8 @@ def profiles(draw: st.DrawFn) -> tuple[str, str, str, list[Link]]:
     parts = draw(st.permutations(parts))
     at = draw(st.integers(0, len(parts)))
     step = draw(st.sampled_from([1, 2, 3]))
-    body = ["links:" + draw(comments)]
-    for link in made:
+    body = _flow(made) if draw(st.booleans()) else ["links:" + draw(comments)]
+    for link in made if len(body) == 1 else ():
         body += [" " * step + line for line in link.lines()]
         body += draw(st.sampled_from([[], [" " * step + "# a note"], ["# at the left"], [""]]))
     texts = [

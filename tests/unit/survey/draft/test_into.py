@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,7 @@ def test_a_boat_that_is_as_it_says_stays_as_it_is(kittiwake: Path) -> None:
     ("report", "line"),
     [
         (heard(GNSS, "GPRMC", 38400), LINE.replace("baud: 4800", "baud: 38400")),
+        (replace(heard(GNSS, "GPRMC"), long=True), LINE.replace("VTG]", "VTG], long: true")),
         (heard(GNSS, "GPRMC GPZDA"), LINE.replace("VTG]", "VTG, ZDA]")),
         (
             heard(GNSS, "GPRMC GPGSV=3 GPGSA=0.5"),

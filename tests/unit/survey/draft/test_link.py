@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import doctest
+from dataclasses import replace
 
 import pytest
 import yaml
@@ -68,6 +69,11 @@ def test_an_address_that_no_profile_can_name() -> None:
     assert rates_of({"GPRMC": Rate(1, 1, 1), "P1": Rate(1, 1, 1), "GPR2C": None}) == {"RMC": 1.0}
     link = drafted(heard(ONE, "GPR2C"))
     assert not link.heard
+
+
+def test_long_sentences_are_allowed() -> None:
+    link = drafted(replace(heard(ONE, "PXYZ1"), long=True))
+    assert link.lines[-1].endswith("talks: [PXYZ1], long: true}")
 
 
 def test_rates_that_the_sums_have_no_room_for() -> None:
