@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from provision.checks.finding import Finding
 from provision.checks.links.sentence_lengths import typical_length
 from provision.onboard.feed.nmea0183.sentence import steers
-from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S
+from provision.onboard.feed.policy.steering_age import MAX_STEERING_AGE_S
 from provision.profile.load import Boat
 from provision.profile.schema.links import LinkConfig
 from provision.profile.schema.types import BITS_PER_CHARACTER

@@ -10,7 +10,8 @@ from typing import NamedTuple, Protocol
 from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX, Sentence, steers
 from provision.onboard.feed.policy.loop_guard import LoopGuard
 from provision.onboard.feed.policy.source_priority import SourcePriority
-from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S, Stalls
+from provision.onboard.feed.policy.stalls import Stalls
+from provision.onboard.feed.policy.steering_age import MAX_STEERING_AGE_S
 from provision.onboard.feed.report.fault_log import FaultLog
 
 #: Routes remembered. A sender that keeps changing its address must not fill memory.

@@ -19,7 +19,7 @@ from provision.onboard.feed.net.serial_port import character_time, waiting_to_le
 from provision.onboard.feed.nmea0183.sentence import CLIENT_PREFIX, Sentence, steers
 from provision.onboard.feed.nmea0183.validity import is_void
 from provision.onboard.feed.policy.rate_limit import RateLimit
-from provision.onboard.feed.policy.stalls import MAX_STEERING_AGE_S
+from provision.onboard.feed.policy.steering_age import MAX_STEERING_AGE_S
 from provision.onboard.feed.policy.steering_gate import SteeringGate
 from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.sources.serial_link import SerialLink

@@ -13,9 +13,6 @@ from __future__ import annotations
 
 import asyncio
 
-#: Seconds. A steering sentence older than this is never delivered.
-MAX_STEERING_AGE_S = 1.0
-
 #: Seconds between two beats of the event loop.
 BEAT_S = 0.05
 
