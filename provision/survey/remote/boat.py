@@ -27,7 +27,7 @@ from provision.survey.remote.messages import (
     ProgressMessage,
     read,
 )
-from provision.survey.remote.session import Broken, Session, Wire
+from provision.survey.remote.session import START_PATIENCE_S, Broken, Session, Wire
 from provision.survey.report import PortReport
 from provision.survey.search import LIMIT_S
 from provision.survey.words import with_advice
@@ -41,9 +41,6 @@ PLACES = {
     "sys": str(SYS),
     "trial": "/run/boat/trial.json",
 }
-
-#: Seconds for starting python3 and loading the program on a small board, and for a channel.
-START_TIMEOUT_S = 60.0
 
 #: Seconds beyond what listening takes.
 SLACK_S = 20.0
@@ -59,10 +56,10 @@ def session_aboard(
     """
     with _explained(boat):
         try:
-            channel = transport.open_session(timeout=START_TIMEOUT_S)
+            channel = transport.open_session(timeout=START_PATIENCE_S)
             # What python3 complains of comes in the same order, and is bounded with the rest.
             channel.set_combine_stderr(True)
-            channel.settimeout(START_TIMEOUT_S)
+            channel.settimeout(START_PATIENCE_S)
             channel.exec_command(COMMAND)
         except (EOFError, OSError, _ssh_error()) as error:
             raise Broken(f"no command can be run there: {error}") from None
@@ -107,7 +104,7 @@ def _explained(boat: str) -> Iterator[None]:
 
 def get_plan(session: Session) -> Plan:
     """Get what there is aboard. UserError when the program says why it cannot survey."""
-    message = session.receive(START_TIMEOUT_S)
+    message = session.receive(START_PATIENCE_S)
     if message.get("kind") == "error":
         told = read(ErrorMessage, message)
         raise UserError(told.message, hint=told.hint)

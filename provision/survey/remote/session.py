@@ -6,8 +6,9 @@ from __future__ import annotations
 import json
 import queue
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from threading import Event, Lock, Thread
 from typing import Any, Protocol
 
@@ -19,6 +20,9 @@ MAX_LINE_BYTES, MAX_STREAM_BYTES, MAX_LINES = 2**18, 2**22, 20_000
 
 #: Bytes of what is no message, such as an error of the boat's python3, which are kept.
 MAX_COMPLAINT_BYTES = 2**12
+
+#: Seconds until the first byte: a small board has to start python3 and read the program.
+START_PATIENCE_S = 60.0
 
 #: Seconds between two looks at the clock, and bytes that are read at once.
 LOOK_S, READ_BYTES = 0.5, 2**15
@@ -46,12 +50,32 @@ class Broken(Exception):
     """The stream ended early, for the reason that the message says."""
 
 
+@dataclass
+class _Taken:
+    """Count what was taken in, and break the stream when it is too much."""
+
+    size: int = 0
+    lines: int = 0
+
+    def add(self, size: int, lines: Sequence[bytes]) -> None:
+        """Count `size` bytes that ended all these lines but the last."""
+        self.size, self.lines = self.size + size, self.lines + len(lines) - 1
+        if max(map(len, lines)) > MAX_LINE_BYTES:
+            raise Broken(f"it sent a line of more than {format_size(MAX_LINE_BYTES)}")
+        if self.size > MAX_STREAM_BYTES:
+            raise Broken(f"it sent more than {format_size(MAX_STREAM_BYTES)}")
+        if self.lines > MAX_LINES:
+            raise Broken(f"it sent more than {MAX_LINES} lines")
+
+
 class Session:
     """Reads messages in a thread of its own, and sends signs of life."""
 
-    def __init__(self, wire: Wire, patience: float = PATIENCE_S) -> None:
-        """Begin to read."""
-        self._wire, self._patience = wire, patience
+    def __init__(
+        self, wire: Wire, start: float = START_PATIENCE_S, patience: float = PATIENCE_S
+    ) -> None:
+        """Begin to read. Wait `start` seconds for the first byte, `patience` for each further."""
+        self._wire, self._patience, self._later = wire, start, patience
         self._lines: queue.Queue[bytes | Broken] = queue.Queue()
         self._closed, self._lock = Event(), Lock()
         self._complaint = b""
@@ -103,7 +127,7 @@ class Session:
             self._lines.put(Broken(f"the connection broke: {error}"))
 
     def _take_lines(self) -> None:
-        held, taken, number = b"", 0, 0
+        held, taken = b"", _Taken()
         heard = beat = time.monotonic()
         while not self._closed.is_set():
             if time.monotonic() - beat >= BEAT_S:
@@ -117,15 +141,9 @@ class Session:
                 continue
             if not data:
                 raise Broken(self._ended(held))
-            heard = time.monotonic()
+            heard, self._patience = time.monotonic(), self._later
             *lines, held = (held + data).split(b"\n")
-            taken, number = taken + len(data), number + len(lines)
-            if len(held) > MAX_LINE_BYTES or any(len(line) > MAX_LINE_BYTES for line in lines):
-                raise Broken(f"it sent a line of more than {format_size(MAX_LINE_BYTES)}")
-            if taken > MAX_STREAM_BYTES:
-                raise Broken(f"it sent more than {format_size(MAX_STREAM_BYTES)}")
-            if number > MAX_LINES:
-                raise Broken(f"it sent more than {MAX_LINES} lines")
+            taken.add(len(data), [*lines, held])
             for line in lines:
                 self._sort(line)
 

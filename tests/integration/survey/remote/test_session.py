@@ -25,7 +25,7 @@ class Boat:
 
     def __init__(self) -> None:
         near, self.channel = socket.socketpair()
-        self.session = Session(near, patience=2.0)
+        self.session = Session(near, start=3.0, patience=2.0)
 
     def send(self, data: bytes) -> None:
         """Send from a thread of its own: a laptop that has heard enough does not read on."""
@@ -116,8 +116,15 @@ def test_what_is_no_message_is_refused(boat: Boat, line: bytes) -> None:
 
 def test_a_boat_that_says_nothing_is_gone(boat: Boat) -> None:
     begun = time.monotonic()
+    assert boat.broken() == "nothing came for 3 s"
+    assert 3 < time.monotonic() - begun < 5
+
+
+def test_a_boat_that_falls_silent_is_gone_sooner(boat: Boat) -> None:
+    boat.send(b'{"kind": "alive"}\n')
+    begun = time.monotonic()
     assert boat.broken() == "nothing came for 2 s"
-    assert time.monotonic() - begun < 4
+    assert 2 < time.monotonic() - begun < 3
 
 
 def test_a_boat_that_only_lives_does_not_hold_the_laptop(boat: Boat) -> None:
