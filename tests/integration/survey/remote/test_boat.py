@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from provision.onboard.feed.state_query import ask
+from provision.profile import load
 from tests.support.feed.rig import numbered
 from tests.support.hull import Talker, wire
 from tests.support.hull_ports import Port, ports
@@ -199,6 +200,40 @@ def test_a_boat_whose_settings_are_older_can_be_surveyed_but_for_its_links(
         assert "survey without --all" in refused.output
         (port,) = survey(fleet)["ports"]
     assert (port["link"], port["feed"], port["baud"]) == ("compass", "silent", None)
+
+
+def plug(fleet: NetnsFleet, port: Port, serial: str, socket: str) -> None:
+    """Have the boat's kernel describe a terminal as a port of a USB adapter."""
+    usb = fleet.root(BOAT) / "run/usb" / socket
+    interface = usb / f"{socket}:1.0"
+    (interface / "ttyUSB0").mkdir(parents=True)
+    for name, text in (("serial", serial), ("idVendor", "1d6b"), ("idProduct", "0104")):
+        (usb / name).write_text(f"{text}\n")
+    (interface / "bInterfaceNumber").write_text("00\n")
+    fleet.aboard(BOAT, "mount", "-t", "tmpfs", "tmpfs", "/sys/class/tty")
+    name = Path(port.device).name
+    link = f"/run/usb/{socket}/{socket}:1.0/ttyUSB0"
+    fleet.aboard(BOAT, "mkdir", f"/sys/class/tty/{name}")
+    fleet.aboard(BOAT, "ln", "-s", link, f"/sys/class/tty/{name}/device")
+
+
+def test_a_wrong_baud_rate_is_corrected_from_ashore(fleet: NetnsFleet) -> None:
+    """The profile says 4800 baud, and the instrument of that adapter has 38400."""
+    # A terminal has 38400 baud of itself, until the feed has opened it.
+    with ports(wire(Random(3), Talker(38400, ("RMC", "GGA"), start=5.0))) as (gnss,):
+        plug(fleet, gnss, "RG-01-01", "1-1.2")
+        with feeding(fleet, {"gnss": {"device": gnss.device}}) as feed:
+            wait_until(lambda: feed.link("gnss")["load"] > 0)
+            words = ("survey", BOAT, "--boats", str(fleet.boats))
+            told = json.loads(fleet.provision(*words, "--into", BOAT, "--yes", "--json").output)
+            assert (told["ports"][0]["feed"], told["ports"][0]["serial"]) == ("garbled", "RG-01-01")
+            # What the feed hears changes no profile.
+            assert told["profile"]["changes"] == []
+            done = fleet.provision(*words, "--all", "--into", BOAT, "--yes", "--json")
+            assert done.status == 0, done.errors
+            wait_until(lambda: feed.link("gnss")["present"])
+    assert load.read(fleet.file(BOAT)).profile.serial_links["gnss"].baud == 38400
+    fleet.aboard(BOAT, "umount", "/sys/class/tty")
 
 
 def test_a_cut_connection_gives_the_link_back(fleet: NetnsFleet) -> None:
