@@ -85,6 +85,21 @@ def set_baud(port: int, baud: int) -> None:
     termios.tcflush(port, termios.TCIFLUSH)
 
 
+def read_port(port: int) -> bytes:
+    """Wait for `LOOK_S` at most, and return what came. OSError when the adapter is gone."""
+    readable, _, _ = select.select([port], [], [], LOOK_S)
+    if not readable:
+        return b""
+    try:
+        data = os.read(port, READ_BYTES)
+    except BlockingIOError:
+        # What made it readable was flushed in between, as when a baud rate changes.
+        return b""
+    if not data:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+    return data
+
+
 def listen(
     device: str, limit: float, stop: Stop, show: Callable[[Search], None], *, lock: bool = True
 ) -> Search:
@@ -101,10 +116,7 @@ def listen(
                 baud = search.baud
                 set_baud(port, baud)
                 show(search)
-            readable, _, _ = select.select([port], [], [], LOOK_S)
-            data = os.read(port, READ_BYTES) if readable else b""
-            if readable and not data:
-                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            data = read_port(port)
             certain = search.found is not None
             search.hear(data, time.monotonic())
             if certain != (search.found is not None):

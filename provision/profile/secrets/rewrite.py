@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import os
 import stat
 from pathlib import Path
@@ -32,6 +33,8 @@ def rewrite(file: Path, text: str, before: bytes | None = None) -> None:
 
 
 def give(file: Path, owner: os.stat_result) -> None:
-    """Let a file that root has written belong to the owner of `owner`. Others cannot give away."""
+    """Let a file that root has written belong to the owner that `owner` tells of, if possible."""
     if os.geteuid() == 0:
-        os.chown(file, owner.st_uid, owner.st_gid)
+        # Root of a user namespace may give files away only to those whom the namespace knows.
+        with contextlib.suppress(OSError):
+            os.chown(file, owner.st_uid, owner.st_gid)

@@ -81,9 +81,7 @@ def _network(parts: Parts) -> list[str]:
 def _guesses(parts: Parts) -> Sequence[str]:
     lines = []
     if parts.hubs:
-        lines.append(
-            "# Guessed: the adapters' hub goes aboard, too, and has a 5 V supply of its own."
-        )
+        lines.append("# Guessed: more adapters than sockets are in a hub with its own 5 V supply.")
         lines.append("# If it has none, write own_supply: false; it then feeds four at most.")
         lines.append(f"usb: {flow({'hubs': parts.hubs})}")
     if parts.order:

@@ -10,6 +10,7 @@ from random import Random
 
 import pytest
 
+from provision.profile import load
 from tests.support.random_hull import draw, kind_of
 from tests.support.usb_box import plugged_in
 
@@ -33,3 +34,30 @@ def test_a_hull_drawn_at_random_is_found(tmp_path: Path, seed: int) -> None:
         else:
             assert found["baud"] is None
             assert not found["noise"]
+
+
+@pytest.mark.parametrize("seed", [21, 22])
+def test_a_hull_drawn_at_random_becomes_a_checked_profile(tmp_path: Path, seed: int) -> None:
+    """From an empty folder, without editing a file."""
+    hull, boats = draw("tern", Random(seed)), str(tmp_path / "boats")
+    command = (sys.executable, "-m", "provision")
+    new = ("survey", "--new", "tern", "--boats", boats, "--board", "x86-64", "--country", "NL")
+    with plugged_in(hull, tmp_path) as box:
+        done = box.run(*command, *new, "--json", cwd=Path.cwd())
+        assert done.returncode == 0, done.stderr
+        again = box.run(*command, "survey", "--into", "tern", "--boats", boats, cwd=Path.cwd())
+    # What came once in one survey comes twice in another: at most a rate's guess is new.
+    assert again.returncode == 0, again.stderr
+    checked = box.run(*command, "check", "tern", "--boats", boats, cwd=Path.cwd())
+    assert "error" not in checked.stdout, checked.stdout
+    links = load.read(tmp_path / "boats/tern.yml").profile.serial_links
+    named = {link.adapter.serial or link.adapter.port: link for link in links.values()}
+    for name, adapter in hull.adapters.items():
+        (instrument,) = adapter.instruments
+        link = named.pop(adapter.serial or adapter.port, None)
+        assert (link is not None) == instrument.powered, (name, kind_of(hull, name))
+        if link:
+            assert (link.baud, {*link.talks}) == (instrument.baud, {*instrument.talks})
+            for formatter, rate in instrument.talks.items():
+                assert link.talks[formatter] == pytest.approx(rate, rel=0.4)
+    assert named == {}

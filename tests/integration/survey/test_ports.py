@@ -6,6 +6,7 @@ from __future__ import annotations
 import fcntl
 import os
 import re
+import select
 import termios
 import time
 from pathlib import Path
@@ -13,6 +14,7 @@ from random import Random
 
 import pytest
 
+from provision.survey.listening import read_port
 from tests.support.command import Call, on_a_terminal
 from tests.support.hull import Talker, binary, noise, wire
 from tests.support.hull_ports import ports
@@ -99,3 +101,20 @@ def test_a_port_that_echoes_is_stopped_from_doing_so(call: Call) -> None:
         os.close(slave)
         assert said.result["ports"][0]["baud"] == 4800
         assert fresh.sent == b""
+
+
+def test_bytes_that_are_flushed_after_they_came_are_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other side of a line drops them when its baud rate changes."""
+    master, slave = os.openpty()
+    os.set_blocking(slave, False)
+    settings = termios.tcgetattr(slave)
+    settings[3] &= ~termios.ICANON
+    termios.tcsetattr(slave, termios.TCSANOW, settings)
+    try:
+        monkeypatch.setattr(select, "select", lambda *_: ([slave], [], []))
+        assert read_port(slave) == b""
+        os.write(master, b"$")
+        assert read_port(slave) == b"$"
+    finally:
+        os.close(master)
+        os.close(slave)

@@ -98,7 +98,7 @@ def test_more_adapters_than_sockets_are_in_a_hub(tmp_path: Path) -> None:
     assert [one.level for one in made.findings] == []
     hub = load.read(tmp_path / "tern.yml").profile.usb.hubs["hub"]
     assert (hub.ports, hub.own_supply) == (7, True)
-    assert "# Guessed: the adapters' hub goes aboard, too" in made.text
+    assert "# Guessed: more adapters than sockets are in a hub" in made.text
     # Four fit into the board's own sockets, wherever they are now.
     (tmp_path / "tern.yml").unlink()
     made = written(tmp_path, survey(*reports[:4]))
