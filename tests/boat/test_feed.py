@@ -17,6 +17,7 @@ import pytest
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import MAX_LONG_SENTENCE_CHARS, MAX_SENTENCE_CHARS
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
+from provision.verify.fix import has_fix, note_on_fix
 from provision.verify.heard import (
     Verdict,
     explain_garbled,
@@ -159,6 +160,13 @@ def right_baud(job: Job, name: str) -> str:
     return explain_garbled(source.get("baud"), link["baud"]) if "baud" in link else ""
 
 
+def fix_note(job: Job, name: str, source: dict[str, Any]) -> str:
+    """Compare a source's fix with the one that it had before the change, if that is known."""
+    feed = job.feed_before or {}
+    before = {**feed.get("links", {}), **feed.get("inputs", {})}.get(name, {})
+    return note_on_fix(has_fix(before), has_fix(source))
+
+
 def rate_notes(source: dict[str, Any], wanted: dict[str, float]) -> str:
     """Name the sentences that come more or less often than the profile says, or ""."""
     over, heard = source["rates_over"], source["rates"]
@@ -181,7 +189,8 @@ def test_link_is_heard(
     verdict = judged(client, job, on_trial, link)
     talks = job.profile["links"][link]["talks"]
     source = client["state"]["links"].get(link, {})
-    conclude(verdict, rate_notes(source, talks) if verdict.ending == "passed" else "")
+    notes = rate_notes(source, talks), fix_note(job, link, source)
+    conclude(verdict, ", ".join(filter(None, notes)) if verdict.ending == "passed" else "")
 
 
 @pytest.mark.usefixtures("state")
@@ -193,8 +202,12 @@ def test_can_link_is_heard(
     heard = client["state"]["links"].get(can_link, {}).get("rates", {})
     talks = job.profile["links"][can_link]["talks"]
     missing = [kind for kind in talks if not any(heard.get(name) for name in MADE_OF[kind])]
-    note = f"nothing of {', '.join(missing)} is heard" if missing else ""
-    conclude(verdict, note if verdict.ending == "passed" else "")
+    source = client["state"]["links"].get(can_link, {})
+    notes = (
+        f"nothing of {', '.join(missing)} is heard" if missing else "",
+        fix_note(job, can_link, source),
+    )
+    conclude(verdict, ", ".join(filter(None, notes)) if verdict.ending == "passed" else "")
 
 
 @pytest.mark.usefixtures("state")
@@ -202,7 +215,9 @@ def test_network_input_is_heard(
     network_input: str, client: dict[str, Any], job: Job, on_trial: bool, conclude: Conclude
 ) -> None:
     """The sentences of a source on the network come as they did before."""
-    conclude(judged(client, job, on_trial, network_input))
+    verdict = judged(client, job, on_trial, network_input)
+    source = client["state"]["inputs"].get(network_input, {})
+    conclude(verdict, fix_note(job, network_input, source) if verdict.ending == "passed" else "")
 
 
 def test_feed_carries_every_sentence(
