@@ -104,26 +104,28 @@ def correct_adapter(
 ) -> None:
     """Name the adapter that the link's instrument is behind now."""
     wanted = identify(adapter, known)
-    new = "serial" if "serial" in wanted else "port"
     draft.apply(
         f"{name}: its adapter is {_words(wanted)}, where the profile has {config}",
-        lambda text: _rename_adapter(text, ("links", name, "adapter"), config, new, wanted),
+        lambda text: _rename_adapter(text, ("links", name, "adapter"), config, adapter, wanted),
         f"links.{name}.adapter: {flow(wanted)}",
     )
 
 
 def _rename_adapter(
-    text: str, keys: Keys, config: AdapterConfig, new: str, wanted: dict[str, Plain]
+    text: str, keys: Keys, config: AdapterConfig, adapter: Adapter, wanted: dict[str, Plain]
 ) -> str:
     old = "serial" if config.serial is not None else "port"
+    new = "serial" if "serial" in wanted else "port"
     if new != old:
         if has(text, (*keys, old)):
             text = rename(text, (*keys, old), new)
         else:
             text = put(text, (*keys, old), None)
     text = put(text, (*keys, new), wanted[new])
-    # An interface that the profile has holds for the new adapter, too, or is corrected.
-    interface = wanted.get("interface", 0 if config.interface is not None else None)
+    interface = wanted.get("interface")
+    if config.interface is not None and interface is None:
+        # The key stays, and names the only port of the new chip.
+        interface = adapter.interface or 0
     if interface != config.interface:
         text = put(text, (*keys, "interface"), interface)
     return text

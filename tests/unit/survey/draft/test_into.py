@@ -103,6 +103,25 @@ def test_an_adapter_without_a_serial_number_takes_the_place_of_one(kittiwake: Pa
     assert change.text == kittiwake.read_text().replace("serial: KW-GNSS-01", 'port: "1-1.5"')
 
 
+@pytest.mark.parametrize(("others", "number"), [((), 2), (("SDDPT",), 2), ((), 0)])
+def test_the_interface_of_the_adapter_before_is_corrected(
+    kittiwake: Path, others: tuple[str, ...], number: int
+) -> None:
+    before = kittiwake.read_text().replace("KW-GNSS-01}", "KW-GNSS-01, interface: 1}")
+    kittiwake.write_text(before)
+    reports = [heard(adapter("NEW-7", "1-1.5", number), "GPRMC GPGGA GPVTG")]
+    reports += [heard(adapter("NEW-7", "1-1.5", number + 1), other) for other in others]
+    change = into(kittiwake, survey(*reports), yes)
+    assert f"gnss:      {{adapter: {{serial: NEW-7, interface: {number}}}, baud" in change.text
+
+
+def test_an_interface_is_named_where_the_new_chip_has_several_ports(kittiwake: Path) -> None:
+    ports = [adapter("NEW-7", "1-1.5", number) for number in (0, 1)]
+    found = survey(heard(ports[1], "GPRMC GPGGA GPVTG"), others=ports[:1])
+    change = into(kittiwake, found, yes)
+    assert "{adapter: {serial: NEW-7, interface: 1}, baud" in change.text
+
+
 def test_a_socket_that_moved_is_seen_aboard_and_asked_about_elsewhere(tmp_path: Path) -> None:
     create_club(tmp_path / "boats")
     file = tmp_path / "boats/turnstone.yml"
