@@ -17,6 +17,7 @@ from provision.profile.yaml.render import flow
 from provision.profile.yaml.shape import Keys
 from provision.profile.yaml.tree import Plain
 from provision.survey.adapters import Adapter
+from provision.survey.draft.heard import Heard
 from provision.survey.draft.identity import identify
 from provision.survey.draft.rates import rates_of
 from provision.survey.report import PortReport
@@ -131,10 +132,27 @@ def _rename_adapter(
     return text
 
 
-def add_interface(
+def tell_apart(
+    draft: Draft, name: str, config: AdapterConfig, adapter: Adapter, heard: Heard
+) -> None:
+    """Name an adapter by its socket where its serial number is another adapter's, too.
+
+    And name the interface of a chip with several ports, where the profile names none.
+    """
+    if config.serial is None or "serial" in identify(adapter, heard.known):
+        _add_interface(draft, name, config, adapter, heard.known)
+    elif heard.aboard:
+        correct_adapter(draft, name, config, adapter, heard.known)
+    else:
+        draft.left.append(
+            f"{name}: another adapter has {config}, too: label the socket, and name it by the "
+            "port that the boat's computer gives it"
+        )
+
+
+def _add_interface(
     draft: Draft, name: str, config: AdapterConfig, adapter: Adapter, known: Sequence[Adapter]
 ) -> None:
-    """Name the interface of a chip with several ports, where the profile names none."""
     interface = identify(adapter, known).get("interface")
     if config.interface is None and interface is not None:
         change = f"{name}: it is at interface {interface} of a chip with several ports"

@@ -14,11 +14,11 @@ from provision.profile.load import Boat
 from provision.profile.yaml.tree import Plain
 from provision.survey.draft.corrections import (
     Draft,
-    add_interface,
     allow_long,
     correct_adapter,
     correct_baud,
     correct_talks,
+    tell_apart,
 )
 from provision.survey.draft.heard import Heard
 from provision.survey.draft.link import DraftLink, draft
@@ -65,7 +65,7 @@ def bring_into(
         if name in found.moved:
             correct_adapter(changed, name, link.adapter, report.adapter, heard.known)
         else:
-            add_interface(changed, name, link.adapter, report.adapter, heard.known)
+            tell_apart(changed, name, link.adapter, report.adapter, heard)
         correct_baud(changed, name, link, report)
         allow_long(changed, name, link, report)
         correct_talks(changed, name, link, report)

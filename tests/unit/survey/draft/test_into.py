@@ -122,6 +122,23 @@ def test_an_interface_is_named_where_the_new_chip_has_several_ports(kittiwake: P
     assert "{adapter: {serial: NEW-7, interface: 1}, baud" in change.text
 
 
+@pytest.mark.parametrize("aboard", [True, False])
+def test_two_adapters_with_one_serial_number_are_told_apart_aboard(
+    kittiwake: Path, aboard: bool
+) -> None:
+    reports = [
+        heard(adapter("KW-GNSS-01", "1-1.1"), "GPRMC GPGGA GPVTG"),
+        heard(adapter("KW-GNSS-01", "1-1.2"), "WIMWV=2"),
+    ]
+    change = into(kittiwake, survey(*reports, aboard=aboard))
+    text = kittiwake.read_text()
+    named = text.replace("serial: KW-GNSS-01", 'port: "1-1.1"') if aboard else text
+    assert named.split("accepted:")[0] in change.text
+    assert '  wind:      {adapter: {port: "1-1.2"}, baud: 4800' in change.text
+    told = "gnss: another adapter has serial KW-GNSS-01, too" in " ".join(change.left)
+    assert told is not aboard
+
+
 def test_a_socket_that_moved_is_seen_aboard_and_asked_about_elsewhere(tmp_path: Path) -> None:
     create_club(tmp_path / "boats")
     file = tmp_path / "boats/turnstone.yml"
