@@ -212,6 +212,28 @@ def test_a_feed_json_that_is_not_understood_is_named(tmp_path: Path) -> None:
     assert "feed.json is not understood" in message["message"]
 
 
+def test_a_network_is_planned_and_listened_to(tmp_path: Path) -> None:
+    """This machine has no such interface, which is said and stops nothing."""
+    folder = tmp_path / "sys/class/net/can9"
+    folder.mkdir(parents=True)
+    (folder / "type").write_text("280\n")
+    (tmp_path / "feed.json").write_text('{"links": {"backbone": {"can": "can9", "talks": {}}}}')
+    places = {"config": str(tmp_path / "feed.json"), "sys": str(tmp_path / "sys"), "trial": "/none"}
+    with aboard(places) as program:
+        plan = get_plan(program.session)
+        assert (plan.networks, plan.links, plan.free) == (["can9"], [], [])
+        found = finish(program.session, plan, [], quiet)
+    assert [(network.device, network.groups) for network in found.networks] == [("can9", ())]
+    assert found.networks[0].error
+
+
+def test_a_port_that_is_not_there_is_named(tmp_path: Path) -> None:
+    places = {"config": "/none", "sys": "/none", "trial": "/none"}
+    absent = pytest.raises(UserError, match="/dev/none is not there")
+    with aboard(places, "/dev/none") as program, absent:
+        get_plan(program.session)
+
+
 def test_nothing_is_left_aboard_and_nothing_of_the_laptop_is_needed(tmp_path: Path) -> None:
     before = {entry.name for entry in Path("/tmp").iterdir()}
     with aboard({"config": "/none", "sys": "/none", "trial": "/none"}) as program:
