@@ -22,7 +22,7 @@ FOUND_SOMETHING = 1
 app = typer.Typer(
     cls=Group,
     help="One YAML profile per boat, turned into the boat's onboard computer.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"max_content_width": 110, "help_option_names": ["-h", "--help"]},
@@ -59,11 +59,16 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def options(
+    ctx: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
     ] = False,
 ) -> None:
     """One YAML profile per boat, turned into the boat's onboard computer."""
+    if ctx.invoked_subcommand is None:
+        from provision.cli.where import show_where
+
+        show_where()
 
 
 def fail(error: UserError) -> int:

@@ -52,6 +52,15 @@ def find_evidence(profile: Path) -> list[str]:
     return found
 
 
+def find_image(profile: Path) -> Path | None:
+    """Return the image of the boat's card that was built last, or one beside its profile."""
+    with contextlib.suppress(*_DAMAGED):
+        image = Path(json.loads(record_path(profile, "cards").read_text(encoding="utf-8"))["image"])
+        if image.is_file():
+            return image
+    return next(iter(_images(profile)), None)
+
+
 def _images(profile: Path) -> list[Path]:
     """List the images of the boat's card beside its profile."""
     # Not in the folder above: it may hold images of another folder of boats.
