@@ -1,0 +1,82 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""boat-page: serve the page on the socket that systemd has opened.
+
+boat-page [--config FILE] [--feed SOCKET]
+
+Ends by itself when no browser has been connected for some minutes. systemd starts it again for the
+next connection.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import getopt
+import os
+import socket
+import sys
+import time
+from functools import partial
+
+#: The first descriptor that systemd passes on (sd_listen_fds(3)).
+FIRST_DESCRIPTOR = 3
+
+#: Seconds without a connection after which the program ends, and between two looks.
+IDLE_S, LOOK_S = 180.0, 5.0
+
+CONFIG = "/etc/boat/page.json"
+STATE_SOCKET = "/run/boat-feed/state.sock"
+
+USAGE = "usage: boat-page [--config FILE] [--feed SOCKET], started by boat-page.socket\n"
+
+
+def main(arguments: list[str]) -> int:
+    """Return the exit status: 0 success, 1 could not run, 2 wrong use."""
+    try:
+        options, rest = getopt.getopt(arguments, "h", ["help", "config=", "feed="])
+    except getopt.GetoptError as error:
+        sys.stderr.write(f"boat-page: {error}\n{USAGE}")
+        return 2
+    chosen = dict(options)
+    if rest or "-h" in chosen or "--help" in chosen:
+        sys.stdout.write(USAGE)
+        return 2 if rest else 0
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    usual = f"{folder}/page.json" if folder else CONFIG
+    path = chosen.get("--config", usual)
+    try:
+        asyncio.run(_run(path, chosen.get("--feed", STATE_SOCKET), _listening()))
+    except (OSError, ValueError) as error:
+        sys.stderr.write(f"boat-page: {error}\n")
+        return 1
+    except KeyboardInterrupt:
+        pass
+    return 0
+
+
+def _listening() -> socket.socket:
+    """Return the one socket that systemd has passed on. ValueError when there is none."""
+    if os.environ.get("LISTEN_PID") != str(os.getpid()) or os.environ.get("LISTEN_FDS") != "1":
+        raise ValueError("needs one socket from boat-page.socket")
+    listening = socket.socket(fileno=FIRST_DESCRIPTOR)
+    listening.setblocking(False)
+    return listening
+
+
+async def _run(config: str, feed: str, listening: socket.socket) -> None:
+    from provision.onboard.page import feed_query  # noqa: PLC0415
+    from provision.onboard.page.config import load  # noqa: PLC0415
+    from provision.onboard.page.health import read_health  # noqa: PLC0415
+    from provision.onboard.page.live import Live  # noqa: PLC0415
+    from provision.onboard.page.server import Server  # noqa: PLC0415
+
+    boat = load(config)
+    server = Server(boat, Live(boat, partial(feed_query.ask, feed), read_health))
+    async with await server.start(listening):
+        while server.connections or time.monotonic() - server.used < IDLE_S:
+            await asyncio.sleep(LOOK_S)
+
+
+if __name__ == "__main__":
+    # The page never speaks TLS, but asyncio would load it: 4 MB of a small computer's memory.
+    sys.modules.setdefault("ssl", None)  # type: ignore[arg-type]
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Serve the page to browsers on the boat's network, and bound what each of them can use."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import socket
+import time
+from collections import Counter
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+
+from provision.onboard.page.config import PageConfig
+from provision.onboard.page.files import read_files
+from provision.onboard.page.http import (
+    MAX_HEAD_BYTES,
+    Refused,
+    Request,
+    make_head,
+    parse_request,
+)
+from provision.onboard.page.live import Live
+from provision.onboard.page.plain import make_plain
+
+#: Connections at once: in all, and from one address. A browser opens up to six.
+MAX_CONNECTIONS, MAX_PER_ADDRESS = 64, 16
+
+#: Seconds that a request may take to arrive, and an answer to be taken.
+REQUEST_TIMEOUT_S, ANSWER_TIMEOUT_S = 5.0, 10.0
+
+#: Seconds, and reads of 8 KiB, for which more than a request is passed over.
+LINGER_S, MAX_PASSED_OVER = 1.0, 256
+
+#: Octets that the kernel holds for a reader. By default it may hold megabytes of each.
+SEND_BUFFER_BYTES = 65536
+
+#: Milliseconds after which the kernel gives up a reader that acknowledges nothing (tcp(7)).
+USER_TIMEOUT_MS = 10_000
+
+HTML, JSON, SVG = "text/html; charset=utf-8", "application/json", "image/svg+xml"
+
+
+class Server:
+    """Answers the browsers of one listening socket."""
+
+    def __init__(self, config: PageConfig, live: Live) -> None:
+        self._hosts = frozenset(config.hosts)
+        self._live = live
+        self._files = read_files(config)
+        self._made: dict[str, tuple[str, Callable[[], Awaitable[bytes]]]] = {
+            "/plain": (HTML, self._plain),
+            "/state.json": (JSON, self._state),
+        }
+        self._by_address: Counter[str] = Counter()
+        self.connections = 0
+        self.used = time.monotonic()
+        """When the last connection began or ended, in monotonic seconds."""
+
+    async def start(self, listening: socket.socket) -> asyncio.Server:
+        """Take connections of this socket from now on."""
+        return await asyncio.start_server(self._serve, sock=listening, limit=MAX_HEAD_BYTES)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        peer = writer.get_extra_info("peername") or ("",)
+        address = str(peer[0])
+        full = self.connections >= MAX_CONNECTIONS
+        if full or self._by_address[address] >= MAX_PER_ADDRESS:
+            writer.transport.abort()
+            return
+        self.connections += 1
+        self._by_address[address] += 1
+        self.used = time.monotonic()
+        try:
+            _bound(writer)
+            with suppress(OSError, asyncio.IncompleteReadError):
+                await self._converse(reader, writer)
+        finally:
+            self._live.remove(writer.transport)
+            writer.transport.abort()
+            self.connections -= 1
+            self._by_address -= Counter([address])
+            self.used = time.monotonic()
+
+    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            request = parse_request(await _read_head(reader), self._hosts)
+        except Refused as refusal:
+            text = f"{refusal.status} {refusal}\n".encode()
+            await _send(reader, writer, make_head(refusal.status, "text/plain", len(text)) + text)
+            return
+        if request.path == "/events" and not request.head_only:
+            await self._stream(reader, writer)
+        else:
+            await _send(reader, writer, await self._answer(request))
+
+    async def _answer(self, request: Request) -> bytes:
+        if request.path in self._files:
+            kind, body = self._files[request.path]
+        elif request.path in self._made:
+            kind, make = self._made[request.path]
+            body = await make()
+        elif request.path == "/events":
+            kind, body = "text/event-stream", b""
+        else:
+            body = b"404 Not Found\n"
+            return make_head(404, "text/plain", len(body)) + (b"" if request.head_only else body)
+        head = make_head(200, kind, None if request.path == "/events" else len(body))
+        return head if request.head_only else head + body
+
+    async def _plain(self) -> bytes:
+        return make_plain(await self._live.view()).encode()
+
+    async def _state(self) -> bytes:
+        return json.dumps(await self._live.view()).encode() + b"\n"
+
+    async def _stream(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Send events until the reader goes, or sends more than its request."""
+        writer.write(make_head(200, "text/event-stream", None) + b"retry: 1000\n\n")
+        writer.write(await self._live.event())
+        self._live.add(writer.transport)
+        await reader.read(1)
+
+
+async def _read_head(reader: asyncio.StreamReader) -> bytes:
+    try:
+        async with asyncio.timeout(REQUEST_TIMEOUT_S):
+            return await reader.readuntil(b"\r\n\r\n")
+    except asyncio.LimitOverrunError:
+        raise Refused(431) from None
+    except TimeoutError:
+        raise Refused(408) from None
+
+
+def _bound(writer: asyncio.StreamWriter) -> None:
+    channel = writer.get_extra_info("socket")
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+    channel.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    if channel.family == socket.AF_INET:
+        channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, USER_TIMEOUT_MS)
+
+
+async def _send(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, answer: bytes) -> None:
+    """Send an answer whole. TimeoutError when its reader does not take it.
+
+    What is still being sent to us is passed over for a moment. Else the kernel would reset the
+    connection, and the browser might lose the answer.
+    """
+    # Else the end of the answer would wait for ever for a reader that does not read.
+    writer.transport.set_write_buffer_limits(0)
+    async with asyncio.timeout(ANSWER_TIMEOUT_S):
+        writer.write(answer)
+        await writer.drain()
+        writer.write_eof()
+    async with asyncio.timeout(LINGER_S):
+        for _ in range(MAX_PASSED_OVER):
+            if not await reader.read(MAX_HEAD_BYTES):
+                return
