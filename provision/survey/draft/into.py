@@ -11,6 +11,7 @@ from provision.checks import Finding, check
 from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.load import Boat
+from provision.profile.schema.links import LinkConfig
 from provision.profile.yaml.tree import Plain
 from provision.survey.draft.corrections import (
     Draft,
@@ -22,8 +23,10 @@ from provision.survey.draft.corrections import (
 )
 from provision.survey.draft.heard import Heard
 from provision.survey.draft.link import DraftLink, draft
-from provision.survey.draft.matching import Ask, Matches, match
+from provision.survey.draft.matching import SAME_SHARE, Ask, Matches, likeness, match
 from provision.survey.draft.network import draft_network, kinds_of
+from provision.survey.draft.rates import rates_of
+from provision.survey.report import PortReport
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,9 @@ def bring_into(
         report = found.moved.get(name) or found.known.get(name)
         if report is None:
             continue
+        if stranger := _explain_stranger(boat, link, report):
+            changed.left.append(f"{name}: {stranger}")
+            continue
         if name in found.moved:
             correct_adapter(changed, name, link.adapter, report.adapter, heard.known)
         else:
@@ -73,6 +79,20 @@ def bring_into(
     changed.left += _left(boat, found, aboard=heard.aboard)
     findings = _checked(boat, changed.text, neighbours) if changed.changes else []
     return Change(text, changed.text, changed.changes, changed.left, findings)
+
+
+def _explain_stranger(boat: Boat, link: LinkConfig, report: PortReport) -> str:
+    """Say so if nothing of what a link talks came, but what another instrument says."""
+    rates = rates_of(report.sentences)
+    if not (link.talks and rates) or likeness(link, report):
+        return ""
+    like = [
+        name
+        for name, other in boat.profile.serial_links.items()
+        if likeness(other, report) >= SAME_SHARE
+    ]
+    other = f", which {' and '.join(like)} talks: are two plugs exchanged?" if like else ""
+    return f"left as it is: {', '.join(rates)} came, and nothing of what it talks{other}"
 
 
 def _add_new(changed: Draft, found: Matches, heard: Heard) -> None:

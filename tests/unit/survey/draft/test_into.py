@@ -122,6 +122,24 @@ def test_an_interface_is_named_where_the_new_chip_has_several_ports(kittiwake: P
     assert "{adapter: {serial: NEW-7, interface: 1}, baud" in change.text
 
 
+def test_exchanged_plugs_change_nothing(kittiwake: Path) -> None:
+    """A link of a GNSS receiver is not to become that of a log."""
+    reports = [
+        heard(GNSS, "SDDPT=2 VWVHW", 9600),
+        heard(adapter("KW-DPTH-02", "1-1.2"), "GPRMC GPGGA GPVTG"),
+        heard(adapter("KW-AISR-03", "1-1.3"), "WIMWV"),
+    ]
+    change = into(kittiwake, survey(*reports))
+    assert change.text == kittiwake.read_text()
+    assert change.left[:3] == [
+        "gnss: left as it is: DPT, VHW came, and nothing of what it talks, which depth-log talks: "
+        "are two plugs exchanged?",
+        "depth-log: left as it is: RMC, GGA, VTG came, and nothing of what it talks, which gnss "
+        "talks: are two plugs exchanged?",
+        "ais: left as it is: MWV came, and nothing of what it talks",
+    ]
+
+
 @pytest.mark.parametrize("aboard", [True, False])
 def test_two_adapters_with_one_serial_number_are_told_apart_aboard(
     kittiwake: Path, aboard: bool
