@@ -24,10 +24,10 @@ class Plan:
     networks: tuple[str, ...]
     state: dict[str, Any]
     """What the feed told, empty when it did not answer."""
-    others: tuple[Adapter, ...] = ()
+    others: tuple[Adapter, ...]
     """All other adapters that are plugged in."""
-    trial: bool = False
-    """Settings are on trial."""
+    trial: Path
+    """The file that is there while settings are on trial."""
 
     @classmethod
     def make(cls, request: dict[str, Any]) -> Plan:
@@ -51,7 +51,7 @@ class Plan:
             networks=tuple(net for net in networks if not named or net in named),
             state=read_state(feed.state_socket) if feed.links else {},
             others=tuple(one for one in plugged if _resolved(one.device) not in asked),
-            trial=Path(request["trial"]).exists(),
+            trial=Path(request["trial"]),
         )
 
     def message(self) -> dict[str, Any]:
@@ -74,7 +74,7 @@ class Plan:
             "running": self.state.get("running", 0.0),
             "answers": bool(self.state) or not self.feed.links,
             "can_pause": bool(self.feed.pause_socket),
-            "trial": self.trial,
+            "trial": self.trial.exists(),
         }
 
 

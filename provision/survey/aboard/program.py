@@ -8,6 +8,8 @@ has a `kind`: plan, progress, port, network, end, error, alive.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from provision.errors import UserError
 from provision.onboard.feed.config.json_reader import ConfigError
 from provision.onboard.feed.nmea2000.pgn import FORMATTERS
@@ -22,18 +24,22 @@ from provision.survey.report import PortReport, failed
 
 #: Why a port has no result though it was the survey's.
 TAKEN_BACK = "the feed took its port back before it was certain"
+TRIAL = "settings are on trial now: its port is the feed's, or they would roll back"
 
 
-class _Both:
-    """Stops for the laptop, and for the feed."""
+class _Until:
+    """Stops for the laptop, for the feed, and for a trial, whose proof needs each link."""
 
-    def __init__(self, stream: Stream, lease: Lease) -> None:
-        self._stream, self._lease = stream, lease
-        self.taken_back = False
+    def __init__(self, stream: Stream, lease: Lease, trial: Path) -> None:
+        self._stream, self._lease, self._trial = stream, lease, trial
+        self.reason = ""
 
     def is_set(self) -> bool:
-        self.taken_back = self.taken_back or self._lease.is_set()
-        return self.taken_back or self._stream.stop.is_set()
+        if self._lease.is_set():
+            self.reason = TAKEN_BACK
+        elif self._trial.exists():
+            self.reason = TRIAL
+        return bool(self.reason) or self._stream.stop.is_set()
 
 
 def serve(stream: Stream) -> int:
@@ -80,15 +86,17 @@ def _survey_link(stream: Stream, plan: Plan, link: Link, adapter: Adapter) -> Po
     def show(adapter: Adapter, state: str) -> None:
         stream.say("progress", device=adapter.device, state=state)
 
+    if plan.trial.exists():
+        return failed(adapter, TRIAL)
     try:
         with paused(plan.feed.pause_socket, link.name) as lease:
-            stop = _Both(stream, lease)
+            stop = _Until(stream, lease, plan.trial)
             # Without a lock: if this process hangs, the feed can open its port all the same.
             report = survey_port(adapter, show, stop, lock=False)
     except NotPaused as error:
         return failed(adapter, str(error))
-    if stop.taken_back and report.baud is None and not report.error:
-        return failed(adapter, TAKEN_BACK)
+    if stop.reason and report.baud is None and not report.error:
+        return failed(adapter, stop.reason)
     return report
 
 

@@ -8,9 +8,11 @@ import time
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from provision.errors import UserError
+from provision.onboard.settings.paths import Paths
 from provision.survey.adapters import SYS, Adapter
 from provision.survey.can import LISTEN_S
 from provision.survey.findings import Findings
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
 PLACES = {
     "config": "/etc/boat/feed.json",
     "sys": str(SYS),
-    "trial": "/run/boat/trial.json",
+    "trial": str(Paths(Path("/")).trial),
 }
 
 #: Seconds beyond what listening takes.

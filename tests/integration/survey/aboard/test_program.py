@@ -153,6 +153,17 @@ def test_the_feed_takes_its_link_back_when_it_ends_itself(tmp_path: Path) -> Non
         assert message["error"] == "the feed took its port back before it was certain"
 
 
+def test_a_trial_that_begins_meanwhile_gets_the_link_at_once(tmp_path: Path) -> None:
+    """Its proof would miss the link, and roll back what has nothing to do with it."""
+    with silent_compass(tmp_path) as feed, aboard(feed.places) as program:
+        started_pause(feed, program)
+        (tmp_path / "trial.json").write_text("{}")
+        wait_until(lambda: feed.has("compass"), 2)
+        while (message := program.session.receive(5))["kind"] != "port":
+            assert message["kind"] == "progress"
+        assert message["error"].startswith("settings are on trial now")
+
+
 def test_a_boat_whose_settings_know_no_pause(tmp_path: Path) -> None:
     old = {"state": {"socket": str(tmp_path / "state.sock")}}
     with silent_compass(tmp_path, **old) as feed, aboard(feed.places) as program:
