@@ -48,6 +48,8 @@ def choose(question: str, refuse: Callable[[str], str]) -> str:
         except typer.Abort as error:
             if was_interrupted(error):
                 raise KeyboardInterrupt from None
+            # The question stands on the line until here.
+            print(file=sys.stderr)
             return ""
         if not (objection := refuse(typed)):
             return typed

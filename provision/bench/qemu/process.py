@@ -48,7 +48,8 @@ class Emulator(Machine):
                 stdout=log,
                 stderr=log,
                 env=environment(),
-                start_new_session=True,
+                # No session of its own: its leader would take an adapter's line for its terminal.
+                process_group=0,
             )
         try:
             self._qmp = Qmp(self.folder / "qmp", lambda: self.running)
