@@ -343,14 +343,17 @@ def _unproven(boat: InvalidBoat) -> VerifyResult:
 
 def _prove(fleet: list[OpenBoat], at: dict[str, Endpoint], under_way: bool) -> list[VerifyResult]:
     """Run the suite against each boat where it answers."""
+    from provision.progress import wait
     from provision.push.plan import prepare
     from provision.push.workspace import workspace
 
-    with workspace() as folder:
-        return [
-            _explained(deployment, _proof(deployment, under_way))
-            for deployment in prepare(fleet, folder, at)
-        ]
+    proofs = []
+    with workspace() as folder, wait("Proving") as report:
+        for number, deployment in enumerate(prepare(fleet, folder, at), 1):
+            which = f", {number} of {len(fleet)}" if len(fleet) > 1 else ""
+            report(f"{deployment.name}{which}")
+            proofs.append(_explained(deployment, _proof(deployment, under_way)))
+    return proofs
 
 
 def _proof(boat: Deployment, under_way: bool) -> VerifyResult:

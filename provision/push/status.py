@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
+from provision.progress import Awaited, wait
 from provision.push.deployment import Deployment
 from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import prepare
@@ -94,9 +95,20 @@ def fleet_status(
     boats: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
 ) -> list[BoatStatus]:
     """Ask all boats at once. Change nothing aboard."""
-    with workspace() as folder, ThreadPoolExecutor(max(len(boats), 1)) as pool:
+    with (
+        workspace() as folder,
+        ThreadPoolExecutor(max(len(boats), 1)) as pool,
+        wait("Asking boats") as report,
+    ):
         deployments = prepare(boats, folder, at, former=former)
-        return list(pool.map(_with_loss, boats, pool.map(_query, boats, deployments)))
+        awaited = Awaited([boat.name for boat in boats], report)
+
+        def ask(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
+            status = _query(open_boat, deployment)
+            awaited.take_off(open_boat.name)
+            return _with_loss(open_boat, status)
+
+        return list(pool.map(ask, boats, deployments))
 
 
 def _with_loss(open_boat: OpenBoat, status: BoatStatus) -> BoatStatus:

@@ -115,7 +115,7 @@ def measure(architecture: str) -> None:
         folder.chmod(0o755)
         plain(recipe, folder / "fetched.tar", variant="extract")
         (folder / "fetched.tar").unlink()
-        ours = timed(lambda: build(recipe, folder / "base"))
+        ours = timed(lambda: build(recipe, folder / "base", lambda _: None))
         theirs = timed(lambda: plain(recipe, folder / "plain.tar"))
         under = "" if own else " under user emulation"
         what = f"a cold {architecture} base / mmdebstrap alone{under}"

@@ -11,12 +11,16 @@ import shutil
 import subprocess
 import tarfile
 import tempfile
+import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import IO
 
 from provision.card.base import cross_build
 from provision.card.base.apt_sources import find_mirrors
 from provision.card.base.base import DIGESTS_FILE, Base
 from provision.card.base.mmdebstrap_errors import explain_failure
+from provision.card.base.mmdebstrap_progress import Progress
 from provision.card.base.recipe import EPOCH, EXCLUDED, FOLDER, Recipe
 from provision.card.layout.bootloader import INITRAMFS, KERNEL
 from provision.card.layout.digests import compute_digest
@@ -30,9 +34,12 @@ from provision.render.archive import BASE_FORMAT
 #: who may not look into the builder's home folder.
 HOOKS_FOLDER = "boat-hooks"
 
+#: Seconds for the last lines of mmdebstrap after it has ended.
+_LAST_LINES_S = 5.0
 
-def build(recipe: Recipe, target: Path) -> None:
-    """Build a base into the new folder `target`."""
+
+def build(recipe: Recipe, target: Path, report: Callable[[str], None]) -> None:
+    """Build a base into the new folder `target`. `report` takes how far it is."""
     target.mkdir()
     with tempfile.TemporaryDirectory(prefix="provision-base-") as work:
         files = Path(work) / "files.tar"
@@ -41,7 +48,8 @@ def build(recipe: Recipe, target: Path) -> None:
         standins = cross_build.mmdebstrap_options(
             recipe.architecture, recipe.suite, lines, Path(work)
         )
-        _bootstrap(mmdebstrap_command(recipe, files, target, lines, standins), target)
+        _bootstrap(mmdebstrap_command(recipe, files, target, lines, standins), target, report)
+        report("filling the boot partition")
         _boot_partition(recipe, target)
     made = Base(target)
     found = {file.name: compute_digest(file) for file in (made.squashfs, made.fat)}
@@ -109,6 +117,7 @@ def mmdebstrap_command(
     `lines` are the package sources, `standins` the options for a foreign architecture.
     """
     options = [
+        "--verbose",
         "--mode=unshare",
         "--variant=minbase",
         "--format=tar",
@@ -127,7 +136,7 @@ def mmdebstrap_command(
     return ["mmdebstrap", *options, recipe.suite, "-", *lines]
 
 
-def _bootstrap(argv: list[str], target: Path) -> None:
+def _bootstrap(argv: list[str], target: Path, report: Callable[[str], None]) -> None:
     find("mmdebstrap")
     packer = [
         find("tar2sqfs"),
@@ -137,24 +146,39 @@ def _bootstrap(argv: list[str], target: Path) -> None:
         f"--defaults=uid=0,gid=0,mode=0755,mtime={EPOCH}",
         str(target / "base.squashfs"),
     ]
-    clean = environment(SOURCE_DATE_EPOCH=str(EPOCH), TZ="UTC")
+    clean = environment(SOURCE_DATE_EPOCH=str(EPOCH), TZ="UTC", LC_ALL="C.UTF-8")
     log = target / "build.log"
-    with log.open("w") as output:
+    with log.open("wb", buffering=0) as output:
         maker = subprocess.Popen(
             [find(argv[0]), *argv[1:]],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
-            stderr=output,
+            stderr=subprocess.PIPE,
             env=clean,
             cwd="/",  # the hooks' user may not be able to stand where we are
         )
+        assert maker.stdout is not None and maker.stderr is not None
+        follower = threading.Thread(
+            target=_follow, args=(maker.stderr, output, report), daemon=True
+        )
+        follower.start()
         packed = subprocess.run(
             packer, stdin=maker.stdout, stdout=output, stderr=output, env=clean, check=False
         )
-        assert maker.stdout is not None
         maker.stdout.close()
         status = maker.wait()
+        # A program that mmdebstrap left behind may hold the pipe open.
+        follower.join(_LAST_LINES_S)
     if status != 0:
         raise explain_failure(argv, status, log.read_text(errors="replace"))
     if packed.returncode != 0:
         raise UserError(failure(packer, packed.returncode, log.read_text(errors="replace")))
+
+
+def _follow(printed: IO[bytes], log: IO[bytes], report: Callable[[str], None]) -> None:
+    """Write what mmdebstrap prints to the log, and report how far it is."""
+    progress = Progress()
+    for line in printed:
+        log.write(line)
+        if far := progress.read(line.decode(errors="replace")):
+            report(far)

@@ -38,11 +38,11 @@ def get_base(board: Board) -> Base:
             shutil.rmtree(left)
         if not target.is_dir():
             with (
-                step(f"Building the {recipe.architecture} base"),
+                step(f"Building the {recipe.architecture} base") as report,
                 tempfile.TemporaryDirectory(prefix=f"{target.name}.", dir=home) as work,
             ):
                 built = Path(work) / "base"
-                build(recipe, built)
+                build(recipe, built, report)
                 built.rename(target)
     return Base(target)
 
