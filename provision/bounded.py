@@ -31,7 +31,7 @@ class TooMuch(Exception):
 
 
 class Output(NamedTuple):
-    """What a program printed, and its exit status."""
+    """Holds what a program printed, and its exit status."""
 
     status: int
     stdout: bytes
@@ -114,7 +114,7 @@ def format_size(size: int) -> str:
 
 
 def read_json(text: str | bytes) -> Any:
-    """What a JSON text says; ValueError for one that cannot be read and written again.
+    """Read a JSON text. ValueError for a text that cannot be read and written again.
 
     So it is with one that is nested too deep, names no finite number, or has half a character.
     """

@@ -9,7 +9,7 @@ from pathlib import Path
 
 @dataclass(frozen=True)
 class Location:
-    """Where in the user's files something stands; lines and columns count from 1."""
+    """Names a spot in the user's files. Lines and columns count from 1."""
 
     file: Path
     line: int | None = None

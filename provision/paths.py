@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where the project's own files and the user's caches are."""
+"""Find the project's own files and the user's caches."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ BOATS = Path("boats")
 
 
 def argument(profile: Path) -> str:
-    """How a command of ours names the boat with this file, to be typed as it stands."""
+    """Return how a command names the boat with this file, to be typed as it stands."""
     return shlex.quote(profile.stem if profile.parent == BOATS else str(profile))
 
 

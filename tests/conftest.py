@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What every test may rely on, however the run was started."""
+"""Set up what every test may rely on, however the run was started."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ class _Model(BaseModel):
 
 
 class Usb(_Model):
-    """What the board's own sockets give."""
+    """Describes what the board's own sockets give."""
 
     ports: Annotated[int, Field(ge=1)]
     """Sockets that an adapter fits in."""
@@ -38,7 +38,7 @@ class Usb(_Model):
 
 
 class Power(_Model):
-    """What the board itself draws, without what its USB sockets feed."""
+    """Describes what the board itself draws, without what its USB sockets feed."""
 
     volts: Annotated[float, Field(ge=1, le=60)]
     """Its nominal voltage."""
@@ -51,7 +51,7 @@ class Power(_Model):
 
 
 class Wifi(_Model):
-    """What the onboard radio can do as an access point."""
+    """Describes what the onboard radio can do as an access point."""
 
     clients: Annotated[int, Field(ge=1)]
     """How many tablets it serves at once without trouble."""
@@ -62,7 +62,7 @@ class Wifi(_Model):
 
 
 class Emulator(_Model):
-    """How the bench plays this board."""
+    """Describes how the bench plays this board."""
 
     program: str
     """The emulator's program."""
@@ -92,7 +92,7 @@ class Emulator(_Model):
 
 
 class Board(_Model):
-    """One model of onboard computer."""
+    """Describes one model of onboard computer."""
 
     id: str
     """The kernel's device-tree file name without .dtb, or x86-64."""

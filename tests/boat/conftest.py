@@ -38,7 +38,7 @@ JOB = pytest.StashKey[Job]()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """The file that says which boat to prove, and against what."""
+    """Add the option --job: the file that says which boat to prove, and against what."""
     parser.addoption("--job", type=Path, required=True, help="the boat, as JSON")
     parser.addoption("--at", required=True, help="where it answers: an SSH address and port")
     parser.addoption("--state", choices=["kept", "trial"], default="kept")
@@ -73,7 +73,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Where the profile has no such link there is nothing to prove, and nothing to pass."""
+    """Leave out tests of links that the profile does not have: nothing is to be proven there."""
     items[:] = [item for item in items if None not in _parameters(item).values()]
 
 
@@ -83,13 +83,13 @@ def _parameters(item: pytest.Item) -> dict[str, object]:
 
 @pytest.fixture(scope="session")
 def job(pytestconfig: pytest.Config) -> Job:
-    """The boat to prove."""
+    """Give the boat to prove."""
     return pytestconfig.stash[JOB]
 
 
 @pytest.fixture(scope="session")
 def on_trial(pytestconfig: pytest.Config) -> bool:
-    """Whether the settings are on trial: live, but not kept yet."""
+    """Report whether the settings are on trial: live, but not kept yet."""
     return bool(pytestconfig.getoption("--state") == "trial")
 
 
@@ -110,13 +110,13 @@ def conclude(request: pytest.FixtureRequest) -> Conclude:
 
 @pytest.fixture(scope="session")
 def profile(job: Job) -> dict[str, Any]:
-    """The boat's profile as plain data."""
+    """Give the boat's profile as plain data."""
     return job.profile
 
 
 @pytest.fixture(scope="session")
 def host(pytestconfig: pytest.Config, job: Job) -> BoundedHost:
-    """The boat, over SSH."""
+    """Give the boat, over SSH."""
     endpoint = pytestconfig.getoption("--at")
     return BoundedHost(
         testinfra.get_host(f"ssh://{job.user}@{endpoint}", ssh_config=job.ssh_config)
@@ -125,7 +125,7 @@ def host(pytestconfig: pytest.Config, job: Job) -> BoundedHost:
 
 @dataclass(frozen=True)
 class Gathered:
-    """The boat's answers by file, and when it was asked, from and to, on our own clock."""
+    """Holds the boat's answers by file, and when it was asked, from and to, on our own clock."""
 
     answers: dict[str, Answers]
     asked: tuple[float, float]
@@ -133,7 +133,7 @@ class Gathered:
 
 @pytest.fixture(scope="session")
 def gathered(request: pytest.FixtureRequest, host: Any, job: Job) -> Gathered:
-    """What the boat answers to the `commands` of each file whose tests run.
+    """Give what the boat answers to the `commands` of each file whose tests run.
 
     Once the boat does not answer, the suite ends: waiting for it once is enough.
     """
@@ -152,13 +152,13 @@ def gathered(request: pytest.FixtureRequest, host: Any, job: Job) -> Gathered:
 
 @pytest.fixture(scope="module")
 def facts(request: pytest.FixtureRequest, gathered: Gathered) -> Answers:
-    """What the boat answers to the `commands` of this file."""
+    """Give what the boat answers to the `commands` of this file."""
     return gathered.answers[request.module.__name__]
 
 
 @pytest.fixture(scope="session")
 def asked(gathered: Gathered) -> tuple[float, float]:
-    """When the boat was asked, from and to, in seconds since the epoch on our own clock."""
+    """Give when the boat was asked, from and to, in seconds since the epoch on our own clock."""
     return gathered.asked
 
 

@@ -100,7 +100,7 @@ def expected_sentences(job: dict[str, Any], state: dict[str, Any]) -> dict[str, 
 
 
 def formatter_of(line: str) -> str:
-    """The formatter in a sentence's address field; the suite judges the line itself."""
+    """Return the formatter in a sentence's address field; the suite judges the line itself."""
     address = line[1:].split(",", maxsplit=1)[0]
     return address if address.startswith("P") else address[2:]
 

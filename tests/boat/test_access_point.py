@@ -16,7 +16,7 @@ LETTERS = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"e": b"\x1b"}
 
 
 def octets(text: str) -> bytes:
-    """An SSID as hostapd_cli and iw print it, as the octets on the air."""
+    """Return an SSID as hostapd_cli and iw print it, as the octets on the air."""
 
     def plain(match: re.Match[bytes]) -> bytes:
         code = match[1]
@@ -33,13 +33,13 @@ PSK_FILE = "/etc/hostapd/boat.psk"
 
 
 def own(profile: dict[str, Any]) -> dict[str, str]:
-    """The hardware addresses of the tablets with a pass-phrase of their own, by name."""
+    """Return the hardware addresses of the tablets with a pass-phrase of their own, by name."""
     tablets = profile["network"]["tablets"]
     return {name: each["mac"] for name, each in tablets.items() if each["own_pass_phrase"]}
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     tablets = own(job.profile)
     asked: dict[str, Command] = {
         f"station {name}": ["boat-stations", "--ask", mac] for name, mac in tablets.items()
@@ -64,7 +64,7 @@ def status(facts: Answers, needs: Any) -> dict[str, str]:
 
 @pytest.fixture
 def on_air(status: dict[str, str]) -> dict[str, str]:
-    """What is sent; test_enabled fails where nothing is."""
+    """Give what is sent; test_enabled fails where nothing is."""
     if status.get("state") != "ENABLED":
         pytest.skip("the radio is not on")
     return status

@@ -25,7 +25,7 @@ exec chronyc waitsync 15 0 0 2
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat; one that has just started gets a while to believe its source."""
+    """Return what to ask the boat; one that has just started gets a while to believe its source."""
     return {
         **({"settled": ["sh", "-c", SETTLE]} if tells_time(job.profile) else {}),
         "now": ["date", "+%s.%N"],
@@ -35,13 +35,13 @@ def commands(job: Job) -> dict[str, Command]:
 
 
 def tells_time(profile: dict[str, Any]) -> bool:
-    """Whether an instrument aboard says the date and time."""
+    """Report whether an instrument aboard says the date and time."""
     return any({"RMC", "ZDA"} & set(link["talks"]) for link in profile["links"].values())
 
 
 @pytest.fixture
 def source(needs: Any, profile: dict[str, Any]) -> None:
-    """The tests need an instrument that tells the time, and chrony to hear it."""
+    """Require an instrument that tells the time, and chrony that hears it."""
     needs("chrony.service")
     if not tells_time(profile):
         pytest.skip("no instrument aboard tells the time")
@@ -55,7 +55,7 @@ def test_chrony_has_its_source(facts: Answers) -> None:
 
 
 def told_of_late(sources: str) -> bool:
-    """Whether an instrument told chrony the time at one of its last eight looks.
+    """Report whether an instrument told chrony the time at one of its last eight looks.
 
     That is the sixth field of `chronyc -c sources`, the reach register (chronyc(1)).
     """

@@ -18,7 +18,7 @@ exit "$written"
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     return {
         "mount": ["findmnt", "--noheadings", "--output", "FSTYPE,OPTIONS", "/data"],
         "write": ["sh", "-c", WRITE],
@@ -47,7 +47,7 @@ def test_writable(facts: Answers) -> None:
 
 
 def test_kept_settings_are_whole(facts: Answers, on_trial: bool) -> None:
-    """What `kept` and `previous` name is there, with the SHA-256 that they say."""
+    """The archives that `kept` and `previous` name are there, with the right SHA-256."""
     if on_trial and "kept" not in facts["pointers"].lines:
         pytest.skip("the first settings of this card are on trial")
     facts["kept"].ok()

@@ -23,7 +23,7 @@ exec cat "$device/power/control"
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     asked: dict[str, Command] = {
         "gettys": ["systemctl", "list-units", "--plain", "--no-legend", "serial-getty@*"],
     }
@@ -46,7 +46,7 @@ def properties(facts: Answers, profile: dict[str, Any]) -> dict[str, dict[str, s
 
 @pytest.fixture
 def plugged(link: str, properties: dict[str, dict[str, str]]) -> str:
-    """The kernel's name of the link's port; test_adapter fails where there is none."""
+    """Give the kernel's name of the link's port; test_adapter fails where there is none."""
     if not properties[link]:
         pytest.skip("the adapter is not there")
     return properties[link]["DEVNAME"].removeprefix("/dev/")

@@ -54,7 +54,7 @@ LISTEN = Path(__file__).with_name("listen.py")
 
 
 def awaited(profile: dict[str, Any]) -> dict[str, dict[str, str | None]]:
-    """What clients may get of each link: the kind of data by formatter, see `listen.py`."""
+    """Return what clients may get of each link: the kind of data by formatter, see `listen.py`."""
     return {
         name: {
             formatter: KIND_OF.get(formatter)
@@ -67,7 +67,7 @@ def awaited(profile: dict[str, Any]) -> dict[str, dict[str, str | None]]:
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     address, _, _ = job.profile["network"]["address"].partition("/")
     listening = {
         "host": address,
@@ -88,7 +88,7 @@ def commands(job: Job) -> dict[str, Command]:
 
 @pytest.fixture(scope="module")
 def client(facts: Answers, needs: Any) -> dict[str, Any]:
-    """What a client of the feed got, see `listen.py`."""
+    """Give what a client of the feed got, see `listen.py`."""
     needs("boat-feed.service")
     return json.loads(facts["client"].ok().output)
 
@@ -127,7 +127,7 @@ def longest(profile: dict[str, Any]) -> int:
 
 
 def formatter(line: str, most: int) -> str | None:
-    """The formatter of a whole sentence with a right checksum (IEC 61162-1), or None."""
+    """Return the formatter of a whole sentence with a right checksum (IEC 61162-1), or None."""
     body, star, checksum = line[1:].partition("*")
     if line[:1] not in ("$", "!") or not star or len(line) + END > most:
         return None

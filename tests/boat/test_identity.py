@@ -12,7 +12,7 @@ SHOWN_DIGITS = 12
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     return {
         "host name": ["cat", "/proc/sys/kernel/hostname"],
         "base": ["cat", "/usr/lib/boat-base/base.json"],

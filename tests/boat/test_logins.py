@@ -18,7 +18,7 @@ for file in $files; do [ ! -e "$file" ] || cat "$file"; done
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     return {
         "sshd": ["sshd", "-T", "-C", "user=root,host=boat,addr=127.0.0.1"],
         "shadow": ["cut", "--delimiter=:", "--fields=1,2", "/etc/shadow"],

@@ -11,7 +11,7 @@ GRABBERS = {"modemmanager": "/usr/sbin/ModemManager", "brltty": "/usr/bin/brltty
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     query = ["dpkg-query", "--show", "--showformat=${db:Status-Status}"]
     programs = {f"{name} program": ["test", "-e", path] for name, path in GRABBERS.items()}
     return programs | {f"{name} package": [*query, name] for name in GRABBERS}
@@ -19,6 +19,6 @@ def commands(_: Job) -> dict[str, Command]:
 
 @pytest.mark.parametrize("name", sorted(GRABBERS))
 def test_nothing_grabs_the_lines(name: str, facts: Answers) -> None:
-    """Neither the program nor the package that brings it is there."""
+    """The program is not there, and neither is its package."""
     assert facts[f"{name} program"].status != 0, f"{GRABBERS[name]} is there"
     assert facts[f"{name} package"].output != "installed", f"{name} is installed"

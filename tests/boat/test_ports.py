@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What can be reached on the boat: exactly what the profile opens."""
+"""The ports that can be reached on the boat are exactly those that the profile opens."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ FRESH = "nft --file /etc/nftables.conf && exec nft --stateless list ruleset"
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     return {
         "sockets": ["ss", "--no-header", "--listening", "--numeric", "--tcp", "--udp"],
         "range": ["cat", "/proc/sys/net/ipv4/ip_local_port_range"],
@@ -69,7 +69,7 @@ def test_listening(facts: Answers, profile: dict[str, Any]) -> None:
 
 
 def test_default_is_drop(facts: Answers) -> None:
-    """What no rule lets in or through is dropped."""
+    """Packets that no rule lets in or through are dropped."""
     items = json.loads(facts["rules"].ok().output)["nftables"]
     chains = [item["chain"] for item in items if "chain" in item]
     policies = {

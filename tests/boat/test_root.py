@@ -20,7 +20,7 @@ exec cat "/sys/class/block/${partition#/dev/}/stat"
 
 
 def commands(_: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     return {
         "mounts": ["findmnt", "--json", "--list", "--output", "TARGET,SOURCE,FSTYPE,OPTIONS"],
         "use": ["df", "--output=pcent", "/"],
@@ -49,7 +49,7 @@ def test_base_is_read_only(mounts: dict[str, dict[str, str]]) -> None:
 
 
 def test_only_data_is_writable(mounts: dict[str, dict[str, str]]) -> None:
-    """Of what lies on a disk, nothing but /data is mounted writable."""
+    """Only /data is mounted writable from a disk."""
     writable = {
         target
         for target, mount in mounts.items()

@@ -12,7 +12,7 @@ PROPERTIES = "--property=Id,LoadState,ActiveState,SubState,Result,Type,RemainAft
 
 
 def enabled(manifest: dict[str, Any]) -> list[str]:
-    """The units that the settings' own links have systemd start."""
+    """Return the units that the settings' own links have systemd start."""
     paths = (PurePosixPath(path) for path, file in manifest["files"].items() if "link" in file)
     return sorted(
         {
@@ -31,7 +31,7 @@ def unit_states(text: str) -> dict[str, dict[str, str]]:
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     show = ["systemctl", "show", PROPERTIES, "--", *enabled(job.manifest)]
     failed = ["systemctl", "list-units", "--failed", "--plain", "--no-legend"]
     return {"before": show, "failed": failed, "pause": ["sleep", "2"], "after": show}

@@ -25,12 +25,12 @@ from tests.support.boats import Club
 
 @pytest.fixture(scope="module")
 def system() -> Base:
-    """The x86-64 base, built when the cache has none."""
+    """Give the x86-64 base, built when the cache has none."""
     return get_base(board("x86-64"))
 
 
 def provision(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
-    """The command, as a user runs it."""
+    """Run the command as a user runs it."""
     return subprocess.run(
         [sys.executable, "-m", "provision", *map(str, words)],
         env={**os.environ, **environment},
@@ -48,7 +48,7 @@ def digest(file: Path) -> str:
 
 
 def extract(image: Path, partition: Partition, to: Path) -> Path:
-    """One partition of a card as a file of its own."""
+    """Copy one partition of a card into a file of its own."""
     with image.open("rb") as card, to.open("wb") as out:
         card.seek(partition.offset)
         left = partition.size
@@ -84,7 +84,7 @@ def test_another_boat_gives_another_card(club: Club, system: Base, tmp_path: Pat
 
 
 def test_nobody_else_may_read_it(club: Club, system: Base) -> None:
-    """It holds the host key and the Wi-Fi key."""
+    """The card holds the host key and the Wi-Fi key."""
     assert club.card("kittiwake").stat().st_mode & 0o777 == 0o600
 
 
@@ -165,7 +165,7 @@ def test_offline_with_a_base(club: Club, system: Base, tmp_path: Path) -> None:
 
 
 def test_offline_without_a_base(club: Club, tmp_path: Path) -> None:
-    """With neither network nor base: what to do before casting off, and nothing left."""
+    """Without network and base the error says what to do before casting off, and leaves nothing."""
     done = subprocess.run(
         ["unshare", "-rn", sys.executable, "-m", "provision", "card", "kittiwake",
          "--boats", club.folder, "-o", tmp_path / "card.img"],

@@ -30,7 +30,7 @@ FIRMWARE = "usr/lib/raspi-firmware/"
 
 @dataclass(frozen=True)
 class File:
-    """A regular file of a root file system."""
+    """Holds a regular file of a root file system."""
 
     name: str
     head: bytes
@@ -44,7 +44,7 @@ class File:
 
 @dataclass(frozen=True)
 class Root:
-    """What is in a base: regular files, and the text of those that the tests look into."""
+    """Holds what is in a base: regular files, and the text of those that the tests look into."""
 
     files: dict[str, File]
     others: frozenset[str]
@@ -53,13 +53,13 @@ class Root:
 
 @pytest.fixture(scope="module")
 def system() -> Base:
-    """The arm64 base, built when the cache has none."""
+    """Give the arm64 base, built when the cache has none."""
     return get_base(board("bcm2711-rpi-4-b"))
 
 
 @pytest.fixture(scope="module")
 def root(system: Base) -> Root:
-    """The whole base, read once."""
+    """Give the whole base, read once."""
     files: dict[str, File] = {}
     others: set[str] = set()
     dpkg: dict[str, str] = {}
@@ -86,7 +86,7 @@ def root(system: Base) -> Root:
 
 
 def archive(data: bytes, position: int = 0) -> Iterator[tuple[str, bytes, int]]:
-    """The files of a cpio archive in the newc format (cpio(5)), each with where it ends."""
+    """Yield the files of a cpio archive in the newc format (cpio(5)), each with where it ends."""
     while data[position : position + 6] == b"070701":
         fields = data[position + 6 : position + 110]
         size, length = int(fields[48:56], 16), int(fields[88:96], 16)
@@ -101,7 +101,7 @@ def archive(data: bytes, position: int = 0) -> Iterator[tuple[str, bytes, int]]:
 
 
 def initramfs(data: bytes) -> Iterator[tuple[str, bytes]]:
-    """The files of an initramfs: what is compressed already lies in front of the rest."""
+    """Yield the files of an initramfs: what is compressed already lies in front of the rest."""
     position = 0
     while data[position : position + 6] == b"070701":
         for name, content, end in archive(data, position):
@@ -117,7 +117,7 @@ def initramfs(data: bytes) -> Iterator[tuple[str, bytes]]:
 
 
 def test_every_program_is_the_targets(root: Root) -> None:
-    """By the header of each file, whatever it is called."""
+    """The header of each file counts, not its name."""
     machines = {name: file.machine for name, file in root.files.items() if file.machine}
     wrong = {
         name: machine
@@ -179,7 +179,7 @@ def test_initramfs_holds_the_targets_programs_only(system: Base) -> None:
 
 
 def test_offline_without_a_base(tmp_path: Path) -> None:
-    """What to do before casting off is told here too, where the stand-ins come first."""
+    """The error says what to do before casting off here, too, where the stand-ins come first."""
     done = subprocess.run(
         ["unshare", "-rn", sys.executable, "-c",
          "from provision.boards import board; from provision.card.base.cache import get_base; "

@@ -27,7 +27,7 @@ FITS = {"turnstone": b"brcm,bcm2837", "dunlin": b"brcm,bcm2711"}
 
 
 class Boot:
-    """The boot partition of a boat's card."""
+    """Reads the boot partition of a boat's card."""
 
     def __init__(self, club: Club, name: str) -> None:
         self.board: Board = board(club.open_boat(name).boat.profile.board)
@@ -35,11 +35,11 @@ class Boot:
         self._place = boot_partition(club.card(name))
 
     def read(self, name: str) -> bytes:
-        """A file's content; an error when there is none."""
+        """Return a file's content; an error when there is none."""
         return read_fat(self._place, name)
 
     def names(self) -> list[str]:
-        """All files, with their folders."""
+        """Return all files, with their folders."""
         listed = run("mdir", "-/", "-b", "-i", self._place, "::").stdout
         return [line.removeprefix("::/") for line in listed.splitlines()]
 
@@ -55,18 +55,18 @@ class Boot:
 
 @pytest.fixture(scope="module", params=sorted(FIRMWARE))
 def name(request: pytest.FixtureRequest) -> str:
-    """A boat with such a board."""
+    """Give a boat with such a board."""
     return str(request.param)
 
 
 @pytest.fixture(scope="module")
 def boot(club: Club, name: str) -> Boot:
-    """Its card's boot partition."""
+    """Give the boot partition of the boat's card."""
     return Boot(club, name)
 
 
 def test_the_firmware_is_whole(boot: Boot, name: str) -> None:
-    """Its own programs are there, none of them empty."""
+    """The firmware's own programs are there, none of them empty."""
     for file in FIRMWARE[name]:
         assert len(boot.read(file)) > 1024, file
 
@@ -91,7 +91,7 @@ def test_config_names_files_that_are_there(boot: Boot) -> None:
 
 
 def test_the_device_tree_fits_the_board(boot: Boot, name: str) -> None:
-    """It is this board's, under the kernel's name for it."""
+    """The device tree is this board's, under the kernel's name for it."""
     file = boot.config()["device_tree"]
     assert file == f"{boot.board.id}.dtb"
     tree = boot.read(file)

@@ -58,7 +58,7 @@ FILES = (
 
 @dataclass(frozen=True)
 class Machine:
-    """What was found on the machine, by file: its lines."""
+    """Holds what was found on the machine, by file: its lines."""
 
     found: dict[str, list[str]]
 

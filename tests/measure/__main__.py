@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""All measurements in one run, as a table that says on which machine.
+"""Run all measurements, and print a table that names the machine.
 
 python -m tests.measure [NAME...]
 """
@@ -20,7 +20,7 @@ KINDS = ("start", "bases", "card", "boot", "feed", "feed_soak", "push", "fleet",
 
 
 def machine() -> str:
-    """This machine in a few words."""
+    """Describe this machine in a few words."""
     model = "unknown processor"
     for line in Path("/proc/cpuinfo").read_text().splitlines():
         if line.startswith("model name"):

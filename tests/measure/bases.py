@@ -61,14 +61,14 @@ ADDED = (
 
 
 def timed(work: Callable[[], object]) -> float:
-    """Seconds."""
+    """Return the seconds that it takes."""
     begin = time.monotonic()
     work()
     return time.monotonic() - begin
 
 
 def plain(recipe: Recipe, target: Path, variant: str = "minbase") -> None:
-    """What mmdebstrap makes of the same packages, with nothing asked of it."""
+    """Return what mmdebstrap makes of the same packages, with nothing asked of it."""
     run(
         "mmdebstrap",
         "--mode=unshare",
@@ -82,7 +82,7 @@ def plain(recipe: Recipe, target: Path, variant: str = "minbase") -> None:
 
 
 def names(tar: tarfile.TarFile) -> set[str]:
-    """All files and links in a tar, as paths from the root; folders come and go with them."""
+    """Return all files and links in a tar, as paths from the root, without its folders."""
     return {f"/{member.name.removeprefix('./')}" for member in tar if not member.isdir()}
 
 

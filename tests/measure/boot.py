@@ -44,7 +44,7 @@ ExecStart=sh -c "echo {_READY} > /dev/ttyS0"
 
 
 def start_ours(club: Club) -> tuple[float, float]:
-    """Seconds to the first sentence; MiB in use once it has settled."""
+    """Return the seconds to the first sentence; MiB in use once it has settled."""
     target = club.open_boat("kittiwake")
     kind = board(target.boat.profile.board)
     begin = time.monotonic()
@@ -59,7 +59,7 @@ def start_ours(club: Club) -> tuple[float, float]:
 
 
 def start_theirs(kind: Board, adapters: dict[str, HullAdapter]) -> float:
-    """Seconds to multi-user.target."""
+    """Return the seconds to multi-user.target."""
     with tempfile.TemporaryDirectory(prefix="measure-boot-") as work:
         folder = Path(work)
         disk = folder / "disk.qcow2"

@@ -31,21 +31,21 @@ RUNS = 5
 
 
 def timed(work: Callable[[], object]) -> float:
-    """Seconds."""
+    """Return the seconds that it takes."""
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
 
 
 def build(club: Club, out: Path) -> None:
-    """The boat's card from its file, as the command does it."""
+    """Build the boat's card from its file, as the command does."""
     target = club.open_boat("kittiwake")
     kind = board(target.boat.profile.board)
     assemble(kind, target.render(), get_base(kind), out)
 
 
 def whole_command(command: list[str]) -> None:
-    """The boat's card by the command, from the start of its interpreter."""
+    """Return the boat's card by the command, from the start of its interpreter."""
     subprocess.run(command, env=keep_compiled(), check=True, capture_output=True)
 
 

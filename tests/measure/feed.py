@@ -47,7 +47,7 @@ TICKS = os.sysconf("SC_CLK_TCK")
 
 
 def sentence(link: int, number: int) -> bytes:
-    """A sentence of a usual length (about 64 characters) that can be told from all others."""
+    """Return a sentence of a usual length (about 64 characters) that is like no other."""
     return frame(f"$GPGGA,{link:02d},{number:07d},5057.970,N,00146.110,E,1,08,0.9,45.4,M")
 
 
@@ -85,14 +85,14 @@ def free_port() -> int:
 
 
 def processor_time(pid: int) -> float:
-    """Seconds of user and system time that a process has used (proc(5))."""
+    """Return the seconds of user and system time that a process has used (proc(5))."""
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / TICKS
 
 
 @contextmanager
 def running(settings: dict[str, Any]) -> Iterator[tuple[int, Path]]:
-    """A feed with these settings as a process; its id, and its state socket."""
+    """Give a feed with these settings as a process; its id, and its state socket."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "feed.json"
         state = Path(folder) / "state.sock"
@@ -114,7 +114,7 @@ def running(settings: dict[str, Any]) -> Iterator[tuple[int, Path]]:
 
 @contextmanager
 def feed(devices: list[str], port: int) -> Iterator[tuple[int, Path]]:
-    """A running feed with these links; its process id, and its state socket."""
+    """Give a running feed with these links; its process id, and its state socket."""
     links = {f"link-{n}": {"device": device, "baud": BAUD} for n, device in enumerate(devices)}
     # What is measured is the feed, not how fast the clients read.
     tcp = {"port": port, "address": "127.0.0.1", "per_address": 100, "queue": 2**24}
@@ -188,7 +188,7 @@ def pour(far: list[int], streams: list[bytes]) -> None:
 
 @dataclass(frozen=True)
 class Carried:
-    """What one throughput run came to."""
+    """Holds the result of one throughput run."""
 
     sentences_per_second: float
     lost: int
@@ -285,7 +285,7 @@ def paced_costs(seconds: float) -> tuple[float, float]:
 
 
 def latencies(seconds: float) -> list[float]:
-    """Seconds from the last byte in to the first byte out, at the worst-case load, sorted."""
+    """Measure the seconds from the last byte in to the first byte out at the worst-case load."""
     line, port = wires(LINKS), free_port()
     found: list[float] = []
     with feed(line.devices, port) as (_, state):

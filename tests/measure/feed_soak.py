@@ -42,7 +42,7 @@ GROWTH = 2
 
 
 class Wire:
-    """A pseudo-terminal under a name that can be pulled out."""
+    """Stands for an adapter: a pseudo-terminal under a name that can be pulled out."""
 
     def __init__(self, device: Path) -> None:
         self.device = device
@@ -70,7 +70,7 @@ class Wire:
 
 
 class Reader:
-    """A healthy tablet: what it has seen of each steady link, in order."""
+    """Stands for a healthy tablet, and notes what it sees of each steady link, in order."""
 
     def __init__(self) -> None:
         self.next = dict.fromkeys(STEADY, 0)
@@ -109,7 +109,7 @@ async def shake(wire: Wire) -> None:
 
 
 async def stall(port: int) -> None:
-    """A tablet that falls asleep, and in the end leaves, vanishes or wakes up."""
+    """Play a tablet that falls asleep, and in the end leaves, vanishes or wakes up."""
     while True:
         with socket.socket() as channel, suppress(OSError):
             channel.setblocking(False)
@@ -128,7 +128,7 @@ def leave(channel: socket.socket) -> None:
 
 
 async def chatter(channel: socket.socket) -> None:
-    """An instrument on the network: some sentences, half of one, and it is gone."""
+    """Play an instrument on the network: some sentences, half of one, and it is gone."""
     loop = asyncio.get_running_loop()
     try:
         for number in range(random.randrange(60)):
@@ -198,7 +198,7 @@ def settings(
 
 @dataclass(frozen=True)
 class Soaked:
-    """What a soak came to."""
+    """Holds the result of a soak."""
 
     sentences: int
     """Said by all instruments."""

@@ -23,7 +23,7 @@ class Ratio:
         return self.ours / self.theirs
 
     def line(self) -> str:
-        """One JSON line."""
+        """Return one JSON line."""
         return json.dumps(
             {
                 "name": self.name,
@@ -38,7 +38,7 @@ class Ratio:
 
 @dataclass(frozen=True)
 class Amount:
-    """A plain amount, not to exceed `aim`."""
+    """Holds a plain amount, not to exceed `aim`."""
 
     name: str
     amount: float
@@ -46,7 +46,7 @@ class Amount:
     unit: str
 
     def line(self) -> str:
-        """One JSON line."""
+        """Return one JSON line."""
         return json.dumps(
             {
                 "name": self.name,

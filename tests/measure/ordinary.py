@@ -112,7 +112,7 @@ def _name(one: dict[str, Any]) -> str:
 
 
 def _due(settings: Settings, path: str) -> list[str]:
-    """The handlers that a changed file notifies."""
+    """Return the handlers that a changed file notifies."""
     return [
         _name(one)
         for one in _reloads(settings)

@@ -41,7 +41,7 @@ def bootstrap(recipe: Recipe, out: Path) -> None:
 
 
 def disk(board: Board) -> Path:
-    """A bootable disk image, kept in the cache."""
+    """Return a bootable disk image, kept in the cache."""
     recipe = Recipe.for_board(board)
     image = paths.cache() / f"plain-{recipe.key}.img"
     if image.exists():

@@ -41,7 +41,7 @@ TIMER = 900
 
 
 def median(work: Callable[[], object], before: Callable[[], object], runs: int = RUNS) -> float:
-    """Seconds; `before` is done before each run and not timed."""
+    """Return the seconds; `before` is done before each run and not timed."""
     taken = []
     for _ in range(runs):
         before()
@@ -52,7 +52,7 @@ def median(work: Callable[[], object], before: Callable[[], object], runs: int =
 
 
 def tasks_of(*roles: str) -> int:
-    """How many tasks these roles of a push have."""
+    """Return how many tasks these roles of a push have."""
     files = [shipped("roles") / role / "tasks/main.yml" for role in roles]
     return sum(len(yaml.safe_load(file.read_text())) for file in files)
 
@@ -63,7 +63,7 @@ def show(name: str, ours: float, theirs: float, aim: float) -> None:
 
 
 def against_ordinary(club: Club, boat: Virtual) -> None:
-    """Nothing changed, and one link changed."""
+    """Measure a push that changes nothing, and a push that changes one link."""
     name, folder = boat.name, Path(boat.bench.folder) / "o"
     options = PushOptions(at={name: boat.endpoint}, timer=TIMER)
     lay_out([club.open_boat(name)], folder, options)
@@ -111,7 +111,7 @@ def against_ordinary(club: Club, boat: Virtual) -> None:
 
 
 def many_against_one(club: NetnsFleet) -> None:
-    """A link changed in one boat, and in the whole fleet with as many at once."""
+    """Measure a changed link in one boat, and in the whole fleet with as many at once."""
     bauds = iter((9600, 4800) * 20)
 
     def change(names: tuple[str, ...]) -> None:

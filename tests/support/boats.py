@@ -39,19 +39,19 @@ SETTLED = 10.0
 
 @dataclass(frozen=True)
 class Club:
-    """A folder of boats; cards are built once."""
+    """Holds a folder of boats. Cards are built once."""
 
     folder: Path
 
     def open_boat(self, name: str) -> OpenBoat:
-        """A boat with its secrets, as its file stands now."""
+        """Return a boat with its secrets, as its file stands now."""
         file = load.find(name, self.folder)
         key = vault.read_password(self.folder)
         make_keys(file, key)
         return OpenBoat(load.read(file), store.read(file, key))
 
     def card(self, name: str) -> Path:
-        """The boat's card, built when it is not there."""
+        """Return the boat's card, built when it is not there."""
         image = self.folder / f"{name}.img"
         if not image.exists():
             open_boat = self.open_boat(name)
@@ -60,13 +60,13 @@ class Club:
         return image
 
     def copy(self, folder: Path) -> Club:
-        """The same boats with the same secrets, to be changed."""
+        """Return the same boats with the same secrets, to be changed."""
         shutil.copytree(self.folder, folder, ignore=shutil.ignore_patterns("*.img"))
         return Club(folder)
 
     @contextmanager
     def launch(self, name: str, card: Path | None = None) -> Iterator[Virtual]:
-        """A running boat."""
+        """Give a running boat."""
         open_boat = self.open_boat(name)
         kind = board(open_boat.boat.profile.board)
         image = card or self.card(name)
@@ -77,19 +77,19 @@ class Club:
 
 @dataclass(frozen=True)
 class Virtual:
-    """A running virtual boat."""
+    """Drives a running virtual boat."""
 
     club: Club
     bench: Bench
 
     @property
     def name(self) -> str:
-        """The boat's name."""
+        """Return the boat's name."""
         return self.bench.profile.boat
 
     @property
     def endpoint(self) -> Endpoint:
-        """Where it answers SSH."""
+        """Return where it answers SSH."""
         return Endpoint("127.0.0.1", self.bench.ssh_port)
 
     @cached_property
@@ -117,7 +117,7 @@ class Virtual:
         return [*words, "root@127.0.0.1"]
 
     def ask(self, command: str, check: bool = True) -> str:
-        """What a shell command aboard prints."""
+        """Return what a shell command aboard prints."""
         done = subprocess.run(
             [*self._ssh, command], capture_output=True, text=True, timeout=120, check=False
         )
@@ -137,17 +137,17 @@ class Virtual:
             )
 
     def status(self) -> dict[str, Any]:
-        """What `boat-settings status` says."""
+        """Return what `boat-settings status` says."""
         found: dict[str, Any] = json.loads(self.ask("boat-settings status --json"))
         return found
 
     def chosen(self) -> dict[str, Any]:
-        """What the initramfs says of the settings that it chose."""
+        """Return what the initramfs says of the settings that it chose."""
         found: dict[str, Any] = json.loads(self.ask("cat /run/boat/settings.json"))
         return found
 
     def feed(self) -> dict[str, Any]:
-        """What `boat-feed --state` says."""
+        """Return what `boat-feed --state` says."""
         found: dict[str, Any] = json.loads(self.ask("boat-feed --state"))
         return found
 
@@ -180,7 +180,7 @@ class Virtual:
 
 @pytest.fixture(scope="session")
 def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
-    """The example club in a folder of its own, with secrets for every boat."""
+    """Give the example club in a folder of its own, with secrets for every boat."""
     folder = tmp_path_factory.mktemp("club") / "boats"
     create_club(folder)
     return Club(folder)

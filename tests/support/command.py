@@ -22,7 +22,7 @@ from provision.profile.scaffold import create_club
 
 @dataclass(frozen=True)
 class Said:
-    """How a command ended, and what it wrote."""
+    """Holds how a command ended, and what it wrote."""
 
     status: int
     out: str
@@ -30,7 +30,7 @@ class Said:
 
     @property
     def result(self) -> Any:
-        """What it wrote as JSON."""
+        """Return what it wrote as JSON."""
         return json.loads(self.out)
 
 
@@ -64,7 +64,7 @@ def call(
 
 @pytest.fixture
 def boats(tmp_path: Path) -> Path:
-    """A folder of boats as `init` makes it."""
+    """Give a folder of boats as `init` makes it."""
     folder = tmp_path / "the club's boats"
     create_club(folder)
     return folder

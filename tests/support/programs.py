@@ -20,7 +20,7 @@ _WITH_USERS = 'mount --bind "$0/etc/passwd" /etc/passwd && exec "$@"'
 
 
 def command(program: str) -> list[str]:
-    """The words with which a private program is run; its arguments go behind them.
+    """Return the words with which a private program is run; its arguments go behind them.
 
     `program` is a path below /usr, such as "sbin/sshd". FileNotFoundError when it is not there.
     """
@@ -35,7 +35,7 @@ def command(program: str) -> list[str]:
 
 
 def sshd() -> list[str]:
-    """The words that run sshd, which looks for the rest of itself where its package puts it."""
+    """Return the words that run sshd. It looks for its parts where its package puts them."""
     folder = ROOT / "usr/lib/openssh"
     parts = {"SshdSessionPath": "sshd-session", "SshdAuthPath": "sshd-auth"}
     there = {option: folder / part for option, part in parts.items() if (folder / part).exists()}

@@ -26,7 +26,7 @@ Render = Callable[..., Settings]
 
 
 def profile(**changes: Any) -> Profile:
-    """A boat with two links; `changes` are laid over its keys, and over those of network."""
+    """Return a boat with two links; `changes` are laid over its keys, and over those of network."""
     content: dict[str, Any] = {
         "boat": "kittiwake",
         "board": "x86-64",
@@ -45,7 +45,7 @@ def profile(**changes: Any) -> Profile:
 
 
 def boat(folder: Path, **changes: Any) -> Boat:
-    """The boat of `profile(**changes)`, as if it had been read from kittiwake.yml in `folder`."""
+    """Return the boat of `profile(**changes)`, as if read from kittiwake.yml in `folder`."""
     return Boat(profile(**changes), folder / "kittiwake.yml", {})
 
 
@@ -71,7 +71,7 @@ def tree(tmp_path: Path, rendered: Render) -> Callable[..., Path]:
 
 
 def text(settings: Settings, path: str) -> str:
-    """The text of one of the boat's files."""
+    """Return the text of one of the boat's files."""
     entry = settings.files[path]
     assert isinstance(entry, File)
     return entry.content.decode()

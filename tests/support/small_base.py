@@ -21,7 +21,7 @@ BOARD = board("x86-64")
 
 @pytest.fixture
 def small(tmp_path: Path) -> Base:
-    """A base of a few files, none of which starts anything."""
+    """Give a base of a few files, none of which starts anything."""
     folder = tmp_path / "base"
     folder.mkdir()
     (folder / "base.squashfs").write_bytes(bytes(range(256)) * 20_000)

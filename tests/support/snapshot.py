@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a running boat is like beyond its settings: to see that a change left nothing behind."""
+"""Compare a running boat beyond its settings, to see that a change left nothing behind."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ Snapshot = dict[str, Any]
 
 @dataclass(frozen=True)
 class _Host:
-    """What `ask` takes, over the connection that the tests share."""
+    """Answers as `ask` expects, over the connection that the tests share."""
 
     boat: Virtual
 
@@ -107,7 +107,7 @@ def _units(answer: Answer) -> dict[str, str]:
 
 
 def differences(before: Snapshot, now: Snapshot) -> list[str]:
-    """What is not as it was, a line each."""
+    """Return what is not as it was, a line each."""
     found = []
     for subject, old in before.items():
         new = now[subject]
@@ -155,6 +155,6 @@ class Watch:
 
     @property
     def silence(self) -> float:
-        """The longest time between two answers, in seconds."""
+        """Return the longest time between two answers, in seconds."""
         pairs = zip(self._answers, self._answers[1:], strict=False)
         return max((later - earlier for earlier, later in pairs), default=0.0)

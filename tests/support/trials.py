@@ -50,14 +50,14 @@ class Trial:
 
 @dataclass(frozen=True)
 class Ended:
-    """How a trial ended."""
+    """Holds how a trial ended."""
 
     trial: Trial
     search: Search
 
     @property
     def hit(self) -> bool:
-        """Whether what was found is what there was."""
+        """Report whether what was found is what there was."""
         found = self.search.found
         if not self.trial.bauds:
             return found is None
@@ -65,7 +65,7 @@ class Ended:
 
     @property
     def wrong(self) -> bool:
-        """Whether a baud rate or a polarity was found that is not there."""
+        """Report whether a baud rate or a polarity was found that is not there."""
         found = self.search.found
         if found is None:
             return False

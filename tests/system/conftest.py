@@ -26,7 +26,7 @@ pytest_plugins = ["tests.system.reporting"]
 
 @pytest.fixture(scope="module")
 def kittiwake(club: Club) -> Iterator[Virtual]:
-    """A running x86-64 boat that the tests of one file share."""
+    """Give a running x86-64 boat that the tests of one file share."""
     with club.launch("kittiwake") as boat:
         yield boat
 
@@ -44,7 +44,7 @@ def launch(club: Club) -> Iterator[Callable[..., Virtual]]:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_call(item: pytest.Item) -> None:
-    """A test that is run once more finds its boats answering, whatever befell them before."""
+    """Have all boats answer before a test is run once more, whatever befell them."""
     if getattr(item, "execution_count", 1) > 1:
         for boat in getattr(item, "funcargs", {}).values():
             if isinstance(boat, Virtual):

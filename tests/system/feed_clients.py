@@ -23,7 +23,7 @@ def apb(number: int) -> bytes:
 
 
 def steering(heard: list[HeardLine]) -> list[bytes]:
-    """What steers of what the autopilot heard.
+    """Return what steers of what the autopilot heard.
 
     The kernel itself may echo to a new adapter what the instrument said before the feed
     could forbid it, the autopilot's own heading here.
@@ -33,7 +33,7 @@ def steering(heard: list[HeardLine]) -> list[bytes]:
 
 @contextmanager
 def reading(boat: Virtual) -> Iterator[list[tuple[float, bytes]]]:
-    """A client of the feed outside the boat: each line, and when it came (monotonic seconds)."""
+    """Read the feed outside the boat: each line, and when it came (monotonic seconds)."""
     received: list[tuple[float, bytes]] = []
     with socket.create_connection(("127.0.0.1", boat.bench.feed_port)) as stream:
 

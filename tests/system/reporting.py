@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is told at the end: figures that tests measured, and of a test that failed the boat's
+"""Report at the end the figures that tests measured, and of a test that failed the boat's
 console, also when it was run once more."""
 
 from __future__ import annotations

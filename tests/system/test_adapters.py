@@ -53,13 +53,13 @@ time.sleep(600)
 
 
 def of_length(characters: int) -> bytes:
-    """A right sentence of so many characters from its start delimiter to CR LF."""
+    """Return a right sentence of so many characters from its start delimiter to CR LF."""
     body = "IITXT,01,01,01," + "x" * (characters - len("$IITXT,01,01,01,*00\r\n"))
     return f"${body}*{checksum(body)}\r\n".encode()
 
 
 def serials(boat: Virtual) -> dict[str, str]:
-    """The serial number of the adapter behind each name in /dev/boat."""
+    """Return the serial number of the adapter behind each name in /dev/boat."""
     show = "udevadm info --query=property --property=ID_SERIAL_SHORT --value"
     said = boat.ask(f'for name in /dev/boat/*; do echo "$name" $({show} "$name"); done')
     pairs = (line.partition(" ") for line in said.splitlines())
@@ -67,7 +67,7 @@ def serials(boat: Virtual) -> dict[str, str]:
 
 
 def lines(received: list[tuple[float, bytes]]) -> list[bytes]:
-    """What was received, without a last line that was cut by leaving."""
+    """Return what was received, without a last line that was cut by leaving."""
     return [line for _, line in received if line.endswith(b"\n")]
 
 
@@ -80,7 +80,7 @@ def instruments(kittiwake: Virtual) -> Instruments:
 
 @pytest.fixture(scope="module")
 def tablet(kittiwake: Virtual) -> Virtual:
-    """The boat, once the tablet has joined its network."""
+    """Give the boat, once the tablet has joined its network."""
     joined = kittiwake.bench.join()
     assert joined["address"].startswith("10.47.1.")
     assert (joined["router"], joined["names"]) == ("10.47.1.1", ["10.47.1.1"])
@@ -89,7 +89,7 @@ def tablet(kittiwake: Virtual) -> Virtual:
 
 @pytest.fixture(scope="module")
 def wanted(kittiwake: Virtual) -> dict[str, str]:
-    """The serial number of each link's adapter, as the profile says."""
+    """Give the serial number of each link's adapter, as the profile says."""
     adapters = {
         name: link.adapter
         for name, link in kittiwake.bench.profile.links.items()
@@ -119,7 +119,7 @@ def test_the_boats_own_udev_finds_no_fault_with_the_rules(kittiwake: Virtual) ->
 def test_adapters_that_are_plugged_in_anew(
     kittiwake: Virtual, instruments: Instruments, wanted: dict[str, str], seed: int
 ) -> None:
-    """Whatever numbers the kernel gives them now, each link hears its own instrument alone."""
+    """Each link hears its own instrument alone, with any numbers from the kernel."""
     draw, order = random.Random(seed), list(wanted)
     for move in (kittiwake.bench.unplug, kittiwake.bench.plug):
         draw.shuffle(order)
@@ -132,7 +132,7 @@ def test_adapters_that_are_plugged_in_anew(
 
 
 def test_an_adapter_pulled_out_and_put_back(kittiwake: Virtual, instruments: Instruments) -> None:
-    """It comes back by itself, and the others have not noticed."""
+    """The adapter comes back by itself, and the others go on."""
     before = kittiwake.feed()["links"]
     kittiwake.bench.unplug("gnss")
     until(lambda: not kittiwake.feed()["links"]["gnss"]["present"], "the link to go")
@@ -190,7 +190,7 @@ def test_a_client_that_never_reads_slows_no_other(
 
 
 def test_the_boat_answers_to_its_name(tablet: Virtual) -> None:
-    """And to no other: without an uplink nobody knows those."""
+    """The boat answers to no other name: without an uplink it knows none."""
 
     def resolved(name: str) -> list[str]:
         found = tablet.bench.tablet.ask("resolve", name=name, server="10.47.1.1")["answer"]
@@ -223,14 +223,14 @@ def test_what_the_tablet_receives_can_be_read_by_others(tablet: Virtual) -> None
 
 
 def say_over_tcp(tablet: Virtual, line: bytes) -> None:
-    """The tablet sends a line to the feed's port, and stays a little."""
+    """Send a line from the tablet to the feed's port, and stay a little."""
     tablet.bench.tablet.ask("listen", host="10.47.1.1", port=10110, seconds=3, send=line.decode())
 
 
 def test_nobody_steers_whom_the_profile_does_not_name(
     tablet: Virtual, instruments: Instruments
 ) -> None:
-    """Neither the tablet over TCP, nor an instrument that is not said to do so."""
+    """The tablet over TCP does not steer, nor an instrument that the profile does not name."""
 
     def refused() -> int:
         return int(tablet.feed()["steering"]["refused"])

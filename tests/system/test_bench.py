@@ -27,7 +27,7 @@ from tests.system.faults.fault import until
 
 @contextmanager
 def hold(club: Club, folder: Path) -> Iterator[tuple[subprocess.Popen[str], dict[str, Any]]]:
-    """A bench of kittiwake that nobody plays in, with all its files in `folder`; what it says."""
+    """Hold a bench of kittiwake without instruments, its files in `folder`; yield its output."""
     words = ["--boats", club.folder, "--hold", "--json", "--instruments", "none"]
     with subprocess.Popen(
         [sys.executable, "-m", "provision", "bench", club.card("kittiwake"), *words],
@@ -69,7 +69,7 @@ def playing(where: dict[str, Any], link: str) -> Iterator[Callable[[], bool]]:
 
 
 def banner(where: dict[str, Any]) -> bytes:
-    """What the boat says to who comes by SSH; nothing when it does not answer."""
+    """Return what the boat says to who comes by SSH; nothing when it does not answer."""
     try:
         with socket.create_connection((where["ssh"]["host"], where["ssh"]["port"]), 20) as stream:
             return stream.recv(4)
@@ -85,7 +85,7 @@ def folder() -> Iterator[Path]:
 
 
 def test_a_held_bench(club: Club, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Anybody plays an instrument, pulls an adapter or the plug, puts them back, and goes."""
+    """A user plays an instrument, pulls an adapter or the plug, puts them back, and leaves."""
     with hold(club, folder) as (process, where):
         monkeypatch.setattr(tempfile, "tempdir", str(folder))
         assert find_held() == where, "a replay finds it by itself"
@@ -118,7 +118,7 @@ def test_a_held_bench(club: Club, folder: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_bench_that_is_ended_while_it_starts(club: Club, folder: Path) -> None:
-    """Nothing is left of it, neither a process nor a file."""
+    """The bench leaves neither a process nor a file."""
     card = club.card("kittiwake")
     with subprocess.Popen(
         [sys.executable, "-m", "provision", "bench", card, "--boats", club.folder],

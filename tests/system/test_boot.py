@@ -21,7 +21,7 @@ def test_the_kept_settings_are_chosen(kittiwake: Virtual) -> None:
 
 
 def test_only_data_is_writable(kittiwake: Virtual) -> None:
-    """Of what lies on the card, nothing but data is mounted writable."""
+    """Only the data partition of the card is mounted writable."""
     mounts = [line.split() for line in kittiwake.ask("cat /proc/mounts").splitlines()]
     card = {
         where: options.split(",") for what, where, _, options, *_ in mounts if "/dev/vd" in what
@@ -41,7 +41,7 @@ def test_the_base_cannot_be_written(kittiwake: Virtual) -> None:
 
 
 def test_the_feed_is_not_compiled_at_each_start(kittiwake: Virtual) -> None:
-    """What the base has compiled counts, and only for the very bytes it was made from."""
+    """The base's compiled files are used, and only for the bytes that they were made from."""
     app = "/usr/lib/boat/provision/onboard/feed/daemon.py"
     look = (
         "PYTHONPATH=/usr/lib/boat python3 -B -P -v -c 'import provision.onboard.feed.daemon' 2>&1"
@@ -93,14 +93,14 @@ def test_the_kernel_has_the_parameters_of_its_file(kittiwake: Virtual) -> None:
 
 
 def test_no_prompt_and_no_password(kittiwake: Virtual) -> None:
-    """Nobody can log in at a console, and no account has a password."""
+    """No console lets a user log in, and no account has a password."""
     assert kittiwake.ask("pgrep -a getty", check=False) == ""
     shadow = [line.split(":")[1] for line in kittiwake.ask("cat /etc/shadow").splitlines()]
     assert all(word[:1] in ("*", "!") for word in shadow)
 
 
 def test_the_clock_never_starts_before_the_last_time_known(kittiwake: Virtual) -> None:
-    """Without a clock chip a boat goes on from the time that data remembers."""
+    """A boat without a clock chip goes on from the time on its data partition."""
     kittiwake.ask("systemctl stop boat-clock.timer")  # or it remembers today, just now
     kittiwake.ask("touch -d '2031-05-06 07:08:09 UTC' /data/state/clock; sync")
     kittiwake.power_cycle()
@@ -112,7 +112,7 @@ def test_the_clock_never_starts_before_the_last_time_known(kittiwake: Virtual) -
 
 
 def test_a_kernel_that_fails_starts_again(kittiwake: Virtual) -> None:
-    """Also one that would limp on: what a dead thread holds hangs all others sooner or later."""
+    """A kernel that would limp on starts again, too: a dead thread's locks hang all others."""
     names = ("panic", "panic_on_oops", "softlockup_panic")
     found = kittiwake.ask("cat " + " ".join(f"/proc/sys/kernel/{name}" for name in names))
     assert found.split() == ["10", "1", "1"]

@@ -39,7 +39,7 @@ CONNECT = 10
 
 @dataclass(frozen=True)
 class Season:
-    """What happened, in order: digests of settings by boat, and how the commands ended."""
+    """Holds what happened, in order: digests of settings by boat, and how the commands ended."""
 
     at_first: dict[str, str]
     wanted: dict[str, str]
@@ -54,7 +54,7 @@ class Season:
 
 
 def digests(club: NetnsFleet) -> dict[str, str]:
-    """What the profiles ask for now."""
+    """Return what the profiles ask for now."""
     return {name: club.open_boat(name).render().sha256 for name in BOATS}
 
 
@@ -94,7 +94,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
 
 
 def rows(done: Done) -> dict[str, str]:
-    """The table's rows by boat, with single blanks; what stands below them is left out."""
+    """Return the table's rows by boat, with single blanks; what stands below them is left out."""
     table, _, _ = done.output.partition("\n\n")
     lines = [line for line in table.splitlines() if not line.startswith(" ")]
     head, *lines = (" ".join(line.split()) for line in lines)
@@ -105,7 +105,7 @@ def rows(done: Done) -> dict[str, str]:
 
 
 def by_boat(done: Done) -> dict[str, dict[str, Any]]:
-    """What `--json` printed; nothing else is on standard output."""
+    """Return what `--json` printed; nothing else is on standard output."""
     return {one["boat"]: one for one in json.loads(done.output)["boats"]}
 
 
@@ -131,7 +131,7 @@ def test_the_table_and_the_status_of_a_push(season: Season) -> None:
 
 
 def test_who_is_kept_and_who_is_back(season: Season) -> None:
-    """By the boats' own word, asked without the laptop."""
+    """The boats' own status says so, read without the laptop."""
     for name, status in season.after.items():
         digest = season.at_first[name] if name in UNPROVEN else season.wanted[name]
         assert (status["live"], status["kept"], status["trial"]) == (digest, digest, None), name
@@ -167,7 +167,7 @@ def test_the_fleet_as_json(season: Season) -> None:
 
 
 def test_a_push_as_json(season: Season) -> None:
-    """Those of the boats that were well take the next change; the others stand as they did.
+    """Healthy boats take the next change, and the others stay as they were.
 
     That a profile cannot be read is told, and is no other boat's business.
     """

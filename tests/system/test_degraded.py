@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a boat with a broken card still does."""
+"""A boat with a broken card still feeds its instruments and says what is wrong."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Launch = Callable[..., Virtual]
 
 @pytest.fixture
 def wiped(club: Club, tmp_path: Path) -> Path:
-    """A copy of kittiwake's card with zeros for its data partition."""
+    """Give a copy of kittiwake's card with zeros for its data partition."""
     image = tmp_path / "wiped.img"
     run("cp", "--sparse=always", club.card("kittiwake"), image)
     data = Layout("gpt", club.open_boat("kittiwake").render().sha256).data

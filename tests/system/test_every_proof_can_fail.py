@@ -20,17 +20,17 @@ from tests.system.faults.instruments import settled
 
 @pytest.fixture(scope="module", autouse=True)
 def _grown(kittiwake: Virtual) -> None:
-    """A minute after its start the boat grows its data partition, which must not be broken then."""
+    """Wait until the boat has grown its data partition, a minute after its start."""
     kittiwake.ask("systemctl start boat-grow.service")
 
 
 def without_link(test: str) -> str:
-    """A test's name without what it was run for: one link stands for all."""
+    """Return a test's name without what it was run for: one link stands for all."""
     return test.partition(" [")[0]
 
 
 def unexpected(boat: Virtual, faults: Sequence[Fault]) -> dict[str, str]:
-    """What fails that should not, and what does not fail that should, with the reason."""
+    """Return what fails that should not, and what does not fail that should, with the reason."""
     with ExitStack() as aboard:
         clubs = [aboard.enter_context(fault.aboard(boat)) for fault in faults]
         subjects = sorted({name for fault in faults for name in fault.subjects})

@@ -81,7 +81,7 @@ INTERVAL, KERNEL = 15, 40
 
 @pytest.fixture(scope="module")
 def fulmar(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Virtual]:
-    """The boat, six weeks ahead of this computer."""
+    """Give the boat, six weeks ahead of this computer."""
     own = club.copy(tmp_path_factory.mktemp("fulmar") / "boats")
     (own.folder / "fulmar.yml").write_text(FULMAR)
     open_boat = own.open_boat("fulmar")
@@ -115,12 +115,12 @@ def logging(fulmar: Virtual) -> Callable[[], None]:
 
 
 def listen(boat: Virtual, seconds: float, **more: object) -> dict[str, Any]:
-    """What the tablet receives over TCP."""
+    """Return what the tablet receives over TCP."""
     return boat.bench.tablet.ask("listen", **FEED, seconds=seconds, **more)
 
 
 def opened(boat: Virtual) -> set[str]:
-    """The links that the feed has open."""
+    """Return the links that the feed has open."""
     return {name for name, link in boat.feed()["links"].items() if link["present"]}
 
 
@@ -147,7 +147,7 @@ def apart(boat: Virtual, instruments: Instruments) -> float:
 def test_the_clock_is_right_a_minute_after_the_first_fix(
     fulmar: Virtual, instruments: Instruments
 ) -> None:
-    """Without a network or a clock chip; the feed cannot have had a fix before it ran."""
+    """The boat has no network and no clock chip. The feed had no fix before it ran."""
     started = int(fulmar.ask("stat -c %Y /run/boat/settings.json"))
     assert started < (instruments.now - timedelta(weeks=5)).timestamp()
     # On a busy machine the boat lets nobody in before the minute is over: it has to be right then.
@@ -315,7 +315,7 @@ def test_multicast_reaches_the_tablets(fulmar: Virtual, name: str) -> None:
 
 @contextmanager
 def silent(instruments: Instruments) -> Iterator[None]:
-    """The instruments say nothing for a while, and leave their sockets to others."""
+    """Silence the instruments for a while, and leave their sockets to others."""
     instruments.stop()
     try:
         yield
@@ -324,14 +324,14 @@ def silent(instruments: Instruments) -> Iterator[None]:
 
 
 def fetch(boat: Virtual, name: str, folder: Path) -> Path:
-    """A file of the voyage log, copied from the boat."""
+    """Return a file of the voyage log, copied from the boat."""
     file = folder / name
     file.write_bytes(base64.b64decode(boat.ask(f"base64 /data/log/{name}")))
     return file
 
 
 def played_back(boat: Virtual, file: Path) -> tuple[list[str], dict[str, Any]]:
-    """What the tablet receives while a file of the log is played, and what the command says."""
+    """Play a file of the log. Return what the tablet receives, and what the command says."""
     where = file.with_name("where.json")
     where.write_text(json.dumps(boat.bench.where()))
     boat.bench.join()
@@ -348,7 +348,7 @@ def played_back(boat: Virtual, file: Path) -> tuple[list[str], dict[str, Any]]:
 def test_a_power_cut_costs_the_log_little_and_sets_no_clock_back(
     fulmar: Virtual, instruments: Instruments, logging: Callable[[], None], tmp_path: Path
 ) -> None:
-    """What was logged is played back to the boat, and the tablet has it all again."""
+    """The log is played back to the boat, and the tablet receives all of it again."""
     logging()
     uptime, clock = map(float, fulmar.ask("cut -d' ' -f1 /proc/uptime; date +%s.%N").split())
     with silent(instruments):

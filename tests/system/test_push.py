@@ -14,7 +14,7 @@ from tests.support.profiles import change
 
 @pytest.fixture(scope="module")
 def changed(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
-    """The same boat with another SSID, another baud rate and a link more."""
+    """Give the same boat with another SSID, another baud rate and a link more."""
     copy = club.copy(tmp_path_factory.mktemp("changed") / "boats")
     change(
         copy.folder / "kittiwake.yml",
@@ -33,13 +33,13 @@ def test_a_fresh_boat_proves_itself(kittiwake: Virtual) -> None:
 
 
 def test_the_same_again_changes_nothing(kittiwake: Virtual) -> None:
-    """And says so."""
+    """The push reports that nothing changes."""
     result = kittiwake.push()
     assert (result.outcome, result.changed) == (Outcome.UNCHANGED, ())
 
 
 def test_a_dry_run_changes_nothing(kittiwake: Virtual, changed: Club) -> None:
-    """It names the files that a push would change."""
+    """The dry run names the files that a push would change."""
     before = kittiwake.status()
     result = kittiwake.push(changed, dry_run=True)
     assert result.outcome is Outcome.WOULD_CHANGE

@@ -22,7 +22,7 @@ STORE = "/data/settings"
 
 
 def with_key(club: Club, folder: Path, line: str) -> Club:
-    """The same club, where the boat lets this key in as well."""
+    """Return the same club, where the boat lets this key in as well."""
     copy = club.copy(folder)
     profile = copy.folder / f"{BOAT}.yml"
     keys = f'access: {{keys: [operator.pub, "{line}"]}}\n'
@@ -31,7 +31,7 @@ def with_key(club: Club, folder: Path, line: str) -> Club:
 
 
 def let_in(boat: Virtual, key: Path) -> bool:
-    """Whether the boat lets in who has this private key; it answers either way."""
+    """Report whether the boat lets in who has this private key; it answers either way."""
     endpoint = boat.endpoint
     options = ["-oStrictHostKeyChecking=no", "-oUserKnownHostsFile=/dev/null", "-oBatchMode=yes"]
     done = subprocess.run(

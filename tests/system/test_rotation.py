@@ -33,7 +33,7 @@ BEYOND = 60
 
 
 def shown(boat: Virtual) -> set[str]:
-    """The host keys that the boat shows to whoever asks; a busy one may need to be asked again."""
+    """Return the host keys that the boat shows. A busy boat may have to be asked again."""
     command = ["ssh-keyscan", "-t", "ed25519,ecdsa,rsa", "-T", 60, "-p", boat.endpoint.port]
     for _ in range(5):
         scan = run(*command, boat.endpoint.host, check=False).stdout
@@ -43,7 +43,7 @@ def shown(boat: Virtual) -> set[str]:
 
 
 def waited(boat: Virtual, on_trial: bool, seconds: float) -> dict[str, Any]:
-    """The boat's status as soon as something, or nothing, is on trial and nothing at work."""
+    """Wait until something, or nothing, is on trial and nothing at work; return the status."""
     end = time.monotonic() + seconds
     while True:
         status = boat.status()
@@ -55,7 +55,7 @@ def waited(boat: Virtual, on_trial: bool, seconds: float) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def rotated(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
-    """The same club, with another pass-phrase and another host key for the boat."""
+    """Give the same club, with another pass-phrase and another host key for the boat."""
     copy = club.copy(tmp_path_factory.mktemp("rotated") / "boats")
     command = ["-m", "provision", "keys", BOAT, "--boats", str(copy.folder)]
     rotate = ["--rotate", "pass_phrase", "--rotate", "host_key"]
@@ -65,7 +65,7 @@ def rotated(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
 
 @pytest.fixture(scope="module")
 def after(kittiwake: Virtual, rotated: Club) -> Virtual:
-    """The boat as the operator knows it after the rotation."""
+    """Give the boat as the operator knows it after the rotation."""
     old, new = kittiwake.bench.secrets, rotated.open_boat(BOAT).secrets
     assert new.pass_phrase != old.pass_phrase
     assert shown(kittiwake) == {store.host_public_key(old)}
@@ -86,7 +86,7 @@ def after(kittiwake: Virtual, rotated: Club) -> Virtual:
 
 
 def test_only_the_new_host_key_is_shown(after: Virtual, rotated: Club) -> None:
-    """And a push that accepts no other reaches the boat, and finds nothing to do."""
+    """A push that accepts no other key reaches the boat, and finds nothing to do."""
     assert shown(after) == {store.host_public_key(rotated.open_boat(BOAT).secrets)}
     result = after.push()
     assert result.outcome is Outcome.UNCHANGED, result.reason
@@ -127,7 +127,7 @@ def started_anew(boat: Virtual) -> dict[str, Any]:
 
 
 def test_settings_for_another_place(after: Virtual, tmp_path: Path) -> None:
-    """They are on trial from the next start, and where nobody keeps them the boat rolls back."""
+    """The settings are on trial from the next start, and unless kept the boat rolls back."""
     kept, before = after.status()["kept"], after.bench.profile
     new = left_for_another_place(after, tmp_path, "Kittiwake there", TIMER)
     assert after.bench.join()["address"].startswith("10.47.1.")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who steers over the air, and who does not: three simulated radios, and hostapd itself.
+"""Only the right tablet steers over the air: three simulated radios, and hostapd itself.
 
 One boat for all tests, which go on from each other. The tablet's radio plays the right one or
 somebody else; a second device has the third radio.
@@ -75,7 +75,7 @@ def instruments(fulmar: Virtual) -> Instruments:
 
 
 def station(boat: Virtual, mac: str) -> dict[str, str]:
-    """What hostapd itself says of a station."""
+    """Return what hostapd itself says of a station."""
     said = boat.ask(f"hostapd_cli -i wlan0 sta {mac}", check=False).splitlines()
     return dict(line.partition("=")[::2] for line in said[1:]) if said[:1] == [mac] else {}
 
@@ -91,12 +91,12 @@ def refused(boat: Virtual) -> int:
 
 
 def heard_by_pilot(instruments: Instruments) -> list[bytes]:
-    """All that has steered so far."""
+    """Return all that has steered so far."""
     return steering(instruments.heard("autopilot"))
 
 
 def steers(boat: Virtual, instruments: Instruments, number: int) -> bool:
-    """Whether the pilot gets a sentence that the tablet sends, before it is counted as refused."""
+    """Report whether the pilot gets a sentence of the tablet, before it counts as refused."""
     before, sentence = refused(boat), apb(number)
     send(boat, sentence)
     until(lambda: sentence in heard_by_pilot(instruments) or refused(boat) > before, "the end")
@@ -131,7 +131,7 @@ def second_device(boat: Virtual, mac: str, address: str) -> Iterator[None]:
 
 
 def test_the_right_tablet_steers(fulmar: Virtual, instruments: Instruments) -> None:
-    """By its own pass-phrase, as hostapd says and the feed knows."""
+    """The tablet joined by its own pass-phrase, as hostapd says and the feed knows."""
     assert fulmar.bench.join(tablet="chart-table")["address"] == f"{CHART_TABLE}/24"
     assert station(fulmar, NAMED)["keyid"] == "chart-table"
     assert steers(fulmar, instruments, 1)

@@ -22,7 +22,7 @@ LANES = ("unit", "integration", "images", "system", "support", "measure")
 
 
 def imported(module: str, tree: ast.Module) -> Iterator[str]:
-    """The full names of all that a module of ours imports."""
+    """Yield the full names of all that a module of ours imports."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
@@ -33,7 +33,7 @@ def imported(module: str, tree: ast.Module) -> Iterator[str]:
 
 
 def is_for_pytest(name: str) -> bool:
-    """Whether a name leads through a test module or a conftest."""
+    """Report whether a name leads through a test module or a conftest."""
     parts = name.split(".")
     return any(part.startswith("test_") or part == "conftest" for part in parts[:-1]) or (
         parts[0] == "tests" and (parts[-1].startswith("test_") or parts[-1] == "conftest")

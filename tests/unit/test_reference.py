@@ -15,7 +15,7 @@ def test_the_reference_is_what_make_docs_writes() -> None:
 
 
 def test_the_man_page_is_one() -> None:
-    """It is installed with the command; man(7) wants a title line and a name to index."""
+    """The page is installed with the command. man(7) wants a title line and a name to index."""
     text = (TOP / "docs/provision.1").read_text()
     assert ".TH PROVISION 1" in text
     assert "\nprovision \\- turn" in text

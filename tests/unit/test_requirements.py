@@ -12,13 +12,13 @@ LOCKS = ("requirements.txt", "requirements-dev.txt")
 
 
 def locked(name: str) -> dict[str, str]:
-    """Each package of a lock file, and the lines that follow it."""
+    """Return each package of a lock file, and the lines that follow it."""
     text = (TOP / name).read_text().replace("\\\n", " ")
     return {line.partition("==")[0]: line for line in text.splitlines() if line}
 
 
 def wanted(text: str) -> str:
-    """A requirement's package, by its normal name (PEP 503)."""
+    """Return a requirement's package, by its normal name (PEP 503)."""
     return re.sub(r"[-_.]+", "-", re.split(r"[<>=!~\[; ]", text)[0]).lower()
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a bench takes of this computer, and gives back; there is no machine in it here."""
+"""A bench gives back all that it takes of this computer. Here it has no machine in it."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def profile(**network: Any) -> Profile:
 def temporary(
     tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Path]:
-    """Where benches have their folders; pytest's own may have too long a name for that."""
+    """Give a folder for benches. The names of pytest's own folders may be too long for sockets."""
     tmp_path_factory.getbasetemp()  # made before it would be in here
     with tempfile.TemporaryDirectory() as folder:
         monkeypatch.setattr(tempfile, "tempdir", folder)
@@ -71,7 +71,7 @@ def test_nothing_else_on_the_wire_has_the_boats_address(make: Make, address: str
 
 
 def test_unreachable_services_are_not_offered(make: Make) -> None:
-    """Where the wired port leads ashore, this computer is there."""
+    """This computer is ashore, where the wired port leads."""
     with make() as bench:
         assert bench.where()["ssh"]["port"] == bench.ssh_port
         assert bench.where()["feed"]["port"] == bench.feed_port
@@ -83,7 +83,7 @@ def test_unreachable_services_are_not_offered(make: Make) -> None:
 
 
 def test_no_other_program_gets_its_ports(make: Make) -> None:
-    """Also while its power is cut."""
+    """The ports stay taken while the boat's power is cut."""
     with make() as bench, make() as other:
         bench.power_cut()
         ports = (bench.ssh_port, bench.feed_port, other.ssh_port, other.feed_port)
@@ -124,7 +124,7 @@ def test_a_bench_that_never_ran_leaves_nothing(
 
 
 def test_a_full_disk_is_reported(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
-    """It stops the machine, so that what fails first is something else."""
+    """A full disk stops the machine, so that another part of the bench fails first."""
     monkeypatch.setattr(Emulator, "command", lambda self: command(self.folder, status="io-error"))
     with pytest.raises(UserError, match="the disk is full"), make():
         raise UserError("the boat does not answer SSH")

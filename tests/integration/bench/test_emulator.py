@@ -41,7 +41,7 @@ def emulator(tmp_path: Path) -> Iterator[Fake]:
 
 
 class Bench:
-    """As much of one as commands need."""
+    """Stands for a bench, as far as commands need it."""
 
     def __init__(self, emulator: Emulator) -> None:
         self.emulator = emulator

@@ -37,7 +37,7 @@ def profile():
 
 
 class Socket:
-    """The emulator's end of a link."""
+    """Stands for the emulator's end of a link."""
 
     def __init__(self, path):
         self.path = path

@@ -19,7 +19,7 @@ DIES = "echo 'error: kvm run failed' >&2; exit 1"
 
 
 class KvmRig:
-    """A machine with a device for virtualisation; `program` is its emulator, in sh."""
+    """Stands for a machine with a device for virtualisation. `program` is its emulator, in sh."""
 
     def __init__(self, folder: Path) -> None:
         self.emulator = folder / "qemu-system-x86_64"

@@ -41,7 +41,7 @@ def numbered(number: int, formatter: str = "DPT") -> bytes:
 
 
 def logged(seconds: float, origin: str, raw: bytes, *, ahead: float = 0.0) -> bytes:
-    """A line of the log; `ahead` says how wrong the system clock was, in seconds."""
+    """Return a line of the log; `ahead` says how wrong the system clock was, in seconds."""
     wall = BEGIN.timestamp() + seconds + ahead
     stamps = ("c", str(round(1000 * wall))), ("r", str(round(1000 * (MONOTONIC + seconds))))
     return tag_block.build(*stamps, ("s", origin)) + raw
@@ -61,7 +61,7 @@ def log(tmp_path):
 
 @pytest.fixture
 def passage(log):
-    """Two seconds, in which one link says something every fifth of one, and another less."""
+    """Give two seconds, in which one link says something every fifth of one, and another less."""
     return log(
         *(
             line
@@ -75,13 +75,13 @@ def passage(log):
 
 
 def replay(*arguments):
-    """How the command ended, in this process: starting it again takes longer than all else."""
+    """Call the command in this process: starting another one takes longer than all else."""
     return CliRunner().invoke(app, ["replay", "--json", *map(str, arguments)])
 
 
 @contextmanager
 def playing(*arguments):
-    """The command in a thread of its own; `result` waits for how it ended."""
+    """Give the command in a thread of its own; `result` waits for how it ended."""
     ended = Future()
     # A daemon: when a test fails, nobody may ever open the terminals that it waits for.
     Thread(target=lambda: ended.set_result(replay(*arguments)), daemon=True).start()
@@ -248,7 +248,7 @@ def test_the_only_bench_that_is_held_is_found(tmp_path, monkeypatch):
 
 
 def test_no_bench_of_another_user_is_played_into(tmp_path, monkeypatch):
-    """Nor one whose folder others can write into, or is a link to somebody's."""
+    """A folder that others can write into, or a link to another user's, is refused, too."""
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     folder = tmp_path / "bench-a"
     folder.mkdir()
@@ -285,7 +285,7 @@ def test_terminals_do_not_replace_the_users_own_files(tmp_path):
 
 
 def connected(port):
-    """A connection, as soon as somebody listens there."""
+    """Return a connection, as soon as somebody listens there."""
     while True:
         try:
             return socket.create_connection(("127.0.0.1", port))

@@ -20,7 +20,7 @@ LINE, OTHER = b"$GPXTE,A,A,0.10,R,N*1C\r\n", b"$IIMWV,045.0,R,12.5,N,A*16\r\n"
 
 
 class Boat:
-    """What the emulator has of an adapter: a terminal and the baud rate that the boat sets."""
+    """Holds an emulated adapter: a terminal and the baud rate that the boat sets."""
 
     def __init__(self, device: Path) -> None:
         self.port = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
@@ -146,7 +146,7 @@ def test_what_is_sent_while_the_adapter_is_out_is_lost(tmp_path: Path) -> None:
 
 
 def test_an_adapter_that_is_not_read_holds_little(tmp_path: Path) -> None:
-    """What was sent before the boat began to read is not a minute's worth."""
+    """The boat does not read a minute of what was sent before it began to read."""
     with wired(tmp_path, instruments=[instrument()]) as (wires, boat), play(wires) as stream:
         boat.set(4800)
         stream.setblocking(False)

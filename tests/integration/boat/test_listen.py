@@ -93,7 +93,7 @@ def client(port: int, **changes: Any) -> dict[str, Any]:
 
 
 def test_a_sentence_that_comes_late_is_waited_for(reports: Any, port: Any) -> None:
-    """On a busy machine a sentence of one a second has come after five seconds."""
+    """A sentence sent once a second may take five seconds on a busy machine."""
     reports(STATE)
 
     def slow(client: socket.socket) -> None:

@@ -30,7 +30,7 @@ def few(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def root_tar(path: Path, files: Mapping[str, bytes]) -> Path:
-    """A tar of a root, with names as mmdebstrap writes them."""
+    """Return a tar of a root, with names as mmdebstrap writes them."""
     with tarfile.open(path, "w") as tar:
         for name, content in files.items():
             member = tarfile.TarInfo(f"./{name}")
@@ -41,7 +41,7 @@ def root_tar(path: Path, files: Mapping[str, bytes]) -> Path:
 
 
 def program(folder: Path, name: str, script: str) -> None:
-    """A program of our own in a folder for PATH."""
+    """Return a program of our own in a folder for PATH."""
     folder.mkdir(exist_ok=True)
     (folder / name).write_text(f"#!/bin/sh\n{script}\n")
     (folder / name).chmod(0o755)
@@ -49,7 +49,7 @@ def program(folder: Path, name: str, script: str) -> None:
 
 @pytest.fixture
 def tray(tmp_path: Path) -> Path:
-    """What `pick` makes of a root in which every program says that it is a stand-in."""
+    """Give what `pick` makes of a root in which every program says that it is a stand-in."""
     files = {name: b"stand-in" for name in PROGRAMS}
     root = root_tar(
         tmp_path / "root.tar", {**files, LIBRARY: b"", LOADER: b"", "usr/bin/dpkg": b"", "a": b""}
@@ -60,7 +60,7 @@ def tray(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def root(tmp_path: Path, tray: Path) -> Path:
-    """A new root with the tray in it and some of the target's own programs extracted."""
+    """Give a new root with the tray in it and some of the target's own programs extracted."""
     root = tmp_path / "root"
     for name in ("usr/bin/dash", "usr/bin/kmod", "usr/bin/dpkg"):
         (root / name).parent.mkdir(parents=True, exist_ok=True)
@@ -84,7 +84,7 @@ def hook(root: Path, name: str, path: Path | None = None) -> subprocess.Complete
 
 
 def test_tray_holds_programs_libraries_and_hooks_only(tray: Path) -> None:
-    """Nothing else of this machine's architecture comes near the new root."""
+    """No other file of this machine's architecture is in the tray."""
     with tarfile.open(tray) as tar:
         names = {member.name.removeprefix("./") for member in tar}
     assert names == {
@@ -124,7 +124,7 @@ def test_begin_installs_stand_ins_and_diverts_the_targets_programs(root: Path) -
 
 
 def test_finish_leaves_no_trace(root: Path, tmp_path: Path) -> None:
-    """What dpkg unpacked meanwhile is in its place, all else is as if nothing had been."""
+    """Programs that dpkg unpacked meanwhile are in place, and all else is as before."""
     begun = hook(root, "begin")
     assert begun.returncode == 0, begun.stderr
     diversions = root / "var/lib/dpkg/diversions"
@@ -172,7 +172,7 @@ def test_finish_does_not_lose_a_program(root: Path, tmp_path: Path) -> None:
 def test_foreign_programs_that_cannot_run_are_reported_first(
     status: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With the remedy; and nothing is said where they can."""
+    """The error names the remedy. Where the programs run, there is no error."""
     program(tmp_path / "bin", "dpkg", "echo amd64")
     program(tmp_path / "bin", "arch-test", f"exit {status}")
     monkeypatch.setenv("PATH", f"{tmp_path}/bin:{os.environ['PATH']}")
@@ -188,7 +188,7 @@ def test_foreign_programs_that_cannot_run_are_reported_first(
 def test_a_base_of_this_machines_architecture_needs_no_stand_ins(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nor does one on a machine whose programs cannot stand in: it is built emulated."""
+    """A machine whose programs cannot stand in builds the base emulated."""
     monkeypatch.setattr(cross_build, "host_architecture", lambda: "amd64")
     assert cross_build.mmdebstrap_options("amd64", "trixie", [], tmp_path) == []
     monkeypatch.setattr(cross_build, "host_architecture", lambda: "riscv64")

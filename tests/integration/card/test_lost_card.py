@@ -44,7 +44,7 @@ def build(boats: Path, small: Base, tmp_path: Path) -> Build:
 
 @pytest.fixture
 def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A card that takes every image without being written to."""
+    """Give a card that takes every image without being written to."""
     monkeypatch.setattr(block_devices, "find_objection", lambda card, image: None)
     monkeypatch.setattr(writing, "write_card", lambda *_, **__: WrittenCard(1, "tried", 1, 1))
     path = tmp_path / "card"
@@ -57,7 +57,7 @@ def opened(boats: Path) -> Secrets:
 
 
 def waits(boats: Path) -> bool:
-    """Whether pushes to the boat are held back."""
+    """Report whether pushes to the boat are held back."""
     record = stolen.read_record(boats / f"{BOAT}.yml")
     return record is not None and not record.new_card
 
@@ -65,7 +65,7 @@ def waits(boats: Path) -> bool:
 def test_the_new_card_holds_no_former_secret_anywhere(
     call: Call, boats: Path, build: Build
 ) -> None:
-    """Neither its kept settings, nor those that it was built with, nor what lies beside them."""
+    """No former secret is in its kept settings, in those that it was built with, or beside them."""
     call("keys", BOAT, "--boats", boats)
     call("keys", BOAT, "--rotate", "host_key", "--boats", boats)
     old, ssid = opened(boats), load.read(boats / f"{BOAT}.yml").profile.network.access_point.ssid
@@ -113,7 +113,7 @@ def test_a_card_that_could_not_be_read_back_does_not(
 def test_an_image_from_before_is_not_written(
     call: Call, boats: Path, build: Build, target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Neither before nor after a new card is there."""
+    """The image is refused before and after a new card was written."""
     call("keys", BOAT, "--boats", boats)
     old = build("old.img")
     call("keys", BOAT, "--rotate", "host_key", "--boats", boats)
@@ -137,7 +137,7 @@ def test_an_image_from_before_is_not_written(
 def test_the_record_stays_readable_and_its_owners(
     call: Call, boats: Path, build: Build, target: Path
 ) -> None:
-    """Also when root writes the card."""
+    """The record keeps its owner when root writes the card."""
     call("keys", BOAT, "--boats", boats)
     call("keys", BOAT, "--stolen", "--yes", "--boats", boats)
     record = stolen.record_path(boats / f"{BOAT}.yml")

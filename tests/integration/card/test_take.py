@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the initramfs takes from a card, run by the shell and tools that it has: busybox's."""
+"""The initramfs takes only what it may from a card. Its own shell and tools run here: busybox."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ echo "$choice"
 
 @dataclass(frozen=True)
 class Card:
-    """A folder for a boat's settings, and what became of them."""
+    """Holds a folder for a boat's settings, and what became of them."""
 
     folder: Path
     tools: Path
 
     def take(self) -> str:
-        """The choice after one start; no start may last longer than a few seconds."""
+        """Return the choice after one start; no start may last longer than a few seconds."""
         words = ["busybox", "sh", "-c", TAKE, "sh", str(self.folder), str(SCRIPT)]
         done = subprocess.run(
             words,
@@ -53,7 +53,7 @@ class Card:
 
     @property
     def unpacked(self) -> list[str]:
-        """The files below the boat's root."""
+        """Return the files below the boat's root."""
         root = self.folder / "root"
         return sorted(str(path.relative_to(root)) for path in root.rglob("*") if not path.is_dir())
 
@@ -119,7 +119,7 @@ def test_what_is_whole_is_unpacked(card: Card) -> None:
     [("{digest}.copy", "kept"), ("{digest}.old", "none"), ("../card/{digest}.copy", "none")],
 )
 def test_a_second_copy_is_as_good(card: Card, name: str, taken: str) -> None:
-    """But no other name than its own."""
+    """Only the name of a second copy is accepted."""
     file = card.hold(ARCHIVE, "{digest}  " + name + "\n")
     for suffix in (".copy", ".old"):
         file.with_suffix(suffix).write_bytes(ARCHIVE)
@@ -128,7 +128,7 @@ def test_a_second_copy_is_as_good(card: Card, name: str, taken: str) -> None:
 
 
 def end(data: bytes) -> int:
-    """Where an archive's first empty block after its last member begins."""
+    """Return where an archive's first empty block after its last member begins."""
     used = len(data.rstrip(b"\0"))
     return used + -used % BLOCK
 

@@ -13,7 +13,7 @@ from tests.support.command import Call, on_a_terminal
 
 @pytest.fixture
 def club(call: Call, boats: Path) -> Path:
-    """A folder whose boats have their secrets."""
+    """Give a folder whose boats have their secrets."""
     assert call("keys", "--all", "--boats", boats).status == 0
     return boats
 

@@ -55,7 +55,7 @@ def test_a_boat_is_completed_wherever_one_is_named(club: Path) -> None:
 
 
 def test_secrets_are_completed(tmp_path: Path) -> None:
-    """With the tablets of the boat that was named before."""
+    """The boat named before gives the names of its tablets."""
     create_club(tmp_path / "boats")
     file = tmp_path / "boats" / "dunlin.yml"
     own = '  tablets: {chart-table: {mac: "02:00:00:12:34:56", own_pass_phrase: true}}'

@@ -14,7 +14,7 @@ from tests.support.profiles import OWN_PASS_PHRASE, change
 
 @pytest.fixture
 def club(call: Call, boats: Path) -> Path:
-    """A folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own."""
+    """Give a folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own."""
     change(boats / "dunlin.yml", OWN_PASS_PHRASE)
     assert call("keys", "dunlin", "--boats", boats).status == 0
     return boats

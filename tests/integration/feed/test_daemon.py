@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""All parts at once, and whatever sentences there may be."""
+"""All parts of the feed work at once, for any sentences."""
 
 import asyncio
 import random
@@ -30,7 +30,7 @@ _BODY = st.tuples(_ADDRESS, st.lists(_FIELD, max_size=12)).map(
 
 
 def everything(bench: Bench) -> None:
-    """One of each part."""
+    """Return one of each part."""
     for name in ("gnss", "spare", "autopilot"):
         if name not in bench.instruments:
             listens = {formatter: 100 for formatter in ("APB", "RMC", "DPT", "VDM")}

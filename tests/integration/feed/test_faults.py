@@ -98,7 +98,7 @@ FAULTS: list[tuple[Callable[[Feed], None], str]] = [
 
 @pytest.fixture
 def boat(bench: Bench) -> Bench:
-    """A plotter steers a pilot; a display, tablets, datagrams and the voyage log hear all."""
+    """Let a plotter steer a pilot. A display, tablets, datagrams and the voyage log hear all."""
     settings = bench.settings
     settings["inputs"] = {"net": {"udp": 0, "address": "127.0.0.1", "talks": {"HDT": 1}}}
     settings["outputs"]["udp"] = [{"address": "127.0.0.5", "port": 10110}]

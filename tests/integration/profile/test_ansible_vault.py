@@ -45,7 +45,7 @@ def test_ansible_vault_reads_it(kittiwake: Path) -> None:
 def test_an_ansible_that_does_not_start(
     kittiwake: Path, settings: dict[str, str], said: str
 ) -> None:
-    """In a process of its own: it is imported once."""
+    """The command runs in a process of its own, since Ansible is imported once."""
     private_file.write(kittiwake.parent / vault.PASSWORD_FILE, KEY)
     done = subprocess.run(
         [sys.executable, "-m", "provision", "keys", "kittiwake", "--boats", "."],

@@ -203,7 +203,7 @@ def _profile(part: Profile) -> Profile:
 
 
 def _node(value: Any, key: str = "") -> Node:
-    """What the YAML of a value is read into; the parser itself takes one step a character."""
+    """Return what the YAML of a value is read into. The parser takes one step a character."""
     location = Location(Path("teal.yml"), 1, 1, key)
     if isinstance(value, dict):
         inner = {name: _node(v, f"{key}.{name}".lstrip(".")) for name, v in value.items()}
@@ -214,7 +214,7 @@ def _node(value: Any, key: str = "") -> Node:
 
 
 def _seconds(monkeypatch: pytest.MonkeyPatch, file: Path, part: Profile) -> float:
-    """Seconds of this process for reading and checking a profile."""
+    """Return the seconds of this process for reading and checking a profile."""
     root = _node(_profile(part))
     monkeypatch.setattr(load, "parse", lambda *_: root)
     gc.collect()

@@ -56,7 +56,7 @@ def test_a_module_of_the_current_folder_is_not_imported(tmp_path: Path, command:
 
 
 def test_ansible_s_configuration_in_the_current_folder_is_not_read(tmp_path: Path) -> None:
-    """In a process of its own: Ansible is imported once."""
+    """The command runs in a process of its own, since Ansible is imported once."""
     (tmp_path / "ansible.cfg").write_text("[defaults\n")
     (tmp_path / "named.cfg").write_text("[defaults\n")
     call = "from provision.profile.secrets import vault; print(vault.encrypt('a', b'b').decode())"

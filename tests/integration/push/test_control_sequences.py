@@ -13,7 +13,7 @@ SHOWN = "\ufffd[2Jone\ufffdtwo\ufffd31m[bold]"
 
 
 def clean(text: str) -> None:
-    """The text is there, without what steers."""
+    """Check that the text is there, without what steers a terminal."""
     assert SHOWN in text
     assert not {"\x1b", "\u202e", "\x9b"} & {*text}
 

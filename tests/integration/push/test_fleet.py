@@ -47,7 +47,7 @@ def prover(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def changed(rig: Make, name: str, **how: bool) -> RigBoat:
-    """A boat whose profile has changed since it was switched on."""
+    """Return a boat whose profile has changed since it was switched on."""
     boat = rig(name, **how)
     boat.change(f"{name} two", "network", "access_point", "ssid")
     return boat
@@ -59,7 +59,7 @@ def options(*boats: RigBoat, **more: object) -> PushOptions:
 
 
 def kept(boat: RigBoat) -> str:
-    """The digest of the settings that the boat keeps."""
+    """Return the digest of the settings that the boat keeps."""
     return (boat.root / "data/settings/kept").read_text().split()[0]
 
 
@@ -125,7 +125,7 @@ def test_two_operators_at_once(rig: Make) -> None:
 
 
 def test_settings_for_the_next_start(rig: Make) -> None:
-    """They lie on the card, nothing changes now, and drift aboard is no hindrance."""
+    """Staged settings lie on the card. Nothing changes now, and drift aboard does not matter."""
     boat = changed(rig, "staged")
     (boat.root / "etc/motd").write_text("by hand\n")
     before = (boat.root / HOSTAPD).read_bytes()
@@ -144,7 +144,7 @@ def test_settings_for_the_next_start(rig: Make) -> None:
 def test_staged_settings_are_proven_and_kept_at_the_other_place(
     rig: Make, name: str, outcome: Outcome
 ) -> None:
-    """By a push of the same settings, while the trial that began with the start is on."""
+    """A push of the same settings keeps them while the trial from the start is on."""
     boat = changed(rig, name)
     before = kept(boat)
     (staged,) = push([boat.open_boat], options(boat, stage=True))

@@ -30,7 +30,7 @@ TIMER = 5
 
 
 def running(folder: Path) -> dict[int, str]:
-    """The processes of this machine that were started with something in `folder`."""
+    """Return the processes of this machine that were started with something in `folder`."""
     found = {}
     for path in Path("/proc").glob("[0-9]*/cmdline"):
         try:
@@ -44,7 +44,7 @@ def running(folder: Path) -> dict[int, str]:
 
 @dataclass(frozen=True)
 class Stage:
-    """A boat to push another SSID to, and where the laptop puts what is private meanwhile."""
+    """Holds a boat to push another SSID to, and the laptop's private folder."""
 
     boat: RigBoat
     runtime: Path
@@ -95,7 +95,7 @@ def test_ends(stage: Stage) -> None:
 
 
 def test_sleeps(stage: Stage) -> None:
-    """It wakes up when the boat's time is over, goes on, and tells how it ended."""
+    """The laptop wakes up when the boat's timer has run out, goes on, and reports the outcome."""
 
     def asleep(event: Event) -> None:
         if event.get("step") == "prove":
@@ -113,7 +113,7 @@ def test_sleeps(stage: Stage) -> None:
 
 
 def test_hangs(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Not the laptop, but its proof: it gets no more time than the boat does."""
+    """The proof hangs. It gets no more time than the boat does."""
     monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", ENDLESS])
     result = stage.push(lambda _: None)
     assert result.outcome is Outcome.ROLLED_BACK, result

@@ -14,7 +14,7 @@ from provision.verify.job import Answer, Unanswered, ask, pairs
 
 
 class Here:
-    """This machine as a host, with the shell that it is asked through."""
+    """Stands for this machine as a host, with the shell that it is asked through."""
 
     def __init__(self, shell: str) -> None:
         self.shell = shell
@@ -68,7 +68,7 @@ def test_nothing_is_left(host: Here, tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 
 class Lost(Here):
-    """A machine that is lost in the middle of what it says, a few times, and then not there."""
+    """Stands for a machine that is lost in mid-answer a few times, and then is not there."""
 
     def __init__(self, *stdout: str) -> None:
         super().__init__("sh")
@@ -104,7 +104,7 @@ def test_a_boat_that_stays_lost_is_given_up(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_a_boat_without_room_says_so(host: Here, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What would be asked has no place to write to."""
+    """The commands of the suite find no room to write to."""
     monkeypatch.setenv("TMPDIR", "/nowhere")
     with pytest.raises(Unanswered, match="mktemp: failed"):
         ask(host, {"one": {"word": ["echo", "well"]}})

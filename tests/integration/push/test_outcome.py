@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What people read when a push, a proof or a look at the fleet does not end well."""
+"""A push, a proof or a query of the fleet that fails says why, and what to do."""
 
 from __future__ import annotations
 

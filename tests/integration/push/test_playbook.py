@@ -41,7 +41,7 @@ def folder(boat: RigBoat) -> Path:
 
 
 def playbook(boat: RigBoat, folder: Path, *words: str) -> str:
-    """What plain ansible-playbook says."""
+    """Return what plain ansible-playbook says."""
     done = subprocess.run(
         [
             *(sys.executable, "-m", "ansible", "playbook", *words),
@@ -64,7 +64,7 @@ def playbook(boat: RigBoat, folder: Path, *words: str) -> str:
 
 
 def test_check_mode_tells_and_changes_nothing(boat: RigBoat, folder: Path) -> None:
-    """And its diff is the change itself, with no secret in it."""
+    """The diff shows the change, and no secret."""
     before = (boat.root / HOSTAPD).read_bytes()
     said = playbook(boat, folder, "--check", "--diff")
     assert f"files that differ: /{HOSTAPD}" in said
@@ -97,7 +97,7 @@ def test_plain_ansible_pushes_and_finds_nothing_to_do_then(boat: RigBoat) -> Non
 def test_the_inventory_is_printed(
     boat: RigBoat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """By the command, which asks no boat anything; its files are where it says."""
+    """The command asks no boat, and its files are where it says."""
     make_keys(boat.file, b"password")
     password = tmp_path / "password"
     password.touch(0o600)
@@ -114,7 +114,7 @@ def test_the_inventory_is_printed(
 
 
 def test_what_is_laid_out_is_private(folder: Path) -> None:
-    """Nobody else reads the folder, and there is no secret in the inventory."""
+    """Only the owner reads the folder, and the inventory holds no secret."""
     assert folder.stat().st_mode & 0o077 == 0
     files = [file for file in folder.rglob("*") if file.is_file()]
     assert [file for file in files if file.stat().st_mode & 0o077] == []

@@ -93,14 +93,14 @@ def process_list() -> Iterator[set[bytes]]:
 
 
 def other_key() -> str:
-    """A host key of a kind that no boat has."""
+    """Return a host key of a kind that no boat has."""
     key = generate_private_key(SECP256R1())
     return key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
 
 
 @pytest.fixture(scope="module")
 def notebook(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where the user's own settings have Ansible write down what it does and learns."""
+    """Have the user's own settings make Ansible write down what it does and learns."""
     return tmp_path_factory.mktemp("notebook")
 
 
@@ -184,7 +184,7 @@ def test_the_reason_is_told(fleet: Fleet) -> None:
 
 
 def test_the_boat_tells_the_reason_too(fleet: Fleet) -> None:
-    """Who logs in there next need not ask the laptop."""
+    """The next login aboard shows the reason."""
     result, boat = fleet.results["badcard"], fleet.boats["badcard"]
     assert (result.outcome, result.step) == (Outcome.ROLLED_BACK, "keep")
     assert "nothing was kept" in result.reason
@@ -193,7 +193,7 @@ def test_the_boat_tells_the_reason_too(fleet: Fleet) -> None:
 
 
 def test_no_copy_of_the_settings_is_left_aboard(fleet: Fleet) -> None:
-    """But for those that the boat itself keeps."""
+    """Only the boat's own archives are there."""
     left = [file for boat in fleet.boats.values() for file in boat.folder.glob("incoming*")]
     assert left == []
 
@@ -259,7 +259,7 @@ def test_a_boat_that_is_off(fleet: Fleet) -> None:
 
 @pytest.mark.parametrize("name", ["impostor", "stranger"])
 def test_another_machine_is_refused(fleet: Fleet, name: str) -> None:
-    """Whether its host key is another one or of another kind."""
+    """A machine with another host key, or a key of another kind, is refused."""
     result = fleet.results[name]
     assert result.outcome is Outcome.REFUSED
     assert f"another machine answers at {fleet.boats[name].endpoint}" in result.reason

@@ -117,7 +117,7 @@ def test_boats_that_come_up_are_pushed_to() -> None:
 
 
 def test_a_boat_that_answers_but_is_not_reached_is_tried_with_pauses() -> None:
-    """It may be too busy to let anybody in; pushing without end would not help it."""
+    """A busy boat may refuse logins. Pushing without end would not help it."""
     push = Pusher({"a": [Outcome.UNREACHABLE] * 1000})
     assert push.run(boats("a"), wait=0.3, find_reachable=lambda away, _: list(away)) == [
         "a unreachable"
@@ -128,7 +128,7 @@ def test_a_boat_that_answers_but_is_not_reached_is_tried_with_pauses() -> None:
 def test_a_boat_is_looked_for_where_it_is_pushed_to(
     rig: Callable[..., RigBoat], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Where the operator says; that it answers at its own address as well is no help then."""
+    """Only the endpoint that the operator named counts, though the boat answers elsewhere, too."""
     boat = rig("moved")
     nobody = Endpoint("127.0.0.1", free_port())
 

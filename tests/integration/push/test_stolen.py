@@ -36,7 +36,7 @@ Rig = Callable[..., RigBoat]
 
 
 def with_secrets(boat: RigBoat) -> RigBoat:
-    """The same boat, with its secrets in the folder of the boats as well."""
+    """Return the same boat, with its secrets in the folder of the boats as well."""
     password = boat.file.with_name(vault.PASSWORD_FILE)
     password.unlink(missing_ok=True)
     password.touch(0o600)
@@ -50,12 +50,12 @@ def opened(boat: RigBoat) -> Secrets:
 
 
 def logins(boat: RigBoat) -> int:
-    """How often the computer in the boat's place was logged in to."""
+    """Return how often the computer in the boat's place was logged in to."""
     return (boat.folder / "sshd.log").read_text().count("Accepted publickey")
 
 
 def holds(boat: RigBoat, new: Secrets) -> list[str]:
-    """The files of the computer in the boat's place that hold one of these secrets."""
+    """Return the files of the computer in the boat's place that hold one of these secrets."""
     ssid = boat.open_boat.boat.profile.network.access_point.ssid
     needles = [
         *(new.pass_phrase, derive_psk(new.pass_phrase, ssid), *new.own_pass_phrases.values()),
@@ -70,7 +70,7 @@ def holds(boat: RigBoat, new: Secrets) -> list[str]:
 
 @pytest.fixture(scope="module")
 def thief(rig: Rig) -> Iterator[RigBoat]:
-    """The stolen card, in a computer that answers in the boat's place."""
+    """Give the stolen card, in a computer that answers in the boat's place."""
     boat = with_secrets(rig("gull"))
     tablet = {"mac": "02:00:00:12:34:56", "own_pass_phrase": True}
     boat.change({"chart-table": tablet}, "network", "tablets")
@@ -81,7 +81,7 @@ def thief(rig: Rig) -> Iterator[RigBoat]:
 def test_an_ordinary_rotation_hands_the_new_pass_phrase_to_it(
     thief: RigBoat, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What the other tests look for is found where it is."""
+    """The secrets that the other tests look for are found here."""
     monkeypatch.setattr(runner, "command", lambda job: [sys.executable, "-c", PROVER, str(job)])
     make_keys(thief.file, KEY, ["pass_phrase"])
     thief.secrets = opened(thief)
@@ -118,7 +118,7 @@ def test_a_stolen_card_gets_no_new_secret(thief: RigBoat, call: Call, words: str
 def test_nor_does_it_where_the_record_of_the_loss_is_missing(
     thief: RigBoat, call: Call, words: str
 ) -> None:
-    """It is connected to, and refused for the host key that it shows."""
+    """The laptop connects, and refuses the host key that the thief shows."""
     call("keys", "gull", "--stolen", "--yes", "--boats", thief.file.parent)
     record = stolen.record_path(thief.file)
     text = record.read_bytes()
@@ -161,7 +161,7 @@ def test_the_fleet_names_the_stolen_card_where_it_answers(thief: RigBoat) -> Non
 
 
 def test_a_boat_that_answers_with_the_new_host_key_has_a_new_card(rig: Rig, call: Call) -> None:
-    """One that was written on another computer; from then on pushes go out again."""
+    """The card was written on another computer. From then on pushes go out again."""
     boat = with_secrets(rig("petrel", up=False))
     replace_all_secrets(boat.file, KEY)
     boat.secrets = opened(boat)
@@ -206,7 +206,7 @@ def test_no_key_from_before_is_accepted_or_kept(rig: Rig) -> None:
 def test_the_secrets_of_a_stolen_card_are_refused_everywhere(
     rig: Rig, call: Call, tmp_path: Path
 ) -> None:
-    """Such as from another copy of the folder; `keys --stolen` alone still opens them."""
+    """Secrets from another copy of the folder are refused. Only `keys --stolen` opens them."""
     boat = with_secrets(rig("dipper", up=False))
     replace_all_secrets(boat.file, KEY)
     with_secrets(boat)

@@ -41,7 +41,7 @@ main()
 
 @pytest.fixture
 def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Where the system offers RAM, however long its name here."""
+    """Let the system offer RAM in a folder, however long its name is."""
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     monkeypatch.setattr("provision.push.workspace.MAX_FOLDER_BYTES", 1000)
     return tmp_path
@@ -71,7 +71,7 @@ def test_a_killed_push_leaves_it_to_the_next(
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_command_that_is_ended_leaves_nothing(number: signal.Signals) -> None:
-    """Also when its terminal is closed."""
+    """A closed terminal ends the command, too."""
     command = subprocess.Popen([sys.executable, "-c", LASTS], stdout=subprocess.PIPE, text=True)
     assert command.stdout is not None
     folder = Path(command.stdout.readline().strip())

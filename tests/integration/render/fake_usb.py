@@ -17,7 +17,7 @@ HOST = "devices/pci0000:00/0000:00:02.0/usb1"
 
 @dataclass(frozen=True)
 class Chip:
-    """An adapter: where it is plugged in, and how it shows its ports."""
+    """Holds an adapter: where it is plugged in, and how it shows its ports."""
 
     port: str
     serial: str | None
@@ -37,14 +37,14 @@ CHIPS = {
 
 
 def driver_of(port: str) -> str | None:
-    """The driver of a port as `main` names it; None for one that is on no chip."""
+    """Return the driver of a port as `main` names it; None for one that is on no chip."""
     chip = CHIPS.get(port.partition("/")[0])
     return chip.driver if chip else None
 
 
 @dataclass
 class Sysfs:
-    """A folder that looks like /sys."""
+    """Makes a folder that looks like /sys."""
 
     root: Path
     count: int = 0

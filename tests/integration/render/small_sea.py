@@ -92,7 +92,7 @@ def tcp(host: str, target: str, port: int) -> str | None:
 
 
 def datagram(sender: str, source: int, receiver: str, address: str, port: int) -> bool:
-    """Whether a UDP datagram arrives."""
+    """Report whether a UDP datagram arrives."""
     with within(receiver if receiver != "boat" else None):
         inbox = socket.socket(type=socket.SOCK_DGRAM)
         inbox.bind(("0.0.0.0", port))
@@ -112,7 +112,7 @@ def datagram(sender: str, source: int, receiver: str, address: str, port: int) -
 
 
 def look_up(name: str) -> str:
-    """What the boat's name service answers: an address, or the response code's number."""
+    """Return what the boat's name service answers: an address, or the response code's number."""
     question = b"".join(bytes([len(part)]) + part.encode() for part in name.split("."))
     with within("tablet"):
         client = socket.socket(type=socket.SOCK_DGRAM)
@@ -126,7 +126,7 @@ def look_up(name: str) -> str:
 
 
 def lease(mac: str) -> dict[str, str]:
-    """What a device with this MAC address is offered: RFC 2131, discover and offer."""
+    """Return what a device with this MAC address is offered: RFC 2131, discover and offer."""
     transaction = random.getrandbits(32)
     hardware = bytes.fromhex(mac.replace(":", ""))
     discover = struct.pack(
@@ -161,7 +161,7 @@ OWN, OWN_MAC, GUEST_MAC = "10.47.1.204", "02:00:00:12:34:56", "02:00:00:00:00:99
 
 
 def passed(host: str, mac: str, address: str, tags: int = 0) -> bool:
-    """Whether a UDP datagram with these source addresses reaches the boat's own programs.
+    """Report whether a UDP datagram with these source addresses reaches the boat's own programs.
 
     `tags` is how many VLAN tags with number 0, which the kernel ignores, are in front of it.
     """
@@ -187,7 +187,7 @@ def passed(host: str, mac: str, address: str, tags: int = 0) -> bool:
 
 
 def claimed(host: str, mac: str, address: str) -> bool:
-    """Whether the boat takes an ARP answer (RFC 826) with an address for this host's."""
+    """Report whether the boat takes an ARP answer (RFC 826) with an address for this host's."""
     # Else the kernel holds on to an answer for a second (arp(7)), and so to a tick of its clock.
     run("sysctl", "-q", "-w", "net.ipv4.neigh.boat0.locktime=0")
     run("ip", "neigh", "replace", address, "lladdr", "02:00:00:00:00:01", "nud", "stale",
@@ -242,7 +242,7 @@ ASHORE_NAMES = {
 
 @contextmanager
 def shore_names() -> Iterator[None]:
-    """A name service where the boat's own asks."""
+    """Give a name service where the boat's own asks."""
     records = [f"--host-record={n},{a}" for n, all in ASHORE_NAMES.items() for a in all]
     where = ["--listen-address=127.0.0.53", "--bind-interfaces", "--no-hosts", "--no-resolv"]
     command = ["dnsmasq", "--no-daemon", "--conf-file=/dev/null", *where, *records]
@@ -255,7 +255,7 @@ def shore_names() -> Iterator[None]:
 
 @contextmanager
 def name_service() -> Iterator[None]:
-    """The rendered dnsmasq; in debug mode it does not look for a user that is not in here."""
+    """Give the rendered dnsmasq; in debug mode it does not look for a user that is not in here."""
     command = ["dnsmasq", "--no-daemon", "--conf-file=/etc/dnsmasq.conf"]
     with subprocess.Popen(command) as server:
         try:

@@ -42,7 +42,7 @@ def read_the_link(done: Done) -> bool:
 
 @dataclass(frozen=True)
 class Checker:
-    """A file, a line that spoils it, and the program that notices."""
+    """Holds a file, a line that spoils it, and the program that notices."""
 
     file: str
     spoilt: str
@@ -55,7 +55,7 @@ BASE_UNITS = Path(__file__).parents[3] / "provision/card/base/rootfs/usr/lib/sys
 
 
 def with_base(root: Path) -> Path:
-    """A boat's files with our own files of the base among them."""
+    """Return a boat's files with our own files of the base among them."""
     shutil.copytree(BASE_UNITS.parents[3] / "usr", root / "usr", dirs_exist_ok=True)
     return root
 
@@ -111,7 +111,7 @@ def test_every_checker_accepts_every_boats_files(tree: Callable[..., Path], boat
 
 
 def test_sshd_refuses_the_keys_that_check_refuses(tree: Callable[..., Path]) -> None:
-    """As sshd itself understands its file; its own default is 1024 bits."""
+    """The file is read by sshd itself, whose own default is 1024 bits."""
     said = aboard(tree(), "sshd", "-T").stdout
     assert f"requiredrsasize {MIN_RSA_BITS}" in said.splitlines()
 

@@ -103,7 +103,7 @@ HONEST = {
 def test_a_tablets_addresses_are_taken_from_its_own_station_alone(
     tree: Callable[..., Path],
 ) -> None:
-    """Only what hostapd knows by the tablet's pass-phrase can come from its addresses."""
+    """Only a station that joined by the tablet's pass-phrase can use the tablet's addresses."""
     found = sail(tree(network={"tablets": OWN}), "forge")
     # Without the firewall all of them get through.
     assert all(found["before"].values()), found["before"]

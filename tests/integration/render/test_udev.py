@@ -45,7 +45,7 @@ LINKS: dict[str, Any] = {
 
 @pytest.fixture(scope="module")
 def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    """What udev said of each port."""
+    """Give what udev said of each port."""
     links = {name: {"adapter": adapter, "talks": ["RMC"]} for name, adapter in LINKS.items()}
     folder = tmp_path_factory.mktemp("udev")
     write(render(boat(folder, links=links), SECRETS), folder)

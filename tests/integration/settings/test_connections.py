@@ -66,7 +66,7 @@ def run(boat: Boat, words: list[str], data: bytes = b"") -> subprocess.Completed
 
 @pytest.fixture
 def connection(boat: Boat, archive: Path) -> Iterator[subprocess.Popen[bytes]]:
-    """A trial under way, in the middle of its reloads, in a session of its own."""
+    """Give a trial under way, in the middle of its reloads, in a session of its own."""
     words = [str(word) for word in tried(archive)]
     process = subprocess.Popen(
         program(boat, words, 0.5),
@@ -134,7 +134,7 @@ def test_a_return_ends_a_trial_that_hangs(boat: Boat, archive: Path) -> None:
 def test_giving_up_ends_only_what_was_begun(
     boat: Boat, archive: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """Neither another's trial nor changes by hand: a push that was refused undoes nothing."""
+    """A refused push undoes neither another's trial nor changes by hand."""
     call(boat, *tried(archive), capfd=capfd)
     assert call(boat, "return", "--sha256", HOME, capfd=capfd)[1]["returned"] is None
     assert boat.system.armed()

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is no file on the card stops no process of boat-settings."""
+"""An entry on the card that is not a file stops no process of boat-settings."""
 
 from __future__ import annotations
 

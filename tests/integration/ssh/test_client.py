@@ -68,7 +68,7 @@ def test_another_machine_is_refused_before_the_login(target: SshTarget) -> None:
 
 
 def public(private: str) -> str:
-    """The public key of a private one, as OpenSSH writes it."""
+    """Return the public key of a private one, as OpenSSH writes it."""
     return host_public_key(Secrets(pass_phrase="any words", host_key=private))
 
 
@@ -108,7 +108,7 @@ def test_a_laptop_without_the_operators_key(
 
 @contextmanager
 def agent(folder: Path, key: Path) -> Iterator[str]:
-    """An agent that holds a key, whose file has a pass-phrase."""
+    """Give an agent that holds a key, whose file has a pass-phrase."""
     path = str(folder / "agent")
     with subprocess.Popen(["ssh-agent", "-D", "-a", path], stdout=subprocess.DEVNULL) as process:
         try:

@@ -21,7 +21,7 @@ MAC = "02:00:00:12:34:56"
 
 @pytest.fixture
 def psk_file(tmp_path: Path) -> Path:
-    """The rendered file of a boat with a tablet that has its own pass-phrase."""
+    """Give the rendered file of a boat with a tablet that has its own pass-phrase."""
     tablets = {"mast": {"mac": MAC, "own_pass_phrase": True}}
     entry = render(boat(tmp_path, network={"tablets": tablets}), SECRETS).files[
         "/etc/hostapd/boat.psk"

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What boat-stations says of a tablet, and that it says it only when hostapd does."""
+"""boat-stations reports of a tablet what hostapd reports, and nothing else."""
 
 from __future__ import annotations
 

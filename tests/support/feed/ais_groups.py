@@ -13,7 +13,7 @@ HEARD_B = 1
 
 
 def position(message: int, info: int = HEARD_B, **other: int) -> bytes:
-    """The first 23 bytes of 129038 and 129039."""
+    """Return the first 23 bytes of 129038 and 129039."""
     told = {"ship": SHIP, "longitude": -24500000, "latitude": 500500000, "course": 15533}
     told |= {"speed": 617, "heading": 7000, "second": 37, **other}
     position = struct.pack("<BIii", message, told["ship"], told["longitude"], told["latitude"])

@@ -38,7 +38,7 @@ def parsed(body: str) -> Any:
 
 
 def fast(group_bytes: bytes, sequence: int = 0) -> list[bytes]:
-    """The frames of a fast packet."""
+    """Return the frames of a fast packet."""
     pieces = [group_bytes[:6]] + [group_bytes[n : n + 7] for n in range(6, len(group_bytes), 7)]
     frames = []
     for count, piece in enumerate(pieces):
@@ -52,7 +52,7 @@ def reference() -> Any:
 
 
 def decoded(group: int, data: bytes) -> dict[str, Any]:
-    """What the reference library reads, in its own units: radians, metres a second, degrees."""
+    """Return what the library reads, in its own units: radians, metres a second, degrees."""
     decoder = reference().NMEA2000Decoder()
     pieces = fast(data) if pgn.GROUPS[group].is_fast else [data]
     message = None

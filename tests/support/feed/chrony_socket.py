@@ -24,7 +24,7 @@ def rmc(at: float, status: str = "A", mode: str = "A") -> str:
 
 
 class Chrony:
-    """The receiving end of chrony's SOCK reference clock."""
+    """Receives as chrony's SOCK reference clock does."""
 
     def __init__(self, path: Path) -> None:
         self.path = path

@@ -49,7 +49,7 @@ class HostapdDouble:
                 self._socket.sendto(f"<3>{text}".encode(), peer)
 
     def join(self, mac: str, keyid: str = "") -> None:
-        """A station ends its handshake, as hostapd tells it."""
+        """Report a station that ends its handshake, as hostapd does."""
         self.stations[mac] = (JOINED, keyid)
         self.event(f"AP-STA-CONNECTED {mac}{f' keyid={keyid}' if keyid else ''}")
         self.event(f"EAPOL-4WAY-HS-COMPLETED {mac}")

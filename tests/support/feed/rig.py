@@ -41,7 +41,7 @@ STATIC = [
 
 
 class Instrument:
-    """The far end of a pseudo-terminal; `device` is a link to it that can be pulled out."""
+    """Plays an instrument on a pseudo-terminal. `device` is a link that can be pulled out."""
 
     def __init__(self, device: Path) -> None:
         self.device = device
@@ -65,7 +65,7 @@ class Instrument:
         os.write(self.far, data)
 
     def heard(self) -> bytes:
-        """What has been sent to the instrument since it was last asked, without the line ends
+        """Return what came since the last call for the instrument, without the line ends
         that its port is begun with whenever it is opened."""
         pieces = []
         with suppress(OSError):
@@ -79,12 +79,12 @@ class Instrument:
         return said
 
     def speed(self) -> int:
-        """The termios speed that the port was set to."""
+        """Return the termios speed that the port was set to."""
         return int(termios.tcgetattr(self.far)[4])
 
 
 class Tablet:
-    """A TCP client of the feed."""
+    """Reads the feed as a TCP client."""
 
     def __init__(self, port: int, address: str = "127.0.0.1") -> None:
         self.channel = socket.socket()
@@ -94,14 +94,14 @@ class Tablet:
         self.seen = b""
 
     def look(self) -> bytes:
-        """All that has come so far."""
+        """Return all that has come so far."""
         with suppress(BlockingIOError):
             while piece := self.channel.recv(65536):
                 self.seen += piece
         return self.seen
 
     def left(self) -> bool:
-        """Whether the feed has closed the connection."""
+        """Report whether the feed has closed the connection."""
         try:
             return self.channel.recv(1) == b""
         except BlockingIOError:

@@ -34,7 +34,7 @@ EVENT_TIMEOUT_S = 240
 
 @dataclass(frozen=True)
 class Job:
-    """One push. `at` is the address where the boat is looked for first.
+    """Describes one push. `at` is the address where the boat is looked for first.
 
     `files` are settings that no profile leads to (path -> content), `damaged` says that the
     archive is not what its digest says.
@@ -51,13 +51,13 @@ class Job:
 
 @dataclass(frozen=True)
 class Faulty(OpenBoat):
-    """A boat whose settings come out wrong."""
+    """Stands for a boat whose settings come out wrong."""
 
     files: Mapping[str, str]
     damaged: bool
 
     def render(self) -> Settings:
-        """The boat's settings with the faults in them."""
+        """Return the boat's settings with the faults in them."""
         settings = super().render()
         if self.files:
             entries = {p: entry for p, entry in settings.files.items() if p != MANIFEST_PATH}
@@ -79,7 +79,7 @@ class Faulty(OpenBoat):
 
 
 class Running:
-    """A push that runs on the laptop."""
+    """Follows a push that runs on the laptop."""
 
     def __init__(self, process: subprocess.Popen[str]) -> None:
         self._process = process
@@ -105,7 +105,7 @@ class Running:
             pass
 
     def result(self) -> dict[str, Any]:
-        """How it ended; see PushResult."""
+        """Return how it ended; see PushResult."""
         while True:
             event = self._next()
             if event["event"] == "result":
@@ -120,7 +120,7 @@ class Running:
 
 @dataclass(frozen=True)
 class Laptop:
-    """Where boats can be reached from it: address -> relay."""
+    """Holds the relays by which the laptop reaches boats, by address."""
 
     links: dict[str, LossyLink]
 
@@ -145,7 +145,7 @@ class Laptop:
         )
 
     def push(self, job: Job) -> dict[str, Any]:
-        """A push from its beginning to its end."""
+        """Push from the beginning to the end."""
         return self.start(job).result()
 
 
@@ -189,7 +189,7 @@ def _tell(event: Mapping[str, Any]) -> None:
 
 
 def main() -> None:
-    """In the laptop's namespaces: push, and say on standard output how it goes."""
+    """Push in the laptop's namespaces, and report on standard output."""
     _network(json.loads(sys.argv[1]))
     job = Job(**json.loads(sys.argv[2]))
     open_boat = Club(Path(job.boats)).open_boat(job.boat)

@@ -34,7 +34,7 @@ CANARY = "canary-in-the-pass-phrase"
 
 
 def free_port() -> int:
-    """A TCP port that nobody listens on now."""
+    """Return a TCP port that nobody listens on now."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
@@ -42,7 +42,7 @@ def free_port() -> int:
 
 @dataclass
 class RigBoat:
-    """One boat: its profile's file, its folder as root, and where its sshd listens."""
+    """Holds one boat: its profile's file, its folder as root, and its sshd's endpoint."""
 
     file: Path
     folder: Path
@@ -71,7 +71,7 @@ class RigBoat:
         self.file.write_text(yaml.safe_dump(content))
 
     def boot(self) -> Settings:
-        """The folder as the initramfs leaves the boat: kept settings unpacked."""
+        """Fill the folder as the initramfs leaves the boat: kept settings unpacked."""
         settings = self.open_boat.render()
         for folder in ("run/boat", "data/settings", "usr/lib/boat-base"):
             (self.root / folder).mkdir(parents=True)
@@ -87,7 +87,7 @@ class RigBoat:
         return settings
 
     def programs(self) -> Path:
-        """The folder with what the boat has and this machine has not."""
+        """Make the folder with the programs that the boat has and this machine has not."""
         folder = self.folder / "bin"
         folder.mkdir()
         self.feed()

@@ -33,7 +33,7 @@ class LossyLink:
 
     @property
     def there(self) -> bool:
-        """Whether the link carries."""
+        """Report whether the link carries."""
         return self._there
 
     @there.setter

@@ -125,7 +125,7 @@ def _mount(*words: object) -> None:
 
 
 def _unpack(folder: Path, root: Path) -> None:
-    """As the initramfs leaves it."""
+    """Unpack the settings as the initramfs does."""
     archive, choice = folder / "settings.tar", json.loads((folder / "settings.json").read_text())
     digest, base = choice["sha256"], root / "usr/lib/boat-base/base.json"
     (root / "run/boat/settings.json").write_text(json.dumps(choice))
@@ -150,7 +150,7 @@ def _unpack(folder: Path, root: Path) -> None:
 
 
 def _write_program(path: Path, text: str) -> None:
-    """In the place of what this machine has there, which may be a link."""
+    """Replace what this machine has there, which may be a link."""
     path.unlink(missing_ok=True)
     path.write_text(text)
     path.chmod(0o755)

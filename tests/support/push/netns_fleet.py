@@ -54,7 +54,7 @@ NAMESPACES = ("--mount", "--net", "--uts", "--pid", "--fork", "--kill-child=KILL
 
 @dataclass(frozen=True)
 class Done:
-    """How a command ended ashore, and after how many seconds."""
+    """Holds how a command ended ashore, and after how many seconds."""
 
     status: int
     output: str
@@ -64,7 +64,7 @@ class Done:
 
 @dataclass
 class NetnsFleet:
-    """The club; `boats` are switched on by name."""
+    """Runs the club, whose boats are switched on by name."""
 
     folder: Path
     shore: subprocess.Popen[bytes]
@@ -72,15 +72,15 @@ class NetnsFleet:
 
     @property
     def boats(self) -> Path:
-        """The folder with the profiles."""
+        """Return the folder with the profiles."""
         return self.folder / "boats"
 
     def file(self, name: str) -> Path:
-        """A boat's profile."""
+        """Return a boat's profile."""
         return self.boats / f"{name}.yml"
 
     def open_boat(self, name: str) -> OpenBoat:
-        """A boat with its secrets, as its profile stands now."""
+        """Return a boat with its secrets, as its profile stands now."""
         boat = load.read(self.file(name))
         return OpenBoat(boat, store.read(boat.file, vault.read_password(self.boats)))
 
@@ -123,7 +123,7 @@ class NetnsFleet:
             )
 
     def aboard(self, name: str, *command: str) -> str:
-        """What a command in a running boat's namespaces prints."""
+        """Return what a command in a running boat's namespaces prints."""
         pid = str(_child(self.running[name]))
         spaces = ["nsenter", f"--target={pid}", "--mount", "--net", "--uts", "--pid", "--root"]
         return run(*spaces, "--wd=/", "--", *command).stdout
@@ -163,7 +163,7 @@ class NetnsFleet:
         )
 
     def root(self, name: str) -> Path:
-        """Where this process sees a running boat's file system."""
+        """Return where this process sees a running boat's file system."""
         return Path(f"/proc/{_child(self.running[name])}/root")
 
     def cut(self, name: str) -> None:
@@ -206,7 +206,7 @@ class NetnsFleet:
 
 
 def profile(name: str, number: int) -> dict[str, object]:
-    """A small boat."""
+    """Return a small boat."""
     return {
         "boat": name,
         "board": "x86-64",
@@ -223,7 +223,7 @@ def profile(name: str, number: int) -> dict[str, object]:
 def netns_fleet(
     folder: Path, profiles: Mapping[str, dict[str, object]], subjects: Sequence[str] = SUBJECTS
 ) -> Iterator[NetnsFleet]:
-    """A club with these profiles (by boat), nobody switched on yet. `folder` is new or empty.
+    """Give a club with these profiles (by boat), nobody switched on yet. `folder` is new or empty.
 
     `subjects` are the files of the suite that prove a boat.
     """
@@ -276,7 +276,7 @@ def _spawn(command: Sequence[str], log: Path) -> subprocess.Popen[bytes]:
 
 
 def _child(process: subprocess.Popen[bytes]) -> int:
-    """The process that unshare has started: number 1 of its own."""
+    """Return the process that unshare has started: number 1 of its own."""
     children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
     until = time.monotonic() + ANSWER_TIMEOUT_S
     while time.monotonic() < until:
@@ -287,7 +287,7 @@ def _child(process: subprocess.Popen[bytes]) -> int:
 
 
 def _install(folder: Path, subjects: Sequence[str]) -> None:
-    """The program as it is, but for files of its suite that need units or hardware."""
+    """Install the program as it is, but for files of its suite that need units or hardware."""
     suite = folder / "tests/boat"
     suite.mkdir(parents=True)
     for name in ("provision", "roles", "templates", "boats"):

@@ -32,7 +32,7 @@ class Units(System):
         self.pid = root.parent / "timer.pid"
 
     def bad(self) -> bool:
-        """Whether units fail, see above."""
+        """Report whether units fail, see above."""
         good = self.root.parent / "good"
         if not good.exists():
             return False

@@ -36,7 +36,7 @@ SETTLING = 30
 
 @dataclass(frozen=True)
 class PushRig:
-    """The boat, the laptop that pushes to it, and how the boat was before."""
+    """Holds the boat, the laptop that pushes to it, and how the boat was before."""
 
     boat: Virtual
     laptop: Laptop
@@ -46,29 +46,29 @@ class PushRig:
 
     @property
     def link(self) -> LossyLink:
-        """The link between the two."""
+        """Return the link between the two."""
         return self.laptop.links[ADDRESS]
 
     def job(self, club: Club | None = None, **words: Any) -> Job:
-        """A push of what the boat has, or of a changed club, from the boat's usual place."""
+        """Return a push of what the boat has, or of a changed club, from the boat's usual place."""
         defaults: dict[str, Any] = {"at": ADDRESS, "timer": TIMER}
         return Job(boats=str((club or self.boat.club).folder), boat=BOAT, **(defaults | words))
 
     def changed(self, *changes: tuple[str, str]) -> Club:
-        """The club with another profile of the boat."""
+        """Return the club with another profile of the boat."""
         number = sum(1 for _ in self.folder.iterdir())
         copy = self.boat.club.copy(self.folder / f"club-{number}")
         change(copy.folder / f"{BOAT}.yml", *changes)
         return copy
 
     def text(self, path: str) -> str:
-        """What the boat's settings have at `path`."""
+        """Return what the boat's settings have at `path`."""
         file = self.boat.club.open_boat(BOAT).render().files[path]
         assert isinstance(file, File)
         return file.content.decode()
 
     def settled(self, patience: float = TIMER + 60) -> dict[str, Any]:
-        """The boat's status once nothing is on trial and nothing at work."""
+        """Return the boat's status once nothing is on trial and nothing at work."""
         end = time.monotonic() + patience
         while True:
             status: dict[str, Any] = {}
@@ -96,7 +96,7 @@ Record = Callable[..., None]
 
 @contextmanager
 def locked_out(rig: PushRig, fault: str, record: Record) -> Iterator[None]:
-    """Nobody reaches the boat in between, for no longer than the timer and a little more."""
+    """Lock all out of the boat for no longer than the timer and a little more."""
     # A connection from before could outlive the lock-out.
     rig.boat.hang_up()
     with Watch(rig.boat.bench.ssh_port) as watch:
@@ -107,14 +107,14 @@ def locked_out(rig: PushRig, fault: str, record: Record) -> Iterator[None]:
 
 @dataclass
 class Air:
-    """Whether a tablet with today's pass-phrase reaches the boat: the times at which it did."""
+    """Notes the times at which a tablet with today's pass-phrase reached the boat."""
 
     answers: list[float] = field(default_factory=list)
     lost: bool = False
 
     @property
     def silence(self) -> float:
-        """The longest time between two answers, in seconds."""
+        """Return the longest time between two answers, in seconds."""
         pairs = zip(self.answers, self.answers[1:], strict=False)
         return max((later - earlier for earlier, later in pairs), default=0.0)
 
@@ -154,7 +154,7 @@ def by_air(rig: PushRig, link: LossyLink | None = None) -> Iterator[Air]:
 
 @contextmanager
 def filled(boat: Virtual, folder: str, leave: int) -> Iterator[None]:
-    """All but `leave` KiB of a file system aboard is taken up."""
+    """Fill a file system aboard, but for `leave` KiB."""
     free = int(boat.ask(f"df --output=avail -k {folder} | tail -n 1"))
     boat.ask(f"fallocate -l {free - leave}K {folder}/fill || "
              f"head -c {free - leave}K /dev/zero > {folder}/fill")  # fmt: skip

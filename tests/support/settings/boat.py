@@ -67,7 +67,7 @@ NEW: Tree = {
 def pack(
     tree: Tree, reload: list[dict[str, object]] | None = None, **manifest: Any
 ) -> tuple[bytes, str]:
-    """A settings archive of `tree` and its SHA-256; `manifest` overrides the manifest's keys."""
+    """Pack `tree` as settings, and return archive and SHA-256. `manifest` overrides keys."""
     entries = {
         path: {"link": what}
         if isinstance(what, str)
@@ -235,14 +235,14 @@ class Recorder(System):
 
 @dataclass
 class Boat:
-    """The folder, the recorder, and shortcuts."""
+    """Holds the folder, the recorder, and shortcuts."""
 
     paths: Paths
     system: Recorder
 
     @classmethod
     def booted(cls, root: Path, data: bytes, digest: str, kept: bool = True) -> Boat:
-        """As the initramfs leaves it: settings unpacked, RAM state written."""
+        """Start as the initramfs leaves the boat: settings unpacked, RAM state written."""
         boat = cls(Paths(root), Recorder(root))
         paths = boat.paths
         paths.run.mkdir(parents=True, exist_ok=True)
@@ -273,12 +273,12 @@ class Boat:
             self.system.take_up(unit)
 
     def again(self) -> Boat:
-        """The same boat to another process."""
+        """Show the same boat to another process."""
         return Boat(self.paths, Recorder(self.paths.root))
 
 
 def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, tuple[Any, ...]]:
-    """Every path below `root` with its kind, mode, and content or target."""
+    """Return every path below `root` with its kind, mode, and content or target."""
     found: dict[str, tuple[Any, ...]] = {}
     for folder, names, files in os.walk(root):
         inside = Path(folder).relative_to(root)
@@ -296,5 +296,5 @@ def snapshot(root: Path, without: Iterable[str] = ("run", "data")) -> dict[str, 
 
 
 def ask(data: bytes, digest: str, *, overwrite_drift: bool = False) -> Request:
-    """A trial of a minute."""
+    """Return a trial of a minute."""
     return Request(data, digest, 60, "ann@laptop", overwrite_drift)

@@ -14,12 +14,12 @@ from tests.support.settings.boat import OLD, RAM, Boat, pack
 
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """A folder in RAM, as most of a boat's files are: thousands of small ones are written."""
+    """Give a folder in RAM, as most of a boat's files are: thousands of small ones are written."""
     with TemporaryDirectory(dir=RAM) as folder:
         yield Path(folder)
 
 
 @pytest.fixture
 def boat(tmp_path: Path) -> Boat:
-    """On its kept settings, OLD."""
+    """Give a boat that runs its kept settings, OLD."""
     return Boat.booted(tmp_path / "boat", *pack(OLD))

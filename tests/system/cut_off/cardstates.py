@@ -26,7 +26,7 @@ _MENDED = (0, 1)
 
 @dataclass(frozen=True)
 class Chosen:
-    """What the boat would choose, and all that is wrong with the card after the repair."""
+    """Holds what the boat would choose, and all that is wrong with the card after the repair."""
 
     choice: str
     digest: str
@@ -78,7 +78,7 @@ class Judge:
 
 
 def _settings(folder: Path) -> Iterator[str]:
-    """What is wrong with the settings beyond files that were not finished."""
+    """Yield what is wrong with the settings beyond files that were not finished."""
     if not folder.is_dir():
         yield "the settings' folder is lost"
         return
@@ -95,7 +95,7 @@ def _settings(folder: Path) -> Iterator[str]:
 
 
 def _whole(folder: Path, pointer: str) -> bool:
-    """The initramfs's own question."""
+    """Ask as the initramfs asks."""
     done = subprocess.run(
         ["sha256sum", "-c", pointer], cwd=folder, capture_output=True, check=False
     )
@@ -103,7 +103,7 @@ def _whole(folder: Path, pointer: str) -> bool:
 
 
 def choose(folder: Path, built: str) -> tuple[str, str]:
-    """The initramfs's rule: kept, else previous, else as built; and the digest."""
+    """Return the initramfs's rule: kept, else previous, else as built; and the digest."""
     for pointer in ("kept", "previous"):
         if (folder / pointer).is_file() and _whole(folder, pointer):
             return pointer, (folder / pointer).read_text().split()[0]
@@ -113,7 +113,7 @@ def choose(folder: Path, built: str) -> tuple[str, str]:
 def rebuild(
     data: Path, epochs: Sequence[Epoch], states: Sequence[State], folder: Path
 ) -> Iterator[tuple[State, Path]]:
-    """Each state's image in turn, in the states' order by epoch; the caller's to remove.
+    """Yield each state's image in turn, in the states' order by epoch; the caller's to remove.
 
     `data` is the partition as it was before the first write of the log.
     """
@@ -134,7 +134,7 @@ def rebuild(
 def judge(
     rebuilt: Iterator[tuple[State, Path]], look: Callable[[Path], Chosen], at_once: int = 2
 ) -> list[tuple[State, Chosen]]:
-    """What the boat would make of each state."""
+    """Return what the boat would make of each state."""
 
     def one(pair: tuple[State, Path]) -> tuple[State, Chosen]:
         state, image = pair
@@ -161,7 +161,7 @@ def _copy(source: Path, target: Path) -> None:
 
 
 def cut_out(card: Path, offset: int, size: int, target: Path) -> None:
-    """A partition of a card as an image of its own."""
+    """Return a partition of a card as an image of its own."""
     with card.open("rb") as reading, target.open("wb") as writing:
         writing.truncate(size)
         reading.seek(offset)

@@ -61,7 +61,7 @@ sleep 60
 
 @dataclass(frozen=True)
 class Recorded:
-    """What happened to the card: its writes, and which keeps the boat acknowledged."""
+    """Holds what happened to the card: its writes, and which keeps the boat acknowledged."""
 
     card: Path
     layout: Layout
@@ -74,15 +74,15 @@ class Recorded:
 
     @property
     def partition(self) -> Partition:
-        """The data partition."""
+        """Return the data partition."""
         return self.layout.data
 
     def states(self) -> list[State]:
-        """The states to look at."""
+        """Return the states to look at."""
         return writelog.states(self.epochs, self.kept[0].began, STATES, SEED)
 
     def problems(self, state: State, chosen: Chosen) -> list[str]:
-        """What is wrong with a state after a repair, by the keeps that were acknowledged."""
+        """Return what is wrong with a state after a repair, by the keeps that were acknowledged."""
         may = allowed(self.judge.built, self.kept, state.latest)
         wrong = list(chosen.wrong)
         if chosen.choice != "kept" or chosen.digest not in may:
@@ -135,7 +135,7 @@ def recorded(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[R
 
 
 def _memory() -> str | None:
-    """A folder in memory where there is one: thousands of images are made and removed."""
+    """Return a folder in memory where there is one: thousands of images are made and removed."""
     return "/dev/shm" if Path("/dev/shm").is_dir() else None
 
 
@@ -203,7 +203,7 @@ class Start:
         self._direct = DirectBoot(kernel, initramfs, " ".join(line), None)
 
     def __call__(self, image: Path) -> tuple[dict[str, object], str]:
-        """What /run/boat/settings.json says, and the digest of the manifest in the new root."""
+        """Return what /run/boat/settings.json says, and the digest of the new root's manifest."""
         put_in(image, self.card, self._offset)
         with tempfile.TemporaryDirectory(prefix="start-", dir=self._work) as work:
             disk = Path(work, "card.qcow2")
@@ -221,7 +221,7 @@ class Start:
 
 
 def _report(folder: Path) -> bytes:
-    """A second initramfs with the report."""
+    """Return a second initramfs with the report."""
     tree = folder / "report"
     order = tree / "scripts" / "panic" / "ORDER"
     order.parent.mkdir(parents=True)
@@ -283,7 +283,7 @@ def test_the_boat_starts_from_such_states(recorded: Recorded) -> None:
 
 
 def test_a_boat_goes_on_from_such_a_state(recorded: Recorded, launch: Launch) -> None:
-    """One such card boots all the way, and its boat is whole and can be changed."""
+    """The boat of a cut-off card boots all the way, and can be changed."""
     acknowledged = recorded.kept[1].acknowledged
     during = [
         state for state in recorded.states() if recorded.kept[1].began < state.latest < acknowledged

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whatever goes wrong in a push, the boat answers on its kept settings, and is as it was.
+"""After any fault in a push the boat answers on its kept settings, and is as it was.
 
 One boat for all of them; each test brings in one fault, and leaves the boat as it was.
 """
@@ -37,7 +37,7 @@ ELSEWHERE = "10.47.1.9"
 
 @pytest.fixture(scope="module")
 def rig(kittiwake: Virtual, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PushRig]:
-    """The boat that faults befall, with a tablet aboard."""
+    """Give the boat that faults befall, with a tablet aboard."""
     folder = tmp_path_factory.mktemp("rig")
     kittiwake.bench.join()
     link = LossyLink(kittiwake.bench.folder / "relay", kittiwake.bench.ssh_port)
@@ -53,7 +53,7 @@ def rig(kittiwake: Virtual, tmp_path_factory: pytest.TempPathFactory) -> Iterato
 
 @pytest.fixture(autouse=True)
 def link_is_there(rig: PushRig) -> Iterator[None]:
-    """Each test begins with the laptop in reach."""
+    """Begin each test with the laptop in reach."""
     yield
     rig.link.there = True
 
@@ -139,7 +139,7 @@ def test_fault_unit_fails(rig: PushRig) -> None:
 
 
 def test_fault_proof_fails(rig: PushRig) -> None:
-    """All is applied and runs, and one link is not there."""
+    """All settings are applied, and one link is missing."""
     wrong = rig.changed(("KW-AISR-03", "KW-NONE-99"))
     result = rig.laptop.push(rig.job(wrong, prove=True, timer=240))
     assert (result["outcome"], "ais" in result["reason"]) == ("rolled-back", True), result
@@ -213,7 +213,7 @@ def test_fault_link_lost_while_copying(rig: PushRig, another: Club, record: Reco
 
 
 def test_fault_archive_damaged(rig: PushRig, another: Club) -> None:
-    """What arrives is not what was sent."""
+    """The archive that arrives is not the one that was sent."""
     result = rig.laptop.push(rig.job(another, damaged=True))
     assert (result["outcome"], "SHA-256" in result["reason"]) == ("rolled-back", True), result
     rig.is_as_before()
@@ -284,7 +284,7 @@ def test_fault_data_read_only_at_keep(rig: PushRig, another: Club) -> None:
 
 @contextmanager
 def at_another_place(rig: PushRig) -> Iterator[tuple[Laptop, Virtual]]:
-    """A laptop that reaches the other address as well, and the boat as it is found there.
+    """Give a laptop that reaches the other address as well, and the boat as it is found there.
 
     At the end the boat is brought home.
     """
@@ -310,7 +310,7 @@ def at_another_place(rig: PushRig) -> Iterator[tuple[Laptop, Virtual]]:
 
 
 def test_the_boat_moves_to_another_address(rig: PushRig) -> None:
-    """And back: the push finds the boat at its new place, proves and keeps."""
+    """The push finds the boat at its new endpoint, proves and keeps. Then the boat moves back."""
     moved = rig.changed(
         (f"address: {ADDRESS}/24", f"address: {ELSEWHERE}/24"),
         ("ssid: Kittiwake", "ssid: Kittiwake nine"),

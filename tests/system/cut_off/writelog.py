@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a card may hold after a power cut: states rebuilt from a log of every write to it.
+"""Rebuild the states that a card may have after a power cut from a log of every write.
 
 The log is the one of QEMU's blklogwrites driver, in the format of the kernel's dm-log-writes.
 A card promises only this: what was written before a flush is there after it. What was written
@@ -37,20 +37,20 @@ class Write:
 
     @property
     def sectors(self) -> int:
-        """How many sectors it covers."""
+        """Return how many sectors it covers."""
         return len(self.data) // SECTOR
 
 
 @dataclass(frozen=True)
 class Epoch:
-    """The writes between two flushes, in order; `end` is the log's size at the second."""
+    """Holds the writes between two flushes, in order. `end` is the log's size at the second."""
 
     writes: tuple[Write, ...]
     end: int
 
 
 def read(path: Path, first: int, sectors: int) -> list[Epoch]:
-    """The log of a card's `sectors` from `first` on, to the last flush, and what came behind it.
+    """Read the log of a card's `sectors` from `first` on, to the last flush and behind it.
 
     Sectors in the epochs count from `first`.
     """
@@ -74,7 +74,7 @@ def read(path: Path, first: int, sectors: int) -> list[Epoch]:
 
 @dataclass(frozen=True)
 class State:
-    """What a card holds: everything of the first `epochs` epochs, and `parts` of what follows.
+    """Describes a card: all of its first `epochs` epochs, and `parts` of what follows.
 
     Each part is a write and which of its sectors have arrived. The power may have gone as
     late as when the log was `latest` bytes long.
@@ -161,7 +161,7 @@ def _parts(
 
 @dataclass(frozen=True)
 class Kept:
-    """One change of what is kept: the log's size when it began and when it was acknowledged."""
+    """Holds one keep: the log's size when it began and when it was acknowledged."""
 
     digest: str
     began: int

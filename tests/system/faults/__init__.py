@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One fault or more for every test of tests/boat."""
+"""Give every test of tests/boat at least one fault."""
 
 from __future__ import annotations
 

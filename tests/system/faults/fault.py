@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a fault is: something wrong aboard, and the tests of tests/boat that must see it."""
+"""Define faults: something wrong aboard, and the tests of tests/boat that must see it."""
 
 from __future__ import annotations
 

@@ -67,7 +67,7 @@ def data_read_only(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("data: writable")
 def data_full(boat: Virtual) -> Iterator[Club | None]:
-    """Whoever is root may use what is held back for root, too."""
+    """Fill the part that is held back for root, too."""
     free = "$(($(stat --file-system --format='%f * %S' /data)))"
     boat.ask(f"fallocate -l {free} /data/full; dd if=/dev/zero of=/data/rest bs=4k", check=False)
     yield None

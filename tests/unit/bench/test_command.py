@@ -27,7 +27,7 @@ CARD = {"boat": "kittiwake", "board": "x86-64", "settings": "1" * 64}
 
 
 class Bench:
-    """A boat that starts at once; `lines` are what its tablet hears."""
+    """Stands for a boat that starts at once. `lines` are what its tablet hears."""
 
     lines: tuple[str, ...] = ()
     talks = True
@@ -50,7 +50,7 @@ class Bench:
 
 @pytest.fixture
 def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A file that passes for the boat's card."""
+    """Give a file that passes for the boat's card."""
     image = tmp_path / "kittiwake.img"
     image.touch()
     known = SimpleNamespace(
@@ -73,7 +73,7 @@ def says(monkeypatch: pytest.MonkeyPatch, **other: str) -> None:
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> object:
-    """The exit status of `provision bench`."""
+    """Return the exit status of `provision bench`."""
     monkeypatch.setattr(sys, "argv", ["provision", "bench", *map(str, words)])
     with pytest.raises(SystemExit) as exit:
         main()
@@ -104,7 +104,7 @@ def test_it_passes_when_the_tablet_hears_every_instrument(
 def test_a_card_for_another_board_is_not_booted(
     card: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Nothing would come of it, and nobody could tell why."""
+    """The boat would not start, and the bench would not say why."""
     says(monkeypatch, board="bcm2711-rpi-4-b")
     assert ended(monkeypatch, card, "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]

@@ -21,7 +21,7 @@ LINE = b"$GPXTE,A,A,0.10,R,N*1C\r\n"
 
 
 def play(run: Run, rates: dict[str, float], habits: Habits, seconds: float) -> list[float]:
-    """The times at which sentences ended, in seconds from the start."""
+    """Return the times at which sentences ended, in seconds from the start."""
     times: list[float] = []
 
     async def main() -> None:

@@ -34,7 +34,7 @@ def record(virtual_run, player, seconds, *, has_room=lambda: True, during=None):
 
 
 def lines_of(length):
-    """A composer of numbered lines of that many characters, CR LF included."""
+    """Return a composer of numbered lines of that many characters, CR LF included."""
 
     def compose(formatter, moment):
         return [f"${formatter},{moment:%S.%f}".ljust(length - 2, "0").encode() + b"\r\n"]

@@ -21,7 +21,7 @@ def after(seconds: float) -> datetime:
 
 
 def metres(start: BoatState, end: BoatState) -> tuple[float, float]:
-    """How far the end is to the east and to the north of the start."""
+    """Return how far the end is to the east and to the north of the start."""
     north = (end.fix.latitude - start.fix.latitude) * METRES_PER_DEGREE
     east = (end.fix.longitude - start.fix.longitude) * METRES_PER_DEGREE
     return east * math.cos(math.radians(start.fix.latitude)), north

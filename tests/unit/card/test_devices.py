@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What may be written to. The trees are lsblk's JSON (util-linux 2.38), the names made up."""
+"""Only suitable devices are written to. The trees are lsblk's JSON (util-linux 2.38)."""
 
 from __future__ import annotations
 

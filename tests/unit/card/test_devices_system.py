@@ -14,7 +14,7 @@ HEADER = "Filename\tType\tSize\tUsed\tPriority\n"
 
 
 class Machine:
-    """A made-up /proc and /sys."""
+    """Makes up a /proc and a /sys."""
 
     def __init__(self, root):
         self.proc, self.sys = root / "proc", root / "sys"

@@ -26,7 +26,7 @@ def layout(request: pytest.FixtureRequest) -> Layout:
 
 
 def listed(layout: Layout, image: Path) -> list[dict[str, str | int]]:
-    """The partitions that sfdisk finds after the layout was written."""
+    """Return the partitions that sfdisk finds after the layout was written."""
     with image.open("wb") as file:
         file.truncate(layout.size)
     layout.write(str(image))
@@ -60,7 +60,7 @@ def test_partitions_begin_and_end_at_whole_blocks(layout: Layout) -> None:
 
 
 def test_an_mbr_takes_no_fifth_partition(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It fails, where sfdisk would leave the data partition out."""
+    """The layout fails, where sfdisk would leave the data partition out."""
     few = dict(list(PARTITIONS.items())[:1])
     more = {f"more-{number}": MIB for number in range(3)}
     monkeypatch.setattr(partitions, "PARTITIONS", few | more)

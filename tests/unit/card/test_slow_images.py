@@ -15,7 +15,7 @@ from provision.errors import UserError
 
 @pytest.fixture
 def mcopy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A program that takes the place of mtools' own."""
+    """Give a program that takes the place of mtools' own."""
     monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
     program = tmp_path / "mcopy"
     program.touch(0o755)

@@ -41,7 +41,7 @@ def image(tmp_path):
 
 @pytest.fixture
 def card(tmp_path):
-    """A used card, larger than the image, without a zero on it."""
+    """Give a used card, larger than the image, without a zero on it."""
     path = tmp_path / "card"
     path.write_bytes(b"\xaa" * (4 * CHUNK_BYTES))
     return find_device(path)
@@ -78,7 +78,7 @@ def test_a_size_that_is_no_multiple_of_anything(tmp_path, card, rest):
 
 @pytest.fixture(params=["open", "write"])
 def no_o_direct(request, monkeypatch):
-    """A file system that refuses O_DIRECT, either at once or at the first transfer."""
+    """Give a file system that refuses O_DIRECT, either at once or at the first transfer."""
     real_open, real_write = os.open, os.pwrite
 
     def refusing_open(path, flags, *rest, **keys):
@@ -106,7 +106,7 @@ def test_without_o_direct_it_says_so(image, card, no_o_direct):
 
 
 class Worn(DirectTarget):
-    """A card with a cell that no longer takes a one."""
+    """Stands for a card with a cell that no longer takes a one."""
 
     bad = CHUNK_BYTES + 12345
 
@@ -117,7 +117,7 @@ class Worn(DirectTarget):
 
 
 class Smaller(DirectTarget):
-    """A card that claims a size it does not have, and begins again from the start."""
+    """Stands for a card that claims a size it does not have, and begins again from the start."""
 
     real = CHUNK_BYTES
 
@@ -129,7 +129,7 @@ class Smaller(DirectTarget):
 
 
 class Deaf(DirectTarget):
-    """A worn-out card that turned read-only, and says nothing."""
+    """Stands for a worn-out card that turned read-only, and reports no error."""
 
     def write(self, buffer, length, offset):
         pass
@@ -154,7 +154,7 @@ def test_a_card_that_ends_early_is_found_out(image, card):
 
 
 def failing(method, number):
-    """A device that fails in its second piece."""
+    """Return a device that fails in its second piece."""
 
     def fail(self, buffer, length, offset):
         if offset >= CHUNK_BYTES:
@@ -250,7 +250,7 @@ SAID = {"boat": "dunlin", "board": "x86-64", "settings": "5" * 64, "version": "1
 
 @pytest.fixture
 def boot_image(tmp_path):
-    """A card's image with a boot partition and one more, and what is to stand in the former."""
+    """Give a card's image with a boot partition and another, and the content of the former."""
 
     def make(label, files):
         path = tmp_path / "boat.img"

@@ -7,7 +7,7 @@ import struct
 
 
 def rules(*spans: tuple[int, int, int]) -> bytes:
-    """A regulatory database with one country, GB; spans are start and end in MHz, flags."""
+    """Return a regulatory database with one country, GB; spans are start and end in MHz, flags."""
     country, collection = 8, 16
     data = b"RGDB" + struct.pack(">I2sH2sH", 20, b"GB", collection // 4, b"\0\0", 0)
     assert len(data) == country + 8

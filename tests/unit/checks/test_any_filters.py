@@ -25,7 +25,7 @@ Drawn = st.SearchStrategy[Any]
 
 
 def some(**keys: Drawn) -> Drawn:
-    """A mapping with any of the keys."""
+    """Return a mapping with any of the keys."""
     return st.fixed_dictionaries({}, optional=keys)
 
 
@@ -105,7 +105,7 @@ profile = st.fixed_dictionaries(
 
 
 def add(sentences: Any, name: str) -> Any:
-    """The sentences with one more."""
+    """Return the sentences with one more."""
     return {
         **(sentences if isinstance(sentences, dict) else dict.fromkeys(sentences, 1.0)),
         name: 1,
@@ -155,7 +155,7 @@ def repair_names(drawn: dict[str, Any], serial: list[str]) -> None:
 
 
 def file_content(drawn: dict[str, Any]) -> dict[str, Any]:
-    """The drawn keys and the others that a profile needs."""
+    """Return the drawn keys and the others that a profile needs."""
     repair(drawn)
     wired = drawn.pop("wired")
     for name, link in drawn["links"].items():

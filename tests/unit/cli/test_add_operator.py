@@ -15,7 +15,7 @@ from tests.support.profiles import contents
 
 @pytest.fixture
 def mate(tmp_path: Path) -> Path:
-    """The public half of another person's pair."""
+    """Give the public half of another person's pair."""
     command = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "mate@bunk", "-f"]
     subprocess.run([*command, tmp_path / "mate"], check=True)
     return tmp_path / "mate.pub"

@@ -15,7 +15,7 @@ from tests.support.command import Call
 def test_what_will_not_work_is_told_before_a_push(
     call: Call, boats: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And the push goes on: the boat proves it, or returns."""
+    """The push goes on: the boat proves it, or rolls back."""
     pushed: list[str] = []
 
     def roll_out(fleet: list[Any], *_: object) -> list[Any]:

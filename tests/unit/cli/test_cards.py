@@ -24,7 +24,7 @@ from tests.support.profiles import contents
 
 @pytest.fixture
 def image(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """An image that says of itself that it is dunlin's."""
+    """Give an image that says of itself that it is dunlin's."""
     monkeypatch.setattr(card_image, "read_boat_name", lambda _: "dunlin")
     monkeypatch.setattr(card_image, "check_parts", lambda _: None)
     path = tmp_path / "dunlin.img"
@@ -116,7 +116,7 @@ def test_a_card_says_what_check_finds(
 def test_another_card_put_in_during_the_question(
     call: Call, image: Path, target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It is looked at again, and nothing is written."""
+    """The device is looked at again, and nothing is written."""
 
     class Answer(io.StringIO):
         def readline(self, *size: int) -> str:  # type: ignore[override]
@@ -189,7 +189,7 @@ def test_a_card_is_built_into_a_file(call: Call, boats: Path, tmp_path: Path) ->
 def test_what_will_not_work_is_told_before_a_card_is_built(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And none is built, unless that is asked for."""
+    """No card is built, unless `--anyway` asks for it."""
     profile = boats / "dunlin.yml"
     text = profile.read_text()
     line = text.count("\n") + 1
@@ -213,7 +213,7 @@ def test_what_will_not_work_is_told_before_a_card_is_built(
 
 @pytest.fixture
 def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
-    """The cards that were put together, which takes no base here."""
+    """Give the cards that were put together, which takes no base here."""
     made: list[tuple[str, Path]] = []
 
     def assemble(_: object, settings: Settings, __: object, image: Path) -> SimpleNamespace:

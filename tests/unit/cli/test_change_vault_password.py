@@ -23,7 +23,7 @@ NAMES = ("dunlin", "kittiwake", "turnstone")
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder whose boats have their secrets; only to be copied."""
+    """Give a folder whose boats have their secrets; only to be copied."""
     create_club(folder := tmp_path_factory.mktemp("made") / "boats")
     for name in NAMES:
         make_keys(folder / f"{name}.yml", vault.read_password(folder))

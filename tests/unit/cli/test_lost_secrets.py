@@ -25,7 +25,7 @@ LOOK = "in backups, on other computers with this folder, in its earlier versions
 
 @pytest.fixture
 def club(call: Call, boats: Path) -> Path:
-    """A folder whose boats have their secrets; kittiwake's have been lost."""
+    """Give a folder whose boats have their secrets; kittiwake's have been lost."""
     assert call("keys", "--all", "--boats", boats).status == 0
     (boats / "kittiwake.secrets.yml").unlink()
     return boats

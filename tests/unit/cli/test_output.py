@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where standard output cannot be written, a command says so once, and without a traceback."""
+"""A command says once, and without a traceback, that standard output cannot be written."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ from tests.support.profiles import OWN_PASS_PHRASE, change, contents
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own.
+    """Give a folder whose dunlin has its secrets, and a tablet with a pass-phrase of its own.
 
     It is only to be copied.
     """

@@ -22,7 +22,7 @@ FILES = {
 
 @pytest.fixture
 def mixed(call: Call, boats: Path) -> Path:
-    """A folder of boats with their secrets, and with files that are perhaps boats."""
+    """Give a folder of boats with their secrets, and with files that are perhaps boats."""
     assert call("keys", "--all", "--boats", boats).status == 0
     for name, (text, _) in FILES.items():
         (boats / name).write_text(text)

@@ -49,7 +49,7 @@ def test_a_hint_names_a_boat_so_that_the_command_finds_it(file: str, called: str
 def test_the_cache_is_private_whatever_the_umask(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What lies in it goes into cards: others could put a base of their own there."""
+    """The cache's files go into cards: other users could put a base of their own there."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "a" / "b"))
     before = os.umask(0)
     try:

@@ -91,7 +91,7 @@ def test_keys_and_render_as_json(call: Call, boats: Path, tmp_path: Path) -> Non
 def test_render_leaves_no_secrets_beside_the_profiles(
     call: Call, boats: Path, tmp_path: Path
 ) -> None:
-    """Not in that folder, not below it, not in another folder of boats, not through a link."""
+    """No folder of boats takes them: not that folder, one below it, another, or by a link."""
     call("keys", "dunlin", "--boats", boats)
     other, link = tmp_path / "other", tmp_path / "link"
     call("init", other)
@@ -122,7 +122,7 @@ def test_check_finds_nothing_or_something(call: Call, boats: Path) -> None:
 
 
 def test_check_of_a_file_that_boats_include(call: Call, boats: Path) -> None:
-    """It is no boat with five keys missing."""
+    """The file is not taken for a boat with five keys missing."""
     (error,) = call("check", "club", "--boats", boats, "--json").result["errors"]
     assert error["message"].startswith("is about no boat, and is included by dunlin.yml, ")
     assert "such as dunlin" in error["hint"]
@@ -153,7 +153,7 @@ def test_check_of_what_is_no_boats_file(call: Call, boats: Path) -> None:
 
 
 def test_a_hint_does_not_speak_of_memory(call: Call, boats: Path) -> None:
-    """Where a value is from is said in the code."""
+    """The code names a value's source, and the hint does not."""
     file = boats / "dunlin.yml"
     file.write_text(f"{file.read_text()}feed: {{tcp: 700}}\n")
     (finding,) = call("check", "dunlin", "--boats", boats, "--json").result["findings"]
@@ -162,7 +162,7 @@ def test_a_hint_does_not_speak_of_memory(call: Call, boats: Path) -> None:
 
 
 def test_keys_says_which_file_holds_what(call: Call, boats: Path) -> None:
-    """And that without a copy of two files no boat can be reached again."""
+    """The command says, too, that boats are lost without copies of two files."""
     said = call("keys", "dunlin", "--boats", boats)
     assert said.out.splitlines() == [
         f"{boats / 'dunlin.secrets.yml'}: made pass_phrase, host_key",

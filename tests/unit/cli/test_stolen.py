@@ -80,7 +80,7 @@ def test_a_rotation_warns_of_a_stolen_boat(call: Call, boats: Path) -> None:
 
 
 def test_a_command_in_a_note_is_one_line(call: Call, boats: Path) -> None:
-    """It is copied, or read from a pipe: only a terminal wraps it."""
+    """The command is copied or read from a pipe: only a terminal wraps it."""
     said = call("keys", "--all", "--boats", boats)
     (line,) = [one for one in said.err.splitlines() if "what to type on the tablets" in one]
     assert len(line) > 80

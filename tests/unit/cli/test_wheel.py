@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is packed into the wheel."""
+"""The wheel holds no secret of a boat."""
 
 from __future__ import annotations
 

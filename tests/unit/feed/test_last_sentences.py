@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the state says of the last minute and of the last sentences."""
+"""The state reports the last minute and the last sentences."""
 
 from __future__ import annotations
 

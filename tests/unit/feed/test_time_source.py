@@ -61,7 +61,7 @@ def test_void_and_broken_fixes_tell_no_time(fields: str) -> None:
 def test_none_is_right_that_does_not_tell_the_time_now(
     said: list[tuple[str, float, float]],
 ) -> None:
-    """Whatever three links say: those that are right agree with each other or with the clock."""
+    """Of any three links, the right ones agree with each other or with the clock."""
     told, now = agreement.Agreement(["gnss", "spare", "other"]), 100.0
     for link, difference, passes in said:
         now += passes

@@ -28,7 +28,7 @@ access: {keys: [operator.pub]}
 
 
 def errors_of(folder: Path, text: str, **others: str) -> list[UserError]:
-    """What is wrong with a profile, beside other files."""
+    """Return what is wrong with a profile, beside other files."""
     for name, other in others.items():
         (folder / f"{name}.yml").write_text(other)
     (folder / "teal.yml").write_text(text)
@@ -110,7 +110,7 @@ def _name(number: int) -> str:
 
 
 def _share(one: AdapterConfig, two: AdapterConfig) -> bool:
-    """Whether two links must be on one socket of one chip, told from the pair alone."""
+    """Report whether two links must be on one socket of one chip, told from the pair alone."""
     same = (one.serial, one.port) == (two.serial, two.port)
     if same and (None in (one.interface, two.interface) or one.interface == two.interface):
         return True

@@ -15,7 +15,7 @@ from provision.profile.schema.types import InvalidValue
 
 @pytest.fixture
 def computer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A computer with a chip that has a number and two ports, and one without a number."""
+    """Give a computer with a chip that has a number and two ports, and one without a number."""
     monkeypatch.setattr(device_names, "DEV", tmp_path / "dev")
     monkeypatch.setattr(device_names, "SYS", tmp_path / "sys")
     (tmp_path / "dev/serial/by-id").mkdir(parents=True)

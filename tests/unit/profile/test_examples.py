@@ -22,7 +22,7 @@ Key = tuple[str, ...]
 
 
 def every_key(kind: Any, at: Key = ()) -> Iterator[Key]:
-    """All keys that the models know; `x` where the profile chooses the name."""
+    """Yield all keys that the models know; `x` where the profile chooses the name."""
     kind = unwrap(kind)
     if is_model(kind):
         for name, field in fields_by_key(kind).items():
@@ -74,7 +74,7 @@ def test_each_key_has_an_example_that_is_right(key: Key) -> None:
 
 @pytest.mark.parametrize("key", [key for key in KEYS if key[0] != "boat"], ids=".".join)
 def test_a_wrong_value_has_a_hint_that_says_what_to_write(tmp_path: Path, key: Key) -> None:
-    """Of the other kind: a group where there is a value, a number where there is a group."""
+    """A value of the other kind: a group for a value, a number for a group."""
     content = yaml.safe_load(EXAMPLE)
     put(content, key, {"of": {"no": "kind"}} if "{" not in find_example(key) else 5)
     file = tmp_path / "kittiwake.yml"

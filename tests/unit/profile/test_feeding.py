@@ -42,7 +42,7 @@ access:
 
 
 def errors_with(folder: Path, old: str, new: str) -> list[UserError]:
-    """What is wrong after replacing a piece of the good profile."""
+    """Return what is wrong after replacing a piece of the good profile."""
     path = folder / "tern.yml"
     path.write_text(replaced(GOOD, (old, new)))
     return errors_of(path)

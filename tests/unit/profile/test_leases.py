@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who gets which address."""
+"""Each tablet gets its own address."""
 
 from __future__ import annotations
 

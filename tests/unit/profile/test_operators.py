@@ -22,7 +22,7 @@ NAMES = ("dunlin", "kittiwake", "turnstone")
 
 @pytest.fixture
 def club(tmp_path: Path) -> Path:
-    """The example club with its operator's key; all have access.keys from club.yml."""
+    """Give the example club with its operator's key; all have access.keys from club.yml."""
     folder = tmp_path / "boats"
     create_club(folder)
     keygen.make_operator(folder)
@@ -31,7 +31,7 @@ def club(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def mate(tmp_path: Path) -> Path:
-    """The public half of another person's pair, as ssh-keygen writes it."""
+    """Give the public half of another person's pair, as ssh-keygen writes it."""
     private_half = tmp_path / "mate"
     command = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "mate@bunk", "-f"]
     subprocess.run([*command, private_half], check=True)
@@ -43,7 +43,7 @@ def profiles(club: Path, *names: str) -> list[Path]:
 
 
 def lets_in(club: Path, line: str) -> set[str]:
-    """The boats that accept a key."""
+    """Return the boats that accept a key."""
     key = line.split()[1]
     boats = [load.read(file) for file in profiles(club)]
     return {
@@ -131,7 +131,7 @@ def test_a_link_to_a_profile_stays_one(club: Path, mate: Path) -> None:
 
 
 def test_an_unreadable_neighbour_gets_no_new_operator(club: Path, mate: Path) -> None:
-    """It may share the list: what it would accept is not known."""
+    """The neighbour may share the list, and the keys that it would accept are not known."""
     (club / "gull.yml").write_text("boat: gull\nincludes: [club.yml]\n")
     before = contents(club)
     operators.add_operator(profiles(club), mate)

@@ -27,7 +27,7 @@ network:
 
 @pytest.fixture
 def kittiwake(tmp_path: Path) -> Path:
-    """The demo club's boat with two tablets that have their own pass-phrases, and one without."""
+    """Give the demo club's boat with two tablets that have their own pass-phrases, and a third."""
     shutil.copytree(shipped("boats"), tmp_path / "boats")
     file = tmp_path / "boats" / "kittiwake.yml"
     change(file, ("network:\n", TABLETS))

@@ -37,7 +37,7 @@ access:
 
 
 def refused(folder: Path, old: str, new: str) -> UserError:
-    """The one error after replacing a piece of the good profile."""
+    """Return the one error after replacing a piece of the good profile."""
     path = folder / "tern.yml"
     path.write_text(replaced(GOOD, (old, new)))
     (error,) = errors_of(path)
@@ -459,7 +459,7 @@ def test_a_mistake_in_an_included_file_says_which_boat_met_it(tmp_path: Path) ->
 def test_a_blank_value_is_reported(
     tmp_path: Path, old: str, new: str, location: str, hint: str
 ) -> None:
-    """It would mean none: no log, without a word."""
+    """A blank value would mean none: no log, without a message."""
     error = refused(tmp_path, old, new)
     assert str(error.location).removeprefix(f"{tmp_path}/tern.yml:") == location
     assert "left blank" in error.message
@@ -584,7 +584,7 @@ def test_a_name_that_no_file_can_have(boats: Path, name: str) -> None:
 
 
 def test_what_an_editor_leaves_behind_is_no_boat(boats: Path) -> None:
-    """One leaves a link that leads nowhere beside a file that is open in it."""
+    """An editor leaves a link that leads nowhere beside an open file."""
     (boats / ".#dunlin.yml").symlink_to("operator@laptop.1234:1700000000")
     (boats / ".dunlin.yml").write_text(GOOD)
     assert [file.stem for file in load.list_profiles(boats)] == ["dunlin", "kittiwake", "turnstone"]
@@ -603,7 +603,7 @@ def test_unreadable_files_are_reported_and_nothing_hangs(boats: Path) -> None:
 
 
 def test_a_boat_that_is_here(boats: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whoever stands in the folder itself."""
+    """The operator stands in the folder itself."""
     monkeypatch.chdir(boats)
     with pytest.raises(UserError) as caught:
         load.find("dunlin", Path("boats"))

@@ -147,7 +147,7 @@ ANY = [
 
 
 def paths(part: Any, at: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    """The way to each value in a tree."""
+    """Yield the way to each value in a tree."""
     items = part.items() if isinstance(part, dict) else enumerate(part)
     for key, value in items:
         yield (*at, key)
@@ -174,7 +174,7 @@ def is_taken(content: dict[str, Any]) -> bool:
 
 
 def test_what_the_models_take_passes(validator: jsonschema.Draft202012Validator) -> None:
-    """Whatever stands anywhere. The other way round it cannot be: a schema counts no octets."""
+    """Any value that the models take passes, but not the reverse: a schema counts no octets."""
     taken = [
         (path, value)
         for path, value in product(paths(FULL), ANY)

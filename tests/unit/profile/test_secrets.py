@@ -86,7 +86,7 @@ def test_rotating_changes_the_one_named(kittiwake: Path, name: keygen.Secret) ->
 
 
 def test_host_keys_that_were_rotated_away_are_remembered(kittiwake: Path) -> None:
-    """As many as a boat may have slept through, since it answers with one of them."""
+    """The record holds as many keys as a boat may have slept through."""
     keygen.make_keys(kittiwake, KEY)
     had = [store.host_public_key(store.read(kittiwake, KEY))]
     for _ in range(keygen.MAX_FORMER_HOST_KEYS + 1):
@@ -222,7 +222,7 @@ def test_any_allowed_pass_phrase_survives(kittiwake: Path, pass_phrase: str) -> 
 
 
 def test_a_host_key_arrives_as_sshd_reads_it(tmp_path: Path) -> None:
-    """Of what an editor leaves around it sshd forgives nothing, and would not start."""
+    """A stray character around the key would keep sshd from starting."""
     key = keygen.generate_private_key()
     for spoilt in (key.replace("\n", "\r\n"), f"\n\n{key}\n\n", key.replace("\n", " \n")):
         kept = store.Secrets(pass_phrase="canary canary", host_key=spoilt)

@@ -18,7 +18,7 @@ KEY = "Süße Bücher ".encode()
 
 
 def opened_by_ansible(data: bytes) -> bytes | None:
-    """What Ansible finds in a vault; None where it opens none."""
+    """Return what Ansible finds in a vault; None where it opens none."""
     try:
         return bytes(VaultLib([("default", VaultSecret(KEY))]).decrypt(data))
     except Exception:

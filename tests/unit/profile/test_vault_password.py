@@ -29,7 +29,7 @@ MANY = 80
 
 
 def make_club(folder: Path) -> Path:
-    """A folder with two vaults, one of them with a vault id, and its own password file."""
+    """Return a folder with two vaults, one of them with a vault id, and its own password file."""
     create_club(folder)
     private_file.write(folder / "dunlin.secrets.yml", vault.encrypt("of dunlin", OLD))
     private_file.write(folder / "notes", vault.encrypt_bytes(b"\xff of ours", OLD, "club"))
@@ -43,7 +43,7 @@ def club(tmp_path: Path) -> Path:
 
 
 def held(folder: Path, key: bytes) -> dict[str, bytes]:
-    """What the vaults that a password opens hold."""
+    """Return what the vaults that a password opens hold."""
     found = {name: (folder / name).read_bytes() for name in ("dunlin.secrets.yml", "notes")}
     opened = {name: vault.decrypt_bytes(data, key) for name, data in found.items()}
     return {name: content for name, content in opened.items() if content is not None}
@@ -57,11 +57,11 @@ def names(folder: Path) -> set[str]:
 
 
 class Killed(BaseException):
-    """The run has come to its end."""
+    """Ends the run."""
 
 
 def kill() -> None:
-    """What `finally` does after this, a process's end does too: no further step is taken."""
+    """End the run. What `finally` does after this, the end of a process does, too."""
     raise Killed
 
 
@@ -115,7 +115,7 @@ def cut_off(at: int, folder: Path, new: bytes = NEW) -> bool:
 
 
 def cut_everywhere(club: Path, folders: Path) -> list[Path]:
-    """The folder after a cut before each step."""
+    """Return the folder after a cut before each step."""
     found = []
     for at in range(1, MANY):
         shutil.copytree(club, folder := folders / str(at), symlinks=True)
@@ -128,21 +128,21 @@ def cut_everywhere(club: Path, folders: Path) -> list[Path]:
 
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory: pytest.TempPathFactory) -> Sequence[Path]:
-    """A folder that keeps its password, after a cut before each step; only to be looked at."""
+    """Give a folder that keeps its password, after a cut before each step; only to be looked at."""
     folder = tmp_path_factory.mktemp("cut")
     return cut_everywhere(make_club(folder / "boats"), folder)
 
 
 @pytest.fixture(scope="module")
 def cut_elsewhere(tmp_path_factory: pytest.TempPathFactory) -> Sequence[Path]:
-    """The same of a folder whose password is kept elsewhere."""
+    """Give the same of a folder whose password is kept elsewhere."""
     folder = tmp_path_factory.mktemp("cut")
     (make_club(folder / "boats") / vault.PASSWORD_FILE).unlink()
     return cut_everywhere(folder / "boats", folder)
 
 
 def copies(cut: Sequence[Path], tmp_path: Path) -> Iterator[tuple[int, Path]]:
-    """Each of the folders with its step, to be changed."""
+    """Yield each of the folders with its step, to be changed."""
     for at, folder in enumerate(cut, 1):
         shutil.copytree(folder, copy := tmp_path / "copy" / str(at), symlinks=True)
         yield at, copy
@@ -167,7 +167,7 @@ def test_all_encrypted_files_change_at_once_and_nothing_else(club: Path) -> None
 def test_a_cut_before_any_step_loses_nothing_and_is_finished(
     club: Path, cut: Sequence[Path], tmp_path: Path
 ) -> None:
-    """Where the folder keeps its password the new one is known after the cut, too."""
+    """A folder that keeps its password has the new one after the cut, too."""
     before, ways = names(club), set()
     for at, folder in copies(cut, tmp_path):
         by_old, by_new = held(folder, OLD), held(folder, NEW)
@@ -232,7 +232,7 @@ def test_nothing_is_turned_before_all_is_synced(club: Path) -> None:
 
 
 def test_a_disk_that_refuses_a_step(club: Path, tmp_path: Path) -> None:
-    """It is told, and either nothing was changed or a second run finishes it."""
+    """The error is reported, and either nothing was changed or a second run finishes the change."""
 
     def full() -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -291,7 +291,7 @@ def test_a_file_of_another_password_stops_it(club: Path) -> None:
 
 
 def test_a_link_stops_it(club: Path, tmp_path: Path) -> None:
-    """What it leads to may belong to a folder that keeps its password."""
+    """The link's target may belong to a folder that keeps its password."""
     (club / "notes").rename(tmp_path / "notes")
     (club / "notes").symlink_to(tmp_path / "notes")
     with pytest.raises(UserError, match="is a link") as caught:

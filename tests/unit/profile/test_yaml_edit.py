@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One list is changed; comments, order and line ends stay as their author wrote them."""
+"""An edit changes its value alone: comments, order and line ends stay as written."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from provision.verify.runner import Ending, TestOutcome, VerifyResult
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
-    """The exit status of the `provision` command."""
+    """Return the exit status of the `provision` command."""
     monkeypatch.setattr(sys, "argv", ["provision", *words])
     with pytest.raises(SystemExit) as exit:
         main()
@@ -182,7 +182,7 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
 def test_durations_as_people_write_them(
     said: str, seconds: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As in a profile, and a number alone is seconds."""
+    """Durations are written as in a profile, and a number alone is seconds."""
     given: list[tuple[int, float]] = []
 
     def roll_out(_: object, options: PushOptions, manner: Rollout, __: object) -> list[object]:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the operator reads about a fleet, and which commands make no sense."""
+"""The table of a fleet tells the operator all that matters, and senseless commands are refused."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ TRIAL = {"owner": "me", "seconds_left": 9.0}
 
 
 def row(status: BoatStatus) -> str:
-    """The boat's row of the table, and what is said below it, with single blanks."""
+    """Return the boat's row of the table, and what is said below it, with single blanks."""
     text = io.StringIO()
     Console(file=text, width=200).print(fleet_table([status], NOW))
     return " ".join(" ".join(text.getvalue().splitlines()[2:]).split())
@@ -108,7 +108,7 @@ def test_nothing_is_cut_off_on_a_narrow_screen() -> None:
 
 
 def test_a_command_in_a_hint_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of a push too, on a screen and in a pipe: it is copied as it stands."""
+    """A command in a push's hint is copied as it stands, from a screen and from a pipe."""
     text = io.StringIO()
     hint = f"write its new card: provision card {'x' * 70} -o gull.img"
     result = PushResult("gull", Outcome.REFUSED, "", "it has no new card yet", hint, notes=("so",))

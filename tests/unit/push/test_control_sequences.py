@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a boat, a proof, an image or a profile says steers no terminal."""
+"""No text of a boat, a proof, an image or a profile steers a terminal."""
 
 from __future__ import annotations
 
@@ -36,14 +36,14 @@ HERE = Endpoint("10.47.1.1")
 
 
 def printed(table: Any) -> str:
-    """What a terminal gets, without its line breaks."""
+    """Return what a terminal gets, without its line breaks."""
     text = io.StringIO()
     Console(file=text, width=400, force_terminal=True, color_system=None).print(table)
     return text.getvalue()
 
 
 def clean(text: str) -> None:
-    """The text is there, without what steers."""
+    """Check that the text is there, without what steers a terminal."""
     assert SHOWN in text
     assert not {"\x1b", "\u202e", "\x9b"} & {*text}
 
@@ -153,7 +153,7 @@ def test_the_last_word(
 
 
 def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
-    """What commands print as their result."""
+    """Return what commands print as their result."""
     text = io.StringIO()
     monkeypatch.setattr(progress, "results", Console(file=text, width=400, color_system=None))
     monkeypatch.setattr(push, "load_named_or_all", lambda *_: ([], []))

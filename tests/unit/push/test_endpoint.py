@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where a boat answers, and how its identity is pinned there."""
+"""An endpoint is written and read in one form, and the boat's identity is pinned there."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_at_that_names_no_place(text: str) -> None:
 
 
 def effective(*arguments: str) -> dict[str, str]:
-    """What ssh itself makes of the arguments."""
+    """Return what ssh itself makes of the arguments."""
     done = subprocess.run(
         [find("ssh"), "-G", *arguments, "10.47.1.1"], capture_output=True, text=True, check=True
     )
@@ -57,7 +57,7 @@ def effective(*arguments: str) -> dict[str, str]:
 
 
 def test_ssh_understands_the_options(tmp_path: Path) -> None:
-    """Whatever the folder is called."""
+    """The folder may have any name."""
     folder = tmp_path / 'a "b" 100%C'
     folder.mkdir()
     options = REACH.options(folder)

@@ -11,7 +11,7 @@ from provision.push.query.links import MAX_LINKS, LinkStatus, duration, link_sta
 
 
 def link(**changes: Any) -> dict[str, Any]:
-    """A link that is heard."""
+    """Return a link that is heard."""
     return {"present": True, "sentences": 9000, "last_heard": 0.2, "load": 40.0, **changes}
 
 

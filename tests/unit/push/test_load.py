@@ -82,7 +82,7 @@ def test_the_others_are_gathered(
 
 @pytest.mark.parametrize("copy", ["a copy of kittiwake.yml", "kittiwake copy.yml", "z.yml"])
 def test_a_forgotten_copy_takes_nothing_from_its_boat(files: dict[str, Path], copy: str) -> None:
-    """Whatever it is called, and with or without the secrets beside it."""
+    """The copy may have any name, with or without the secrets beside it."""
     folder, secret = files["kittiwake"].parent, "kittiwake.secrets.yml"
     shutil.copy(files["kittiwake"], folder / copy)
     shutil.copy(folder / secret, folder / copy.replace(".yml", ".secrets.yml"))
@@ -119,7 +119,7 @@ def test_names_are_taken_once_and_those_that_are_wrong_apart(files: dict[str, Pa
 
 
 def test_a_place_of_a_boat_that_is_not_among_them(files: dict[str, Path]) -> None:
-    """Whoever mistypes a name would otherwise push to somewhere else."""
+    """A mistyped name would otherwise send the push to another endpoint."""
     no_secrets(files["kittiwake"])
     valid, invalid = load_boats(list(files.values()), None)
     said = ["dunlin=127.0.0.1:2222", "kittiwake=127.0.0.1:2223"]
@@ -145,6 +145,6 @@ def test_all_are_well(files: dict[str, Path]) -> None:
 
 
 def test_a_vault_password_that_is_not_there_ends_it(files: dict[str, Path]) -> None:
-    """It is no single boat's."""
+    """The password belongs to no single boat."""
     with pytest.raises(UserError):
         load_boats(list(files.values()), files["dunlin"].with_name("no-such-file"))

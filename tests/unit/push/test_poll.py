@@ -18,7 +18,7 @@ HERE, THERE = Endpoint("10.47.1.1"), Endpoint("10.47.1.9", 2222)
 
 
 def status(digest: str = "", phase: str = "applied", at_work: str | None = None) -> dict[str, Any]:
-    """What a boat says; without a digest nothing is on trial."""
+    """Return what a boat says; without a digest nothing is on trial."""
     return {"at_work": at_work, "trial": {"digest": digest, "phase": phase} if digest else None}
 
 
@@ -36,7 +36,7 @@ def status(digest: str = "", phase: str = "applied", at_work: str | None = None)
     ],
 )
 def test_what_is_waited_for(said: dict[str, Any], is_tried: bool, is_settled: bool) -> None:
-    """Somebody else's trial is not waited for, but who is at work is."""
+    """Another's trial is not waited for, but a command at work is."""
     assert tried(said, NEW) is is_tried
     assert settled(said, NEW) is is_settled
 
@@ -51,7 +51,7 @@ def query_file(tmp_path: Path) -> Path:
 def asked(
     monkeypatch: pytest.MonkeyPatch, query_file: Path, answers: dict[Endpoint, list[StatusAnswer]]
 ) -> int:
-    """The exit status when the boat answers so at these places, the last one again and again."""
+    """Return the exit status for these answers of the boat, the last of them again and again."""
 
     def ask(_: StatusQuery, endpoint: Endpoint) -> StatusAnswer:
         left = answers[endpoint]

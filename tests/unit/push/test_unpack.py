@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What `push --dry-run` takes as a boat's files."""
+"""`push --dry-run` takes only regular files of a boat."""
 
 import gzip
 import io

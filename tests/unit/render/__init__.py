@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is rendered for a boat, and what the programs that read it make of it."""
+"""Tests of what is rendered for a boat, and of what its readers make of it."""

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is rendered is what the programs aboard read."""
+"""The programs aboard read what is rendered."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_a_boat_that_hears_no_date_gets_no_clock(tree: Callable[..., Path]) -> N
 
 
 def test_the_feed_aboard_is_whole(tree: Callable[..., Path]) -> None:
-    """It starts from what the archive carries, with nothing of this checkout's in reach."""
+    """The feed starts from the archive alone, with nothing of this checkout in reach."""
     done = subprocess.run(
         [sys.executable, "-P", "-m", "provision.onboard.feed", "--help"],
         env={"PYTHONPATH": str(tree() / "usr/lib/boat"), "PYTHONDONTWRITEBYTECODE": "1"},

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Nothing that a profile says can add a line to a file, or come out changed."""
+"""No value of a profile can add a line to a file, or come out changed."""
 
 from __future__ import annotations
 

@@ -59,7 +59,7 @@ FILTERS = [
 def test_the_suite_aboard_expects_what_filters_let_through(
     rendered: Render, takes: dict[str, object] | None, gives: dict[str, object] | None
 ) -> None:
-    """As the feed itself filters, whatever the talker."""
+    """The suite expects what the feed's own filters let through, for every talker."""
     links = {
         name: {"adapter": {"serial": name}, "talks": ["RMC", "GSV"], "takes": takes}
         for name in ("gnss", "second")

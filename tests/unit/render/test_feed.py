@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the profile says of the feed reaches boat-feed, its service and the network."""
+"""The profile's keys about the feed reach boat-feed, its service and the network."""
 
 from __future__ import annotations
 

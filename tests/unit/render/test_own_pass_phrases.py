@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is rendered where a tablet has a pass-phrase of its own, and only there."""
+"""Files for a tablet's own pass-phrase are rendered where a tablet has one, and only there."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def test_a_dry_run_shows_none_of_them(tmp_path: Path) -> None:
 
 
 def only_changed(before: Settings, after: Settings) -> set[str]:
-    """The files that differ, the manifest that lists them left out."""
+    """Return the files that differ, the manifest that lists them left out."""
     return {
         path
         for path in {*before.files, *after.files}

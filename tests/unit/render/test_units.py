@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What starts aboard, what never does, and what a changed file sets going."""
+"""The right units start aboard, and a changed file causes the right actions."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ State = dict[str, bytes]
 
 @dataclass
 class Step:
-    """The card after one system call: what is safe, and what is on its way."""
+    """Holds the card after one system call: what is safe, and what is on its way."""
 
     safe_names: dict[str, int]
     pending: list[tuple[str, ...]]

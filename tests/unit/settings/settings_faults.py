@@ -23,7 +23,7 @@ CALLS = (
 
 
 class Killed(BaseException):
-    """The run has come to its end."""
+    """Ends the run."""
 
 
 def killed_at(step: int, work: Callable[[], object]) -> bool:

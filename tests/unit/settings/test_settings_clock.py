@@ -18,7 +18,7 @@ YEAR = 366 * 86400.0
 
 
 class Commands(System):
-    """The real one, but what it would run is written down."""
+    """Writes down the programs that the real one would run."""
 
     def __init__(self) -> None:
         self.ran: list[tuple[str, ...]] = []

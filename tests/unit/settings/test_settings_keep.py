@@ -34,13 +34,13 @@ PLAIN, PLAIN_DIGEST = pack({**OLD, "/etc/hostname": (0o644, b"plain\n")})
 
 @pytest.fixture
 def tried(boat: Boat) -> Boat:
-    """With the new settings on trial, and on the card what came before and what is stale."""
+    """Put the new settings on trial, with previous and stale archives on the card."""
     return on_trial(boat, DATA, DIGEST)
 
 
 @pytest.fixture
 def plain(boat: Boat) -> Boat:
-    """The same with settings on trial that revoke nothing."""
+    """Give the same with settings on trial that revoke nothing."""
     return on_trial(boat, PLAIN, PLAIN_DIGEST)
 
 
@@ -56,7 +56,7 @@ def on_trial(boat: Boat, data: bytes, new: str) -> Boat:
 
 
 def chosen(files: State) -> str | None:
-    """The digest that a boot takes: that of the first pointer whose archive is whole."""
+    """Return the digest that a boot takes: that of the first pointer whose archive is whole."""
     for name in ("kept", "previous"):
         line = files.get(name, b"").decode("ascii", "replace")
         digest, _, target = line.rstrip("\n").partition("  ")
@@ -220,7 +220,7 @@ def test_a_boat_whose_card_lost_its_settings_keeps_them_again(boat: Boat) -> Non
 def cut_states(
     boat: Boat, monkeypatch: pytest.MonkeyPatch, synced: frozenset[str], digest: str = DIGEST
 ) -> list[tuple[int, str | None]]:
-    """What boots after a power cut at each system call of a keep, in many random states."""
+    """Return what boots after a power cut at each system call of a keep, in many random states."""
     card = Card(boat.paths.store, synced)
     card.watch(monkeypatch)
     keep(boat.paths, boat.system, digest)
@@ -260,7 +260,7 @@ def test_the_model_finds_a_missing_sync(
 
 
 def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With nothing kept before, a cut leaves nothing, which boots as built, or the new ones."""
+    """With nothing kept before, a cut leaves the new settings, or none: the boat boots as built."""
     for file in boat.paths.store.iterdir():
         file.unlink()
     start_trial(boat.paths, boat.system, ask(DATA, DIGEST))
@@ -270,7 +270,7 @@ def test_first_keep_of_all(boat: Boat, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_keep_killed_anywhere_is_finished_or_undone(tried: Boat, tmp_path: Path) -> None:
-    """By the timer: files, units, RAM and card all say the same settings afterwards."""
+    """The timer finishes or undoes it: files, units, RAM and card agree afterwards."""
     shutil.copytree(tried.paths.root, copy := tmp_path / "copy", symlinks=True)
     live = snapshot(tried.paths.root)
     live.pop("etc/boat/.return-space")
@@ -303,7 +303,7 @@ def test_a_keep_killed_anywhere_is_finished_or_undone(tried: Boat, tmp_path: Pat
 def test_what_was_said_to_be_kept_outlives_a_power_cut(
     tried: Boat, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Also when whoever kept it was stopped between the pointer's turn and its sync."""
+    """The keep lasts, too, if its command was stopped between writing the pointer and its sync."""
     shutil.copytree(tried.paths.root, copy := tmp_path / "copy", symlinks=True)
     cards: list[Card] = []
 

@@ -34,7 +34,7 @@ def member(name: str, content: bytes = b"", **header: object) -> bytes:
 
 
 def behind_an_empty_block(data: bytes) -> bytes:
-    """The finding: one reader stops at the empty block, the other goes on behind it."""
+    """Return the finding: one reader stops at the empty block, the other goes on behind it."""
     return data.rstrip(b"\0") + bytes(-len(data.rstrip(b"\0")) % BLOCK + BLOCK) + HIDDEN
 
 
@@ -87,7 +87,7 @@ def test_only_the_one_form_is_taken(boat: Boat, forge: Callable[[bytes], bytes])
 
 
 def test_any_changed_byte_is_refused(boat: Boat) -> None:
-    """Whatever the byte means, but in the manifest's text, which may say something else."""
+    """Any byte counts, but in the manifest's text, which may say something else."""
     choices = random.Random(1)
     text = read(DATA, DIGEST).contents[MANIFEST]
     start = DATA.index(text)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a push has revoked does not come back when the kept settings are damaged."""
+"""Keys that a push has revoked do not come back when the kept settings are damaged."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def kept(boat: Boat, files: Tree) -> str:
 
 
 def starts(boat: Boat) -> list[bytes]:
-    """The archives that starts take, in their order, should each be damaged in turn."""
+    """Return the archives that starts take, in their order, should each be damaged in turn."""
     store = boat.paths.store
     names = [read_pointer_file(store / name) for name in ("kept", "previous")]
     return [(store / name).read_bytes() for name in names if name and (store / name).exists()]

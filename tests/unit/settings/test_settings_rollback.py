@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whatever a trial was stopped at, a return leaves the boat exactly as it was."""
+"""A rollback leaves the boat exactly as it was, at any step at which a trial was stopped."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ TARGETS = st.sampled_from(["/etc/a", "b", "../nowhere"])
 
 
 def _prefix_free(tree: dict[str, tuple[int, bytes] | str]) -> dict[str, tuple[int, bytes] | str]:
-    """Without what would lie below another entry."""
+    """Drop paths that would lie below another entry."""
     parents = {path: {str(parent) for parent in Path(path).parents} for path in tree}
     return {path: what for path, what in tree.items() if not parents[path] & tree.keys()}
 
@@ -89,7 +89,7 @@ def test_trial_is_what_the_next_boot_gives(base: Tree, old: Tree, new: Tree) -> 
 
 @pytest.fixture
 def fresh(tmp_path: Path) -> Boat:
-    """A boat whose base has files below some that the settings bring."""
+    """Give a boat whose base has files below some that the settings bring."""
     root = tmp_path / "boat"
     base: Tree = {"/etc/hosts": (0o644, b"base\n"), "/etc/old.conf": (0o644, b"base\n")}
     with_base(root, base)
@@ -100,7 +100,7 @@ CHANGED: Tree = {**NEW, "/etc/hosts": (0o644, b"ours\n")}
 
 
 def renewed(boat: Boat, copy: Path) -> None:
-    """The boat as it was when `copy` was taken of it."""
+    """Return the boat as it was when `copy` was taken of it."""
     shutil.rmtree(boat.paths.root)
     shutil.copytree(copy, boat.paths.root, symlinks=True)
 

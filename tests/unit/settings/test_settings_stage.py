@@ -28,7 +28,7 @@ HOME = pack(OLD)[1]
 
 
 def restarted(boat: Boat) -> Boat:
-    """The boat after a start: RAM is as new, the card as it was."""
+    """Start the boat again: its RAM is as new, its card as it was."""
     root = boat.paths.root
     card = root.parent / "card"
     shutil.copytree(boat.paths.data, card)
@@ -137,7 +137,7 @@ def test_killed_anywhere(boat: Boat, tmp_path: Path) -> None:
 
 @contextmanager
 def failing_card(number: int, *, once: bool) -> Iterator[list[int]]:
-    """The card's call with that number fails, and all later ones unless it is only `once`."""
+    """Let the card's call with that number fail, and all later calls unless `once` is set."""
     calls, count = failing_at(number, errno.EIO, once=once)
     with pytest.MonkeyPatch.context() as patch:
         for name, call in calls.items():
@@ -198,7 +198,7 @@ def test_a_card_that_fails_at_a_start_is_said(boat: Boat, number: int) -> None:
 
 
 def test_forgetting_on_a_card_that_fails_is_not_said_to_be_done(boat: Boat) -> None:
-    """Also when asked again: the name is gone from memory, and may still be on the card."""
+    """A second call fails, too: the name is gone from memory, and may still be on the card."""
     stage(boat.paths, boat.system, ask(DATA, DIGEST))
     for _ in range(2):
         with failing_card(1, once=False), pytest.raises(SettingsError) as caught:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What status finds out about the boat's health, and what systemd says of units."""
+"""The status reports the boat's health, and the state of its units."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a trial does and in which order, and what it refuses before anything changes."""
+"""A trial acts in a fixed order, and refuses bad settings before anything changes."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from tests.support.settings.boat import (
 
 
 def refused(boat: Boat, data: bytes, digest: str, **more: bool) -> SettingsError:
-    """The error of a trial that must change nothing and arm nothing."""
+    """Return the error of a trial that must change nothing and arm nothing."""
     before = snapshot(boat.paths.root)
     with pytest.raises(SettingsError) as caught:
         start_trial(boat.paths, boat.system, ask(data, digest, **more))
@@ -305,7 +305,7 @@ def test_virtual_interfaces_are_made_anew(boat: Boat) -> None:
 
 
 def test_entries_of_settings_that_go_away_still_count(boat: Boat, tmp_path: Path) -> None:
-    """What only the old settings know how to reload is reloaded when its file goes."""
+    """A file that only the old settings know how to reload is reloaded when it goes."""
     extra: dict[str, object] = {
         "paths": ["/etc/extra.conf"],
         "action": "restart",

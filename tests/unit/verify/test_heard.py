@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What was silent before a change says nothing of the change; what was heard has to be heard."""
+"""A link that was heard before a change has to be heard after it. A silent one proves nothing."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ STATES = get_args(LinkState)
 
 
 def source(**changes: Any) -> dict[str, Any]:
-    """A link that is heard ten times a second, after a minute."""
+    """Return a link that is heard ten times a second, after a minute."""
     usual = {"present": True, "sentences": 600, "bytes": 30_000, "last_heard": 0.1, "load": 60.0}
     return {**usual, **changes}
 

@@ -65,7 +65,7 @@ class Interfaces:
 
 
 class CanSocket:
-    """One of them; a socket pair stands behind it, so that an event loop can wait for it."""
+    """Stands for a CAN socket, over a socket pair that an event loop can wait for."""
 
     def __init__(self, interfaces: Interfaces) -> None:
         self.interfaces = interfaces
@@ -111,7 +111,7 @@ def interfaces(monkeypatch: pytest.MonkeyPatch) -> Iterator[Interfaces]:
     found = Interfaces()
 
     class Module:
-        """The socket module, but for these sockets; all else goes on with the true one."""
+        """Stands for the socket module, and passes all but CAN sockets on to the true one."""
 
         def __getattr__(self, name: str) -> Any:
             return found.socket if name == "socket" else getattr(socket, name)
@@ -185,13 +185,13 @@ def test_frames_of_our_groups_pass_the_filter_and_no_others(
 
 
 def passes(listening: CanSocket, frame: bytes) -> bool:
-    """Whether the kernel would hand this frame to the socket."""
+    """Report whether the kernel would hand this frame to the socket."""
     (identifier,) = struct.unpack_from("=I", frame)
     return any(identifier & mask == want & mask for want, mask in listening.filters)
 
 
 def in_a_namespace(*command: str) -> list[str]:
-    """The command line that runs `command` as root of a network of its own."""
+    """Return the command line that runs `command` as root of a network of its own."""
     return ["unshare", "--user", "--map-root-user", "--net", *command]
 
 

@@ -7,7 +7,7 @@ from tests.support.feed.weather_groups import CABIN, OUTSIDE, SEA, surroundings,
 
 
 def test_devices_share_out_temperatures_and_pressure(bench: Bench) -> None:
-    """One device has the sea's temperature, another the air's, and a third the pressure."""
+    """Three devices send the sea's temperature, the air's, and the pressure."""
 
     async def story(say: Say, tablet: Tablet) -> None:
         await say(130312, temperature(SEA, 28815), 1)

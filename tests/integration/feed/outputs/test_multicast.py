@@ -24,7 +24,7 @@ def test_groups_are_within_the_reserved_range() -> None:
 
 
 class Ear:
-    """Somebody on the network who has joined one group."""
+    """Listens to one group on the network."""
 
     def __init__(self, group: str) -> None:
         address, port = GROUPS[group]

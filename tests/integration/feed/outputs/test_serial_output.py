@@ -29,7 +29,7 @@ def listener_of(feed: Feed) -> SerialOutput:
 
 
 def unlimited(feed: Feed) -> SerialOutput:
-    """The listener without rate limits, where a test is about something else."""
+    """Return the listener without rate limits, where a test is about something else."""
     listener = listener_of(feed)
     listener._rate_limit = RateLimit(dict.fromkeys(listener._rates, float("inf")))
     return listener

@@ -221,7 +221,7 @@ def test_sentences_that_do_not_agree_set_nothing(bench: Bench, chrony: Chrony) -
 def test_of_two_that_differ_from_the_beginning_neither_is_believed(
     bench: Bench, chrony: Chrony, both: None, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Nothing shows which is wrong: the one that is preferred, and heard first, may be."""
+    """Nothing shows which is wrong. The preferred one, heard first, may be."""
 
     def tell(clock: TimeSource, say: Callable[..., Sentence]) -> None:
         for second in range(200):
@@ -281,7 +281,7 @@ def test_two_that_agree_outvote_the_preferred_one(bench: Bench, chrony: Chrony) 
 
 @pytest.mark.parametrize("wrong", ["gnss", "spare"])
 def test_what_two_agreed_on_decides(bench: Bench, chrony: Chrony, wrong: str) -> None:
-    """One of three goes wrong when another has fallen silent."""
+    """Of three links one falls silent, then another goes wrong."""
     bench.settings["clock"]["links"] = ["gnss", "spare", "other"]
     right = {"gnss": "spare", "spare": "gnss"}[wrong]
 
@@ -337,7 +337,7 @@ def test_one_that_another_agrees_with_gives_at_once(
 def test_one_that_says_what_the_boats_clock_says_gives_at_once(
     bench: Bench, chrony: Chrony, both: None, off: float, first: int
 ) -> None:
-    """By a clock chip, or after the feed was started again, the system's clock is right before."""
+    """The system's clock is right already by a clock chip, or when the feed starts again."""
     given = samples_of(bench, chrony, 90, lambda _: {"gnss": off}, true=time.time())
     assert given[0][0] == pytest.approx(first, abs=1)
 
@@ -369,7 +369,7 @@ def test_what_one_alone_said_for_a_minute_does_not_decide(
 def test_what_one_alone_said_for_an_hour_decides_for_an_hour(
     bench: Bench, chrony: Chrony, both: None
 ) -> None:
-    """Nobody knows whether the first is right: the second is not refused for good."""
+    """The first may be wrong, so that the second is not refused for good."""
     begins = MINUTE + HOUR + 10
 
     def says(second: int) -> dict[str, float]:

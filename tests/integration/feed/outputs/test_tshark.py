@@ -26,7 +26,7 @@ def has_dissector() -> bool:
 
 
 def capture(datagram: bytes, path: Path) -> None:
-    """A packet capture with one datagram in it."""
+    """Return a packet capture with one datagram in it."""
     udp = struct.pack("!HHHH", 40000, 10110, 8 + len(datagram), 0) + datagram
     addresses = socket.inet_aton("10.47.1.1") + socket.inet_aton("10.47.1.255")
     header = struct.pack("!BBHHHBBH", 0x45, 0, 20 + len(udp), 0, 0, 1, 17, 0)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What comes by the boat's network reaches a listening link only where the profile says so."""
+"""Sentences from the boat's network reach a listening link only where the profile says so."""
 
 import asyncio
 import socket
@@ -33,7 +33,7 @@ def aboard(bench: Bench, own_groups: None) -> Bench:
 
 
 async def send(feed: Feed, data: bytes) -> None:
-    """By every input, and over the feed's own port."""
+    """Send by every input, and over the feed's own port."""
     net, door, bridge = feed.inputs
     assert isinstance(net, UdpInput) and isinstance(door, TcpServerInput)
     assert isinstance(bridge, MulticastInput)
@@ -70,7 +70,7 @@ def test_no_heading_of_the_network_reaches_a_pilot(
 
 
 def test_what_an_input_talks_reaches_the_link_that_listens_to_it(aboard: Bench) -> None:
-    """And nothing else of the same input, for its `talks` does not name it."""
+    """Other sentences of the input do not reach the link, for its `talks` does not name them."""
     aboard.settings["links"]["pilot"]["listens_to"] = ["net"]
 
     async def play(feed: Feed) -> None:

@@ -36,7 +36,7 @@ def test_a_display_that_repeats_what_it_hears(bench: Bench) -> None:
 
 
 def test_a_loop_through_a_tcp_client_and_an_input(bench: Bench) -> None:
-    """Somebody reads the feed and brings all of it to an input of ours."""
+    """A client reads the feed and sends all of it to an input."""
     gnss = bench.link("gnss")
     bench.settings["inputs"] = {"bridge": {"listen": 0, "address": "127.0.0.1"}}
 
@@ -89,7 +89,7 @@ def test_nothing_goes_back_to_the_address_it_came_from(bench: Bench) -> None:
 
 @pytest.mark.usefixtures("own_groups")
 def test_what_came_from_a_network_is_neither_broadcast_nor_multicast_there(bench: Bench) -> None:
-    """One box on the boat's network brings its own sentences, one beyond it others; a broadcast
+    """A box on the boat's network brings its own sentences, another beyond it others. A broadcast
     or multicast would reach the first, which may bring it all again."""
     gnss = bench.link("gnss")
     bench.settings["inputs"] = {"box": {"listen": 0, "address": "127.0.0.1"}}

@@ -25,7 +25,7 @@ IP address       HW type     Flags       HW address            Mask     Device
 
 @pytest.fixture
 def aboard(bench: Bench) -> Bench:
-    """An autopilot, a plotter on a link, and a profile that names two controllers."""
+    """Give an autopilot, a plotter on a link, and a profile that names two controllers."""
     bench.link("autopilot", baud=115200, talks={"HDG": 10}, listens=LISTENS)
     bench.link("plotter", talks={"APB": 1, "RMB": 1})
     bench.link("gnss", talks={"GLL": 1})
@@ -71,7 +71,7 @@ def test_the_named_tablet_steers_and_is_shown(aboard: Bench) -> None:
 def test_a_tablet_that_connects_anew_steers_on(
     aboard: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """With the same words as a moment before: it is no echo."""
+    """Sending the same sentence as a moment before is no echo."""
 
     async def play(feed: Feed) -> None:
         for count in range(1, 4):

@@ -55,7 +55,7 @@ def boat_stations(tmp_path: Path, hostapd: HostapdDouble) -> Iterator[None]:
 
 @pytest.fixture
 def aboard(bench: Bench, tmp_path: Path) -> Bench:
-    """An autopilot, and a tablet with its own pass-phrase that may steer it."""
+    """Give an autopilot, and a tablet with its own pass-phrase that may steer it."""
     bench.link("autopilot", baud=115200, listens={"APB": 100, "RMC": 100})
     sender = {"address": "127.0.0.2", "mac": MAC, "keyid": "chart-table"}
     bench.settings["steering"] = {

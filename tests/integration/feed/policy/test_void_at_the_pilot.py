@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What says of itself that it is not valid reaches no pilot, and keeps no healthy source out."""
+"""Sentences marked as not valid reach no pilot, and keep no healthy source out."""
 
 from __future__ import annotations
 

@@ -153,7 +153,7 @@ def test_a_datagram_that_is_not_all_sentences_is_dropped_whole(
 def test_an_address_cannot_take_a_listening_port_whole(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Neither at once nor for long, and who brings sentences stays."""
+    """Connections at once, or held for long, do not fill the port. A sender of sentences stays."""
     bench.settings["inputs"] = {"net": {"listen": 0, "address": "127.0.0.1"}}
 
     async def play(feed: Feed) -> None:

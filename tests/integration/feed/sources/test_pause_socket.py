@@ -34,14 +34,14 @@ time.sleep(60)
 
 @pytest.fixture
 def path(bench: Bench) -> str:
-    """Where a link of the bench's feed can be paused."""
+    """Give the socket at which a link of the bench's feed can be paused."""
     path = str(bench.folder / "pause.sock")
     bench.settings["state"]["pause"] = path
     return path
 
 
 class Client:
-    """A connection that asks for one link."""
+    """Asks for one link over a connection."""
 
     def __init__(self, path: str, name: str) -> None:
         self.channel = socket.socket(socket.AF_UNIX)
@@ -112,7 +112,7 @@ def test_a_survey_that_is_killed_gives_the_link_back(bench: Bench, path: str) ->
 def test_a_survey_that_hangs_loses_the_link(
     bench: Bench, path: str, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """It may even have left the port open."""
+    """The survey may have left the port open, too."""
     caplog.set_level("INFO")
     monkeypatch.setattr(pause_socket, "MAX_PAUSE_S", 0.2)
     gnss = bench.link("gnss")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What waited is not fresh, and the fault of one output stops no other."""
+"""Sentences that waited are not fresh, and the fault of one output stops no other."""
 
 import asyncio
 import os
@@ -114,7 +114,7 @@ BURST = b"".join(
 
 
 def test_a_pause_of_less_than_a_second_counts(bench: Bench) -> None:
-    """What waited for 0.8 s before it was read is not sent for another second."""
+    """Sentences that waited for 0.8 s before they were read are not sent for another second."""
     formatters = [line[3:6].decode() for line in BURST.split()]
     plotter = bench.link("plotter", talks=dict.fromkeys(formatters, 1))
     pilot = bench.link("pilot", baud=4800, listens=dict.fromkeys(formatters, 10))
@@ -134,7 +134,7 @@ def test_a_pause_of_less_than_a_second_counts(bench: Bench) -> None:
 def test_a_backlog_that_takes_long_to_read_stays_old(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its end is read two seconds after the stall, and was said before it."""
+    """The end of the backlog is read two seconds after the stall, and was sent before it."""
     monkeypatch.setattr(tcp_client, "MAX_RECEIVE_BYTES", 4096)
     pilot = bench.link("pilot", baud=38400, listens=RATES)
     sender = {"helm": {"address": "127.0.0.1"}}

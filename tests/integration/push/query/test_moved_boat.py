@@ -23,7 +23,7 @@ Rig = Callable[..., RigBoat]
 
 
 def at(endpoint: Endpoint, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A place on loopback stands for the address of the boat's profile."""
+    """Let an endpoint on loopback stand for the address of the boat's profile."""
     ssh_target_of = plan.ssh_target_of
 
     def near(*given: Any, **named: Any) -> SshTarget:

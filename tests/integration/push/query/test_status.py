@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How boats stand, what a push would change in them, and what is remembered of them."""
+"""Boats report their status, what a push would change, and what this laptop remembers."""
 
 from __future__ import annotations
 
@@ -146,7 +146,7 @@ def test_who_does_not_answer(found: dict[str, BoatStatus]) -> None:
 def test_when_a_boat_was_seen_is_remembered(
     boats: dict[str, RigBoat], found: dict[str, BoatStatus]
 ) -> None:
-    """Also on which settings; and then it may be switched off."""
+    """The record names the settings, too. The boat may be switched off then."""
     (away,) = fleet_status([boats["well"].open_boat], {"well": Endpoint("127.0.0.1", 1)})
     assert away.endpoint is None
     assert away.seen == pytest.approx(found["well"].seen, abs=10)
@@ -186,7 +186,7 @@ def test_the_diff_of_every_file(changed: Deployment, boats: dict[str, RigBoat]) 
 def test_a_former_host_key_is_accepted_until_the_new_one_was_seen(
     boats: dict[str, RigBoat], at: dict[str, Endpoint]
 ) -> None:
-    """And what shows it after that is refused, with words that say why."""
+    """A machine that shows the former key after that is refused, with the reason."""
     boat, old = boats["well"], boats["well"].secrets
     fleet_status([boat.open_boat], at)  # known by its old key, whatever other tests ran before
     new = dataclasses.replace(

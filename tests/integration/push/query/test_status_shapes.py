@@ -71,7 +71,7 @@ VALUES: tuple[Any, ...] = (None, True, 7, 10**400, 1.5, "x", [], [7], [[]], {}, 
 
 
 def _paths(shape: Shape, *above: str) -> Iterator[tuple[str, ...]]:
-    """The way to each key of a shape."""
+    """Yield the way to each key of a shape."""
     if isinstance(shape, dict):
         for key, inner in shape.items():
             yield (*above, key)
@@ -115,7 +115,7 @@ def test_each_key_has_to_be_there(path: tuple[str, ...]) -> None:
 
 
 def _read(status: dict[str, Any], folder: Path) -> None:
-    """All that this program makes of a status that it takes for one."""
+    """Return all that this program makes of a status that it takes for one."""
     for digest in ("1" * 64, "2" * 64):
         poll.tried(status, digest)
         poll.settled(status, digest)

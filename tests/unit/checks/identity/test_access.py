@@ -10,7 +10,7 @@ from tests.unit.checks.tern import boat
 
 
 def test_keys_that_cannot_be_had(tmp_path: Path) -> None:
-    """All but the operator's, which `provision keys` makes."""
+    """Each missing key is an error, but the operator's, which `provision keys` makes."""
     (tmp_path / "junk.pub").write_text("ssh-ed25519 AAAA\n")
     tern = boat(tmp_path, ("[operator.pub]", "[operator.pub, mate.pub, junk.pub]"))
     told = checks.check([tern])

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What copper loses and bears, against published tables."""
+"""The losses and ratings of copper agree with published tables."""
 
 from __future__ import annotations
 

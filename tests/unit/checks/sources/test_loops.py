@@ -17,7 +17,7 @@ from tests.unit.checks.small_boat import findings, found, inputs, links
 def two_way(
     name: str, formatters: str = "[HDG]", more: str = "", listens: str = "", adapter: str = ""
 ) -> str:
-    """A link that talks sentences and is sent them."""
+    """Return a link that talks sentences and is sent them."""
     return (
         f"{name}: {{adapter: {{serial: {name}{adapter}}}, baud: 38400, talks: {formatters}, "
         f"listens: {listens or formatters}{more}}}"
@@ -148,7 +148,7 @@ def test_each_output_can_lead_back(tmp_path: Path) -> None:
 
 
 def test_an_input_that_says_nothing_of_itself(tmp_path: Path) -> None:
-    """It counts only where the feed surely sends to it: its address, or its own UDP port."""
+    """The input counts only where the feed surely sends to it: its address, or its UDP port."""
     assert loops(tmp_path, inputs("net: {udp: 10111}")) == []
     assert loops(tmp_path, inputs("net: {udp: 10110}")) == ["loop.net"]
     server = inputs('net: {tcp: "10.47.9.60:10110"}')

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who may steer, who cannot, and what the network can deceive."""
+"""`check` reports who may steer, who cannot, and what the network can deceive."""
 
 from __future__ import annotations
 

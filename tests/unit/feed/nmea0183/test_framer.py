@@ -28,7 +28,7 @@ def counted(data: bytes, **keys: bool) -> dict[str, int]:
 
 
 def oracle(data: bytes) -> list[bytes]:
-    """The valid sentences by definition: line by line, from the last delimiter, XOR by hand."""
+    """Return the valid sentences by definition: line by line, from the last delimiter, by XOR."""
     found = []
     for line in re.split(rb"[\r\n]", data)[:-1]:
         match = re.fullmatch(

@@ -14,7 +14,7 @@ def part(total: int, number: int, message: str = "3", at: float = 0.0) -> Senten
 
 
 def by(sender: str, number: int) -> Sentence:
-    """One half of the message that a sender on the network calls 3."""
+    """Return one half of the message that a sender on the network calls 3."""
     return part(2, number)._replace(sender=sender)
 
 

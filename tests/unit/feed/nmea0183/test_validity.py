@@ -40,7 +40,7 @@ LATER = {
 
 
 def their_fields(formatter: str) -> list[str]:
-    """The names of a sentence's fields; empty where pynmea2 does not know it."""
+    """Return the names of a sentence's fields; empty where pynmea2 does not know it."""
     known = getattr(reference, formatter, None)
     if not inspect.isclass(known) or not issubclass(known, pynmea2.TalkerSentence):
         return []

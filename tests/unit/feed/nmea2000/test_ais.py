@@ -23,7 +23,7 @@ def class_b(info: int = HEARD_B, **other: int) -> bytes:
 
 
 def read(group: int, data: bytes) -> Any:
-    """What the reference library for AIS reads in the sentences that are made of a group."""
+    """Return what the reference library for AIS reads in the sentences that are made of a group."""
     said = [frame(text) for text in pgn.sentences(group, data)]
     assert all(len(line) <= MAX_SENTENCE_CHARS for line in said)
     return pyais.decode(*said)

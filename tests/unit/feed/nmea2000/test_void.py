@@ -82,7 +82,7 @@ TURN, OVER_A_TURN = 62832, 62833
 
 
 def with_angle(steps: int) -> dict[int, bytes]:
-    """Each group with a direction, and that direction in it."""
+    """Return each group with a direction, and that direction in it."""
     angle = struct.pack("<H", steps)
     return {
         127250: HEADING[:1] + angle + HEADING[3:],

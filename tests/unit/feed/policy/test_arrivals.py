@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How long what is read can have waited: never less than it did, and little more."""
+"""The wait of a read is never estimated shorter than it was, and little longer."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MAX_READ_BYTES = 64
 
 
 class Loop:
-    """An event loop's clock and its one timer, with one source that it reads."""
+    """Stands for an event loop's clock and timer, with one source that it reads."""
 
     def __init__(self) -> None:
         self.now = 1000.0
@@ -102,7 +102,7 @@ def test_a_stall_is_over_when_all_has_been_read(monkeypatch: pytest.MonkeyPatch)
 def test_a_full_read_with_nothing_behind_it_makes_nothing_later_old(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """It took exactly what was there. What comes ten seconds later is not the rest of it."""
+    """The read took exactly what was there. Data ten seconds later is not the rest of it."""
     loop, arrivals, _ = simulated(monkeypatch)
     arrivals.read(MAX_READ_BYTES, more=True)
     for _ in range(300):

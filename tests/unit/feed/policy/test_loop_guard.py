@@ -54,7 +54,7 @@ def test_a_source_may_repeat_itself_and_two_may_agree() -> None:
 
 
 def test_a_talker_that_says_only_what_others_said_is_a_repeater() -> None:
-    """It may be a second adapter on the same wire. Dropping its sentences would change nothing
+    """The talker may be a second adapter on the same wire. Dropping its sentences changes nothing
     here: they come whatever we send. A ring is another thing, see test_loop_guard_rings.py."""
     breaking = loop_guard()
     for number in range(200):

@@ -44,7 +44,7 @@ class Relay(NamedTuple):
 
 
 class Heard(NamedTuple):
-    """One sentence that came to the feed."""
+    """Holds one sentence that came to the feed."""
 
     at: float
     origin: str
@@ -81,22 +81,22 @@ def play(
 
 
 def moving_fix(at: float) -> str:
-    """A receiver under way, whose times are of whole seconds."""
+    """Play a receiver under way, whose times are of whole seconds."""
     return f"$GPRMC,{100000 + int(at)},A,{4807 + at / 100:.4f},N,01131.000,E,5.2,,230394,,,A"
 
 
 def still_fix(at: float) -> str:
-    """A receiver that lies still."""
+    """Play a receiver that lies still."""
     return f"$GPRMC,{100000 + int(at)},A,4807.0380,N,01131.000,E,0.0,,230394,,,A"
 
 
 def moving_depth(at: float) -> str:
-    """A sounder that never says the same."""
+    """Play a sounder that never repeats a depth."""
     return f"$SDDPT,{at:.2f},0.5"
 
 
 def compass(at: float) -> str:
-    """A compass that goes to and fro."""
+    """Play a compass that goes to and fro."""
     return f"$HEHDT,{90 + Random(at).randrange(8) / 10:.1f},T"
 
 
@@ -105,17 +105,17 @@ def constant(value: str) -> Callable[[float], str]:
 
 
 def numbered(says: Callable[[float], str], number: int) -> Callable[[float], str]:
-    """An instrument that says nothing that another says."""
+    """Play an instrument that says nothing that another says."""
     return lambda at: f"{says(at)},{number}"
 
 
 def lost(heard: Sequence[Heard]) -> int:
-    """How much of what instruments said was dropped."""
+    """Return how much of what instruments said was dropped."""
     return sum(not h.passed and not h.relayed for h in heard)
 
 
 def rate(heard: Sequence[Heard], since: float, until: float) -> float:
-    """Sentences passed a second."""
+    """Return sentences passed a second."""
     return sum(h.passed and since <= h.at < until for h in heard) / (until - since)
 
 
@@ -140,7 +140,7 @@ def test_instruments_at_rest_lose_one_of_hundreds_to_a_test(origin: str) -> None
 
 
 def test_an_instrument_on_a_wire_that_repeats_old_fixes_is_heard() -> None:
-    """It may be a simulated one that begins again every 20 s."""
+    """The instrument may be a simulated one that begins again every 20 s."""
     looped = [
         Instrument(WIRE, 0.5, lambda at: moving_fix(at % 20)),
         Instrument(WIRE, 0.1, lambda at: moving_depth(at % 20)),
@@ -228,7 +228,7 @@ def test_nor_is_a_pilot_that_listens_to_headings() -> None:
 
 @pytest.mark.parametrize("delay", [0.05, 2.5, 30.0])
 def test_nobody_on_the_network_silences_a_receiver_by_saying_its_fixes_first(delay: float) -> None:
-    """On a boat that lies still they can be foretold."""
+    """The fixes of a boat that lies still can be foretold."""
     breaking = LoopGuard({"gnss": frozenset()}, FaultLog())
     for n in range(200):
         breaking.returns(make(still_fix(n + delay), origin=NETWORK, heard=n + 0.0))
@@ -265,7 +265,7 @@ def test_a_fix_that_comes_late_by_another_way_is_old(delay: float) -> None:
 
 @st.composite
 def boats(draw: st.DrawFn) -> tuple[list[Instrument], list[Relay]]:
-    """A receiver under way, other instruments, and a ring that may be there."""
+    """Return a receiver under way, other instruments, and a ring that may be there."""
     rates = st.sampled_from([0.1, 0.2, 0.5, 1.0])
     origins = st.sampled_from([WIRE, NETWORK])
     says = st.sampled_from([moving_depth, compass, constant("$TIROT,0.0,A")])

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a clock that is wrong, or jumps, does to the voyage log: nothing is removed."""
+"""A clock that is wrong, or jumps, removes nothing from the voyage log."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ MORNING = 1.8e9
 
 
 class Boat:
-    """A voyage log with a clock that the test sets."""
+    """Runs a voyage log with a clock that the test sets."""
 
     def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.folder = folder
@@ -67,7 +67,7 @@ class Boat:
         return sorted(os.listdir(self.folder))
 
     def kept(self) -> list[bytes]:
-        """What is still there, the oldest file first."""
+        """Return what is still there, the oldest file first."""
         return [one.raw for name in self.names() for one in read(str(self.folder / name))]
 
 

@@ -31,7 +31,7 @@ def text_of(number: int) -> bytes:
 
 
 def as_now(folder: Path) -> bytes:
-    """A file as the log writes it."""
+    """Return a file as the log writes it."""
 
     async def play() -> None:
         settings = {"links": {}, "outputs": {}, "log": {"folder": str(folder / "log")}}
@@ -52,7 +52,7 @@ def as_now(folder: Path) -> bytes:
 
 
 def as_earlier(folder: Path) -> bytes:
-    """A file as earlier versions wrote it."""
+    """Return a file as earlier versions wrote it."""
     members = []
     for number in range(MEMBERS):
         compressor = zlib.compressobj(6, zlib.DEFLATED, 31)
@@ -77,7 +77,7 @@ def numbers(data: bytes, folder: Path) -> list[int]:
 
 
 def ends(data: bytes) -> list[int]:
-    """Where each member ends."""
+    """Return where each member ends."""
     found, rest = [], data
     while rest:
         unpacker = zlib.decompressobj(31)
