@@ -32,22 +32,6 @@ def test_a_fresh_boat_proves_itself(kittiwake: Virtual) -> None:
     assert proof.passed, proof.summary()
 
 
-def test_the_same_again_changes_nothing(kittiwake: Virtual) -> None:
-    """The push reports that nothing changes."""
-    result = kittiwake.push()
-    assert (result.outcome, result.changed) == (Outcome.UNCHANGED, ())
-
-
-def test_a_dry_run_changes_nothing(kittiwake: Virtual, changed: Club) -> None:
-    """The dry run names the files that a push would change."""
-    before = kittiwake.status()
-    result = kittiwake.push(changed, dry_run=True)
-    assert result.outcome is Outcome.WOULD_CHANGE
-    assert "/etc/hostapd/boat.conf" in result.changed
-    after = kittiwake.status()
-    assert (after["live"], after["kept"], after["trial"]) == (before["live"], before["kept"], None)
-
-
 def test_what_is_on_trial_is_gone_with_the_power(kittiwake: Virtual, changed: Club) -> None:
     """Settings reach the running boat without a restart, and only keep makes them last."""
     kept = kittiwake.status()["kept"]

@@ -26,10 +26,6 @@ def test_nothing_is_found_in_the_demo_club(tmp_path: Path) -> None:
     assert checks.check(load.read_all(load.list_profiles(tmp_path / "boats"))) == []
 
 
-def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
-    assert found(boat(tmp_path)) == []
-
-
 def test_an_accepted_warning_is_left_out(tmp_path: Path) -> None:
     more = 'card: {size: 8 GB}\naccepted: {card-size: "the only one in the drawer"}\naccess:'
     assert found(boat(tmp_path, ("access:", more))) == []

@@ -15,10 +15,6 @@ NO_DATE = ("talks: [RMC]", "talks: [GGA]")
 CHIP = ("bcm2711-rpi-4-b", "x86-64")
 
 
-def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
-    assert found(tmp_path) == []
-
-
 @pytest.mark.parametrize("formatter", ["RMC", "ZDA"])
 def test_a_link_with_a_date_is_enough(tmp_path: Path, formatter: str) -> None:
     assert found(tmp_path, ("talks: [RMC]", f"talks: [{formatter}]")) == []

@@ -10,10 +10,6 @@ import pytest
 from tests.unit.checks.pilot_boat import NETWORK, SECOND, findings, found, prefer
 
 
-def test_nothing_is_found_in_the_good_boat(tmp_path: Path) -> None:
-    assert found(tmp_path) == []
-
-
 def test_two_sources_want_an_order(tmp_path: Path) -> None:
     (finding,) = findings(tmp_path, SECOND)
     assert (finding.level, finding.check) == ("warning", "no-preference.position")
