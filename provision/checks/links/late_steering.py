@@ -20,13 +20,12 @@ def worst_delay(link: LinkConfig) -> float:
     It counts ordinary lengths. Without a steering sentence, or with one alone, it is 0.
     """
     steering = [name for name in link.listens if steers("P" if len(name) > 3 else "", name)]
-    pairs = [
-        typical_length(name) + typical_length(other)
-        for name in steering
-        for other in link.listens
-        if other != name
-    ]
-    return max(pairs, default=0) * BITS_PER_CHARACTER / link.baud
+    if not steering:
+        return 0.0
+    longest = max(steering, key=typical_length)
+    others = [typical_length(name) for name in link.listens if name != longest]
+    behind = typical_length(longest) + max(others) if others else 0
+    return behind * BITS_PER_CHARACTER / link.baud
 
 
 def check(boat: Boat) -> Iterator[Finding]:
