@@ -61,10 +61,10 @@ class Bench:
         self.board = board
         self.hull = hull or derive(profile)
         self.folder = _make_folder(self.hull)
-        self._held = [hold_port(), hold_port()]
-        self.ssh_port, self.feed_port = map(port_of, self._held)
+        self._held = [hold_port(), hold_port(), hold_port()]
+        self.ssh_port, self.feed_port, self.page_port = map(port_of, self._held)
         try:
-            ports = (self.ssh_port, self.feed_port)
+            ports = (self.ssh_port, self.feed_port, self.page_port)
             self.emulator = build_machine(profile, self.hull, board, card, self.folder, ports, seed)
             self.emulator.date = clock_chip
             self.wires = Wires(self.hull, self.emulator.adapters, self.folder)
@@ -246,6 +246,13 @@ class Bench:
             lines=lines,
         )
 
+    def _page(self) -> dict[str, Any]:
+        """Return how to reach the boat's page, if the profile has one."""
+        if self.profile.page is None:
+            return {}
+        reached = {"host": "127.0.0.1", "port": self.page_port} if self.feed_answers else None
+        return {"page": reached}
+
     def where(self) -> dict[str, Any]:
         """Return how to reach the boat and what is around it. Null for what it refuses."""
         return {
@@ -254,6 +261,7 @@ class Bench:
             if self.ssh_answers
             else None,
             "feed": {"host": "127.0.0.1", "port": self.feed_port} if self.feed_answers else None,
+            **self._page(),
             "links": {voice: str(path) for voice, path in self._voices().items()},
             # Struct can_frame, sixteen bytes each, instead of sentences.
             "networks": {name: str(path) for name, path in self._networks().items()},

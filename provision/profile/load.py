@@ -48,9 +48,11 @@ class Boat:
     def digest(self) -> str:
         """Return the SHA-256 in hex of the merged profile as canonical JSON.
 
-        The names of the included files are left out: only their content counts.
+        The names of the included files are left out: only their content counts. So is a page that
+        the boat does not have: boats without one kept their digest when the key came.
         """
-        content = self.profile.model_dump(mode="json", exclude={"includes"})
+        unused = {"includes"} if self.profile.page else {"includes", "page"}
+        content = self.profile.model_dump(mode="json", exclude=unused)
         canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         return hashlib.sha256(canonical.encode()).hexdigest()
 

@@ -10,6 +10,8 @@ from fnmatch import fnmatch
 AREAS = (
     ("/etc/boat/manifest.json", ""),
     ("/etc/boat/feed.json", "links"),
+    ("/etc/boat/page.json", "page"),
+    ("/etc/systemd/system/boat-page.*", "page"),
     ("/etc/hostapd/*", "Wi-Fi"),
     ("/etc/udev/*", "adapters"),
     ("/etc/systemd/network/*", "network"),

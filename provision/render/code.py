@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find the code of the feed and of the programs that it asks, for the settings.
+"""Find the code of the feed, of the programs that it asks, and of the page, for the settings.
 
 It travels in the settings, so that a push can change it on trial. The base has the same code
 compiled, at the paths where Python looks for compiled files. A compiled file counts only if it was
@@ -8,12 +8,16 @@ made from exactly these bytes: a boat whose settings are newer than its base com
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from provision import paths
 
 #: The folder where Python looks for it.
 CODE_FOLDER = "/usr/lib/boat"
+
+#: The kinds of files that the page's program is made of.
+PAGE_SUFFIXES = (".py", ".html", ".css", ".js", ".svg")
 
 
 def list_feed_code() -> dict[str, Path]:
@@ -25,6 +29,20 @@ def list_feed_code() -> dict[str, Path]:
         *(package / "onboard" / "feed").rglob("*.py"),
         *(package / "onboard" / "stations").rglob("*.py"),
     ]
+    return _map(sources)
+
+
+def list_page_code() -> dict[str, Path]:
+    """Map the same of the page's program, and of the files that it serves.
+
+    It imports modules of the feed.
+    """
+    folder = paths.PACKAGE / "onboard" / "page"
+    return _map(one for one in folder.rglob("*") if one.suffix in PAGE_SUFFIXES)
+
+
+def _map(sources: Iterable[Path]) -> dict[str, Path]:
+    package = paths.PACKAGE
     return {
         f"{CODE_FOLDER}/provision/{one.relative_to(package).as_posix()}": one for one in sources
     }

@@ -10,9 +10,11 @@ from provision.profile.access_keys import read_access_keys
 from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
+from provision.profile.schema.page import PAGE_PORT
 from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk, host_public_key
 from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id
+from provision.render.page import build_page_config
 from provision.render.ports import InputPorts, collect_ports
 
 #: The first channel in the 5 GHz band (IEEE Std 802.11).
@@ -41,6 +43,9 @@ class Context:
     ports: InputPorts
     feed: dict[str, object]
     """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
+    page: dict[str, object] | None
+    """/etc/boat/page.json, which provision/onboard/page/config.py explains. None without a page."""
+    page_port: int = PAGE_PORT
 
 
 def build_context(boat: Boat, secrets: Secrets) -> Context:
@@ -64,4 +69,5 @@ def build_context(boat: Boat, secrets: Secrets) -> Context:
         authorized_keys=read_access_keys(boat),
         ports=collect_ports(profile),
         feed=build_feed_config(profile, shared),
+        page=build_page_config(profile, secrets, shared),
     )

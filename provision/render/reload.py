@@ -11,8 +11,8 @@ def _unit(action: str, unit: str, *paths: str) -> dict[str, object]:
     return {"paths": [*paths, *own], "action": action, "unit": unit}
 
 
-#: The manifest's `reload`. Later actions may need the earlier ones.
-RELOAD_TABLE: tuple[dict[str, object], ...] = (
+#: What every boat does. Later actions may need the earlier ones.
+_EVERY_BOAT: tuple[dict[str, object], ...] = (
     {"paths": [f"{_UNITS}/*", "/etc/systemd/system-generators/*"], "action": "daemon-reload"},
     {"paths": ["/etc/sysctl.d/*"], "action": "sysctl"},
     {"paths": ["/etc/hostname"], "action": "hostname"},
@@ -38,3 +38,20 @@ RELOAD_TABLE: tuple[dict[str, object], ...] = (
         "/usr/bin/boat-feed",
     ),
 )
+
+#: What a boat with a page does, too. A restart of the socket restarts a page that is being read.
+_PAGE: tuple[dict[str, object], ...] = (
+    _unit("restart", "boat-page.socket"),
+    _unit(
+        "restart",
+        "boat-page.service",
+        "/etc/boat/page.json",
+        "/usr/lib/boat/*",
+        "/usr/bin/boat-page",
+    ),
+)
+
+
+def list_reloads(*, page: bool) -> tuple[dict[str, object], ...]:
+    """Return the manifest's `reload`."""
+    return _EVERY_BOAT + (_PAGE if page else ())

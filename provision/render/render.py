@@ -22,10 +22,10 @@ from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.store import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Settings, Symlink, build_settings
-from provision.render.code import list_feed_code
+from provision.render.code import list_feed_code, list_page_code
 from provision.render.context import Context, build_context
 from provision.render.escape import FILTERS, only_escaped
-from provision.render.reload import RELOAD_TABLE
+from provision.render.reload import list_reloads
 from provision.render.units import unit_links
 
 #: Permission bits other than 0644: for secrets and for programs.
@@ -33,7 +33,10 @@ FILE_MODES = {
     "/etc/hostapd/boat.conf": 0o600,
     "/etc/hostapd/boat.psk": 0o600,
     "/etc/ssh/ssh_host_ed25519_key": 0o600,
+    # It may hold the pass-phrase of the Wi-Fi.
+    "/etc/boat/page.json": 0o600,
     "/usr/bin/boat-feed": 0o755,
+    "/usr/bin/boat-page": 0o755,
     "/usr/bin/boat-stations": 0o755,
 }
 
@@ -49,8 +52,11 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
     """
     known = build_context(boat, secrets)
     files: dict[str, Entry] = dict(_render_templates(known))
-    files |= {path: File(source.read_bytes()) for path, source in list_feed_code().items()}
-    files |= unit_links(known.uplink, own_pass_phrases=bool(known.own_psks))
+    code = list_feed_code() | (list_page_code() if known.page else {})
+    files |= {path: File(source.read_bytes()) for path, source in code.items()}
+    files |= unit_links(
+        known.uplink, own_pass_phrases=bool(known.own_psks), page=known.page is not None
+    )
     files[RANDOM_SEED_LINK[0]] = Symlink(RANDOM_SEED_LINK[1])
     return build_settings(
         files,
@@ -60,7 +66,7 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
             "base": BASE_FORMAT,
             "version": provision.__version__,
             "profile": boat.digest(),
-            "reload": RELOAD_TABLE,
+            "reload": list_reloads(page=known.page is not None),
         },
     )
 

@@ -27,6 +27,9 @@ ENABLED_WITH_UPLINK = (("sysinit.target", "systemd-resolved.service", _VENDOR),)
 #: Wanted only where a tablet has a pass-phrase of its own.
 ENABLED_WITH_OWN_PASS_PHRASES = (("multi-user.target", "boat-stations.service", _UNITS),)
 
+#: Wanted only where the boat has a page. The socket starts boat-page.service.
+ENABLED_WITH_PAGE = (("sockets.target", "boat-page.socket", _UNITS),)
+
 #: Units that must not run on a read-only root, on ports of instruments, or on a boat where no
 #: account has a password.
 MASKED = (
@@ -89,10 +92,11 @@ MASKED_GENERATORS = (
 )
 
 
-def unit_links(uplink: bool, *, own_pass_phrases: bool) -> dict[str, Symlink]:
+def unit_links(uplink: bool, *, own_pass_phrases: bool, page: bool) -> dict[str, Symlink]:
     """Return the symbolic links that enable and mask units, by path."""
     enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
     enabled += ENABLED_WITH_OWN_PASS_PHRASES if own_pass_phrases else ()
+    enabled += ENABLED_WITH_PAGE if page else ()
     links = {
         f"{_UNITS}/{wanted_by}.wants/{unit}": Symlink(f"{folder}/{unit}")
         for wanted_by, unit, folder in enabled

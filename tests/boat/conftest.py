@@ -57,11 +57,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Run a test that takes `link` once for each serial link of the profile, `can_link` for each
-    NMEA 2000 network, `network_input` for each input, and `own_tablet` for each tablet with a
-    pass-phrase of its own."""
+    NMEA 2000 network, `network_input` for each input, `page_address` if there is a page, and
+    `own_tablet` for each tablet with a pass-phrase of its own."""
     profile = metafunc.config.stash[JOB].profile
     if "network_input" in metafunc.fixturenames:
         metafunc.parametrize("network_input", sorted(profile["inputs"]) or [None])
+    if "page_address" in metafunc.fixturenames:
+        address = str(profile["network"]["address"]).partition("/")[0]
+        metafunc.parametrize("page_address", [address if profile.get("page") else None])
     links, tablets = profile["links"], profile["network"]["tablets"]
     if "own_tablet" in metafunc.fixturenames:
         own = sorted(name for name in tablets if tablets[name]["own_pass_phrase"])

@@ -47,7 +47,8 @@ def sockets(text: str, senders: range, wanted: set[tuple[str, int]]) -> set[tupl
 
 
 def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
-    """SSH, the feed and its inputs, name service and DHCP; from shore, answers to a DHCP client."""
+    """SSH, the feed and its inputs, the page, name service and DHCP; from shore, answers to a
+    DHCP client."""
     inputs = profile["inputs"].values()
     wanted = {("tcp", 22), ("tcp", profile["feed"]["tcp"])}
     wanted |= {("tcp", 53), ("udp", 53), ("udp", 67)}
@@ -55,6 +56,7 @@ def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
         wanted |= {("udp", 68)}
     wanted |= {("tcp", source["listen"]) for source in inputs if source["listen"]}
     wanted |= {("udp", source["udp"]) for source in inputs if source["udp"]}
+    wanted |= {("tcp", 80)} if profile.get("page") else set()
     groups = [group for source in inputs for group in source["multicast"] or ()]
     return wanted | {("udp", GROUPS[group][1]) for group in groups}
 

@@ -101,6 +101,7 @@ BOATS: dict[str, dict[str, Any]] = {
             "log": {"adapter": {"port": "2-1", "interface": 1}, "talks": ["VHW"]},
         },
         "feed": {"tcp": 20220, "udp": None},
+        "page": {"pass_phrase": False},
     },
     "busy": {
         "network": {"tablets": {"chart-table": {"mac": "02:00:00:12:34:56"}}},
@@ -142,6 +143,7 @@ BOATS: dict[str, dict[str, Any]] = {
             "sentences": ["APB"],
         },
         "clock": {"from": ["gnss-2"]},
+        "page": True,
         "log": {"keep": "14 days", "cap": "1.5 GB"},
     },
 }

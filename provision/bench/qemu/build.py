@@ -21,6 +21,7 @@ from provision.card.layout.filesystems import read_fat
 from provision.commands import find, run
 from provision.errors import UserError
 from provision.profile.schema.boat import Profile
+from provision.profile.schema.page import PAGE_PORT
 from provision.profile.yaml.tree import raise_all
 from provision.progress import note
 
@@ -51,13 +52,13 @@ def build_machine(  # noqa: PLR0913
     board: Board,
     card: Path,
     folder: Path,
-    ports: tuple[int, int],
+    ports: tuple[int, int, int],
     seed: int,
 ) -> Emulator:
     """Build the board with its card and all adapters of the hull. Use `folder` for files.
 
-    `ports` are the loopback ports that lead to the boat's SSH and feed. `seed` shuffles the order
-    in which the adapters are plugged in.
+    `ports` are the loopback ports that lead to the boat's SSH, feed and page. `seed` shuffles the
+    order in which the adapters are plugged in.
     """
     disk = folder / "card.qcow2"
     run("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw",
@@ -79,7 +80,7 @@ def build_machine(  # noqa: PLR0913
     return emulator
 
 
-def _build_wire(profile: Profile, ports: tuple[int, int]) -> NetworkWire:
+def _build_wire(profile: Profile, ports: tuple[int, int, int]) -> NetworkWire:
     """Plug this computer into the boat's wired port."""
     network = profile.network
     if network.wired == "boat":
@@ -89,14 +90,16 @@ def _build_wire(profile: Profile, ports: tuple[int, int]) -> NetworkWire:
         # The emulator's DHCP service gives its first client this address.
         mine = type(network.address)("10.0.2.0/24").network
         boat = mine.network_address + 15
-    ssh, feed = ports
-    forwards = (
+    ssh, feed, page = ports
+    forwards = [
         PortForward(ssh, str(boat), SSH_PORT),
         PortForward(feed, str(boat), profile.feed.tcp),
-    )
+    ]
+    if profile.page:
+        forwards.append(PortForward(page, str(boat), PAGE_PORT))
     # Use low addresses: DHCP never assigns them.
     host, names = itertools.islice((one for one in mine.hosts() if one != boat), 2)
-    return NetworkWire(str(mine), str(host), str(names), forwards)
+    return NetworkWire(str(mine), str(host), str(names), tuple(forwards))
 
 
 def _build_direct_boot(board: Board, card: Path, folder: Path) -> DirectBoot:

@@ -14,7 +14,7 @@ import yaml
 from provision import paths
 from provision.boards import Board
 from provision.render.archive import BASE_FORMAT
-from provision.render.code import list_feed_code
+from provision.render.code import list_feed_code, list_page_code
 
 FOLDER = Path(__file__).parent
 #: Time of all files in a base, so that the same packages give the same bytes: 2026-01-01.
@@ -67,7 +67,13 @@ class Recipe:
         code += sorted((package / "onboard" / "settings").rglob("*.py"))
         for path in code:
             found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
-        found |= {path.removeprefix("/"): source for path, source in list_feed_code().items()}
+        # The page's code, too, so that boats with a page and without share a base.
+        aboard = list_feed_code() | list_page_code()
+        found |= {
+            path.removeprefix("/"): source
+            for path, source in aboard.items()
+            if source.suffix == ".py"
+        }
         return found
 
     @cached_property

@@ -37,6 +37,8 @@ def _body(view: View) -> Iterator[str]:
     yield f"<p><strong>{escape(view['caution'])}</strong></p>\n"
     yield "<p>This page stands still. <a href='/plain'>Ask the boat again</a>.</p>\n"
     yield f"<h2>{escape(view['verdict']['text'])}</h2>\n"
+    if not view["live"]:
+        yield f"<p>{escape(view['verdict']['action'])}</p>\n"
     yield from _list("", map(_issue, view["issues"]))
     steering = view["steering"]
     yield f"<p>{escape(steering['text'])} {escape(steering['rule'])}</p>\n"

@@ -14,6 +14,7 @@ from provision.profile.schema.addresses import Interface, MacAddress
 from provision.profile.schema.base import Model
 from provision.profile.schema.feed import ClockConfig, FeedConfig, LogConfig, SteeringConfig
 from provision.profile.schema.links import AnyLink, CanConfig, InputConfig, LinkConfig
+from provision.profile.schema.page import OptionalPage
 from provision.profile.schema.supply import SupplyConfig
 from provision.profile.schema.types import (
     AccessKey,
@@ -177,6 +178,8 @@ class Profile(Model):
     clock: ClockConfig | None = None
     log: LogConfig | None = None
     """Without it nothing is logged."""
+    page: OptionalPage = None
+    """true, or its keys: a page for browsers on port 80. Without it there is none."""
     access: AccessConfig
     usb: UsbConfig = UsbConfig.model_construct()
     supply: SupplyConfig | None = None

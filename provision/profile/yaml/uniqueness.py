@@ -10,6 +10,7 @@ from provision.errors import Location, UserError
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import AdapterConfig
+from provision.profile.schema.page import PAGE_PORT
 
 
 def find_duplicates(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
@@ -39,6 +40,8 @@ def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
         yield f"the hardware address {tablet.mac}", f"network.tablets.{name}.mac"
     for name, link in profile.can_links.items():
         yield f"the interface {link.can}", f"links.{name}.can"
+    if profile.page:
+        yield f"TCP port {PAGE_PORT}", "page"
     yield f"TCP port {profile.feed.tcp}", "feed.tcp"
     for name, source in profile.inputs.items():
         if source.tcp:

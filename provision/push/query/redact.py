@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
-#: Files that are a secret as a whole.
-SECRET_FILES = ("/etc/ssh/ssh_host_*_key",)
+#: Files that are a secret as a whole. The page's has the pass-phrase of the Wi-Fi drawn as a code.
+SECRET_FILES = ("/etc/ssh/ssh_host_*_key", "/etc/boat/page.json")
 
 #: A private key in PEM, also one whose beginning or end was lost.
 _PEM = re.compile(

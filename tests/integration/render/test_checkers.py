@@ -60,10 +60,13 @@ def with_base(root: Path) -> Path:
     return root
 
 
-UNITS = ("nftables", "hostapd", "dnsmasq", "chrony", "boat-feed", "boat-stations")
+UNITS = ("nftables", "hostapd", "dnsmasq", "chrony", "boat-feed", "boat-stations", "boat-page")
 
 #: Files that a boat has only where a tablet has a pass-phrase of its own, such as `full`.
 OWN_PASS_PHRASES_ONLY = ("etc/systemd/system/boat-stations.service",)
+
+#: Files that a boat has only with a page, such as `full` and `busy`.
+PAGE_ONLY = tuple(f"etc/systemd/system/boat-page.{kind}" for kind in ("service", "socket"))
 
 CHECKERS = [
     Checker("etc/nftables.conf", "table inet {", ("nft", "-c", "-f", "/etc/nftables.conf")),
@@ -88,6 +91,12 @@ CHECKERS = [
         ("systemd-analyze", "verify", "--man=no", "systemd-random-seed.service"),
         silent,
     ),
+    Checker(
+        "etc/systemd/system/boat-page.socket",
+        "[Socket]\nFreeBind=sometimes",
+        ("systemd-analyze", "verify", "--man=no", "/etc/systemd/system/boat-page.socket"),
+        silent,
+    ),
     *(
         Checker(
             f"etc/systemd/system/{unit}.service",
@@ -104,7 +113,8 @@ CHECKERS = [
 def test_every_checker_accepts_every_boats_files(tree: Callable[..., Path], boat: str) -> None:
     root = tree(**BOATS[boat])
     for checker in CHECKERS:
-        if checker.file in OWN_PASS_PHRASES_ONLY and not (root / checker.file).exists():
+        optional = checker.file in (*OWN_PASS_PHRASES_ONLY, *PAGE_ONLY)
+        if optional and not (root / checker.file).exists():
             continue
         done = aboard(root, *checker.command)
         assert checker.passed(done), (checker.file, done.stdout, done.stderr)
@@ -158,6 +168,7 @@ def test_udev_verifies_the_rules(tree: Callable[..., Path], boat: str) -> None:
 EXPOSED = {
     "boat-feed": 20,
     "boat-stations": 20,
+    "boat-page": 20,
     "dnsmasq": 25,
     "chrony": 25,
     "hostapd": 30,

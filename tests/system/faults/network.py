@@ -143,3 +143,14 @@ def stranger_let_in(boat: Virtual) -> Iterator[Club | None]:
     boat.ask(f"echo '{STRANGER}' >> {KEYS}")
     yield None
     put_back(boat, KEYS, aside)
+
+
+@fails(
+    "page: shows this boat [10.47.1.1]",
+    "page: takes nothing [10.47.1.1]",
+    alone=True,
+)
+def page_not_there(boat: Virtual) -> Iterator[Club | None]:
+    """This boat has none, so that the profile asks for one; tests/system/test_page.py has one."""
+    with wanted_otherwise(boat, "links:\n", "page: true\nlinks:\n") as club:
+        yield club

@@ -211,6 +211,7 @@ def test_the_service_may_do_what_it_needs_and_no_more(rendered: Render) -> None:
         "ExecStartPre=+-/bin/sh -c 'mountpoint -q /data && "
         "exec install -d -m 0770 -g dialout /data/log'",
         "ReadWritePaths=-/data/log",
+        "Group=www-data",
         "RestrictAddressFamilies=AF_CAN",
     ]
     assert re.search("^SupplementaryGroups=.*dialout", busy, re.MULTILINE)

@@ -1,0 +1,106 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Build /etc/boat/page.json, which provision/onboard/page/config.py explains."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import segno
+
+from provision.profile.leases import Leases
+from provision.profile.schema.boat import Profile
+from provision.profile.schema.links import AdapterConfig, CanConfig, InputConfig, LinkConfig
+from provision.profile.secrets.store import Secrets
+
+Json = dict[str, object]
+
+
+def build_page_config(profile: Profile, secrets: Secrets, leases: Leases) -> Json | None:
+    """Build the configuration of boat-page. None for a boat without a page."""
+    if profile.page is None:
+        return None
+    address = str(profile.network.address.ip)
+    ssid = profile.network.access_point.ssid
+    wifi: Json = {"ssid": ssid}
+    codes: Json = {"page": draw_code(f"http://{address}/")}
+    if profile.page.pass_phrase:
+        wifi["pass_phrase"] = secrets.pass_phrase
+        codes["wifi"] = draw_code(write_wifi_code(ssid, secrets.pass_phrase))
+    made: Json = {
+        "boat": profile.boat,
+        "hosts": [address, *(f"{profile.boat}{end}" for end in ("", ".boat", ".local"))],
+        "feed": {"address": address, "port": profile.feed.tcp},
+        "wifi": wifi,
+        "codes": codes,
+        "sources": {
+            **{name: _build_link(link) for name, link in profile.links.items()},
+            **{name: _build_input(source) for name, source in profile.inputs.items()},
+        },
+        "tablets": {name: str(leases.fixed[name]) for name in profile.network.tablets},
+    }
+    if steering := profile.steering:
+        made["steering"] = {
+            "link": steering.link,
+            "from": steering.senders,
+            "sentences": steering.sentences,
+        }
+    return made
+
+
+def _build_link(link: LinkConfig | CanConfig) -> Json:
+    if isinstance(link, CanConfig):
+        return {"kind": "network", "plug": f"its cable at the computer ({link.can})", "talks": {}}
+    return {
+        "kind": "link",
+        "plug": _name_adapter(link.adapter),
+        "baud": link.baud,
+        "talks": link.talks,
+        "listens": link.listens,
+    }
+
+
+def _name_adapter(adapter: AdapterConfig) -> str:
+    if adapter.port:
+        where = f"the adapter in USB socket {adapter.port}"
+    else:
+        where = f"the adapter with serial number {adapter.serial}"
+    # People count from 1, chips from 0.
+    return where if adapter.interface is None else f"{where}, line {adapter.interface + 1}"
+
+
+def _build_input(source: InputConfig) -> Json:
+    if source.tcp:
+        plug = f"the device at {source.tcp}"
+    elif source.multicast:
+        plug = f"the device that sends {' and '.join(source.multicast)}"
+    else:
+        port = f"TCP port {source.listen}" if source.listen else f"UDP port {source.udp}"
+        plug = f"the device that sends to {port}"
+    return {"kind": "input", "plug": plug, "talks": source.talks}
+
+
+def write_wifi_code(ssid: str, pass_phrase: str) -> str:
+    """Write the text of a code by which phones join a Wi-Fi (common practice, from memory).
+
+    >>> write_wifi_code("Tern", "fish;soup")
+    'WIFI:T:WPA;S:Tern;P:fish\\\\;soup;;'
+    """
+    return f"WIFI:T:WPA;S:{_escape(ssid)};P:{_escape(pass_phrase)};;"
+
+
+def _escape(text: str) -> str:
+    escaped = re.sub(r'([\\;,:"])', r"\\\1", text)
+    # Some readers take hexadecimal digits for octets, unless they are in quotes (from memory).
+    return f'"{text}"' if re.fullmatch(r"(?:[0-9A-Fa-f]{2})+", text) else escaped
+
+
+def draw_code(text: str) -> str:
+    """Draw a QR code (ISO/IEC 18004) as SVG, with the margin of four modules that readers need."""
+    drawn = io.BytesIO()
+    code = segno.make(text, error="m", micro=False)
+    code.save(
+        drawn, kind="svg", border=4, light="#fff", xmldecl=False, nl=False, omitsize=True,
+        svgclass=None, lineclass=None,
+    )  # fmt: skip
+    return drawn.getvalue().decode()
