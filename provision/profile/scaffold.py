@@ -42,11 +42,7 @@ def create_club(folder: Path) -> list[str]:
                 shutil.rmtree(made) if made.is_dir() else made.unlink()
             raise
     except OSError as error:
-        raise UserError(
-            f"cannot be made: {error.strerror}",
-            location=Location(folder),
-            hint="name a folder that is new, where you may write",
-        ) from error
+        raise _refused(folder, error) from error
 
 
 def prepare_folder(folder: Path) -> list[str]:
@@ -60,11 +56,15 @@ def prepare_folder(folder: Path) -> list[str]:
         folder.mkdir(parents=True, exist_ok=True)
         return _fill_without_boats(folder)
     except OSError as error:
-        raise UserError(
-            f"cannot be made: {error.strerror}",
-            location=Location(folder),
-            hint="name a folder that is new, where you may write",
-        ) from error
+        raise _refused(folder, error) from error
+
+
+def _refused(folder: Path, error: OSError) -> UserError:
+    return UserError(
+        f"cannot be made: {error.strerror}",
+        location=Location(folder),
+        hint="name a folder that is new, where you may write",
+    )
 
 
 def _fill(folder: Path) -> list[str]:

@@ -35,8 +35,8 @@ from provision.verify.job import Answers, Command, Conclude, Job
 TOLERANCE = 0.25
 EDGES = 1.5
 
-#: Seconds; over less no rate is told.
-LEAST = 4
+#: Seconds of listening, below which no rate is calculated.
+MIN_RATE_SECONDS = 4
 
 #: Characters that CR LF, which ends a sentence, adds to its line.
 END = 2
@@ -73,7 +73,7 @@ def commands(job: Job) -> dict[str, Command]:
         "host": address,
         "port": job.profile["feed"]["tcp"],
         "seconds": MAX_LISTEN_S,
-        "rates_over": LEAST,
+        "rates_over": MIN_RATE_SECONDS,
         "settle": MAX_SETTLE_S,
         "links": awaited(job.profile),
         "patience": {
@@ -170,7 +170,7 @@ def fix_note(job: Job, name: str, source: dict[str, Any]) -> str:
 def rate_notes(source: dict[str, Any], wanted: dict[str, float]) -> str:
     """Name the sentences that come more or less often than the profile says, or ""."""
     over, heard = source["rates_over"], source["rates"]
-    if over < LEAST:
+    if over < MIN_RATE_SECONDS:
         return ""
     wrong = {
         name: heard.get(name, 0.0)

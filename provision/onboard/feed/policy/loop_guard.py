@@ -2,14 +2,14 @@
 """Drop echoes: sentences that come back because we sent them.
 
 One sentence alone cannot show whether it is an echo. These facts show it:
-- Another speaker said it a moment ago, and we may have sent it to this speaker.
-- It has a time of day that is over: its first speaker has said another time since, or it was
+- Another speaker sent it a moment ago, and we may have sent it to this speaker.
+- It has a time of day that is over: its first speaker has sent another time since, or it was
   first heard longer ago than a receiver repeats one fix.
 - Its origin is in a ring (see rings.py), and we sent it as long ago as the ring takes. A ring
   brings back each sentence once. As many are dropped as were sent, so that an instrument in the
   ring that repeats itself is heard as often as it speaks.
 
-A sentence is compared only with what equally or more trusted speakers have said. A sender on the
+A sentence is compared only with what equally or more trusted speakers have sent. A sender on the
 network therefore cannot silence an instrument on a wire, or an input that a link listens to, by
 sending its sentences first. Steering from the network is compared with everything: losing it is
 better than sending it round.
@@ -24,10 +24,10 @@ from provision.onboard.feed.policy.recent import Passed, Recent, time_of
 from provision.onboard.feed.policy.rings import SLOW_S, TESTS, Ring
 from provision.onboard.feed.report.fault_log import FaultLog
 
-#: Seconds within which what one speaker has said is another speaker's echo.
+#: Seconds within which what one speaker has sent is another speaker's echo.
 ECHO_WINDOW_S = 3.0
 
-#: Seconds for which a receiver may repeat one fix. Times of whole seconds are said for one.
+#: Seconds for which a receiver may repeat one fix. Times of whole seconds are sent for one.
 STALE_FIX_S = 2.0
 
 #: Seconds between two checks of all origins.
@@ -51,14 +51,14 @@ INPUT, NAMED, WIRE = range(3)
 
 
 def speaker(sentence: Sentence) -> str:
-    """Return who said it. A client of ours that reconnects comes from another port."""
+    """Return who sent it. A client of ours that reconnects comes from another port."""
     if sentence.origin.startswith(CLIENT_PREFIX):
         return CLIENT_PREFIX + sentence.sender
     return f"{sentence.origin} {sentence.sender}" if sentence.sender else sentence.origin
 
 
 class LoopGuard:
-    """Remembers what was passed on lately, and who said it."""
+    """Remembers what was passed on lately, and who sent it."""
 
     def __init__(
         self,

@@ -49,12 +49,12 @@ class Passed:
     first_speaker: str
     last: float
     speaker: str
-    """The speaker that said it last."""
+    """The speaker that sent it last."""
     passes: int = 1
     interval: float = 0.0
-    """Seconds between the last two times that one speaker said it."""
+    """Seconds between the last two times that one speaker sent it."""
     turns: int = 0
-    """Times in a row that this speaker said it again after the same interval."""
+    """Times in a row that this speaker sent it again after the same interval."""
     repeated: bool = False
     """True if it came again when it was withheld."""
     echoes: int = 0
@@ -164,7 +164,7 @@ class Recent:
         self._newest[key] = time, sentence.heard
 
     def is_overtaken(self, passed: Passed, sentence: Sentence, time: str) -> bool:
-        """Report whether its first speaker has said another time of day since."""
+        """Report whether its first speaker has sent another time of day since."""
         key = passed.first_speaker, sentence.talker, sentence.formatter
         newest, at = self._newest.get(key, (time, passed.first))
         return newest != time and at > passed.first and sentence.heard - at >= OVERTAKEN_S

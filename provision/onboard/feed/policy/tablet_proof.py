@@ -2,7 +2,7 @@
 """Let a tablet with its own pass-phrase steer only if it has joined by it.
 
 Sentences from the address of such a tablet wait here if they steer or a link listens for them.
-They wait until hostapd has said by which pass-phrase the station with the tablet's hardware
+They wait until hostapd has reported by which pass-phrase the station with the tablet's hardware
 address has joined. The firewall lets nothing in from either address but what came from this
 station. A sentence that is not proven goes on without `keyid`, and the gate refuses it.
 """

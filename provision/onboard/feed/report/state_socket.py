@@ -6,11 +6,11 @@ from __future__ import annotations
 import asyncio
 import json
 import os
-import socket
-import stat
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
+
+from provision.onboard.feed.report import unix_socket
 
 #: Seconds that sending the state may take.
 CLIENT_TIMEOUT_S = 10.0
@@ -29,14 +29,7 @@ class StateSocket:
         self._path = path
         self._state = state
         self._server: asyncio.AbstractServer | None = None
-        os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
-        with suppress(FileNotFoundError):
-            if stat.S_ISSOCK(os.stat(path).st_mode):
-                os.unlink(path)
-        self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._channel.bind(path)
-        if group:
-            os.chmod(path, 0o660)
+        self._channel = unix_socket.bind(path, 0o660 if group else None)
 
     async def start(self) -> None:
         self._server = await asyncio.start_unix_server(self._send, sock=self._channel)

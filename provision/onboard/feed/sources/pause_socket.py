@@ -13,11 +13,11 @@ import asyncio
 import json
 import os
 import socket
-import stat
 import struct
 from collections.abc import Iterable
 from contextlib import suppress
 
+from provision.onboard.feed.report import unix_socket
 from provision.onboard.feed.report.fault_log import FaultLog
 from provision.onboard.feed.sources.serial_link import SerialLink
 
@@ -44,14 +44,7 @@ class PauseSocket:
         self._fault_log = fault_log
         self._paused: SerialLink | None = None
         self._server: asyncio.AbstractServer | None = None
-        os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
-        with suppress(FileNotFoundError):
-            if stat.S_ISSOCK(os.stat(path).st_mode):
-                os.unlink(path)
-        self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._channel.bind(path)
-        # Nobody can connect before the socket listens.
-        os.chmod(path, 0o600)
+        self._channel = unix_socket.bind(path, 0o600)
 
     async def start(self) -> None:
         self._server = await asyncio.start_unix_server(
@@ -111,5 +104,5 @@ class PauseSocket:
 def _user(writer: asyncio.StreamWriter) -> int:
     """Return the user of the process at the other end."""
     channel = writer.get_extra_info("socket")
-    told = channel.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
-    return int(_CREDENTIALS.unpack(told)[1])
+    peer = channel.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+    return int(_CREDENTIALS.unpack(peer)[1])
