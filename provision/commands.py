@@ -82,9 +82,15 @@ def run(
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise UserError(f"{command[0]} did not finish within {timeout:.0f} s") from error
+        raise UserError(
+            f"{command[0]} did not finish within {timeout:.0f} s",
+            hint="see whether this computer is busy, and begin again",
+        ) from error
     if check and done.returncode != 0:
-        raise UserError(failure(command, done.returncode, done.stderr or done.stdout))
+        raise UserError(
+            failure(command, done.returncode, done.stderr or done.stdout),
+            hint=f"correct what {command[0]} names above, and begin again",
+        )
     return done
 
 

@@ -31,6 +31,9 @@ from provision.progress import note
 #: Maximum length of a socket's path in octets (unix(7)).
 MAX_SOCKET_PATH_BYTES = 107
 
+#: What to do about a boat that does not come up.
+_CONSOLE_HINT = "the end of what the boat's console printed says why"
+
 
 class Bench:
     """Run one virtual boat. Use it in a `with`, so that nothing is left running.
@@ -164,7 +167,10 @@ class Bench:
     def set_baud(self, link: str, baud: int) -> None:
         """Set an instrument to another baud rate. Raise UserError without such an instrument."""
         if link not in self._voices():
-            raise UserError(f"there is no instrument {link}; there are {', '.join(self._voices())}")
+            raise UserError(
+                f"there is no instrument {link}; there are {', '.join(self._voices())}",
+                hint="name one of them",
+            )
         self.wires.set_baud(link, baud)
         if self.instruments:
             self.instruments.set_baud(link, baud)
@@ -204,7 +210,7 @@ class Bench:
         while time.monotonic() < end:
             self.emulator.check()
             if not self.emulator.running:
-                raise UserError("the boat has switched itself off")
+                raise UserError("the boat has switched itself off", hint=_CONSOLE_HINT)
             # The emulator accepts at once. Only a banner proves that the boat answers.
             with (
                 contextlib.suppress(OSError),
@@ -214,7 +220,7 @@ class Bench:
                 if stream.recv(4) == b"SSH-":
                     return
             time.sleep(0.2)
-        raise UserError("the boat does not answer SSH")
+        raise UserError("the boat does not answer SSH", hint=_CONSOLE_HINT)
 
     def join(self, seconds: float = 240, mac: str = "", tablet: str = "") -> dict[str, Any]:
         """Let the tablet join the boat's access point and get an address.

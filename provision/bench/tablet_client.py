@@ -15,6 +15,8 @@ from provision.errors import UserError
 #: Message for when the line to the agent breaks.
 POWER_GONE = "the boat's power went while the tablet was asked"
 
+_POWER_HINT = "switch the boat on, and ask again when it has started"
+
 
 class TabletClient:
     """Hold a connection to the tablet's agent in the guest."""
@@ -33,7 +35,7 @@ class TabletClient:
         try:
             self._socket.connect(str(self._path))
         except OSError as error:
-            raise UserError(POWER_GONE) from error
+            raise UserError(POWER_GONE, hint=_POWER_HINT) from error
 
     def close(self) -> None:
         """Close the connection."""
@@ -63,24 +65,30 @@ class TabletClient:
         try:
             self._socket.sendall(json.dumps(request).encode() + b"\n")
         except OSError as error:
-            raise UserError(POWER_GONE) from error
+            raise UserError(POWER_GONE, hint=_POWER_HINT) from error
         end = time.monotonic() + patience + float(str(arguments.get("seconds", 0)))
         while True:
             answer = self._receive(end)
             if answer.get("id") == number:
                 break
         if "error" in answer:
-            raise UserError(f"the tablet could not {what}: {answer['error']}")
+            raise UserError(
+                f"the tablet could not {what}: {answer['error']}",
+                hint="see whether the boat has started, and what its profile lets a tablet do",
+            )
         return answer
 
     def _receive(self, end: float) -> dict[str, Any]:
         if self._socket is None:
-            raise UserError("the tablet is not connected")
+            raise UserError("the tablet is not connected", hint=_POWER_HINT)
         while True:
             while b"\n" not in self._pending:
                 left = end - time.monotonic()
                 if left <= 0:
-                    raise UserError("the tablet does not answer")
+                    raise UserError(
+                        "the tablet does not answer",
+                        hint="see whether this computer is busy, and begin again",
+                    )
                 self._socket.settimeout(left)
                 try:
                     piece = self._socket.recv(65536)
@@ -89,7 +97,7 @@ class TabletClient:
                 except OSError:
                     piece = b""
                 if not piece:
-                    raise UserError(POWER_GONE)
+                    raise UserError(POWER_GONE, hint=_POWER_HINT)
                 self._pending += piece
             line, self._pending = self._pending.split(b"\n", 1)
             try:

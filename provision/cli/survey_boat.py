@@ -54,7 +54,8 @@ def survey_boat(name: str, devices: Sequence[str], asked: Asked) -> tuple[Findin
         plan = get_plan(session)
         if not (plan.adapters or plan.links or plan.networks):
             raise UserError(
-                f"no adapter is plugged into {target.boat}, and it has no CAN interface"
+                f"no adapter is plugged into {target.boat}, and it has no CAN interface",
+                hint="plug one in, and see that its plug sits well",
             )
         pause = _links_to_pause(target.boat, plan, asked) if asked.everything else []
         paused = [link.adapter.adapter() for link in pause]

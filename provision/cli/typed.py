@@ -22,7 +22,9 @@ def new_secret(what: str, check: Callable[[str], None]) -> str:
         check(typed)
         again = getpass.getpass(f"New {what} again: ")
     except EOFError:
-        raise UserError(f"no new {what} was typed; nothing was changed") from None
+        raise UserError(
+            f"no new {what} was typed; nothing was changed", hint="begin again, and type one"
+        ) from None
     if again != typed:
         raise UserError(f"the two {what}s differ; nothing was changed", hint="begin again")
     return typed

@@ -51,7 +51,10 @@ def lay_out(boats: Sequence[OpenBoat], folder: Path, options: PushOptions) -> st
     try:
         folder.mkdir(mode=0o700, parents=True)
     except OSError as error:
-        raise UserError(f"{folder} cannot be made: {error.strerror}") from None
+        raise UserError(
+            f"{folder} cannot be made: {error.strerror}",
+            hint="name a new folder where you may write",
+        ) from None
     deployments = prepare(boats, folder.resolve(), options.at)
     text = write_inventory(deployments, options)
     write_private(folder / "inventory.json", text)

@@ -25,6 +25,9 @@ class Escaped(str):
 #: Letters, digits and marks without a special meaning inside a word, in any file written here.
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/+@-]*")
 
+#: What to do about a value that cannot be written.
+_PLAIN = "write it in the profile in plain characters, and on one line"
+
 #: Characters that udev reads as a pattern.
 _PATTERN = re.compile(r"[*?\[]")
 
@@ -37,14 +40,14 @@ def word(value: object) -> Escaped:
     """
     text = str(value)
     if not _WORD.fullmatch(text):
-        raise UserError(f"{text!r} cannot stand in a configuration file as it is")
+        raise UserError(f"{text!r} cannot stand in a configuration file as it is", hint=_PLAIN)
     return Escaped(text)
 
 
 def number(value: object) -> Escaped:
     """Return a whole number."""
     if not isinstance(value, int) or isinstance(value, bool):
-        raise UserError(f"{value!r} is not a whole number")
+        raise UserError(f"{value!r} is not a whole number", hint="write digits alone")
     return Escaped(str(value))
 
 
@@ -65,7 +68,7 @@ def udev_match(value: str) -> Escaped:
     """
     text = str(value)
     if not text.isprintable() or '"' in text or "\\" in text or "|" in text:
-        raise UserError(f"{text!r} cannot be matched by a udev rule")
+        raise UserError(f"{text!r} cannot be matched by a udev rule", hint=_PLAIN)
     return Escaped('"' + _PATTERN.sub(lambda mark: f"[{mark[0]}]", text) + '"')
 
 
@@ -73,7 +76,7 @@ def line(value: str) -> Escaped:
     """Return text that is the whole of a line: printable, and no comment."""
     text = str(value)
     if not text.isprintable() or not text.strip() or text.startswith("#"):
-        raise UserError(f"{text!r} is not one line of text")
+        raise UserError(f"{text!r} is not one line of text", hint=_PLAIN)
     return Escaped(text)
 
 
@@ -85,7 +88,9 @@ def as_json(value: Any) -> Escaped:
 def lines(value: str) -> Escaped:
     """Return text that is the whole of a file: printable lines, the last one ended."""
     if not value.endswith("\n") or not all(part.isprintable() for part in value.splitlines()):
-        raise UserError("a text that is a whole file has a line that cannot be printed")
+        raise UserError(
+            "a text that is a whole file has a line that cannot be printed", hint=_PLAIN
+        )
     return Escaped(value)
 
 

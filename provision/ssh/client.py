@@ -79,7 +79,10 @@ def _reach(target: SshTarget, endpoint: Endpoint) -> socket.socket:
     try:
         return socket.create_connection((endpoint.host, endpoint.port), CONNECT_TIMEOUT_S)
     except socket.gaierror:
-        raise UserError(explain_no_answer(target, endpoint, endpoint.host)) from None
+        raise UserError(
+            explain_no_answer(target, endpoint, endpoint.host),
+            hint=f"give its address: --at {target.boat}=ADDRESS",
+        ) from None
     except OSError:
         hint = (
             f"Is it switched on, and is this laptop on its network? Or --at {target.boat}=ADDRESS"
@@ -96,7 +99,10 @@ def _shake_hands(transport: paramiko.Transport, target: SshTarget, endpoint: End
         reason, hint = explain_other_machine(target, endpoint)
         raise UserError(reason, hint=hint) from None
     except (paramiko.SSHException, EOFError, OSError):
-        raise UserError(f"{endpoint} answers, but does not speak SSH to the end") from None
+        raise UserError(
+            f"{endpoint} answers, but does not speak SSH to the end",
+            hint="begin again; if it stays so, see what else has that address",
+        ) from None
     shown = f"{key.get_name()} {key.get_base64()}"
 
     def is_shown(public: str) -> bool:

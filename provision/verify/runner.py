@@ -208,7 +208,10 @@ def prove(
     try:
         found = read_json(done.stdout)
     except ValueError:
-        raise UserError(f"the suite could not run: {done.errors[-2000:]}") from None
+        raise UserError(
+            f"the suite could not run: {done.errors[-2000:]}",
+            hint="see that the installation is whole: tools/install",
+        ) from None
     del found["ok"], found["notes"], found["summary"]
     tests = tuple(TestOutcome(**test) for test in found.pop("tests"))
     return VerifyResult(tests=tests, **found)

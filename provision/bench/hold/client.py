@@ -66,7 +66,11 @@ def _read_where(file: Path) -> dict[str, Any]:
             raise TypeError
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UserError(f"cannot be read: {reason}", location=Location(file)) from error
+        raise UserError(
+            f"cannot be read: {reason}",
+            location=Location(file),
+            hint="name the file that `provision bench --hold` printed",
+        ) from error
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise UserError(
             "does not say where a bench's links are",

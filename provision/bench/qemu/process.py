@@ -16,6 +16,8 @@ from provision.errors import Location, UserError
 #: Characters from the end of the emulator's log that an error shows.
 LOG_TAIL_BYTES = 2000
 
+_AGAIN = "correct what the emulator names above, and begin again"
+
 
 class Emulator(Machine):
     """Control an emulated board that can be switched on."""
@@ -55,7 +57,9 @@ class Emulator(Machine):
             self._qmp = Qmp(self.folder / "qmp", lambda: self.running)
         except UserError as error:
             self.power_cut()
-            raise UserError(f"the emulator did not start:\n{self._last_words()}") from error
+            raise UserError(
+                f"the emulator did not start:\n{self._last_words()}", hint=_AGAIN
+            ) from error
 
     def power_cut(self) -> None:
         """Cut the power: the machine ends between two instructions."""
@@ -73,7 +77,9 @@ class Emulator(Machine):
         A boat without power, or that has switched itself off, is no error.
         """
         if self._process and (status := self._process.poll()):
-            raise UserError(f"the emulator ended with status {status}:\n{self._last_words()}")
+            raise UserError(
+                f"the emulator ended with status {status}:\n{self._last_words()}", hint=_AGAIN
+            )
         if self.running and self.qmp.command("query-status")["status"] == "io-error":
             hint = "make room there, or set TMPDIR to another folder"
             raise UserError("the disk is full", location=Location(self.folder.parent), hint=hint)

@@ -15,6 +15,8 @@ from provision.errors import UserError
 #: Seconds that an emulator may take to begin to listen, and to answer.
 ANSWER_TIMEOUT_S = 30.0
 
+_AGAIN = "begin again; see whether this computer has memory and disk for an emulator"
+
 
 class Qmp:
     """Hold one connection to an emulator's control socket. Raise UserError if it is silent."""
@@ -30,7 +32,9 @@ class Qmp:
             except OSError as error:
                 self._socket.close()
                 if time.monotonic() > end or not runs():
-                    raise UserError("the emulator's control socket does not answer") from error
+                    raise UserError(
+                        "the emulator's control socket does not answer", hint=_AGAIN
+                    ) from error
                 time.sleep(0.05)
         self._socket.settimeout(ANSWER_TIMEOUT_S)
         self._stream = self._socket.makefile("rb")
@@ -45,9 +49,9 @@ class Qmp:
         try:
             line = self._stream.readline()
         except OSError as error:
-            raise UserError("the emulator does not answer") from error
+            raise UserError("the emulator does not answer", hint=_AGAIN) from error
         if not line:
-            raise UserError("the emulator has ended")
+            raise UserError("the emulator has ended", hint=_AGAIN)
         answer: dict[str, Any] = json.loads(line)
         return answer
 
@@ -57,13 +61,15 @@ class Qmp:
         try:
             self._socket.sendall(json.dumps(request).encode() + b"\n")
         except OSError as error:
-            raise UserError("the emulator has ended") from error
+            raise UserError("the emulator has ended", hint=_AGAIN) from error
         while True:
             answer = self._receive()
             if "return" in answer:
                 return answer["return"]
             if "error" in answer:
-                raise UserError(f"the emulator refuses {name}: {answer['error']['desc']}")
+                raise UserError(
+                    f"the emulator refuses {name}: {answer['error']['desc']}", hint=_AGAIN
+                )
 
     def wait_for(self, event: str, seconds: float = ANSWER_TIMEOUT_S, **data: object) -> None:
         """Wait for an event with this data, at most `seconds` for each event."""

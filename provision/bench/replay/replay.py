@@ -87,7 +87,11 @@ def read_recording(file: Path) -> Recording:
             origins[entry.origin] += 1
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UserError(f"cannot be read: {reason}", location=Location(file)) from error
+        raise UserError(
+            f"cannot be read: {reason}",
+            location=Location(file),
+            hint="check the path and its permissions",
+        ) from error
     if not origins:
         raise UserError(
             "this is no voyage log, or an empty one",

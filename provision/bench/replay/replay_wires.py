@@ -46,7 +46,10 @@ class ReplayWire:
         Raise UserError if the other end has closed for good.
         """
         if self._gone:
-            raise UserError(f"the other end of {self._name} has closed")
+            raise UserError(
+                f"the other end of {self._name} has closed",
+                hint="see whether the bench still runs, and begin again",
+            )
         if self._away and is_open(self._handle):
             self._away = False
             self._loop.add_reader(self._handle, self._drop)

@@ -142,7 +142,10 @@ class Instruments:
     def switch(self, link: str, *, powered: bool) -> None:
         """Switch an instrument on or off. Switched off, it neither sends nor hears anything."""
         if link not in self._links:
-            raise UserError(f"there is no instrument {link}; there are {', '.join(self._links)}")
+            raise UserError(
+                f"there is no instrument {link}; there are {', '.join(self._links)}",
+                hint="name one of them",
+            )
         self._powered[link] = powered
         if link in self._players:
             self._players[link].powered = powered

@@ -172,7 +172,10 @@ def _bootstrap(argv: list[str], target: Path, report: Callable[[str], None]) -> 
     if status != 0:
         raise explain_failure(argv, status, log.read_text(errors="replace"))
     if packed.returncode != 0:
-        raise UserError(failure(packer, packed.returncode, log.read_text(errors="replace")))
+        raise UserError(
+            failure(packer, packed.returncode, log.read_text(errors="replace")),
+            hint="see that there is room in the folder of the cache, and begin again",
+        )
 
 
 def _follow(printed: IO[bytes], log: IO[bytes], report: Callable[[str], None]) -> None:

@@ -149,7 +149,10 @@ def extract_standins(root: Path, tray: Path) -> None:
         for hook in ("begin", "finish"):
             writing.add(FOLDER / hook, f"{STANDINS_TAR}/{hook}", filter=_as_program)
     if wanted:
-        raise UserError(f"not in Debian's packages: {', '.join(sorted(wanted))}")
+        raise UserError(
+            f"not in Debian's packages: {', '.join(sorted(wanted))}",
+            hint="see that the package sources of this machine's apt are whole: apt-get update",
+        )
 
 
 def _as_program(member: tarfile.TarInfo) -> tarfile.TarInfo:

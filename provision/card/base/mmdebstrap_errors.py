@@ -36,4 +36,7 @@ def explain_failure(argv: Sequence[str], status: int, output: str) -> UserError:
             "100000-165535 $USER), and allow them (sudo sysctl kernel.unprivileged_userns_clone=1 "
             "or kernel.apparmor_restrict_unprivileged_userns=0)",
         )
-    return UserError(message)
+    return UserError(
+        message,
+        hint="the last lines above say what failed; begin again, and nothing is kept of this",
+    )

@@ -26,6 +26,10 @@ def _fixed(epoch: int) -> dict[str, str]:
     }
 
 
+#: What to do about a boot partition that cannot be read.
+_NO_IMAGE_HINT = "name the image of a boat's card; provision card builds it anew"
+
+
 def make_fat(image: Path, size: int, volume_id: int, label: str, epoch: int) -> None:
     """Make an empty FAT32 file system of `size` bytes in the new file `image`."""
     with image.open("xb") as file:
@@ -68,11 +72,15 @@ def read_fat(target: str, name: str, longest: int = 2**28) -> bytes:
     try:
         done = collect(command, limit=longest, timeout=READ_TIMEOUT_S)
     except TooMuch:
-        raise UserError(f"{name} in {target} has more than {longest} bytes") from None
+        raise UserError(
+            f"{name} in {target} has more than {longest} bytes", hint=_NO_IMAGE_HINT
+        ) from None
     except subprocess.TimeoutExpired:
-        raise UserError(f"{name} in {target} was not read in {READ_TIMEOUT_S} s") from None
+        raise UserError(
+            f"{name} in {target} was not read in {READ_TIMEOUT_S} s", hint=_NO_IMAGE_HINT
+        ) from None
     if done.status:
-        raise UserError(failure(command, done.status, done.errors))
+        raise UserError(failure(command, done.status, done.errors), hint=_NO_IMAGE_HINT)
     return done.stdout
 
 
@@ -110,4 +118,7 @@ def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], ep
         if line and not line.startswith(("debugfs", "Allocated inode"))
     ]
     if errors:
-        raise UserError("debugfs could not fill the data partition:\n" + "\n".join(errors))
+        raise UserError(
+            "debugfs could not fill the data partition:\n" + "\n".join(errors),
+            hint="see that there is room on the disk, or set TMPDIR to a folder on another",
+        )

@@ -118,9 +118,9 @@ def keys(  # noqa: PLR0913
         }
     )
     if out is not None and not shown:
-        raise UserError("-o says where --show writes; give both, or neither")
+        raise UserError("-o says where --show writes", hint="give both, or neither")
     if yes and not stolen:
-        raise UserError("--yes answers what --stolen asks; give both, or neither")
+        raise UserError("--yes answers what --stolen asks", hint="give both, or neither")
     if change_password:
         if names:
             raise UserError(
@@ -158,7 +158,7 @@ def _one_thing(asked: dict[str, object]) -> None:
     """Refuse two actions at once."""
     given = [option for option, value in asked.items() if value not in (None, False, [])]
     if len(given) > 1:
-        raise UserError(f"{' and '.join(given)} are two things: do one after the other")
+        raise UserError(f"{' and '.join(given)} are two things", hint="do one after the other")
 
 
 def _make(

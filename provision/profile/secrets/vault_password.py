@@ -53,7 +53,7 @@ def check_new(new: str, old: bytes) -> None:
             hint="a sentence of several words is easy to keep and hard to guess",
         )
     if new.encode() == old:
-        raise UserError("the new vault password is the one before")
+        raise UserError("the new vault password is the one before", hint="choose another one")
 
 
 def check_old(folder: Path, old: bytes) -> None:
@@ -221,7 +221,11 @@ def _stage(one: _Vault, new: bytes) -> None:
         stream.flush()
         os.fsync(stream.fileno())
     if vault.decrypt_bytes(file.read_bytes(), new) != one.content:
-        raise UserError("does not come back as it was written", location=Location(file))
+        raise UserError(
+            "does not come back as it was written",
+            location=Location(file),
+            hint="see that the disk is sound; all files still open by the password of before",
+        )
 
 
 def _remove_leftovers(folder: Path) -> None:

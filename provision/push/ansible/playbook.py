@@ -111,7 +111,10 @@ def run_playbook(folder: Path, options: PushOptions) -> Generator[Event, None, N
         if process.wait() != 0 and not has_events:
             errors.seek(0)
             output = errors.read(MAX_EVENT_CHARS).strip()[-2000:]
-            raise UserError(f"ansible-playbook could not run: {output}")
+            raise UserError(
+                f"ansible-playbook could not run: {output}",
+                hint="nothing was changed; see that the installation is whole: tools/install",
+            )
 
 
 def lines(stream: IO[str]) -> Iterator[str]:
