@@ -20,7 +20,7 @@ print(json.dumps([answer.status, answer.read().decode()]))
 
 
 def commands(job: Job) -> dict[str, Command]:
-    """What to ask the boat."""
+    """Return what to ask the boat."""
     if not job.profile.get("page"):
         return {}
     address = str(job.profile["network"]["address"]).partition("/")[0]

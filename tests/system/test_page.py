@@ -28,7 +28,7 @@ def shown(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Virt
 
 
 def ask(boat: Virtual, path: str, method: str = "GET", host: str = "10.47.1.1") -> tuple[int, str]:
-    """What the page answers to this computer."""
+    """Return what the page answers to this computer."""
     asking = http.client.HTTPConnection("127.0.0.1", boat.bench.page_port, timeout=60)
     asking.request(method, path, headers={"Host": host})
     answer = asking.getresponse()

@@ -15,7 +15,7 @@ from provision import progress
 
 @pytest.fixture
 def shown(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
-    """What is printed, off a terminal; a wait is long after 50 ms."""
+    """Give what is printed off a terminal. A wait is long after 50 ms."""
     file = io.StringIO()
     monkeypatch.setattr(progress, "console", Console(file=file, highlight=False))
     monkeypatch.setattr(progress, "QUIET_S", 0.05)
@@ -76,7 +76,7 @@ def test_a_result_stays_on_standard_output(
 def test_a_terminal_has_one_line_in_80_columns(
     shown: io.StringIO, monkeypatch: pytest.MonkeyPatch, plain: bool
 ) -> None:
-    """It is gone at the end, and has no colour with NO_COLOR."""
+    """The line is gone at the end, and has no colour with NO_COLOR."""
     environment = {"TERM": "xterm"} | ({"NO_COLOR": "1"} if plain else {})
     terminal = Console(file=shown, force_terminal=True, width=80, _environ=environment)
     monkeypatch.setattr(progress, "console", terminal)

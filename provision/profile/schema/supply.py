@@ -32,7 +32,7 @@ class CableConfig(Model):
 
 
 class ConverterConfig(Model):
-    """What makes the computer's voltage of the boat's."""
+    """The converter from the boat's voltage to the computer's."""
 
     efficiency: Annotated[float, Field(ge=0.3, le=1)]
     """The share that it passes on, such as 0.88. 1 where the computer takes the boat's voltage."""

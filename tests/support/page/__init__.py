@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What tests of the boat's page share."""
+"""Share what tests of the boat's page need."""

@@ -69,7 +69,7 @@ HDG = "$HCHDG,253.0,,,1.5,W"
 
 
 def state(links: dict[str, Any] | None = None, **changes: Any) -> dict[str, Any]:
-    """What the feed says of this boat when all is well, with other links laid over its own."""
+    """Return the feed's state of a healthy boat, with other links laid over its own."""
     usual = {"gnss": heard(RMC), "depth-log": heard(DPT), "autopilot": heard(HDG)}
     steering = {"controller": None, "since": None, "last_heard": None, "refused": 0, "tablets": {}}
     return {

@@ -133,7 +133,7 @@ def login_prompt_on_a_line(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("devices: can interface [backbone]", "feed: can link is heard [backbone]", alone=True)
 def network_of_instruments_not_there(boat: Virtual) -> Iterator[Club | None]:
-    """This boat has none, so that the profile asks for one instead; see also test_feed.py."""
+    """Ask for a network in the profile, since this boat has none; see also test_feed.py."""
     link = "backbone: {can: can0, talks: [heading]}"
     with wanted_otherwise(boat, "links:\n", f"links:\n  {link}\n") as club:
         yield club

@@ -25,7 +25,7 @@ SOON = "/run/systemd/system/dnsmasq.service.d/soon.conf"
 
 @fails("root: root is the overlay", alone=True)
 def another_root(boat: Virtual) -> Iterator[Club | None]:
-    """What runs goes on with the root that it has; the mount table shows the other one."""
+    """Mount another root. Running programs keep theirs; the mount table shows the other."""
     boat.ask("mount -t tmpfs other /")
     yield None
     boat.ask("umount /..")  # `/` alone is the root of who asks, below the other one
@@ -187,7 +187,7 @@ def clock_before_the_base(boat: Virtual) -> Iterator[Club | None]:
 
 @fails("root: base is unwritten", "data: no errors", alone=True)
 def card_written_and_worn(boat: Virtual) -> Iterator[Club | None]:
-    """What only a start repairs, which checks the file system: the last fault of all.
+    """Damage what only a start repairs, which checks the file system: the last fault of all.
 
     The base keeps its content, since what is written is what was read there.
     """

@@ -19,7 +19,7 @@ STRANGER = (
 
 
 def on_air(boat: Virtual) -> str:
-    """What hostapd says of the access point."""
+    """Return what hostapd reports of the access point."""
     return boat.ask("hostapd_cli -i wlan0 status", check=False)
 
 
@@ -151,6 +151,6 @@ def stranger_let_in(boat: Virtual) -> Iterator[Club | None]:
     alone=True,
 )
 def page_not_there(boat: Virtual) -> Iterator[Club | None]:
-    """This boat has none, so that the profile asks for one; tests/system/test_page.py has one."""
+    """Ask for a page in the profile, since this boat has none; see tests/system/test_page.py."""
     with wanted_otherwise(boat, "links:\n", "page: true\nlinks:\n") as club:
         yield club

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How far a base is, from what mmdebstrap prints."""
+"""The progress of a base is read from what mmdebstrap prints."""
 
 from __future__ import annotations
 

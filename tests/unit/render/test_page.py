@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a boat with a page carries, and one without does not."""
+"""A boat with a page carries the page's files, and a boat without does not."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_the_page_is_reached_on_the_boats_own_address_alone(rendered: Render) ->
 
 
 def test_the_page_aboard_is_whole(tree: Callable[..., Path]) -> None:
-    """It starts from what the archive carries, with nothing of this checkout's in reach."""
+    """The page starts from the archive alone, with nothing of this checkout in reach."""
     root = tree(page=True)
     done = subprocess.run(
         [sys.executable, "-P", "-m", "provision.onboard.page", "--help"],
