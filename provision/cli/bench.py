@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
-from provision.cli.completion import complete_boat_or_image
 from provision.cli.help import Command, example
 from provision.cli.opening import open_boat
+from provision.cli.terminal.completion import complete_boat_or_image
 from provision.errors import Location, UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, argument

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
-from provision.cli.confirm import confirm_boat
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files, open_boat, print_check_errors, read_neighbours
+from provision.cli.terminal.confirm import confirm_boat
 from provision.errors import Location, UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import BOATS, argument

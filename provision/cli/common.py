@@ -10,8 +10,8 @@ from typing import Annotated
 import typer
 
 from provision import __version__
-from provision.cli.completion import complete_boat
 from provision.cli.group import Group
+from provision.cli.terminal.completion import complete_boat
 from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
 

@@ -26,10 +26,10 @@ from provision.cli.common import (
     fail,
     show,
 )
-from provision.cli.completion import complete_boat
-from provision.cli.durations import between
 from provision.cli.help import Command, example
 from provision.cli.opening import every_file, print_check_errors, refuse_both_or_neither
+from provision.cli.terminal.completion import complete_boat
+from provision.cli.terminal.durations import between
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS, folder_option

@@ -13,9 +13,9 @@ from types import FrameType
 import typer
 
 from provision.cli.common import COULD_NOT_RUN, FOUND_SOMETHING, INTERRUPTED, app, fail
-from provision.cli.confirm import was_interrupted
-from provision.cli.output import OutputError, drop_output, watched_output
-from provision.cli.usage import in_plain_words
+from provision.cli.terminal.confirm import was_interrupted
+from provision.cli.terminal.output import OutputError, drop_output, watched_output
+from provision.cli.terminal.usage import in_plain_words
 from provision.errors import Location, UserError
 
 #: What Typer raises when a command was called wrongly; it has no public name for it.

@@ -8,7 +8,7 @@ from __future__ import annotations
 COMMANDS = {
     "init": ("profiles", "Start a folder of boats, with an example club to change."),
     "keys": ("keys", "Make boats' secrets: Wi-Fi pass-phrases and SSH keys."),
-    "survey": ("survey", "Listen on serial adapters: baud rates, sentences, instruments."),
+    "survey": ("survey.command", "Listen on serial adapters: baud rates, sentences, instruments."),
     "check": ("profiles", "Find mistakes in boats' files, before a card is built."),
     "bench": ("bench", "Try a boat on this computer, without any hardware."),
     "card": ("cards", "Build boats' cards as image files."),

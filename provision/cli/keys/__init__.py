@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
-from provision.cli.completion import complete_rotatable, complete_settable
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files
+from provision.cli.terminal.completion import complete_rotatable, complete_settable
 from provision.errors import Location, UserError
 from provision.paths import BOATS, argument
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def change_vault_password(boats: Path, password: Path | None, as_json: bool) -> None:
     """Change the vault password of all encrypted files of the folder, and its password file."""
-    from provision.cli.typed import new_secret
+    from provision.cli.terminal.typed import new_secret
     from provision.profile.secrets import vault, vault_password
 
     every_file(boats)

@@ -60,7 +60,7 @@ def choose_pass_phrase(
     files: Sequence[Path], password: Path | None, name: str, as_json: bool
 ) -> None:
     """Set one pass-phrase of one boat to what the operator types."""
-    from provision.cli.typed import new_secret
+    from provision.cli.terminal.typed import new_secret
     from provision.profile import load
     from provision.profile.secrets import store, vault
     from provision.profile.secrets.pass_phrases import check_new, check_settable, set_pass_phrase

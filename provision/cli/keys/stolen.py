@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from provision.cli.common import show
-from provision.cli.confirm import confirm_boat
+from provision.cli.terminal.confirm import confirm_boat
 from provision.errors import Location, UserError
 from provision.paths import argument
 

@@ -32,7 +32,7 @@ def test_commands_stand_in_the_order_of_a_boats_life_and_whole(call: Call) -> No
 
 
 def test_the_table_has_every_command_and_its_module() -> None:
-    for found in pkgutil.iter_modules(provision.cli.__path__, "provision.cli."):
+    for found in pkgutil.walk_packages(provision.cli.__path__, "provision.cli."):
         import_module(found.name)
     known = {
         one.name or one.callback.__name__: one.callback.__module__.removeprefix("provision.cli.")

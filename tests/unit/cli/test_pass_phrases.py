@@ -13,7 +13,7 @@ from unittest.mock import Mock
 
 import pytest
 
-from provision.cli import typed
+from provision.cli.terminal import typed
 from provision.paths import argument
 from provision.profile.scaffold import create_club
 from provision.profile.secrets import private_file, store, vault

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.cli import survey_into
-from provision.cli.survey_profile import Options
+from provision.cli.survey import into as survey_into
+from provision.cli.survey.profile import Options
 from provision.errors import UserError
 from provision.profile import load
 from provision.survey.adapters import Adapter

@@ -7,9 +7,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from provision.cli.confirm import confirm
 from provision.cli.opening import read_neighbours
-from provision.cli.survey_outcome import Outcome, format_found, is_ok
+from provision.cli.survey.outcome import Outcome, format_found, is_ok
+from provision.cli.terminal.confirm import confirm
 from provision.errors import Location, UserError, UserErrors
 from provision.harmless import harmless
 

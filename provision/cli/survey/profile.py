@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from provision.cli.survey_into import IntoTask
-from provision.cli.survey_new import NewTask
-from provision.cli.survey_outcome import Outcome
+from provision.cli.survey.into import IntoTask
+from provision.cli.survey.new import NewTask
+from provision.cli.survey.outcome import Outcome
 from provision.errors import UserError
 
 if TYPE_CHECKING:

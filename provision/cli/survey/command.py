@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
-from provision.cli.completion import complete_boat
 from provision.cli.help import Command, example
 from provision.cli.push import At, FormerKey
-from provision.cli.survey_profile import Options
+from provision.cli.survey.profile import Options
+from provision.cli.terminal.completion import complete_boat
 from provision.errors import UserError
 from provision.harmless import harmless
 from provision.paths import BOATS
@@ -83,7 +83,7 @@ def command(  # noqa: PLR0913
     """
     task = Options(boats, new, into, board, country, yes).task()
     if boat:
-        from provision.cli.survey_boat import Asked, survey_boat
+        from provision.cli.survey.boat import Asked, survey_boat
 
         asked = Asked(boats, vault_password_file, at or (), former_key, everything, yes)
         found, heard = survey_boat(boat, device or [], asked)

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from provision.cli.confirm import choose
 from provision.cli.opening import read_neighbours
-from provision.cli.survey_outcome import Outcome, format_found, is_ok
+from provision.cli.survey.outcome import Outcome, format_found, is_ok
+from provision.cli.terminal.confirm import choose
 from provision.errors import Location, UserError
 from provision.paths import argument
 
