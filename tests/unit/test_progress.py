@@ -6,6 +6,7 @@ from __future__ import annotations
 import io
 import re
 import time
+from types import SimpleNamespace
 
 import pytest
 from rich.console import Console
@@ -15,8 +16,9 @@ from provision import progress
 
 @pytest.fixture
 def shown(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
-    """Give what is printed off a terminal. A wait is long after 50 ms."""
+    """Give what is printed off a terminal, by a clock that stands still. 50 ms are a long wait."""
     file = io.StringIO()
+    monkeypatch.setattr(progress, "time", SimpleNamespace(monotonic=lambda: 0.0))
     monkeypatch.setattr(progress, "console", Console(file=file, highlight=False))
     monkeypatch.setattr(progress, "QUIET_S", 0.05)
     monkeypatch.setattr(progress, "LINE_S", 0.05)
