@@ -53,7 +53,7 @@ def build_feed_config(profile: Profile, leases: Leases) -> Json:
 
 def _build_link(name: str, link: LinkConfig | CanConfig) -> Json:
     if isinstance(link, CanConfig):
-        return {"can": link.can, "talks": _made_of(link.talks), **_build_filter(link.takes)}
+        return {"can": link.can, "talks": list_made(link.talks), **_build_filter(link.takes)}
     made: Json = {
         "device": f"/dev/boat/{name}",
         "baud": link.baud,
@@ -69,7 +69,7 @@ def _build_link(name: str, link: LinkConfig | CanConfig) -> Json:
     return made
 
 
-def _made_of(kinds: Mapping[DataKind, float]) -> dict[str, float]:
+def list_made(kinds: Mapping[DataKind, float]) -> dict[str, float]:
     """Return the sentences that are made of kinds of data, with their rates."""
     return {formatter: rate for kind, rate in kinds.items() for formatter in MADE_OF[kind]}
 

@@ -12,6 +12,7 @@ from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import AdapterConfig, CanConfig, InputConfig, LinkConfig
 from provision.profile.secrets.store import Secrets
+from provision.render.feed import list_made
 
 Json = dict[str, object]
 
@@ -50,7 +51,8 @@ def build_page_config(profile: Profile, secrets: Secrets, leases: Leases) -> Jso
 
 def _build_link(link: LinkConfig | CanConfig) -> Json:
     if isinstance(link, CanConfig):
-        return {"kind": "network", "plug": f"its cable at the computer ({link.can})", "talks": {}}
+        plug = f"its cable at the computer ({link.can})"
+        return {"kind": "network", "plug": plug, "talks": list_made(link.talks)}
     return {
         "kind": "link",
         "plug": _name_adapter(link.adapter),

@@ -7,11 +7,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED
 from provision.onboard.page.config import PageConfig, Source
 from provision.onboard.page.text import clean
 
 #: Seconds of silence that are usual: of any source, and intervals of its most frequent sentence.
 USUAL_SILENCE_S, USUAL_INTERVALS = 5.0, 4.0
+
+#: Seconds of silence that are usual of a receiver of AIS alone. A ship at anchor names itself every
+#: six minutes (ITU-R M.1371, from memory), and there may be one ship around.
+USUAL_AIS_SILENCE_S = 360.0
 
 #: Percent of a line's baud rate that must come in without a sentence to call the line garbled.
 GARBLED_LOAD = 0.5
@@ -67,7 +72,10 @@ def _unheard(source: Source, heard: Mapping[str, Any]) -> str:
 
 def usual_silence(source: Source) -> float:
     """Return the seconds that this source may be silent for without a fault."""
-    fastest = max(source.talks.values(), default=1.0)
+    rates = [rate for formatter, rate in source.talks.items() if formatter not in ENCAPSULATED]
+    if source.talks and not rates:
+        return USUAL_AIS_SILENCE_S
+    fastest = max(rates, default=1.0)
     return max(USUAL_SILENCE_S, USUAL_INTERVALS / fastest)
 
 

@@ -65,6 +65,15 @@ def test_a_wrong_baud_rate_is_told_from_silence() -> None:
     assert "4800 baud" in made["verdict"]["action"]
 
 
+def test_a_sea_without_ships_is_no_fault_of_the_receiver() -> None:
+    sources = page_json()["sources"]
+    sources["ais"] = {**sources["gnss"], "talks": {"VDM": 1.0, "VDO": 1.0}}
+    silent = {**heard(DPT, age=200.0), "last": {}}
+    assert view(state({"ais": silent}), sources=sources)["verdict"]["level"] == "ok"
+    silent = {**heard(DPT, age=400.0), "last": {}, "load": 0.0}
+    assert view(state({"ais": silent}), sources=sources)["verdict"]["text"] == "ais is silent."
+
+
 def test_a_feed_that_has_just_started_is_no_trouble() -> None:
     made = view(state({"gnss": heard()}, running=2.0))
     assert made["verdict"] == {"level": "ok", "text": "Waiting to hear gnss.", "action": ""}

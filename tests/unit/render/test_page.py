@@ -53,6 +53,8 @@ def test_the_program_reads_its_configuration(tree: Callable[..., Path]) -> None:
     assert read.hosts == ("10.47.1.1", "kittiwake", "kittiwake.boat", "kittiwake.local")
     assert set(read.sources) == {*BOATS["busy"]["links"], *BOATS["busy"]["inputs"]}
     assert read.sources["gnss"].plug == "the adapter with serial number A1"
+    # A silent network is a fault, too.
+    assert read.sources["backbone"].talks["HDG"] == 10.0
     assert read.steering is not None and read.steering.senders == ("chart-table", "plotter")
     assert read.tablets.keys() == {"chart-table"}
     assert read.pass_phrase == SECRETS.pass_phrase
