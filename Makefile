@@ -35,9 +35,10 @@ images: setup programs arm64
 system: setup programs arm64
 	$(PYTEST) --durations 10 tests/system $(addprefix --ignore ,$(WHOLE_PUSHES))
 
-# Both at once; images give way to the bench.
+# Both, in two processes: an emulated boat leaves half of two cores idle.
 images-and-system: setup programs arm64
-	python tools/beside.py system images
+	$(PYTEST) -n 2 --dist loadfile --durations 10 tests/images tests/system \
+		$(addprefix --ignore ,$(WHOLE_PUSHES))
 
 # Every fault that may befall a push, or a write to the card: longer than what runs at each change.
 # The faults that proofs must see, tests/system/faults, are part of `system`.

@@ -79,3 +79,9 @@ def test_none_is_right_that_does_not_tell_the_time_now(
 def test_no_fields_end_the_clock(fields: list[str]) -> None:
     for told in (rmc_time(",".join(fields).split(",")), zda_time(",".join(fields).split(","))):
         assert told is None or told < 4e11
+
+
+@pytest.mark.parametrize("number", ["9" * 12, "9" * 30])
+def test_a_day_or_month_that_fits_no_integer_is_no_time(number: str) -> None:
+    assert zda_time(["120000", number, "06", "2030"]) is None
+    assert zda_time(["120000", "01", number, "2030"]) is None

@@ -53,7 +53,7 @@ def _epoch(day: str, month: str, year: str, clock: str) -> float | None:
         return None
     try:
         date = datetime(int(year), int(month), int(day), int(match[1]), int(match[2]), tzinfo=UTC)
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
     return date.timestamp() + int(match[3]) + float(match[4] or 0)
 
