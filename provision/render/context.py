@@ -44,7 +44,7 @@ class Context:
     feed: dict[str, object]
     """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
     page: dict[str, object] | None
-    """/etc/boat/page.json, which provision/onboard/page/config.py explains. None without a page."""
+    """/etc/boat/page.json (provision/onboard/page/facts/config.py). None without a page."""
     page_port: int = PAGE_PORT
 
 

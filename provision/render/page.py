@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Build /etc/boat/page.json, which provision/onboard/page/config.py explains."""
+"""Build /etc/boat/page.json, which provision/onboard/page/facts/config.py explains."""
 
 from __future__ import annotations
 

@@ -63,11 +63,11 @@ def _listening() -> socket.socket:
 
 
 async def _run(config: str, feed: str, listening: socket.socket) -> None:
-    from provision.onboard.page import feed_query  # noqa: PLC0415
-    from provision.onboard.page.config import load  # noqa: PLC0415
-    from provision.onboard.page.health import read_health  # noqa: PLC0415
-    from provision.onboard.page.live import Live  # noqa: PLC0415
-    from provision.onboard.page.server import Server  # noqa: PLC0415
+    from provision.onboard.page.facts import feed_query  # noqa: PLC0415
+    from provision.onboard.page.facts.config import load  # noqa: PLC0415
+    from provision.onboard.page.facts.health import read_health  # noqa: PLC0415
+    from provision.onboard.page.web.live import Live  # noqa: PLC0415
+    from provision.onboard.page.web.server import Server  # noqa: PLC0415
 
     boat = load(config)
     server = Server(boat, Live(boat, partial(feed_query.ask, feed), read_health))

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.page import live, server
-from provision.onboard.page.server import MAX_CONNECTIONS, MAX_PER_ADDRESS
+from provision.onboard.page.web import live, server
+from provision.onboard.page.web.server import MAX_CONNECTIONS, MAX_PER_ADDRESS
 from tests.support.page.boat import page_config, state
 from tests.support.page.server import Served, open_events, read_event, serve
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Any
 
 from provision.onboard.feed.nmea0183.sentence import frame
-from provision.onboard.page.config import PageConfig, parse
+from provision.onboard.page.facts.config import PageConfig, parse
 
 
 def line(body: str) -> str:

@@ -10,10 +10,10 @@ from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.health import Health
-from provision.onboard.page.live import Live
-from provision.onboard.page.server import Server
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.facts.health import Health
+from provision.onboard.page.web.live import Live
+from provision.onboard.page.web.server import Server
 from tests.support.page.boat import page_config, state
 
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.page.decode import PRIME, READERS, decode, promised
-from provision.onboard.page.values import NAMES
+from provision.onboard.page.facts.decode import PRIME, READERS, decode, promised
+from provision.onboard.page.view.values import NAMES
 from tests.support.page.boat import line
 
 #: Sentences, the key in the feed's state, the value, and how pynmea2 says the same number.

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from provision.onboard.page.health import Health, read_health
+from provision.onboard.page.facts.health import Health, read_health
 
 
 def write(root: Path, files: dict[str, str]) -> None:

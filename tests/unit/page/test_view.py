@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from provision.onboard.page.health import Health
-from provision.onboard.page.view import make_view
+from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.view import make_view
 from tests.support.page.boat import DPT, RMC, heard, page_config, page_json, state
 
 WELL = Health(degraded=False)

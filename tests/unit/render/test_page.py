@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from provision.onboard.feed.config import parse as feed_config
-from provision.onboard.page import config as page_config
+from provision.onboard.page.facts import config as page_config
 from provision.push.query.redact import Redactor
 from provision.render import Settings
 from provision.render.page import write_wifi_code
@@ -98,7 +98,8 @@ def test_the_page_aboard_is_whole(tree: Callable[..., Path]) -> None:
     )
     assert done.returncode == 0 and "boat-page" in done.stdout
     code = (
-        "from provision.onboard.page import files, server, live, feed_query, health, config;"
+        "from provision.onboard.page.facts import config, feed_query, health;"
+        "from provision.onboard.page.web import files, live, server;"
         f"print(sorted(files.read_files(config.load({str(root / PAGE[1:])!r}))))"
     )
     done = subprocess.run(

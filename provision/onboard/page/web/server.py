@@ -11,17 +11,17 @@ from collections import Counter
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.files import read_files
-from provision.onboard.page.http import (
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.web.files import read_files
+from provision.onboard.page.web.http import (
     MAX_HEAD_BYTES,
     Refused,
     Request,
     make_head,
     parse_request,
 )
-from provision.onboard.page.live import Live
-from provision.onboard.page.plain import make_plain
+from provision.onboard.page.web.live import Live
+from provision.onboard.page.web.plain import make_plain
 
 #: Connections at once: in all, and from one address. A browser opens up to six.
 MAX_CONNECTIONS, MAX_PER_ADDRESS = 64, 16

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from typing import Any
 
-from provision.onboard.page.text import duration
+from provision.onboard.page.view.text import duration
 
 View = Mapping[str, Any]
 

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.text import clean, listed
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.view.text import clean, listed
 
 
 def describe_steering(config: PageConfig, state: Mapping[str, Any] | None) -> dict[str, Any]:

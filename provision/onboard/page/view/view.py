@@ -32,13 +32,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from provision.onboard.page.computer import describe_computer
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.health import Health
-from provision.onboard.page.sources import Issue, describe_sources
-from provision.onboard.page.steering import describe_steering
-from provision.onboard.page.text import clean, listed
-from provision.onboard.page.values import describe_values
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.computer import describe_computer
+from provision.onboard.page.view.sources import Issue, describe_sources
+from provision.onboard.page.view.steering import describe_steering
+from provision.onboard.page.view.text import clean, listed
+from provision.onboard.page.view.values import describe_values
 
 FORMAT = 1
 CAUTION = "not for navigation"

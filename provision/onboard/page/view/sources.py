@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED
-from provision.onboard.page.config import PageConfig, Source
-from provision.onboard.page.text import clean
+from provision.onboard.page.facts.config import PageConfig, Source
+from provision.onboard.page.view.text import clean
 
 #: Seconds of silence that are usual: of any source, and intervals of its most frequent sentence.
 USUAL_SILENCE_S, USUAL_INTERVALS = 5.0, 4.0

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.decode import READERS, Value, decode, promised
-from provision.onboard.page.text import clean
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.facts.decode import READERS, Value, decode, promised
+from provision.onboard.page.view.text import clean
 
 #: Names of the values, in the order in which they are shown.
 NAMES: Mapping[str, str] = {

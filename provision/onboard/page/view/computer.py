@@ -6,10 +6,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.health import Health
-from provision.onboard.page.sources import Issue
-from provision.onboard.page.text import clean, duration, listed
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.sources import Issue
+from provision.onboard.page.view.text import clean, duration, listed
 
 #: Degrees Celsius. Common processors of such boards slow down from 80 on: from memory.
 HOT_CELSIUS = 78.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from provision.onboard.page.config import PageConfig
+from provision.onboard.page.facts.config import PageConfig
 
 #: Path on the server, file beside this one, and type.
 FILES = (

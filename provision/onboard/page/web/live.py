@@ -9,9 +9,9 @@ import time
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from provision.onboard.page.config import PageConfig
-from provision.onboard.page.health import Health
-from provision.onboard.page.view import make_view
+from provision.onboard.page.facts.config import PageConfig
+from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.view import make_view
 
 #: Seconds between two events.
 EVENT_S = 1.0
