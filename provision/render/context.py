@@ -15,7 +15,7 @@ from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk
 from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id
 from provision.render.page import build_page_config
-from provision.render.ports import InputPorts, collect_ports
+from provision.render.ports import Ports, collect_ports
 
 #: The first channel in the 5 GHz band (IEEE Std 802.11).
 FIRST_5_GHZ_CHANNEL = 36
@@ -40,7 +40,7 @@ class Context:
     """The same of the tablets that have a pass-phrase of their own, by name."""
     host_key: str
     authorized_keys: list[str]
-    ports: InputPorts
+    ports: Ports
     feed: dict[str, object]
     """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
     page: dict[str, object] | None

@@ -1,34 +1,33 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""List the ports where the feed is reached from the boat's own network."""
+"""Sort a boat's listening ports for the templates."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.profile.listening import listening_ports
 from provision.profile.schema.boat import Profile
 
 
 @dataclass(frozen=True)
-class InputPorts:
-    """Hold the ports that inputs listen on."""
+class Ports:
+    """Hold the ports where the boat's own programs listen."""
 
     tcp: list[int]
     udp: list[int]
+    """Without those of multicast addresses."""
     groups: list[tuple[str, int]]
     """Multicast addresses with their UDP ports."""
-
-    @property
-    def all(self) -> list[int]:
-        """Return the ports of all protocols, ascending."""
-        return sorted({*self.tcp, *self.udp, *(port for _, port in self.groups)})
+    reserved: list[int]
+    """Ports that the kernel gives to no other program, ascending."""
 
 
-def collect_ports(profile: Profile) -> InputPorts:
-    """Return the ports that the profile's inputs listen on."""
-    inputs = profile.inputs.values()
-    return InputPorts(
-        tcp=[source.listen for source in inputs if source.listen],
-        udp=[source.udp for source in inputs if source.udp],
-        groups=[GROUPS[name] for source in inputs for name in source.multicast or ()],
+def collect_ports(profile: Profile) -> Ports:
+    """Return the ports of the profile's page, feed and inputs."""
+    found = [*listening_ports(profile)]
+    return Ports(
+        tcp=[one.port for one in found if one.protocol == "tcp"],
+        udp=[one.port for one in found if one.protocol == "udp" and not one.group],
+        groups=[(one.group, one.port) for one in found if one.group],
+        reserved=sorted({one.port for one in found if one.reserved}),
     )

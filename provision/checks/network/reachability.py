@@ -9,6 +9,7 @@ from ipaddress import IPv4Address, IPv4Network
 from provision.checks.finding import Finding
 from provision.errors import UserError
 from provision.profile.leases import Leases, plan_leases
+from provision.profile.listening import listening_ports
 from provision.profile.load import Boat
 
 #: Lower ports need privileges, which the feed does not have (ip(7)).
@@ -51,20 +52,13 @@ def check(boat: Boat) -> Iterator[Finding]:
 
 
 def _ports(boat: Boat) -> Iterator[Finding]:
-    listening = {"feed.tcp": boat.profile.feed.tcp}
-    for name, source in boat.profile.inputs.items():
-        listening |= {
-            f"inputs.{name}.{way}": port
-            for way, port in (("listen", source.listen), ("udp", source.udp))
-            if port
-        }
-    for key, port in listening.items():
-        if port < FIRST_UNPRIVILEGED_PORT:
+    for one in listening_ports(boat.profile):
+        if one.by_feed and one.port < FIRST_UNPRIVILEGED_PORT:
             yield Finding(
                 "error",
-                f"port.{port}",
-                f"port {port} needs privileges, which the feed does not have",
-                boat.location(key),
+                f"port.{one.port}",
+                f"port {one.port} needs privileges, which the feed does not have",
+                boat.location(one.key),
                 f"take one from {FIRST_UNPRIVILEGED_PORT} up; "
                 # IANA, from memory.
                 "10110 is the port of nmea-0183",

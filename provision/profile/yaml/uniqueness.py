@@ -7,10 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from provision.errors import Location, UserError
-from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.profile.listening import listening_ports
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import AdapterConfig
-from provision.profile.schema.page import PAGE_PORT
 
 
 def find_duplicates(profile: Profile, location: Callable[[str], Location]) -> list[UserError]:
@@ -40,18 +39,11 @@ def _taken(profile: Profile) -> Iterator[tuple[str, str]]:
         yield f"the hardware address {tablet.mac}", f"network.tablets.{name}.mac"
     for name, link in profile.can_links.items():
         yield f"the interface {link.can}", f"links.{name}.can"
-    if profile.page:
-        yield f"TCP port {PAGE_PORT}", "page"
-    yield f"TCP port {profile.feed.tcp}", "feed.tcp"
     for name, source in profile.inputs.items():
         if source.tcp:
             yield f"the server {source.tcp}", f"inputs.{name}.tcp"
-        if source.listen:
-            yield f"TCP port {source.listen}", f"inputs.{name}.listen"
-        if source.udp:
-            yield f"UDP port {source.udp}", f"inputs.{name}.udp"
-        for group in source.multicast or ():
-            yield f"UDP port {GROUPS[group][1]}", f"inputs.{name}.multicast"
+    for port in listening_ports(profile):
+        yield f"{port.protocol.upper()} port {port.port}", port.key
 
 
 def _adapters(profile: Profile, location: Callable[[str], Location]) -> Iterator[UserError]:
