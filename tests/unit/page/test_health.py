@@ -5,7 +5,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from provision.onboard.page.facts.health import Health, read_health
+import pytest
+
+from provision.onboard.page.facts.health import Health, _takes_writes, read_health
 
 
 def write(root: Path, files: dict[str, str]) -> None:
@@ -56,3 +58,30 @@ def test_unreadable_files_are_unknown(tmp_path: Path) -> None:
         {"sys/class/thermal/thermal_zone0/temp": "hot", "run/boat/settings.json": "[[["},
     )
     assert read_health(tmp_path) == Health()
+
+
+#: A service with ProtectSystem=strict sees all mounts read-only. The file system's own options
+#: follow the last hyphen (proc(5)).
+MOUNTS = """\
+22 1 0:21 / / ro,relatime - overlay overlay rw,lowerdir=/base
+30 22 254:4 / /data ro,nosuid,nodev,noexec - ext4 /dev/vda4 {options}
+31 22 0:30 / /dev rw,nosuid - tmpfs tmpfs rw
+"""
+
+
+@pytest.mark.parametrize(
+    ("options", "takes"), [("rw,errors=remount-ro", True), ("ro,errors=remount-ro", False)]
+)
+def test_the_file_systems_own_options_say_if_it_takes_writes(
+    tmp_path: Path, options: str, takes: bool
+) -> None:
+    mounts = tmp_path / "mountinfo"
+    mounts.write_text(MOUNTS.format(options=options))
+    assert _takes_writes(mounts, "/data") is takes
+
+
+def test_a_partition_that_is_not_mounted_takes_no_writes(tmp_path: Path) -> None:
+    mounts = tmp_path / "mountinfo"
+    mounts.write_text(MOUNTS.format(options="rw"))
+    assert _takes_writes(mounts, "/boot") is False
+    assert _takes_writes(tmp_path / "none", "/data") is False

@@ -33,13 +33,14 @@ class Health:
 def read_health(root: Path = Path("/")) -> Health:
     """Return the health of the computer whose files are below `root`."""
     choice = _read_choice(root / "run/boat/settings.json")
-    writable, free = _read_card(root / "data")
+    free = _read_card(root / "data")
+    writable = free is not None and _takes_writes(root / "proc/self/mountinfo", "/data")
     degraded = choice.get("degraded")
     return Health(
         undervoltage=_read_undervoltage(root / "sys/class/hwmon"),
         celsius=_read_celsius(root / "sys/class/thermal"),
         memory_available=_read_memory(root / "proc/meminfo"),
-        card_writable=writable,
+        card_writable=writable if (root / "data").is_dir() else None,
         card_free=free,
         card_errors=_sum_errors(root / "sys/fs/ext4"),
         on_trial=(root / "run/boat/trial.json").exists(),
@@ -85,16 +86,30 @@ def _read_memory(file: Path) -> int | None:
     return None
 
 
-def _read_card(folder: Path) -> tuple[bool | None, int | None]:
-    """Return whether the data partition takes writes, and its free bytes."""
+def _read_card(folder: Path) -> int | None:
+    """Return the free bytes of the data partition. None when it is not mounted."""
     try:
         # A folder on the same file system as its parent is no mounted partition.
         if os.stat(folder).st_dev == os.stat(folder.parent).st_dev:
-            return False, None
+            return None
         found = os.statvfs(folder)
     except OSError:
-        return None, None
-    return not found.f_flag & os.ST_RDONLY, found.f_bavail * found.f_frsize
+        return None
+    return found.f_bavail * found.f_frsize
+
+
+def _takes_writes(mounts: Path, point: str) -> bool:
+    """Return whether the file system at a mount point takes writes (proc(5), mountinfo).
+
+    Its own options stand last. Those of the mount say nothing: this service's is read-only.
+    """
+    takes = False
+    with suppress(OSError, ValueError, IndexError):
+        for line in mounts.read_text(encoding="utf-8", errors="replace").splitlines():
+            mount, _, system = line.partition(" - ")
+            if mount.split()[4] == point:
+                takes = "rw" in system.split()[2].split(",")
+    return takes
 
 
 def _sum_errors(folder: Path) -> int | None:
