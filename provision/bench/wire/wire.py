@@ -28,6 +28,9 @@ LOOK_S = 0.016
 #: Bytes that are read from an instrument at once.
 READ_BYTES = 256
 
+#: How much faster than its wire a log may be played back.
+MAX_SPEED = 10.0
+
 
 class End:
     """Serve one instrument's socket: one program plays the instrument at a time."""
@@ -122,9 +125,10 @@ class Wire:
             try:
                 free = 0.0
                 while data := await loop.sock_recv(stream, READ_BYTES):
-                    await self._carry(end, data)
-                    # A program that sends faster than the wire is held back.
-                    free = max(free, loop.time()) + len(data) * BITS_PER_CHARACTER / end.baud
+                    speed = await self._carry(end, data)
+                    # A program that sends faster than that is held back.
+                    taken = len(data) * BITS_PER_CHARACTER / (end.baud * speed)
+                    free = max(free, loop.time()) + taken
                     if (ahead := free - loop.time()) > LOOK_S:
                         await asyncio.sleep(ahead - LOOK_S)
             except OSError:
@@ -133,9 +137,10 @@ class Wire:
                 stream.close()
                 end.stream = None
 
-    async def _carry(self, end: End, data: bytes) -> None:
+    async def _carry(self, end: End, data: bytes) -> float:
+        """Carry bytes to the boat. Return how much faster than its wire the end may send."""
         if not self._attached:
-            return
+            return 1
         self._follow()
         if not self._mixes and self._baud == end.baud:
             while self._attached and not self._terminal.has_room:
@@ -143,8 +148,10 @@ class Wire:
                 await asyncio.sleep(LOOK_S)
             if self._attached:
                 self._terminal.write(data)
-        elif self._terminal.has_room:
+            return MAX_SPEED
+        if self._terminal.has_room:
             end.talker.say(data, asyncio.get_running_loop().time(), end.baud)
+        return 1
 
     def _follow(self) -> None:
         """Begin anew when the boat has set another baud rate: an adapter drops what it held."""

@@ -175,3 +175,15 @@ def test_an_instrument_may_be_set_to_another_baud_rate(tmp_path: Path) -> None:
         time.sleep(0.05)
         stream.sendall(LINE)
         assert LINE in boat.read(5, len(LINE))
+
+
+def test_a_log_may_be_played_back_faster_than_the_wire(tmp_path: Path) -> None:
+    """A second's worth of a wire that is full comes in less than half a second."""
+    with wired(tmp_path, instruments=[instrument()]) as (wires, boat), play(wires) as stream:
+        boat.set(4800)
+        stream.sendall(LINE)
+        assert boat.read(5, len(LINE)) == LINE
+        begin = time.monotonic()
+        stream.sendall(20 * LINE)
+        assert boat.read(5, 20 * len(LINE)) == 20 * LINE
+        assert time.monotonic() - begin < 0.5
