@@ -97,7 +97,7 @@ def main() -> None:
         boats, card = Path(work) / "boats", Path(work) / f"{BOAT}.img"
         given = ("--boats", boats)
         say("A folder of boats of our own, and one boat's secrets")
-        provision("init", boats)
+        provision("init", "--example", boats)
         provision("keys", BOAT, *given)
         provision("check", BOAT, *given)
         say("Its card (the first time, the base is built; later it comes out of the cache)")

@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Commands about profiles: init, schema, check, render."""
+"""Commands about profiles: schema, check, render."""
 
 from __future__ import annotations
 
-import shlex
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -26,27 +25,6 @@ from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files, open_boat, read_neighbours, refuse_beside_profiles
 from provision.harmless import harmless
 from provision.paths import BOATS
-
-
-@app.command(cls=Command, epilog=example("init ~/boats"))
-def init(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.", readable=False)],
-    as_json: Json = False,
-) -> None:
-    """Start a folder of boats, with an example club to change.
-
-    It gets a vault password of its own, which encrypts the boats' secrets.
-    """
-
-    from provision.profile.scaffold import create_club
-
-    made = create_club(folder)
-    if as_json:
-        show({"folder": str(folder), "made": made})
-        return
-    print(f"{folder}: {', '.join(made)}")
-    print("keep a copy of .vault-password elsewhere: without it the boats' secrets are lost")
-    print(f"next: provision keys kittiwake --boats {shlex.quote(str(folder))}")
 
 
 @app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))

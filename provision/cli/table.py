@@ -6,7 +6,7 @@ from __future__ import annotations
 #: Each command's module below `provision.cli`, and the first line of its help. In the order from a
 #: new folder to a boat at sea, and then what few need.
 COMMANDS = {
-    "init": ("profiles", "Start a folder of boats, with an example club to change."),
+    "init": ("init", "Start a folder of boats with your own boat."),
     "keys": ("keys", "Make boats' secrets: Wi-Fi pass-phrases and SSH keys."),
     "survey": ("survey.command", "Listen on serial adapters: baud rates, sentences, instruments."),
     "check": ("profiles", "Find mistakes in boats' files, before a card is built."),

@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Make a new folder of boats from the example club, with a vault password of its own."""
+"""Make a new folder of boats, with a vault password of its own."""
 
 from __future__ import annotations
 
 import secrets
 import shutil
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from provision import paths
@@ -23,20 +24,47 @@ _GITIGNORE = """# Secrets are encrypted and may be shared; these may not.
 
 
 def create_club(folder: Path) -> list[str]:
-    """Make `folder`, fill it, and return the names of the files in it.
+    """Make `folder` with the example club, and return the names of the files in it.
 
     Nothing there is overwritten. After a failure nothing half-made is left.
     """
+    return _create(folder, _copy_club)
+
+
+def create_folder(folder: Path, files: Mapping[str, str]) -> list[str]:
+    """Make `folder` with these texts by file name, and return the names of the files in it.
+
+    Nothing there is overwritten. After a failure nothing half-made is left.
+    """
+
+    def write(folder: Path) -> list[str]:
+        for name, text in files.items():
+            private_file.write(folder / name, text.encode(), mode=0o644)
+        return [*files]
+
+    return _create(folder, write)
+
+
+def refuse_filled(folder: Path) -> None:
+    """Raise UserError when `folder` holds anything, or cannot be looked into."""
     try:
-        if folder.exists() and any(folder.iterdir()):
-            raise UserError(
-                "this folder is not empty",
-                location=Location(folder),
-                hint="name a folder that is new",
-            )
+        filled = folder.exists() and any(folder.iterdir())
+    except OSError as error:
+        raise _refused(folder, error) from error
+    if filled:
+        raise UserError(
+            "this folder is not empty",
+            location=Location(folder),
+            hint="name a folder that is new",
+        )
+
+
+def _create(folder: Path, fill: Callable[[Path], list[str]]) -> list[str]:
+    refuse_filled(folder)
+    try:
         folder.mkdir(parents=True, exist_ok=True)
         try:
-            return _fill(folder)
+            return [*fill(folder), *_fill_without_boats(folder)]
         except BaseException:
             for made in folder.iterdir():
                 shutil.rmtree(made) if made.is_dir() else made.unlink()
@@ -67,7 +95,7 @@ def _refused(folder: Path, error: OSError) -> UserError:
     )
 
 
-def _fill(folder: Path) -> list[str]:
+def _copy_club(folder: Path) -> list[str]:
     made = []
     for source in sorted(paths.shipped("boats").glob("*.yml")):
         if not source.name.endswith(".secrets.yml"):
@@ -75,7 +103,7 @@ def _fill(folder: Path) -> list[str]:
             made.append(source.name)
     shutil.copytree(paths.shipped("boats") / HULLS, folder / HULLS)
     made.append(f"{HULLS}/")
-    return [*made, *_fill_without_boats(folder)]
+    return made
 
 
 def _fill_without_boats(folder: Path) -> list[str]:

@@ -3,14 +3,12 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from provision.cli.opening import read_neighbours
+from provision.cli.questions import ask_board, ask_country
 from provision.cli.survey.outcome import Outcome, format_found, is_ok
-from provision.cli.terminal.confirm import choose
 from provision.errors import Location, UserError
 from provision.paths import argument
 
@@ -30,7 +28,7 @@ class NewTask:
         self.file = _new_file(name, boats)
         neighbours = read_neighbours({self.file.parent})
         self.club: Club = read_club(self.file, neighbours)
-        self.board = _board(board)
+        self.board = ask_board(board)
         self.country = _country(country, self.club)
 
     def finish(self, heard: Heard) -> Outcome:
@@ -67,9 +65,7 @@ class NewTask:
 
 
 def _new_file(name: str, boats: Path) -> Path:
-    from pydantic import TypeAdapter, ValidationError
-
-    from provision.profile.schema.types import HostName
+    from provision.profile.first_boat import check_name
 
     is_path = "/" in name or name.endswith(".yml")
     file = Path(name) if is_path else boats / f"{name}.yml"
@@ -77,11 +73,7 @@ def _new_file(name: str, boats: Path) -> Path:
         raise UserError(
             "is no name for a boat's file", location=Location(file), hint="end it in .yml"
         )
-    try:
-        TypeAdapter(HostName).validate_python(file.stem)
-    except ValidationError as error:
-        cause = error.errors()[0]["ctx"]["error"]
-        raise UserError(str(cause), hint=getattr(cause, "hint", "")) from None
+    check_name(file.stem)
     if file.is_symlink() or file.exists():
         raise UserError(
             "is there already and stays as it is",
@@ -91,51 +83,11 @@ def _new_file(name: str, boats: Path) -> Path:
     return file
 
 
-def _board(name: str | None) -> str:
-    from provision import boards
-
-    if name is None:
-        for one in boards.names():
-            print(f"  {one}  {boards.board(one).description}", file=sys.stderr)
-        name = choose("Which board is the boat's computer", _objection(boards.board))
-    if not name:
-        raise UserError("no board is named", hint=f"give --board ID: {', '.join(boards.names())}")
-    return boards.board(name).id
-
-
 def _country(country: str | None, club: Club) -> str:
     """Return the country to write. Empty where the club's file has it and none is given."""
-    from provision.profile.schema.boat import AccessPointConfig
-
-    def check(code: str) -> None:
-        AccessPointConfig(ssid="x", country=code)
-
     if country is None and club.says("network", "access_point", "country"):
         return ""
-    if country is None:
-        country = choose(
-            "In which country is the boat (two letters, such as GB)", _objection(check)
-        )
-    if not country:
-        raise UserError("no country is named", hint="give --country CC, such as GB (ISO 3166-1)")
-    if objection := _objection(check)(country):
-        raise UserError(objection, hint="two letters of ISO 3166-1, such as GB")
-    return country
-
-
-def _objection(check: Callable[[str], object]) -> Callable[[str], str]:
-    """Return a function that says what is wrong about an answer, or nothing."""
-
-    def refuse(answer: str) -> str:
-        try:
-            check(answer)
-        except UserError as error:
-            return error.message
-        except ValueError:
-            return f"{answer!r} is not a country's code"
-        return ""
-
-    return refuse
+    return ask_country(country)
 
 
 def _counted(made: NewProfile) -> str:

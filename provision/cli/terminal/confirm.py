@@ -40,11 +40,15 @@ def confirm(question: str) -> bool:
         return False
 
 
-def choose(question: str, refuse: Callable[[str], str]) -> str:
-    """Ask on standard error until `refuse` has no objection. Return "" at the end of the input."""
+def choose(question: str, refuse: Callable[[str], str], usual: str = "") -> str:
+    """Ask on standard error until `refuse` has no objection. Return "" at the end of the input.
+
+    Enter alone answers with `usual`, if there is one.
+    """
     while True:
         try:
-            typed = str(typer.prompt(harmless(question), err=True)).strip()
+            asked = typer.prompt(harmless(question), default=usual or None, err=True)
+            typed = str(asked).strip()
         except typer.Abort as error:
             if was_interrupted(error):
                 raise KeyboardInterrupt from None

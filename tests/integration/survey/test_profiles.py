@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -76,7 +78,7 @@ def test_what_is_wrong_in_a_profile_is_corrected(
     call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "boats"
-    call("init", folder)
+    call("init", "--example", folder)
     file = folder / "turnstone.yml"
     before = file.read_text()
     wires = {
@@ -114,3 +116,24 @@ def test_the_board_is_asked_on_a_terminal(tmp_path: Path) -> None:
     assert "no instrument was heard on a USB adapter" in shown
     assert status == 2
     assert not (tmp_path / "boats").exists()
+
+
+def test_a_first_boat_is_corrected_by_the_survey_that_comes_next(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What init guesses of the receiver gives way to what is heard, and the rest is added."""
+    folder = tmp_path / "boats"
+    call("init", folder, "--boat", "tern", "--board", "x86-64", "--country", "FR")
+    wires = {
+        "TN-GNSS-01": wire(Random(1), Talker(38400, ("RMC", "GGA", "VTG"))),
+        "TN-WIND-02": wire(Random(2), Talker(4800, ("MWV",))),
+    }
+    # The socket was a guess: is that the instrument? And: change the file?
+    monkeypatch.setattr(sys, "stdin", io.StringIO("y\ny\n"))
+    with plugged(monkeypatch, wires):
+        said = call("survey", "--into", folder / "tern.yml")
+    assert said.status == 0, said.err
+    links = load.read(folder / "tern.yml").profile.serial_links
+    assert (links["gnss"].adapter.serial, links["gnss"].baud) == ("TN-GNSS-01", 38400)
+    assert links["wind"].adapter.serial == "TN-WIND-02"
+    assert call("check", "tern", "--boats", folder).status == 0

@@ -1,59 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""init, schema, keys, check and render: for people and as JSON, and what they refuse."""
+"""schema, keys, check and render: for people and as JSON, and what they refuse."""
 
 from __future__ import annotations
 
-import errno
 import os
-import shlex
-import shutil
 from pathlib import Path
 
 import jsonschema
-import pytest
 
 from tests.support.command import Call
 from tests.support.profiles import change
-
-
-def test_init_says_what_to_call_next(call: Call, tmp_path: Path) -> None:
-    said = call("init", tmp_path / "my boats")
-    next_line = said.out.splitlines()[-1]
-    assert "keep a copy of .vault-password elsewhere" in said.out
-    assert said.status == 0
-    # As it stands, in a shell.
-    assert call(*shlex.split(next_line)[2:]).status == 0
-    assert (tmp_path / "my boats" / "kittiwake.secrets.yml").exists()
-    made = call("init", tmp_path / "more", "--json").result
-    assert made["folder"] == str(tmp_path / "more")
-    found = [path.name + "/" * path.is_dir() for path in (tmp_path / "more").iterdir()]
-    assert sorted(made["made"]) == sorted(found)
-
-
-@pytest.mark.parametrize("name", ["file", "file/below", "x" * 300, "."])
-def test_init_where_no_folder_can_be(call: Call, tmp_path: Path, name: str) -> None:
-    (tmp_path / "file").touch()
-    said = call("init", tmp_path / name, "--json")
-    assert said.status == 2
-    (error,) = said.result["errors"]
-    assert error["file"] == str(tmp_path / name)
-    assert "new" in error["hint"]
-
-
-def test_init_on_a_full_disk_leaves_nothing_half_made(
-    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def full(source: Path, target: Path) -> None:
-        target.touch()
-        if target.name == "kittiwake.yml":
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    with monkeypatch.context() as patch:
-        patch.setattr(shutil, "copyfile", full)
-        said = call("init", tmp_path / "mine", "--json")
-    assert said.status == 2
-    assert "No space left" in said.result["errors"][0]["message"]
-    assert call("init", tmp_path / "mine").status == 0
 
 
 def test_the_schema_is_json_either_way(call: Call) -> None:
@@ -94,7 +50,7 @@ def test_render_leaves_no_secrets_beside_the_profiles(
     """No folder of boats takes them: not that folder, one below it, another, or by a link."""
     call("keys", "dunlin", "--boats", boats)
     other, link = tmp_path / "other", tmp_path / "link"
-    call("init", other)
+    call("init", "--example", other)
     link.symlink_to(boats)
     before = sorted(boats.rglob("*"))
     for out in (boats, boats / "out", other, link, link / "out"):
