@@ -16,6 +16,7 @@ SBIN = ("/usr/local/sbin", "/usr/sbin", "/sbin")
 
 #: The Debian package of a program whose package has another name.
 PACKAGES = {
+    "dumpe2fs": "e2fsprogs",
     "lsblk": "util-linux",
     "mcopy": "mtools",
     "mke2fs": "e2fsprogs",

@@ -132,7 +132,7 @@ def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
 
 
 @app.command(cls=Command, epilog=example("write kittiwake.img /dev/sdX"))
-def write(
+def write(  # noqa: PLR0913
     image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.", readable=False)],
     device: Annotated[
         Path | None,
@@ -140,17 +140,23 @@ def write(
             metavar="DEVICE", help="The card; without it, all are listed.", readable=False
         ),
     ] = None,
+    erase: Annotated[
+        bool,
+        typer.Option("--erase", help="Write zeros to all of the card that the image does not use."),
+    ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
     boats: Boats = BOATS,
     as_json: Json = False,
 ) -> None:
     """Write an image to a card, and read every block back.
 
-    What is read is compared with the image.
+    What the image's file systems use is written, and what is read is compared with the image. The
+    rest of the card keeps what was on it before, unless --erase is given.
     """
 
     from provision.card.device.block_devices import find_device, find_objection
-    from provision.card.device.write import progress_bars, write_card
+    from provision.card.device.progress_bars import progress_bars
+    from provision.card.device.write import write_card
     from provision.card.image.host_key import record_written, refuse_lost_card
     from provision.card.image.identity import check_parts, read_boat_name
     from provision.progress import console, note
@@ -174,14 +180,15 @@ def write(
                 hint="see which card is plugged in, and begin again",
             )
     with progress_bars(console) as report:
-        written = write_card(image, card, progress=report)
+        written = write_card(image, card, erase=erase, progress=report)
     if record_written(image, boat, boats):
         note(f"{boat} has a new card: pushes go out to it again")
     if as_json:
         show({"boat": boat, "device": str(card.path), **asdict(written)})
     else:
         summary = (
-            f"{card.path}: {boat}: {written.size / 1e6:.0f} MB "
+            f"{card.path}: {boat}: {written.written / 1e6:.0f} MB "
+            f"(of {(card.size if erase else written.size) / 1e6:.0f} MB) "
             f"written in {written.write_seconds:.0f} s, "
             f"read back and compared in {written.read_seconds:.0f} s ({written.cache_mode})"
         )

@@ -20,6 +20,7 @@ from provision.card.base.recipe import EPOCH
 from provision.card.image.target import atomic_output
 from provision.card.layout import digests
 from provision.card.layout.bootloader import boot_files
+from provision.card.layout.extents import Extent, find_ext4_extents, find_fat_extents
 from provision.card.layout.filesystems import fill_ext4, fill_fat, make_ext4
 from provision.card.layout.partitions import Layout, Partition
 from provision.errors import Location, UserError
@@ -48,10 +49,26 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
             data = Path(work) / "data"
             _make_data_image(data, layout, settings, boot / "settings.tar")
             _copy(data, image, layout.data.offset)
+            used = _find_used(base, image, data, layout)
             known = _compute_digests(image, layout.boot, layout.data)
             known[digests.part_name(layout.base)] = copied.result()
-        digests.write_record(image, layout, known)
+        digests.write_record(image, layout, known, used)
     return layout
+
+
+def _find_used(base: Base, image: Path, data: Path, layout: Layout) -> dict[str, list[Extent]]:
+    """Return what a card must hold of boot, base and data, by the name of the part.
+
+    Of the base it is the whole file, and not what the file system says of its length.
+    """
+    squashfs = Extent(layout.base.offset, base.squashfs.stat().st_size)
+    return {
+        digests.part_name(layout.boot): find_fat_extents(image, layout.boot.offset),
+        digests.part_name(layout.base): [squashfs],
+        digests.part_name(layout.data): [
+            one.moved(layout.data.offset) for one in find_ext4_extents(data)
+        ],
+    }
 
 
 def _compute_digests(image: Path, *partitions: Partition) -> dict[str, str]:

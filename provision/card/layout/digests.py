@@ -3,7 +3,8 @@
 
 The record lies in the gap between the partition table and the first partition, where none of our
 boot loaders looks. It is one JSON line behind `MAGIC`, padded with zeros. It covers every byte of
-the image except its own bytes, and holds its own digest too.
+the image except its own bytes, and holds its own digest too. It also lists the extents of each part
+that a card must hold: what else is in the image is no file system's, and needs no writing.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from provision.card.layout.extents import BLOCK_BYTES, SIGNATURE_BYTES, Extent, merge
 from provision.card.layout.partitions import MIB, Layout, Partition
 from provision.errors import Location, UserError
 
@@ -26,6 +30,27 @@ _ZEROS = bytes(_BLOCK)
 
 #: Name of each part in an error, in the order on the card.
 TABLE_PART, END_PART = "partition table", "end of the image"
+RECORD_PART = "record of digests"
+
+
+@dataclass(frozen=True)
+class Part:
+    """Describe one part of an image, as its record does."""
+
+    whole: Extent
+    sha256: str
+    used: tuple[Extent, ...]
+    """What a card must hold of it, in order. All of it, if an earlier version made the image."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """Hold an image's record of digests."""
+
+    digest: str
+    """SHA-256 of the record: it stands for every byte of the image."""
+    parts: Mapping[str, Part]
+    """Each part by its name."""
 
 
 def compute_digest(file: Path, offset: int = 0, size: int | None = None) -> str:
@@ -80,23 +105,42 @@ def part_name(partition: Partition) -> str:
     return f"partition {partition.name}"
 
 
-def write_record(image: Path, layout: Layout, known: Mapping[str, str] | None = None) -> None:
-    """Write the digests of a finished image into it. `known` are computed already."""
-    known = known or {}
-    digests = {
+def write_record(
+    image: Path,
+    layout: Layout,
+    known: Mapping[str, str] | None = None,
+    used: Mapping[str, Iterable[Extent]] | None = None,
+) -> None:
+    """Write the digests of a finished image into it, and what of each part a card must hold.
+
+    `known` are digests that are computed already. `used` are the extents of a part, by its name.
+    Of another partition its first `SIGNATURE_BYTES` are written, of another part everything.
+    """
+    known, used = known or {}, used or {}
+    partitions = {part_name(one) for one in layout.partitions}
+    parts = {
         name: {
             "offset": offset,
             "size": size,
-            "sha256": known.get(name) or compute_digest(image, *at),
+            "sha256": known.get(name) or compute_digest(image, offset, size),
+            "used": [
+                (one.offset, one.size)
+                for one in merge(
+                    used.get(name)
+                    or [Extent(offset, min(size, SIGNATURE_BYTES) if name in partitions else size)]
+                )
+            ],
         }
-        for name, at in list_parts(layout).items()
-        for offset, size in [at]
+        for name, (offset, size) in list_parts(layout).items()
     }
-    text = json.dumps(digests, sort_keys=True)
+    text = json.dumps(parts, sort_keys=True)
     own = hashlib.sha256(text.encode()).hexdigest()
+    line = MAGIC + f"{own} {text}\n".encode()
+    if len(line) > RECORD_SIZE:
+        raise ValueError(f"the record of digests has {len(line)} bytes, and room for {RECORD_SIZE}")
     with image.open("r+b") as stream:
         stream.seek(RECORD_OFFSET)
-        stream.write(MAGIC + f"{own} {text}\n".encode())
+        stream.write(line)
 
 
 def check_record(image: Path, *, expected: bool) -> bool:
@@ -105,54 +149,70 @@ def check_record(image: Path, *, expected: bool) -> bool:
     Raise UserError that names each damaged part. A missing record counts as damaged if it is
     `expected`: an image made by an earlier version has none.
     """
-    with image.open("rb") as stream:
-        stream.seek(RECORD_OFFSET)
-        record = stream.read(RECORD_SIZE)
-    if not record.strip(b"\0") and not expected:
+    record = read_record(image, expected=expected)
+    if record is None:
         return False
-    digests = _read_record(image, record)
+    size = image.stat().st_size
     damaged = [
         name
-        for name, (offset, size, wanted) in digests.items()
-        if image.stat().st_size < offset + size or compute_digest(image, offset, size) != wanted
+        for name, part in record.parts.items()
+        if size < part.whole.end
+        or compute_digest(image, part.whole.offset, part.whole.size) != part.sha256
     ]
     if damaged:
         raise _damaged(image, ", ".join(damaged))
     return True
 
 
-def _read_record(image: Path, record: bytes) -> dict[str, tuple[int, int, str]]:
-    """Return the record's parts: offset, size, digest. Raise UserError if it is damaged."""
-    line, _, rest = record.removeprefix(MAGIC).partition(b"\n")
-    own, _, text = line.partition(b" ")
+def read_record(image: Path, *, expected: bool) -> Record | None:
+    """Return the record of an image. Return None if it has none.
+
+    Raise UserError if it is damaged, or missing though it is `expected`.
+    """
+    with image.open("rb") as stream:
+        stream.seek(RECORD_OFFSET)
+        text = stream.read(RECORD_SIZE)
+        size = stream.seek(0, os.SEEK_END)
+    if not text.strip(b"\0") and not expected:
+        return None
+    line, _, rest = text.removeprefix(MAGIC).partition(b"\n")
+    own, _, listed = line.partition(b" ")
     if (
-        not record.startswith(MAGIC)
+        not text.startswith(MAGIC)
         or rest.strip(b"\0")
-        or hashlib.sha256(text).hexdigest().encode() != own
+        or hashlib.sha256(listed).hexdigest().encode() != own
     ):
-        raise _damaged(image, "record of digests")
+        raise _damaged(image, RECORD_PART)
     try:
-        found = {
-            str(name): (int(one["offset"]), int(one["size"]), str(one["sha256"]))
-            for name, one in json.loads(text).items()
-        }
+        parts = {str(name): _read_part(one) for name, one in json.loads(listed).items()}
     except (ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
-        raise _damaged(image, "record of digests") from error
-    if not _covers(found, image.stat().st_size):
+        raise _damaged(image, RECORD_PART) from error
+    if not _covers([part.whole for part in parts.values()], size):
         raise _damaged(image, "it is longer than its parts")
-    return found
+    return Record(own.decode(), parts)
 
 
-def _covers(found: Mapping[str, tuple[int, int, str]], size: int) -> bool:
+def _read_part(raw: dict[str, Any]) -> Part:
+    """Return a part of a record. Raise ValueError if an extent is not inside of it."""
+    whole = Extent(int(raw["offset"]), int(raw["size"]))
+    used = tuple(Extent(int(offset), int(size)) for offset, size in raw.get("used") or [])
+    position = whole.offset
+    for one in used:
+        if one.offset < position or one.size <= 0 or one.end > whole.end:
+            raise ValueError("extent")
+        if one.offset % BLOCK_BYTES or one.size % BLOCK_BYTES:
+            raise ValueError("extent")
+        position = one.end
+    return Part(whole, str(raw["sha256"]), used or (whole,))
+
+
+def _covers(parts: Iterable[Extent], size: int) -> bool:
     """Tell if the parts and the record cover the file up to its end without a gap."""
-    ways = sorted(
-        [*((offset, size) for offset, size, _ in found.values()), (RECORD_OFFSET, RECORD_SIZE)]
-    )
     end = 0
-    for offset, length in ways:
-        if offset != end or length < 0:
+    for part in sorted([*parts, Extent(RECORD_OFFSET, RECORD_SIZE)]):
+        if part.offset != end or part.size < 0:
             return False
-        end = offset + length
+        end = part.end
     return end >= size
 
 

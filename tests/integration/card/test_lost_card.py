@@ -46,7 +46,7 @@ def build(boats: Path, small: Base, tmp_path: Path) -> Build:
 def target(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Give a card that takes every image without being written to."""
     monkeypatch.setattr(block_devices, "find_objection", lambda card, image: None)
-    monkeypatch.setattr(writing, "write_card", lambda *_, **__: WrittenCard(1, "tried", 1, 1))
+    monkeypatch.setattr(writing, "write_card", lambda *_, **__: WrittenCard(1, 1, "tried", 1, 1))
     path = tmp_path / "card"
     path.write_bytes(bytes(8192))
     return path

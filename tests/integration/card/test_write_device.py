@@ -12,7 +12,9 @@ import pytest
 
 from provision.card.device.block_devices import find_device, find_objection
 from provision.card.device.direct_io import DirectTarget
-from provision.card.device.write import CHUNK_BYTES, Phase, write_card
+from provision.card.device.plan import CHUNK_BYTES
+from provision.card.device.progress_bars import Phase
+from provision.card.device.write import write_card
 from provision.commands import run
 from provision.errors import UserError
 

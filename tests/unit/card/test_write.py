@@ -16,9 +16,13 @@ import pytest
 from rich.console import Console
 
 from provision.card.device.block_devices import find_device
+from provision.card.device.compare import MAX_BAD_RUNS, RETRY_BYTES
 from provision.card.device.direct_io import DirectTarget
-from provision.card.device.write import CHUNK_BYTES, Phase, progress_bars, write_card
+from provision.card.device.plan import CHUNK_BYTES
+from provision.card.device.progress_bars import Phase, progress_bars
+from provision.card.device.write import write_card
 from provision.card.image.identity import read_boat_name
+from provision.card.layout.extents import BLOCK_BYTES
 from provision.errors import UserError
 
 MIB = 1 << 20
@@ -54,7 +58,7 @@ def test_every_byte_arrives_and_nothing_behind_it_changes(image, card):
     content = card.path.read_bytes()
     assert hashlib.sha256(content[:size]).digest() == hashlib.sha256(image.read_bytes()).digest()
     assert content[size:] == b"\xaa" * (4 * CHUNK_BYTES - size)
-    assert (done.size, done.cache_mode) == (size, "O_DIRECT")
+    assert (done.size, done.written, done.cache_mode) == (size, size, "O_DIRECT")
     assert said == [
         (phase, min((n + 1) * CHUNK_BYTES, size), size) for phase in Phase for n in range(3)
     ]
@@ -135,7 +139,17 @@ class Deaf(DirectTarget):
         pass
 
 
-@pytest.mark.parametrize(("kind", "first"), [(Worn, Worn.bad), (Smaller, 0), (Deaf, 0)])
+class Torn(DirectTarget):
+    """Stands for a card that loses the last block of each piece, as at a write that was cut."""
+
+    def write(self, buffer, length, offset):
+        super().write(buffer, length - BLOCK_BYTES, offset)
+
+
+@pytest.mark.parametrize(
+    ("kind", "first"),
+    [(Worn, Worn.bad), (Smaller, 0), (Deaf, 0), (Torn, CHUNK_BYTES - BLOCK_BYTES)],
+)
 def test_a_lying_card_is_found_out_at_the_first_bad_byte(image, card, kind, first):
     with pytest.raises(UserError) as caught:
         write_card(image, card, open_target=kind)
@@ -151,6 +165,64 @@ def test_a_card_that_ends_early_is_found_out(image, card):
 
     with pytest.raises(UserError, match=f"at byte {6 * MIB};"):
         write_card(image, card, open_target=Short)
+
+
+def test_every_bad_block_is_named_and_nothing_else(image, card):
+    """Cells that changed, in three blocks of which two are neighbours."""
+
+    class Flipped(DirectTarget):
+        def sync(self):
+            super().sync()
+            with self.path.open("r+b") as cells:
+                for at in (9_999, 12_288, 5 * MIB):
+                    byte = os.pread(cells.fileno(), 1, at)
+                    os.pwrite(cells.fileno(), bytes([byte[0] ^ 0x10]), at)
+
+    with pytest.raises(UserError) as caught:
+        write_card(image, card, open_target=Flipped)
+    assert (
+        f"the first difference is at byte 9999; bad are bytes 8192 to 16383; bytes {5 * MIB} to "
+        f"{5 * MIB + 4095}; the card"
+    ) in caught.value.message
+
+
+def test_blocks_that_cannot_be_read_are_named_and_the_rest_is_still_compared(image, card):
+    class Scratched(Worn):
+        """Has a spot that cannot be read, and further back a cell that is stuck."""
+
+        spot = MIB + 70_000
+
+        def read(self, buffer, length, offset):
+            if offset <= self.spot < offset + length:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().read(buffer, length, offset)
+
+    with pytest.raises(UserError) as caught:
+        write_card(image, card, open_target=Scratched)
+    first, stuck = MIB + RETRY_BYTES, Worn.bad - Worn.bad % 4096
+    assert (
+        f"the first difference is at byte {first}; bad are bytes {first} to "
+        f"{first + RETRY_BYTES - 1}; bytes {stuck} to {stuck + 4095}; the card"
+    ) in caught.value.message
+
+
+def test_a_card_that_is_bad_everywhere_is_not_read_to_its_end(tmp_path, card):
+    """Each block of a dying card may take seconds: enough is named, and the work ends."""
+    image = tmp_path / "long.img"
+    image.write_bytes(noise(4 * CHUNK_BYTES))
+    steps = []
+
+    class Dead(DirectTarget):
+        def read(self, buffer, length, offset):
+            if length == RETRY_BYTES:
+                steps.append(offset)
+                if offset // RETRY_BYTES % 2:
+                    return super().read(buffer, length, offset)
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with pytest.raises(UserError, match="and more, perhaps; the card is unusable"):
+        write_card(image, card, open_target=Dead)
+    assert len(steps) == 2 * MAX_BAD_RUNS + 1
 
 
 def failing(method, number):
@@ -170,14 +242,14 @@ def failing(method, number):
         ("write", errno.ENOSPC, "Writing failed (No space left on device)"),
         ("write", errno.EIO, "the card was taken out or is bad"),
         ("write", errno.ENODEV, "the card was taken out or is bad"),
-        ("read", errno.EIO, "Reading back failed"),
+        ("read", errno.ENOMEDIUM, "Reading back failed"),
     ],
 )
 def test_a_failing_device_leaves_an_unusable_card(image, card, method, number, said):
     with pytest.raises(UserError) as caught:
         write_card(image, card, open_target=failing(method, number))
     assert said in caught.value.message
-    assert "after 4 of 9 MiB" in caught.value.message
+    assert f"after 4 of 9 MiB, at byte {CHUNK_BYTES};" in caught.value.message
     assert "unusable" in caught.value.message
 
 
@@ -195,6 +267,22 @@ def test_interrupted_it_says_that_the_card_is_unusable(image, card, number, phas
     assert f"{phase.value} was interrupted after 8 of 9 MiB" in caught.value.message
     assert "unusable" in caught.value.message
     assert signal.getsignal(number) is before
+
+
+def test_erased_holds_nothing_of_before(image, card):
+    done = write_card(image, card, erase=True)
+    size = image.stat().st_size
+    content = card.path.read_bytes()
+    assert content == image.read_bytes() + bytes(4 * CHUNK_BYTES - size)
+    assert done.written == 4 * CHUNK_BYTES
+
+
+def test_an_image_that_becomes_shorter_is_no_card(image, card):
+    def cut(phase, done, total):
+        os.truncate(image, CHUNK_BYTES)
+
+    with pytest.raises(UserError, match="became shorter"):
+        write_card(image, card, progress=cut)
 
 
 def test_what_is_refused_is_not_touched(tmp_path, image):
