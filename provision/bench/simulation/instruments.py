@@ -13,7 +13,7 @@ import socket
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Self
 
 from provision.bench.hull.schema import Hull, HullInstrument, HullNetwork
+from provision.bench.loop_thread import LoopThread
 from provision.bench.replay.replay_wires import SEND_BUFFER_BYTES
 from provision.bench.simulation.ais import Transponder
 from provision.bench.simulation.binary import BINARY, compose_binary
@@ -97,27 +98,16 @@ class Instruments:
             name: deque(maxlen=MAX_HEARD_LINES) for name in self._links
         }
         self._news = threading.Condition()
-        self._thread: threading.Thread | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._work: asyncio.Task[None] | None = None
+        self._thread = LoopThread("instruments", self._play)
         self._epoch = 0.0
 
     def start(self) -> None:
         """Begin to play. Return at once, even if the sockets do not exist yet."""
-        ready = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._run(ready)), name="instruments", daemon=True
-        )
         self._thread.start()
-        ready.wait()
 
     def stop(self) -> None:
         """Stop sending and close the sockets."""
-        if self._thread and self._loop and self._work:
-            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
-                self._loop.call_soon_threadsafe(self._work.cancel)
-            self._thread.join()
-            self._thread = None
+        self._thread.stop()
 
     def __enter__(self) -> Self:
         self.start()
@@ -129,15 +119,13 @@ class Instruments:
     @property
     def now(self) -> datetime:
         """Return the simulated boat's time."""
-        if self._loop is None:
+        if self._thread.loop is None:
             raise RuntimeError("the instruments have not started")
-        return datetime.fromtimestamp(self._epoch + self._loop.time(), UTC)
+        return datetime.fromtimestamp(self._epoch + self._thread.loop.time(), UTC)
 
     def say(self, link: str, line: bytes) -> None:
         """Make a link's instrument send these bytes, unchanged, before its next sentence."""
-        if self._loop is None:
-            raise RuntimeError("the instruments have not started")
-        self._loop.call_soon_threadsafe(self._players[link].say, line)
+        self._thread.call(self._players[link].say, line)
 
     def switch(self, link: str, *, powered: bool) -> None:
         """Switch an instrument on or off. Switched off, it neither sends nor hears anything."""
@@ -153,8 +141,8 @@ class Instruments:
     def set_baud(self, link: str, baud: int) -> None:
         """Set an instrument to another baud rate, as in its menu."""
         self._bauds[link] = baud
-        if self._loop and link in self._players:
-            self._loop.call_soon_threadsafe(self._players[link].set_baud, baud)
+        if link in self._players:
+            self._thread.call(self._players[link].set_baud, baud)
 
     def sent(self, link: str) -> Counter[str]:
         """Count the sentences of each formatter that a link's instrument has sent so far."""
@@ -181,19 +169,14 @@ class Instruments:
                 raise TimeoutError(f"{link} did not hear what was awaited within {timeout} s")
             return list(self._heard[link])
 
-    async def _run(self, ready: threading.Event) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._work = asyncio.current_task()
+    def _play(self) -> list[Coroutine[None, None, None]]:
+        """Make the players, at each start, and what plays them."""
         if not self._epoch:
             start = self._date.timestamp() if self._date else time.time()
-            self._epoch = start - self._loop.time()
+            self._epoch = start - asyncio.get_running_loop().time()
         for name, link in self._links.items():
             self._players[name] = self._player(name, link)
-        ready.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            async with asyncio.TaskGroup() as group:
-                for name in self._links:
-                    group.create_task(self._keep(name))
+        return [self._keep(name) for name in self._links]
 
     def _player(self, name: str, link: HullInstrument | HullNetwork) -> Player:
         if isinstance(link, HullNetwork):

@@ -3,13 +3,11 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
-import threading
 from collections.abc import Iterable
 from pathlib import Path
 
 from provision.bench.hull.schema import Hull
+from provision.bench.loop_thread import LoopThread
 from provision.bench.wire.terminal import Terminal
 from provision.bench.wire.wire import Wire
 
@@ -31,9 +29,7 @@ class Wires:
         }
         self.devices = {name: terminal.device for name, terminal in self._terminals.items()}
         """The device that the emulator opens for each adapter."""
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._work: asyncio.Task[None] | None = None
-        self._thread: threading.Thread | None = None
+        self._thread = LoopThread("wires", lambda: [wire.run() for wire in self._wires.values()])
 
     def socket(self, voice: str) -> Path:
         """Return the socket where an instrument is played."""
@@ -42,41 +38,23 @@ class Wires:
     def attach(self, adapters: Iterable[str], *, attached: bool) -> None:
         """Plug these adapters in, or out. Names without a wire are ignored."""
         for name in adapters:
-            if self._loop and (wire := self._wires.get(name)):
-                self._loop.call_soon_threadsafe(wire.attach, attached)
+            if self._thread.loop and (wire := self._wires.get(name)):
+                self._thread.call(wire.attach, attached)
 
     def set_baud(self, voice: str, baud: int) -> None:
         """Set an instrument's end of its wire to another baud rate. KeyError without such a one."""
         wire = self._wires[voice.partition(".")[0]]
         index = list(self._hull.voices(voice.partition(".")[0])).index(voice)
-        if self._loop:
-            self._loop.call_soon_threadsafe(wire.set_baud, index, baud)
+        if self._thread.loop:
+            self._thread.call(wire.set_baud, index, baud)
 
     def start(self) -> None:
         """Begin to carry."""
-        ready = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._run(ready)), name="wires", daemon=True
-        )
         self._thread.start()
-        ready.wait()
 
     def stop(self) -> None:
         """Stop carrying, and close everything."""
-        if self._thread and self._loop and self._work:
-            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
-                self._loop.call_soon_threadsafe(self._work.cancel)
-            self._thread.join()
-            self._thread = None
+        self._thread.stop()
         for terminal in self._terminals.values():
             terminal.close()
         self._terminals = {}
-
-    async def _run(self, ready: threading.Event) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._work = asyncio.current_task()
-        ready.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            async with asyncio.TaskGroup() as group:
-                for wire in self._wires.values():
-                    group.create_task(wire.run())
