@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import selectors
 import subprocess
@@ -118,6 +117,9 @@ def read_json(text: str | bytes) -> Any:
 
     So it is with one that is nested too deep, names no finite number, or has half a character.
     """
+    # Imported here: bounded_ssh, which Ansible starts for each task, reads no JSON.
+    import json  # noqa: PLC0415
+
     try:
         found = json.loads(text)
         json.dumps(found, ensure_ascii=False, allow_nan=False).encode()

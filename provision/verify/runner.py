@@ -27,6 +27,7 @@ from provision.harmless import harmless
 from provision.paths import shipped
 from provision.ssh.endpoint import Endpoint
 from provision.verify.job import NOTE, Job
+from provision.verify.start import share_compiled_files, without_unused_plugins
 
 if TYPE_CHECKING:
     import pytest
@@ -156,7 +157,7 @@ def run_suite(
         status = pytest.main(
             [
                 *("-c", os.devnull, "--rootdir", str(suite), "--import-mode=importlib"),
-                *("-p", "no:cacheprovider", "--tb=short", "-q"),
+                *(*without_unused_plugins(), "--tb=short", "-q"),
                 f"--at={host}:{endpoint.port}",
                 f"--job={job_file}",
                 f"--state={state}",
@@ -235,6 +236,8 @@ def main() -> int:
         del os.environ[name]
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     sys.dont_write_bytecode = True
+    with contextlib.suppress(OSError):
+        share_compiled_files(Path(job_file))
     result = run_suite(Path(job_file), endpoint, state, subjects, options)  # type: ignore[arg-type]
     print(json.dumps(result.as_json()))
     return 2 if result.error else int(not result.passed)

@@ -16,7 +16,7 @@ from typing import Any
 
 from provision.push.deployment import Deployment
 from provision.push.options import PushOptions, operator_name
-from provision.push.query import diff, poll
+from provision.push.query import diff
 from provision.push.workspace import fits_sockets
 from provision.ssh.endpoint import arguments, shared_connection
 from provision.verify import runner
@@ -74,5 +74,5 @@ def _host(boat: Deployment) -> dict[str, Any]:
         "boat_feed_before": str(folder / "feed-before.json"),
         "boat_prover": runner.command(folder / "job.json"),
         "boat_differ": diff.command(folder / "status_query.json"),
-        "boat_poller": poll.command(folder / "status_query.json"),
+        "boat_query": str(folder / "status_query.json"),
     }

@@ -2,16 +2,13 @@
 """Poll a boat for its status, over a connection of its own.
 
 The change may have cut the connection that started it, or moved the boat to another
-address. `python -m provision.push.query.poll QUERY tried|settled SECONDS` polls every endpoint
-where the boat may answer until the boat has reached that state, and prints its status as JSON. The
-exit status is 1 when the boat did not reach that state in time.
+address. `reach` polls every endpoint where the boat may answer.
 """
 
 from __future__ import annotations
 
 import json
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,7 +16,6 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from provision.bounded import MAX_STATUS_BYTES, TooMuch, collect, read_json
-from provision.errors import UserError
 from provision.harmless import harmless
 from provision.push.query.status_shape import not_understood, understood_status
 from provision.ssh.endpoint import Endpoint, ssh
@@ -33,6 +29,10 @@ ANSWER_TIMEOUT_S = 30.0
 STATUS_COMMAND = ("boat-settings", "status", "--json")
 
 Goal = Literal["tried", "settled"]
+
+
+class NotReached(Exception):
+    """Say why a boat did not reach a state in time."""
 
 
 @dataclass(frozen=True)
@@ -78,11 +78,6 @@ class StatusAnswer:
     def problem(self) -> str:
         """Say why there is no status, in words that follow the boat's name."""
         return self.error if self.unreadable else f"does not answer: {self.error}"
-
-
-def command(query: Path) -> list[str]:
-    """Build the command that polls. The state to wait for and the seconds follow it."""
-    return [sys.executable, "-P", "-m", "provision.push.query.poll", str(query)]
 
 
 def ask(query: StatusQuery, endpoint: Endpoint, connect_timeout: int = 5) -> StatusAnswer:
@@ -141,37 +136,15 @@ def poll_until(query: StatusQuery, goal: Goal, timeout_s: float) -> StatusAnswer
         time.sleep(POLL_INTERVAL_S)
 
 
-def main() -> int:
-    """Run `poll QUERY tried|settled SECONDS`."""
-    try:
-        query, goal, timeout_s = (
-            StatusQuery.read(Path(sys.argv[1])),
-            sys.argv[2],
-            float(sys.argv[3]),
-        )
-        reached = GOAL_TESTS[goal]  # type: ignore[index]
-    except (IndexError, KeyError, ValueError):
-        print("usage: poll QUERY tried|settled SECONDS", file=sys.stderr)
-        return 2
-    try:
-        answer = poll_until(query, goal, timeout_s)  # type: ignore[arg-type]
-    except UserError as error:
-        print(error, file=sys.stderr)
-        return 2
+def reach(query: StatusQuery, goal: Goal, timeout_s: float) -> tuple[Endpoint, dict[str, Any]]:
+    """Poll as `poll_until` does. Return where the boat answered, and its status.
+
+    Raise NotReached when the boat did not reach the goal in time.
+    """
+    answer = poll_until(query, goal, timeout_s)
     if answer.status is None:
-        print(harmless(f"{query.boat} {answer.problem}"), file=sys.stderr)
-        return 1
-    print(
-        json.dumps(
-            {"host": answer.endpoint.host, "port": answer.endpoint.port, "status": answer.status}
-        )
-    )
-    if reached(answer.status, query.sha256):
-        return 0
-    still = answer.status["at_work"] or (answer.status["trial"] or {}).get("phase", "elsewhere")
-    print(f"{query.boat} is still at it after {timeout_s:.0f} s ({still})", file=sys.stderr)
-    return 1
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+        raise NotReached(harmless(f"{query.boat} {answer.problem}"))
+    if not GOAL_TESTS[goal](answer.status, query.sha256):
+        still = answer.status["at_work"] or (answer.status["trial"] or {}).get("phase", "elsewhere")
+        raise NotReached(f"{query.boat} is still at it after {timeout_s:.0f} s ({still})")
+    return answer.endpoint, answer.status

@@ -12,7 +12,7 @@ import pytest
 
 from provision.errors import UserError
 from provision.profile.secrets import vault
-from provision.push.query import diff, poll
+from provision.push.query import diff
 from provision.verify import runner
 
 
@@ -44,7 +44,7 @@ def test_a_password_program_that_the_user_names_is_run(
     assert vault.read_password(tmp_path) == b"secret"
 
 
-@pytest.mark.parametrize("command", [runner.command, poll.command, diff.command])
+@pytest.mark.parametrize("command", [runner.command, diff.command])
 def test_a_module_of_the_current_folder_is_not_imported(tmp_path: Path, command: object) -> None:
     assert callable(command)
     (tmp_path / "json.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w').close()\n")

@@ -141,15 +141,12 @@ def test_a_diff(
     clean(capsys.readouterr().err)
 
 
-def test_the_last_word(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    query_file = tmp_path / "status_query.json"
-    query_file.write_text(StatusQuery("a", "root", "1" * 64, (), (HERE,)).text())
+def test_the_last_word(monkeypatch: pytest.MonkeyPatch) -> None:
+    query = StatusQuery("a", "root", "1" * 64, (), (HERE,))
     monkeypatch.setattr(poll, "poll_until", lambda *_: StatusAnswer(HERE, None, EVIL))
-    monkeypatch.setattr(sys, "argv", ["poll", str(query_file), "tried", "0"])
-    assert poll.main() == 1
-    clean(capsys.readouterr().err)
+    with pytest.raises(poll.NotReached) as raised:
+        poll.reach(query, "tried", 0)
+    clean(str(raised.value))
 
 
 def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:

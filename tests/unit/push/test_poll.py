@@ -3,14 +3,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from provision.push.query import poll
-from provision.push.query.poll import StatusAnswer, StatusQuery, main, settled, tried
+from provision.push.query.poll import NotReached, StatusAnswer, StatusQuery, reach, settled, tried
 from provision.ssh.endpoint import Endpoint
 
 NEW, OTHER = "1" * 64, "2" * 64
@@ -50,8 +49,8 @@ def query_file(tmp_path: Path) -> Path:
 
 def asked(
     monkeypatch: pytest.MonkeyPatch, query_file: Path, answers: dict[Endpoint, list[StatusAnswer]]
-) -> int:
-    """Return the exit status for these answers of the boat, the last of them again and again."""
+) -> tuple[Endpoint, dict[str, Any]]:
+    """Return what `reach` does for these answers of the boat, the last of them again and again."""
 
     def ask(_: StatusQuery, endpoint: Endpoint) -> StatusAnswer:
         left = answers[endpoint]
@@ -59,23 +58,17 @@ def asked(
 
     monkeypatch.setattr(poll, "ask", ask)
     monkeypatch.setattr(poll, "POLL_INTERVAL_S", 0.01)
-    monkeypatch.setattr("sys.argv", ["word", str(query_file), "tried", "0.2"])
-    return main()
+    return reach(StatusQuery.read(query_file), "tried", 0.2)
 
 
-def test_it_is_heard_at_the_new_place(
-    query_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_it_is_heard_at_the_new_place(query_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     away = StatusAnswer(HERE, None, "timed out")
     there = [
         StatusAnswer(THERE, None, "refused"),
         StatusAnswer(THERE, status(NEW, "applying", "trial")),
     ]
     answers = {HERE: [away], THERE: [*there, StatusAnswer(THERE, status(NEW))]}
-    assert asked(monkeypatch, query_file, answers) == 0
-    said = json.loads(capsys.readouterr().out)
-    assert (said["host"], said["port"]) == (THERE.host, THERE.port)
-    assert said["status"] == status(NEW)
+    assert asked(monkeypatch, query_file, answers) == (THERE, status(NEW))
 
 
 @pytest.mark.parametrize(
@@ -93,12 +86,9 @@ def test_it_is_heard_at_the_new_place(
     ],
 )
 def test_it_does_not_come(
-    query_file: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-    here: StatusAnswer,
-    words: str,
+    query_file: Path, monkeypatch: pytest.MonkeyPatch, here: StatusAnswer, words: str
 ) -> None:
     answers = {HERE: [here], THERE: [StatusAnswer(THERE, None, "no route")]}
-    assert asked(monkeypatch, query_file, answers) == 1
-    assert capsys.readouterr().err.strip() == words
+    with pytest.raises(NotReached) as raised:
+        asked(monkeypatch, query_file, answers)
+    assert str(raised.value) == words
