@@ -154,7 +154,7 @@ def write(  # noqa: PLR0913
     rest of the card keeps what was on it before, unless --erase is given.
     """
 
-    from provision.card.device.block_devices import find_device, find_objection
+    from provision.card.device.block_devices import changed, find_device, find_objection
     from provision.card.device.progress_bars import progress_bars
     from provision.card.device.write import write_card
     from provision.card.image.host_key import record_written, refuse_lost_card
@@ -174,11 +174,8 @@ def write(  # noqa: PLR0913
     if not yes:
         question = f"{image} ({boat}) will replace all that is on {card}"
         confirm_boat(boat, question, "nothing was written")
-        if find_device(device) != card:
-            raise UserError(
-                f"{card.path} is not what it was before the question; nothing was written",
-                hint="see which card is plugged in, and begin again",
-            )
+    if find_device(device) != card:
+        raise changed(card)
     with progress_bars(console) as report:
         written = write_card(image, card, erase=erase, progress=report)
     if record_written(image, boat, boats):

@@ -22,7 +22,7 @@ _LISTED = "with no device named, the candidates are listed"
 #: None of the devices was found (lsblk(8)). Without devices named, there are none at all.
 _LSBLK_NONE_FOUND = 32
 
-_COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,MOUNTPOINTS"
+_COLUMNS = "NAME,PATH,MAJ:MIN,TYPE,SIZE,RM,HOTPLUG,RO,MODEL,SERIAL,MOUNTPOINTS"
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,11 @@ class Device:
     """An identity that changes with the card.
 
     It is the kernel's ever-growing number of a disk (diskseq), or a file's device and inode.
+    """
+    serial: str = ""
+    """The card's own register (CID, 32 hexadecimal digits) if it is in a slot of the computer's.
+
+    Else what the disk says. A reader on USB says its own number, and not the card's.
     """
 
     def __str__(self) -> str:
@@ -88,6 +93,14 @@ def find_device(path: Path) -> Device:
     if not found:
         raise UserError(f"{path} is no disk that the kernel lists", hint=_LISTED)
     return found[0]
+
+
+def changed(device: Device) -> UserError:
+    """Return the error for a device that is another one than the person agreed to."""
+    return UserError(
+        f"{device.path} is not what it was before the question; nothing was written",
+        hint="see which card is plugged in, and begin again",
+    )
 
 
 def find_objection(device: Device, image: Path) -> UserError | None:
@@ -153,7 +166,9 @@ def read_devices(tree: dict[str, Any], system: frozenset[str], sys: Path = SYS) 
                 if one is not node and one["type"] != "part"
             ),
             system=node["maj:min"] in system,
-            instance=_sequence(node["name"], sys),
+            instance=_read_attribute(node["name"], "diskseq", sys),
+            serial=_read_attribute(node["name"], "device/cid", sys)
+            or " ".join((node.get("serial") or "").split()),
         )
         for node in tree["blockdevices"]
     ]
@@ -184,15 +199,13 @@ def _descendants(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
 
 def _is_soldered(name: str, sys: Path) -> bool:
     """Tell if it is an MMC that cannot be taken out. The kernel calls cards in a slot SD."""
-    try:
-        return (sys / "class/block" / name / "device/type").read_text().strip() == "MMC"
-    except OSError:
-        return False
+    return _read_attribute(name, "device/type", sys) == "MMC"
 
 
-def _sequence(name: str, sys: Path) -> str:
+def _read_attribute(name: str, attribute: str, sys: Path) -> str:
+    """Return what sysfs says of a disk, or "" if it says nothing."""
     try:
-        return (sys / "class/block" / name / "diskseq").read_text().strip()
+        return (sys / "class/block" / name / attribute).read_text().strip()
     except OSError:
         return ""
 

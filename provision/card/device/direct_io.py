@@ -51,6 +51,11 @@ class DirectTarget:
         """Name the way in which the page cache is avoided."""
         return "O_DIRECT" if self._direct else "fsync and POSIX_FADV_DONTNEED"
 
+    @property
+    def size(self) -> int:
+        """Return how many bytes the card says that it holds."""
+        return os.lseek(self._fd, 0, os.SEEK_END)
+
     def write(self, buffer: mmap, length: int, offset: int) -> None:
         """Write the first `length` bytes of a buffer at a multiple of 4096."""
         done = 0

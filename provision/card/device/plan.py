@@ -54,6 +54,14 @@ class WritePlan:
                 return f", in {name}"
         return ""
 
+    def locate(self, done: int) -> str:
+        """Return `, at byte 4194304, in ...` for the byte that comes after so many bytes done."""
+        for one in self.extents:
+            if done < one.size:
+                return f", at byte {one.offset + done}{self.name(one.offset + done)}"
+            done -= one.size
+        return ""
+
 
 def make_plan(image: Path, erase_to: int = 0) -> WritePlan:
     """Plan to write what the image's record of digests names, or all of an image without one.
@@ -86,14 +94,15 @@ class Source:
         """Raise OSError if it cannot be opened."""
         self._image = image
         self._fd = os.open(image, os.O_RDONLY | os.O_CLOEXEC)
-        self._size = os.fstat(self._fd).st_size
+        self.size = os.fstat(self._fd).st_size
+        """Bytes of the image."""
 
     def fill(self, buffer: mmap, piece: Extent) -> None:
         """Read a piece into the start of the buffer. Behind the image's end there are zeros.
 
         Raise UserError if the image has become shorter than it was.
         """
-        done, wanted = 0, max(0, min(piece.size, self._size - piece.offset))
+        done, wanted = 0, max(0, min(piece.size, self.size - piece.offset))
         with memoryview(buffer) as view:
             while done < wanted:
                 with view[done:wanted] as rest:

@@ -12,6 +12,7 @@ from rich.progress import (
     BarColumn,
     DownloadColumn,
     Progress,
+    TaskID,
     TextColumn,
     TimeRemainingColumn,
     TransferSpeedColumn,
@@ -21,6 +22,7 @@ from rich.progress import (
 class Phase(Enum):
     """Name the step of the work on the card. The value is its name for people."""
 
+    TEST_SIZE = "Testing the size"
     WRITE = "Writing"
     READ_BACK = "Reading back"
 
@@ -40,10 +42,11 @@ def progress_bars(console: Console) -> Iterator[ReportProgress]:
         TimeRemainingColumn(),
     )
     with Progress(*columns, console=console) as shown:
-        tasks = {phase: shown.add_task(phase.value, start=False, total=None) for phase in Phase}
+        tasks: dict[Phase, TaskID] = {}
 
         def report(phase: Phase, done: int, total: int) -> None:
-            shown.start_task(tasks[phase])
-            shown.update(tasks[phase], completed=done, total=total)
+            if phase not in tasks:
+                tasks[phase] = shown.add_task(phase.value, total=total)
+            shown.update(tasks[phase], completed=done)
 
         yield report

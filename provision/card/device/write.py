@@ -8,15 +8,17 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from mmap import mmap
 from pathlib import Path
 
-from provision.card.device.block_devices import Device, find_objection
+from provision.card.device.block_devices import Device, changed, find_objection
 from provision.card.device.compare import GONE, compare
 from provision.card.device.direct_io import DirectTarget
 from provision.card.device.interrupts import Interrupted, signals_interrupt
 from provision.card.device.plan import CHUNK_BYTES, Source, WritePlan, make_plan
 from provision.card.device.progress_bars import Phase, ReportProgress
+from provision.card.device.size_marks import SizeMarks
 from provision.errors import UserError
 
 
@@ -34,14 +36,6 @@ class WrittenCard:
     read_seconds: float
 
 
-@dataclass
-class _State:
-    """Hold how far the work is, for the error that ends it."""
-
-    phase: Phase = Phase.WRITE
-    done: int = 0
-
-
 def write_card(
     image: Path,
     device: Device,
@@ -53,34 +47,73 @@ def write_card(
     """Write what the image's file systems use, read it back past the page cache, and compare.
 
     Write what must be zero as zeros: a used card holds other data there. With `erase`, write all of
-    the card, zeros where the image is empty. Raise UserError if the device is refused (nothing has
-    been written), if the work is interrupted, or if the card differs from the image.
+    the card, zeros where the image is empty. Before anything else, test the size of a card. Raise
+    UserError if the device is refused (nothing has been written), if the work is interrupted, or if
+    the card differs from the image or is smaller than it says.
     """
     if error := find_objection(device, image):
         raise error
     plan = make_plan(image, device.size if erase else 0)
-    state = _State()
     with open_target(device.path) as target, Source(image) as source, signals_interrupt():
+        if target.size != device.size:
+            raise changed(device)
+        work = _Work(device, source, target, plan, progress)
         try:
-            start = time.monotonic()
-            for state.done in _write(source, target, plan):
-                progress(Phase.WRITE, state.done, plan.total)
-            target.sync()
-            written = time.monotonic()
-            state.phase, state.done = Phase.READ_BACK, 0
-            for state.done in compare(source, target, plan):
-                progress(Phase.READ_BACK, state.done, plan.total)
+            return work.run()
         except (Interrupted, KeyboardInterrupt) as error:
-            raise _unusable(device, f"{state.phase.value} was interrupted", state, plan) from error
+            raise work.unusable(f"{work.phase.value} was interrupted") from error
         except OSError as error:
-            raise _unusable(device, _explain(state.phase, error), state, plan) from error
-    return WrittenCard(
-        image.stat().st_size,
-        plan.total,
-        target.cache_mode,
-        written - start,
-        time.monotonic() - written,
-    )
+            raise work.unusable(_explain(work.phase, error)) from error
+
+
+@dataclass
+class _Work:
+    """Write one card. Hold how far the work is, for the error that ends it."""
+
+    device: Device
+    source: Source
+    target: DirectTarget
+    plan: WritePlan
+    progress: ReportProgress
+    phase: Phase = Phase.WRITE
+    done: int = 0
+    total: int = 0
+
+    def run(self) -> WrittenCard:
+        """Test, write, and compare."""
+        # A file is as large as it says, and keeps what lies behind the image.
+        marks = SizeMarks(self.device.size) if self.device.kind != "file" else None
+        if marks:
+            tested = chain(marks.write(self.target), marks.check(self.target))
+            self._follow(Phase.TEST_SIZE, tested, marks.total)
+        start = time.monotonic()
+        self._follow(Phase.WRITE, _write(self.source, self.target, self.plan), self.plan.total)
+        self.target.sync()
+        written = time.monotonic()
+        compared = compare(self.source, self.target, self.plan)
+        self._follow(Phase.READ_BACK, compared, self.plan.total)
+        end = time.monotonic()
+        if marks:
+            for _ in marks.check(self.target, self.plan.extents):
+                pass
+        mode = self.target.cache_mode
+        total = self.plan.total
+        return WrittenCard(self.source.size, total, mode, written - start, end - written)
+
+    def _follow(self, phase: Phase, steps: Iterator[int], total: int) -> None:
+        """Take the steps of a phase, and report how far it is."""
+        self.phase, self.done, self.total = phase, 0, total
+        for self.done in steps:
+            self.progress(phase, self.done, total)
+
+    def unusable(self, what: str) -> UserError:
+        """Return the error that ends the work. The card is half written."""
+        where = "" if self.phase is Phase.TEST_SIZE else self.plan.locate(self.done)
+        return UserError(
+            f"{what} after {self.done >> 20} of {self.total >> 20} MiB{where}; "
+            f"the card in {self.device.path} is unusable as it is",
+            hint="write it again, to the end",
+        )
 
 
 def _write(source: Source, target: DirectTarget, plan: WritePlan) -> Iterator[int]:
@@ -99,22 +132,3 @@ def _explain(phase: Phase, error: OSError) -> str:
     if error.errno in (*GONE, errno.EIO):
         return f"{reason}: the card was taken out or is bad"
     return reason
-
-
-def _unusable(device: Device, what: str, state: _State, plan: WritePlan) -> UserError:
-    return UserError(
-        f"{what} after {state.done >> 20} of {plan.total >> 20} MiB"
-        f"{_next_piece(state, plan)}; the card in {device.path} is unusable as it is",
-        hint="write it again, to the end",
-    )
-
-
-def _next_piece(state: _State, plan: WritePlan) -> str:
-    """Say where the piece lies that was not done."""
-    left = state.done
-    for one in plan.extents:
-        if left < one.size:
-            offset = one.offset + left
-            return f", at byte {offset}{plan.name(offset)}"
-        left -= one.size
-    return ""

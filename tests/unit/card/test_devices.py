@@ -72,6 +72,15 @@ def test_soldered_memory_is_not_removable(image, tmp_path):
     assert reason(image, slot, sys=tmp_path) is None
 
 
+def test_a_card_in_a_slot_says_its_own_register_and_a_disk_its_serial(tmp_path):
+    (tmp_path / "class/block/mmcblk1/device").mkdir(parents=True)
+    (tmp_path / "class/block/mmcblk1/device/cid").write_text("27504853443847bd\n")
+    slot = node("mmcblk1", hotplug=True, serial="0x12345678")
+    stick, mute = node("sdb", rm=True, serial=" 0001  A "), node("sdc", rm=True)
+    found = read(slot, stick, mute, sys=tmp_path)
+    assert [device.serial for device in found] == ["27504853443847bd", "0001 A", ""]
+
+
 def test_mounted_anywhere_on_it_is_refused(image):
     child = node("sdb1", type="part", mountpoints=["/media/user/boot", "/mnt"])
     said = reason(image, node("sdb", rm=True, children=[node("sdb2", type="part"), child]))

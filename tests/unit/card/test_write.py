@@ -60,7 +60,9 @@ def test_every_byte_arrives_and_nothing_behind_it_changes(image, card):
     assert content[size:] == b"\xaa" * (4 * CHUNK_BYTES - size)
     assert (done.size, done.written, done.cache_mode) == (size, size, "O_DIRECT")
     assert said == [
-        (phase, min((n + 1) * CHUNK_BYTES, size), size) for phase in Phase for n in range(3)
+        (phase, min((n + 1) * CHUNK_BYTES, size), size)
+        for phase in (Phase.WRITE, Phase.READ_BACK)
+        for n in range(3)
     ]
 
 
@@ -254,7 +256,7 @@ def test_a_failing_device_leaves_an_unusable_card(image, card, method, number, s
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-@pytest.mark.parametrize("phase", Phase)
+@pytest.mark.parametrize("phase", [Phase.WRITE, Phase.READ_BACK])
 def test_interrupted_it_says_that_the_card_is_unusable(image, card, number, phase):
     before = signal.getsignal(number)
 

@@ -6,8 +6,10 @@ from __future__ import annotations
 import io
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -129,6 +131,31 @@ def test_another_card_put_in_during_the_question(
     assert said.status == 2
     assert "not what it was before the question" in said.result["errors"][0]["message"]
     assert target.read_bytes() == b"mine" * 2048
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"serial": "0002"}, {"size": 8191}, {"mounts": ("/media/boot",)}, {"instance": "9:9"}],
+    ids=lambda change: next(iter(change)),
+)
+@pytest.mark.parametrize("words", [["--yes"], []])
+def test_the_device_is_looked_at_again(
+    call: Call,
+    image: Path,
+    target: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    change: dict[str, Any],
+    words: list[str],
+) -> None:
+    """Also without a question: checking an image takes a while."""
+    before = block_devices.find_device(target)
+    seen = [before, replace(before, **change)]
+    monkeypatch.setattr(block_devices, "find_device", lambda _: seen.pop(0))
+    monkeypatch.setattr(sys, "stdin", io.StringIO("dunlin\n"))
+    said = call("write", image, target, "--json", *words)
+    assert said.status == 2
+    assert "not what it was before the question" in said.result["errors"][0]["message"]
+    assert target.read_bytes() == bytes(8192)
 
 
 def test_a_card_does_not_replace_the_users_own_files(
