@@ -19,6 +19,7 @@ from provision.harmless import harmless
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
+    from provision.card.device.block_devices import Device
     from provision.profile.load import Boat
     from provision.render import OpenBoat
 
@@ -178,6 +179,7 @@ def write(  # noqa: PLR0913
         raise changed(card)
     with progress_bars(console) as report:
         written = write_card(image, card, erase=erase, progress=report)
+    _record(image, card, boats / f"{boat}.yml")
     if record_written(image, boat, boats):
         note(f"{boat} has a new card: pushes go out to it again")
     if as_json:
@@ -190,6 +192,19 @@ def write(  # noqa: PLR0913
             f"read back and compared in {written.read_seconds:.0f} s ({written.cache_mode})"
         )
         print(harmless(summary))
+
+
+def _record(image: Path, card: Device, profile: Path) -> None:
+    """Record beside the boat's profile that this card was written. Say so if that fails."""
+    from provision.progress import note
+    from provision.push.records.written_cards import add_card, describe_card
+
+    if not profile.exists():
+        return
+    try:
+        add_card(profile, describe_card(image, card))
+    except UserError as error:
+        note(f"the card is written, and was not recorded: {error}")
 
 
 def _warn_unchecked(boat: str, boats: Path) -> None:

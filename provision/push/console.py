@@ -123,6 +123,9 @@ def _details(status: BoatStatus) -> list[str]:
     lines = [*status.reason.splitlines(), *status.hint.splitlines(), *status.health_issues]
     links = (status.links or {}).items()
     lines += [f"{name}: {link.describe()}" for name, link in links if link.state != "heard"]
+    if status.card:
+        serial = f", {status.card.serial}" if status.card.serial else ""
+        lines.append(f"runs on the card of {status.card.day}{serial} ({status.card.laptop})")
     if status.staged:
         lines.append(f"settings {status.staged['digest'][:12]} wait for its restart")
     if status.trial:

@@ -8,10 +8,11 @@ import subprocess
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
+from provision.errors import UserError
 from provision.progress import Awaited, wait
 from provision.push.deployment import Deployment
 from provision.push.outcome import explain_failure, unreachable_hint
@@ -21,15 +22,19 @@ from provision.push.query.status_shape import not_understood, understood
 from provision.push.records.answers import remember_answer
 from provision.push.records.held_back import hold_back
 from provision.push.records.known_boats import KnownBoat, recall
+from provision.push.records.written_cards import CardRecord, find_running, read_cards
 from provision.push.workspace import workspace
 from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, refused, ssh
 
-#: The command that a boat runs. ASCII's record separator divides its status, its manifest and the
-#: state of its feed.
+#: The command that a boat runs. ASCII's record separator divides its status, its manifest, the
+#: state of its feed, and what says which card it runs on: the kernel's command line and the
+#: registers of cards in slots.
 STATUS_COMMAND = (
     r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
     r" && printf '\036' && { boat-feed --state 2>/dev/null || true; }"
+    r" && printf '\036'"
+    r" && { cat /proc/cmdline /sys/class/block/mmcblk[0-9]/device/cid 2>/dev/null || true; }"
 )
 SEPARATOR = "\x1e"
 
@@ -49,7 +54,8 @@ class BoatStatus:
     made the settings aboard. A boat whose profile or secrets are invalid has "" for `wanted`, and
     `invalid` names the problem in a word or two. `drift` lists what was changed by hand, as path
     and kind. `health_issues` are sentences for the operator; a healthy boat has none. `links` tells
-    how each link and input is, and is None where the feed did not say. `seen` is when the boat
+    how each link and input is, and is None where the feed did not say. `card` is the card that the
+    boat runs on, of those that were recorded when they were written. `seen` is when the boat
     answered last, in seconds since 1970.
     """
 
@@ -70,6 +76,7 @@ class BoatStatus:
     staged: Mapping[str, Any] | None = None
     version: str = ""
     links: Mapping[str, LinkStatus] | None = None
+    card: CardRecord | None = None
     seen: float | None = field(default=None)
 
     @property
@@ -87,6 +94,7 @@ class BoatStatus:
             "links": None
             if self.links is None
             else {name: vars(link) for name, link in self.links.items()},
+            "card": asdict(self.card) if self.card else None,
             "ok": self.up_to_date,
         }
 
@@ -147,13 +155,22 @@ def _query(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
     found = assess(deployment, status, manifest, links, endpoint)
     if status["boat"] == open_boat.name:
         remember_answer(open_boat, deployment, endpoint, str(status["kept"] or ""))
-    return found
+    card = _running_card(open_boat, rest) if status["boat"] == open_boat.name else None
+    return replace(found, card=card)
+
+
+def _running_card(open_boat: OpenBoat, rest: Sequence[str]) -> CardRecord | None:
+    """Find the card that the boat runs on. None when it did not say, or none is recorded."""
+    try:
+        return find_running(read_cards(open_boat.boat.file), rest[1]) if len(rest) > 1 else None
+    except UserError:
+        return None
 
 
 def _feed_state(rest: Sequence[str]) -> object:
     """Read what the feed reported. None when it did not."""
     try:
-        return read_json(rest[0]) if len(rest) == 1 else None
+        return read_json(rest[0]) if rest else None
     except ValueError:
         return None
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-KINDS = ("start", "bases", "card", "boot", "feed", "feed_soak", "push", "fleet", "survey")
+KINDS = ("start", "bases", "card", "write", "boot", "feed", "feed_soak", "push", "fleet", "survey")
 
 
 def machine() -> str:

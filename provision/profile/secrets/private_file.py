@@ -48,6 +48,26 @@ def write(file: Path, data: bytes, *, replace: bool = False, mode: int = 0o600) 
         ) from error
 
 
+def write_for_owner(file: Path, data: bytes) -> None:
+    """Replace a file that holds no secret: mode 0644, of the folder's owner.
+
+    `provision write` may run as root in a folder that is another user's. Raise UserError if the
+    disk refuses.
+    """
+    write(file, data, replace=True)
+    try:
+        owner = file.parent.stat()
+        if os.geteuid() == 0:
+            os.chown(file, owner.st_uid, owner.st_gid, follow_symlinks=False)
+        file.chmod(0o644)
+    except OSError as error:
+        raise UserError(
+            f"cannot be given to the folder's owner: {error.strerror}",
+            location=Location(file),
+            hint="see to the folder's permissions",
+        ) from error
+
+
 def read(file: Path, *, encrypted: bool = False) -> bytes:
     """Return the file's content. Raise UserError if it is missing or others may read it.
 

@@ -11,7 +11,6 @@ only the new key is accepted.
 from __future__ import annotations
 
 import json
-import os
 import re
 import time
 from dataclasses import asdict, dataclass, replace
@@ -128,17 +127,6 @@ def _today() -> str:
 
 
 def _write(file: Path, record: StolenRecord) -> None:
-    """Replace the record. Give it to the folder's owner, as `provision write` may run as root."""
+    """Replace the record."""
     text = json.dumps(asdict(record), indent=1) + "\n"
-    private_file.write(file, text.encode(), replace=True)
-    owner = file.parent.stat()
-    try:
-        if os.geteuid() == 0:
-            os.chown(file, owner.st_uid, owner.st_gid, follow_symlinks=False)
-        file.chmod(0o644)
-    except OSError as error:
-        raise UserError(
-            f"cannot be given to the folder's owner: {error.strerror}",
-            location=Location(file),
-            hint="see to the folder's permissions",
-        ) from error
+    private_file.write_for_owner(file, text.encode())

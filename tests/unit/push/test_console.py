@@ -13,12 +13,19 @@ from provision.cli.push import load_named_or_all, push
 from provision.errors import UserError
 from provision.push.ansible.playbook import Event
 from provision.push.console import Progress, Row, fleet_table, progress, push_table
+from provision.push.records.written_cards import CardRecord
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
 from provision.ssh.endpoint import Endpoint
 
 PLACE = Endpoint("10.47.1.1")
 NOW = 1_000_000.0
+CARD = CardRecord(
+    *("2026-11-27T22:15:04+0000", "1" * 64, "2" * 64, "991b", "5d1f3a77-02", "0.2.0", "Reader"),
+    size=32 * 10**9,
+    serial="0a0b",
+    laptop="chart-table",
+)
 TRIAL = {"owner": "me", "seconds_left": 9.0}
 
 
@@ -51,6 +58,11 @@ def row(status: BoatStatus) -> str:
                 "a", "1" * 64, PLACE, degraded=True, health_issues=("degraded: x",), seen=NOW
             ),
             "a degraded unknown to push now a: degraded: x",
+        ),
+        (
+            BoatStatus("a", "1" * 64, PLACE, kept="1" * 64, due=False, card=CARD, seen=NOW),
+            "a healthy 111111111111 up to date now "
+            "a: runs on the card of 2026-11-27, 0a0b (chart-table)",
         ),
         (
             BoatStatus("a", "1" * 64, PLACE, staged={"digest": "3" * 64}, seen=NOW),
