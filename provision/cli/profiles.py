@@ -4,8 +4,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,8 +24,15 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files, open_boat, read_neighbours, refuse_beside_profiles
+from provision.cli.reporting import Hold, Report, reporting
 from provision.harmless import harmless
-from provision.paths import BOATS
+from provision.paths import BOATS, argument
+
+if TYPE_CHECKING:
+    from provision.checks import Figure, Finding
+    from provision.errors import UserError
+    from provision.profile.load import Boat
+    from provision.report.page import Page
 
 
 @app.command(cls=Command, epilog=example("schema > ~/boats/schema.json"))
@@ -36,13 +44,14 @@ def schema(as_json: Json = False) -> None:
 
 
 @app.command(cls=Command, epilog=example("check --all"))
-def check(
+def check(  # noqa: PLR0913
     names: Some = None,
     everyone: Everyone = False,
     boats: Boats = BOATS,
     show_figures: Annotated[
         bool, typer.Option("--figures", help="All sums, also those within their limits.")
     ] = False,
+    report: Report = None,
     as_json: Json = False,
 ) -> None:
     """Find mistakes in boats' files, before a card is built.
@@ -50,6 +59,21 @@ def check(
     They are checked against physics, the board and the trade. The worst come first.
     """
 
+    with reporting(report, "Check") as hold:
+        _check(names, everyone, boats, show_figures, as_json, hold, with_figures=bool(report))
+
+
+def _check(  # noqa: PLR0913
+    names: list[str] | None,
+    everyone: bool,
+    boats: Path,
+    show_figures: bool,
+    as_json: bool,
+    hold: Hold,
+    *,
+    with_figures: bool,
+) -> None:
+    """Check, and print what was found. A page has the figures, too."""
     from provision.checks import calculate
     from provision.checks import check as check_boats
     from provision.checks.figure import caution_for, format_figures
@@ -63,12 +87,14 @@ def check(
     errors += passed_over
     unread = len(files) - len(asked) + len(passed_over)
     findings = check_boats(asked, read_neighbours({boat.file.parent for boat in asked}))
-    figures = calculate(asked) if show_figures else []
-    caution = caution_for(figures, findings)
+    figures = calculate(asked) if show_figures or with_figures else []
+    shown = figures if show_figures else []
+    caution = caution_for(shown, findings)
+    hold(lambda: _page(asked, findings, figures, errors, caution_for(figures, findings)))
     if as_json:
         result: dict[str, object] = {"findings": [finding.as_json() for finding in findings]}
         if show_figures:
-            result["figures"] = [figure.as_json() for figure in figures]
+            result["figures"] = [figure.as_json() for figure in shown]
         if caution:
             result["caution"] = caution
         if errors:
@@ -77,7 +103,7 @@ def check(
     else:
         for error in errors:
             print(f"provision: {harmless(str(error))}", file=sys.stderr)
-        for line in (*format_figures(figures), *format_lines(findings)):
+        for line in (*format_figures(shown), *format_lines(findings)):
             print(harmless(line))
         if caution:
             print(f"caution: {caution}")
@@ -86,6 +112,19 @@ def check(
         raise typer.Exit(COULD_NOT_RUN)
     if findings:
         raise typer.Exit(FOUND_SOMETHING)
+
+
+def _page(
+    asked: Sequence[Boat],
+    findings: Sequence[Finding],
+    figures: Sequence[Figure],
+    errors: Sequence[UserError],
+    caution: str,
+) -> Page:
+    from provision.report.contents.check import Checked, check_page
+
+    called = {boat.name: argument(boat.file) for boat in asked}
+    return check_page(Checked(asked, findings, figures, errors, caution, called))
 
 
 @app.command(cls=Command, epilog=example("render kittiwake -o files"))

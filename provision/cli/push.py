@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -28,18 +28,22 @@ from provision.cli.common import (
 )
 from provision.cli.help import Command, example
 from provision.cli.opening import every_file, print_check_errors, refuse_both_or_neither
+from provision.cli.reporting import Hold, Report, reporting
 from provision.cli.terminal.completion import complete_boat
 from provision.cli.terminal.durations import between
 from provision.errors import UserError
 from provision.harmless import harmless
-from provision.paths import BOATS, folder_option
+from provision.paths import BOATS, argument, folder_option
 from provision.push.options import PushOptions
 
 if TYPE_CHECKING:
     from provision.push.deployment import Deployment
     from provision.push.load import InvalidBoat
     from provision.push.records.held_back import HeldBack
+    from provision.push.result import PushResult
+    from provision.push.status import BoatStatus
     from provision.render import OpenBoat
+    from provision.report.page import Page
     from provision.ssh.endpoint import Endpoint
     from provision.verify.runner import VerifyResult
 
@@ -54,6 +58,23 @@ FormerKey = Annotated[
 
 #: Seconds of the longest trial that a boat accepts, see provision/onboard/settings/cli.py.
 MAX_TIMER_S = 24 * 3600
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Hold which boats were named, and where they are."""
+
+    names: Sequence[str]
+    boats: Path
+    password: Path | None
+    at: Sequence[str]
+
+
+def _called(valid: Iterable[OpenBoat], invalid: Iterable[InvalidBoat]) -> dict[str, str]:
+    """Return how a command names each boat."""
+    files = [(boat.name, boat.boat.file) for boat in valid]
+    files += [(boat.name, boat.file) for boat in invalid]
+    return {name: argument(file) for name, file in files}
 
 
 def load_fleet(names: Sequence[str], boats: Path, password: Path | None) -> list[OpenBoat]:
@@ -167,6 +188,7 @@ def push(  # noqa: PLR0913
         bool, typer.Option("--overwrite-drift", help="Replace files changed by hand aboard.")
     ] = False,
     former_key: FormerKey = False,
+    report: Report = None,
     as_json: Json = False,
 ) -> None:
     """Change running boats: on trial first, then for good.
@@ -174,18 +196,8 @@ def push(  # noqa: PLR0913
     The new settings are proven on the boat. If that fails, it rolls back by itself.
     """
 
-    from provision.progress import console, results
-    from provision.push.console import progress, push_table
-    from provision.push.query.diff import MAX_DIFF_CHARS
-    from provision.push.records.held_back import hold_back
-    from provision.push.rollout import Rollout, roll_out
-
     refuse_both_or_neither(names, everyone)
-    readable, invalid = load_named_or_all(names or (), boats, vault_password_file)
-    fleet, held = hold_back(readable)
-    not_pushed: list[InvalidBoat | HeldBack] = [*invalid, *held]
     options = PushOptions(
-        at=endpoints_at(at, [*fleet, *not_pushed]),
         at_once=at_once,
         timer=round(timer),
         dry_run=dry_run,
@@ -194,6 +206,31 @@ def push(  # noqa: PLR0913
         stop_after=stop_after,
         former=former_key,
     )
+    with reporting(report, "Push") as hold:
+        _push(
+            _Asked(names or (), boats, vault_password_file, at or ()),
+            options,
+            first,
+            wait,
+            as_json,
+            hold,
+        )
+
+
+def _push(  # noqa: PLR0913
+    asked: _Asked, options: PushOptions, first: str, wait: float, as_json: bool, hold: Hold
+) -> None:
+    """Push, and print how it ended for each boat."""
+    from provision.progress import console, results
+    from provision.push.console import progress, push_table
+    from provision.push.query.diff import MAX_DIFF_CHARS
+    from provision.push.records.held_back import hold_back
+    from provision.push.rollout import Rollout, roll_out
+
+    readable, invalid = load_named_or_all(asked.names, asked.boats, asked.password)
+    fleet, held = hold_back(readable)
+    not_pushed: list[InvalidBoat | HeldBack] = [*invalid, *held]
+    options = replace(options, at=endpoints_at(asked.at, [*fleet, *not_pushed]))
     for boat in not_pushed:
         if boat.name == first:
             raise boat.error
@@ -208,17 +245,21 @@ def push(  # noqa: PLR0913
             else:
                 ended = []
     except KeyboardInterrupt:
-        command = f"provision fleet{folder_option(boats)}"
+        command = f"provision fleet{folder_option(asked.boats)}"
         hint = (
-            f"a boat with settings on trial rolls back within {round(timer)} s; "
+            f"a boat with settings on trial rolls back within {options.timer} s; "
             f"`{command}` shows its status"
         )
-        fail(UserError("the push was stopped in the middle", hint=hint))
+        stopped = UserError("the push was stopped in the middle", hint=hint)
+        fail(stopped)
+        hold(lambda: _stopped_page(stopped))
         raise typer.Exit(INTERRUPTED) from None
     if not_pushed:
         ended = sorted(
             [*ended, *(boat.result() for boat in not_pushed)], key=lambda result: result.boat
         )
+    called = _called(readable, invalid)
+    hold(lambda: _push_page(ended, options, called))
     if as_json:
         show({"boats": [result.as_json() for result in ended]})
     else:
@@ -232,6 +273,20 @@ def push(  # noqa: PLR0913
         raise typer.Exit(FOUND_SOMETHING)
 
 
+def _push_page(
+    ended: Sequence[PushResult], options: PushOptions, called: Mapping[str, str]
+) -> Page:
+    from provision.report.contents.push import push_page
+
+    return push_page(ended, options, called)
+
+
+def _stopped_page(error: UserError) -> Page:
+    from provision.report.contents.failure import ended_page
+
+    return ended_page("Push", error.message, error.hint)
+
+
 @app.command(cls=Command, epilog=example("fleet"))
 def fleet(  # noqa: PLR0913
     names: Some = None,
@@ -239,6 +294,7 @@ def fleet(  # noqa: PLR0913
     vault_password_file: VaultFile = None,
     at: At = None,
     former_key: FormerKey = False,
+    report: Report = None,
     as_json: Json = False,
 ) -> None:
     """Ask how boats are: reachable, healthy, up to date.
@@ -246,22 +302,36 @@ def fleet(  # noqa: PLR0913
     Without names, all boats of the folder are asked, and all at once.
     """
 
+    with reporting(report, "State of the fleet") as hold:
+        _fleet(_Asked(names or (), boats, vault_password_file, at or ()), former_key, as_json, hold)
+
+
+def _fleet(given: _Asked, former: bool, as_json: bool, hold: Hold) -> None:
+    """Ask the boats, and print what they answered."""
     from provision.progress import results
     from provision.push.console import fleet_table
     from provision.push.status import fleet_status
 
-    asked, invalid = load_named_or_all(names or (), boats, vault_password_file)
-    found = fleet_status(asked, endpoints_at(at, [*asked, *invalid]), former=former_key)
+    asked, invalid = load_named_or_all(given.names, given.boats, given.password)
+    found = fleet_status(asked, endpoints_at(given.at, [*asked, *invalid]), former=former)
     if invalid:
         found = sorted(
             [*found, *(boat.status() for boat in invalid)], key=lambda status: status.boat
         )
+    called = _called(asked, invalid)
+    hold(lambda: _fleet_page(found, called))
     if as_json:
         show({"boats": [status.as_json() for status in found]})
     else:
         results.print(fleet_table(found, time.time()))
     if not all(status.up_to_date for status in found):
         raise typer.Exit(FOUND_SOMETHING)
+
+
+def _fleet_page(found: Sequence[BoatStatus], called: Mapping[str, str]) -> Page:
+    from provision.report.contents.fleet import fleet_page
+
+    return fleet_page(found, called, time.time())
 
 
 @app.command(cls=Command, epilog=example("verify kittiwake"))
@@ -274,6 +344,7 @@ def verify(  # noqa: PLR0913
     under_way: Annotated[
         bool, typer.Option("--under-way", help="Fail for each instrument that is silent.")
     ] = False,
+    report: Report = None,
     as_json: Json = False,
 ) -> None:
     """Prove that running boats are what their files say.
@@ -281,13 +352,22 @@ def verify(  # noqa: PLR0913
     Nothing is changed aboard. A silent instrument is a note, since it may be switched off.
     """
 
+    given = _Asked(names or (), boats, vault_password_file, at or ())
+    with reporting(report, "Proof") as hold:
+        _verify(given, everyone, under_way, as_json, hold)
+
+
+def _verify(given: _Asked, everyone: bool, under_way: bool, as_json: bool, hold: Hold) -> None:
+    """Prove the boats, and print how it ended for each."""
     from provision.progress import results
     from provision.push.console import verify_table
 
-    asked, invalid = _to_prove(names or (), everyone, boats, vault_password_file)
-    proofs = _prove(asked, endpoints_at(at, [*asked, *invalid]), under_way)
+    asked, invalid = _to_prove(given.names, everyone, given.boats, given.password)
+    proofs = _prove(asked, endpoints_at(given.at, [*asked, *invalid]), under_way)
     if invalid:
         proofs = sorted([*proofs, *map(_unproven, invalid)], key=lambda proof: proof.boat)
+    called = _called(asked, invalid)
+    hold(lambda: _verify_page(proofs, called))
     if as_json:
         show({"boats": [proof.as_json() for proof in proofs]})
     else:
@@ -299,6 +379,12 @@ def verify(  # noqa: PLR0913
         raise typer.Exit(FOUND_SOMETHING)
     if not all(proof.passed for proof in proofs):
         raise typer.Exit(COULD_NOT_RUN)
+
+
+def _verify_page(proofs: Sequence[VerifyResult], called: Mapping[str, str]) -> Page:
+    from provision.report.contents.verify import verify_page
+
+    return verify_page(proofs, called)
 
 
 @app.command(cls=Command, epilog=example("inventory kittiwake -o run > run.json"))

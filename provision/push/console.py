@@ -16,6 +16,7 @@ from rich.text import Text
 from provision.harmless import harmless
 from provision.push.ansible.playbook import Event, Listener
 from provision.push.areas import describe_changes
+from provision.push.hints import SEVERAL_AWAY
 from provision.push.query.links import duration
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
@@ -78,8 +79,10 @@ def push_table(results: Sequence[PushResult]) -> Group:
     """
     rows = _table("boat", "result", "time", "files")
     notes = []
+    away = [result.boat for result in results if result.outcome is Outcome.UNREACHABLE]
     for result in results:
-        if why := [part for part in (result.reason, result.hint, *result.notes) if part]:
+        hint = "" if len(away) > 1 and result.boat in away else result.hint
+        if why := [part for part in (result.reason, hint, *result.notes) if part]:
             notes.append(_text(f"{result.boat}: " + "\n".join(why).replace("\n", "\n  ")))
         rows.add_row(
             _text(result.boat),
@@ -87,6 +90,8 @@ def push_table(results: Sequence[PushResult]) -> Group:
             f"{result.seconds:.1f} s",
             str(len(result.changed) or ""),
         )
+    if len(away) > 1:
+        notes.append(_text(SEVERAL_AWAY))
     return Group(rows, *([Text(), *notes] if notes else []))
 
 
@@ -97,6 +102,7 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
         *("boat", "state", "settings\naboard", "against\nthe file", "changed\nby hand", "seen"),
     )
     notes = []
+    away = [status.boat for status in statuses if _is_away(status)]
     for status in statuses:
         state, style = "healthy", "green"
         if status.endpoint is None:
@@ -105,7 +111,7 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
                 state = "not asked"
         elif status.health_issues:
             state, style = "degraded" if status.degraded else "unhealthy", "yellow"
-        if details := _details(status):
+        if details := _details(status, hint=status.boat not in away or len(away) == 1):
             notes.append(_text(f"{status.boat}: " + "\n  ".join(details)))
         rows.add_row(
             _text(status.boat),
@@ -115,12 +121,19 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
             str(len(status.drift) or ""),
             ago(now - status.seen) if status.seen is not None else "never",
         )
+    if len(away) > 1:
+        notes.append(_text(SEVERAL_AWAY))
     return Group(rows, *([Text(), *notes] if notes else []))
 
 
-def _details(status: BoatStatus) -> list[str]:
+def _is_away(status: BoatStatus) -> bool:
+    return status.endpoint is None and not status.refused and not status.invalid
+
+
+def _details(status: BoatStatus, *, hint: bool) -> list[str]:
     """List what the operator should know of a boat beyond its row, as lines."""
-    lines = [*status.reason.splitlines(), *status.hint.splitlines(), *status.health_issues]
+    lines = [*status.reason.splitlines(), *(status.hint.splitlines() if hint else ())]
+    lines += status.health_issues
     links = (status.links or {}).items()
     lines += [f"{name}: {link.describe()}" for name, link in links if link.state != "heard"]
     if status.card:

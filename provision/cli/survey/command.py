@@ -11,6 +11,7 @@ import typer
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.push import At, FormerKey
+from provision.cli.reporting import Report, reporting
 from provision.cli.survey.profile import Options
 from provision.cli.terminal.completion import complete_boat
 from provision.errors import UserError
@@ -18,6 +19,7 @@ from provision.harmless import harmless
 from provision.paths import BOATS
 
 if TYPE_CHECKING:
+    from provision.report.page import Page
     from provision.survey.draft.heard import Heard
     from provision.survey.findings import Findings
 
@@ -74,6 +76,7 @@ def command(  # noqa: PLR0913
     vault_password_file: VaultFile = None,
     at: At = None,
     former_key: FormerKey = False,
+    report: Report = None,
     as_json: Json = False,
 ) -> None:
     """Listen on serial adapters: baud rates, sentences, instruments.
@@ -81,25 +84,33 @@ def command(  # noqa: PLR0913
     And on NMEA 2000: groups and their sources. It never sends. Of a boat, ports that its feed has
     open are reported from what the feed hears.
     """
-    task = Options(boats, new, into, board, country, yes).task()
-    if boat:
-        from provision.cli.survey.boat import Asked, survey_boat
+    with reporting(report, "Survey") as hold:
+        task = Options(boats, new, into, board, country, yes).task()
+        if boat:
+            from provision.cli.survey.boat import Asked, survey_boat
 
-        asked = Asked(boats, vault_password_file, at or (), former_key, everything, yes)
-        found, heard = survey_boat(boat, device or [], asked)
-    else:
-        _refuse_without_boat(everything=everything, at=at)
-        found = survey_here(device or [])
-        heard = _heard_here(found)
-    if not as_json:
-        print_tables(found)
-    outcome = task.finish(heard) if task else None
-    if as_json:
-        show({**found.as_json(), **({"profile": outcome.result} if outcome else {})})
-    for line in outcome.lines if outcome and not as_json else ():
-        print(harmless(line))
-    if found.failed or (outcome and not outcome.ok):
-        raise typer.Exit(FOUND_SOMETHING)
+            asked = Asked(boats, vault_password_file, at or (), former_key, everything, yes)
+            found, heard = survey_boat(boat, device or [], asked)
+        else:
+            _refuse_without_boat(everything=everything, at=at)
+            found = survey_here(device or [])
+            heard = _heard_here(found)
+        hold(lambda: _page(found, boat))
+        if not as_json:
+            print_tables(found)
+        outcome = task.finish(heard) if task else None
+        if as_json:
+            show({**found.as_json(), **({"profile": outcome.result} if outcome else {})})
+        for line in outcome.lines if outcome and not as_json else ():
+            print(harmless(line))
+        if found.failed or (outcome and not outcome.ok):
+            raise typer.Exit(FOUND_SOMETHING)
+
+
+def _page(found: Findings, boat: str) -> Page:
+    from provision.report.contents.survey import survey_page
+
+    return survey_page(found, boat)
 
 
 def _refuse_without_boat(*, everything: bool, at: Sequence[str] | None) -> None:

@@ -21,12 +21,15 @@ import pytest
 from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import host_public_key
 from provision.push.ansible.playbook import Event
+from provision.push.dry_run import secret_values
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.records.known_boats import recall
 from provision.push.result import Outcome
 from provision.push.rollout import Rollout, roll_out
 from provision.push.status import fleet_status
+from provision.report.contents.push import push_page
+from provision.report.html import write_html
 from provision.verify import runner
 from tests.support.push.loopback import CANARY, RigBoat
 
@@ -91,6 +94,9 @@ def test_a_dry_run_shows_every_change_and_no_secret(rig: Make) -> None:
     assert f"--- aboard/{HOSTAPD}\n+++ new/{HOSTAPD}\n" in result.diff
     assert "+wpa_psk=<secret " in result.diff
     assert CANARY not in json.dumps(result.as_json())
+    page = write_html(push_page([result], options(boat, dry_run=True), {}), 0.0, 1.0).decode()
+    assert "wpa_psk=&lt;secret " in page
+    assert [secret for secret in secret_values(boat.open_boat) if secret in page] == []
     assert (boat.root / HOSTAPD).read_bytes() == before
 
 

@@ -24,6 +24,8 @@ from provision.profile.secrets.store import derive_psk
 from provision.push.options import PushOptions
 from provision.push.push import push
 from provision.push.result import Outcome, PushResult
+from provision.report.contents.push import push_page
+from provision.report.html import write_html
 from provision.verify import runner
 from tests.support.push.loopback import CANARY, RigBoat
 
@@ -268,8 +270,10 @@ def test_another_machine_is_refused(fleet: Fleet, name: str) -> None:
 
 def test_no_secret_is_told(fleet: Fleet) -> None:
     told = json.dumps([fleet.events, [result.as_json() for result in fleet.results.values()]])
-    assert CANARY not in told
-    assert "PRIVATE KEY" not in told
+    page = write_html(push_page([*fleet.results.values()], PushOptions(), {}), 0.0, 1.0).decode()
+    for shown in (told, page):
+        assert CANARY not in shown
+        assert "PRIVATE KEY" not in shown
 
 
 def test_nothing_is_written_down_elsewhere(fleet: Fleet, notebook: Path) -> None:

@@ -13,6 +13,7 @@ from provision.cli.push import load_named_or_all, push
 from provision.errors import UserError
 from provision.push.ansible.playbook import Event
 from provision.push.console import Progress, Row, fleet_table, progress, push_table
+from provision.push.hints import SEVERAL_AWAY
 from provision.push.records.written_cards import CardRecord
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
@@ -98,6 +99,25 @@ def row(status: BoatStatus) -> str:
 )
 def test_a_row(status: BoatStatus, expected: str) -> None:
     assert row(status) == expected
+
+
+def test_what_to_try_is_said_once_of_several_boats() -> None:
+    """A boat that is off alone has its own hint, with the name of its Wi-Fi."""
+    away = [BoatStatus(name, "1" * 64, reason="no way", hint="Is it on?") for name in "ab"]
+    assert "Is it on?" in row(away[0])
+    text = io.StringIO()
+    Console(file=text, width=200).print(fleet_table(away, NOW))
+    assert "Is it on?" not in text.getvalue()
+    assert text.getvalue().splitlines()[-3:] == ["a: no way", "b: no way", SEVERAL_AWAY]
+
+
+def test_so_is_it_after_a_push() -> None:
+    away = [PushResult(name, Outcome.UNREACHABLE, "", "no way", "Is it on?") for name in "ab"]
+    for results, times in ((away[:1], 1), (away, 0)):
+        text = io.StringIO()
+        Console(file=text, width=200).print(push_table(results))
+        assert text.getvalue().count("Is it on?") == times
+        assert text.getvalue().count(SEVERAL_AWAY) == 1 - times
 
 
 def test_no_boat_at_all(tmp_path: Path) -> None:
