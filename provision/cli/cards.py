@@ -1,10 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Commands about cards: card, write."""
+"""The command that builds cards: card."""
 
 from __future__ import annotations
 
-import sys
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,13 +11,10 @@ import typer
 from provision.cli.common import Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.opening import chosen_files, open_boat, print_check_errors, read_neighbours
-from provision.cli.terminal.confirm import confirm_boat
 from provision.errors import Location, UserError, UserErrors
-from provision.harmless import harmless
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
-    from provision.card.device.block_devices import Device
     from provision.profile.load import Boat
     from provision.render import OpenBoat
 
@@ -130,105 +125,3 @@ def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
         "settings": settings.sha256,
         "base": system.facts,
     }
-
-
-@app.command(cls=Command, epilog=example("write kittiwake.img /dev/sdX"))
-def write(  # noqa: PLR0913
-    image: Annotated[Path, typer.Argument(metavar="IMAGE", help="A card image.", readable=False)],
-    device: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="DEVICE", help="The card; without it, all are listed.", readable=False
-        ),
-    ] = None,
-    erase: Annotated[
-        bool,
-        typer.Option("--erase", help="Write zeros to all of the card that the image does not use."),
-    ] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the boat's name.")] = False,
-    boats: Boats = BOATS,
-    as_json: Json = False,
-) -> None:
-    """Write an image to a card, and read every block back.
-
-    What the image's file systems use is written, and what is read is compared with the image. The
-    rest of the card keeps what was on it before, unless --erase is given.
-    """
-
-    from provision.card.device.block_devices import changed, find_device, find_objection
-    from provision.card.device.progress_bars import progress_bars
-    from provision.card.device.write import write_card
-    from provision.card.image.host_key import record_written, refuse_lost_card
-    from provision.card.image.identity import check_parts, read_boat_name
-    from provision.progress import console, note
-
-    boat = read_boat_name(image)
-    if device is None:
-        _list(as_json)
-        return
-    card = find_device(device)
-    if error := find_objection(card, image):
-        raise error
-    check_parts(image)
-    refuse_lost_card(image, boat, boats)
-    _warn_unchecked(boat, boats)
-    if not yes:
-        question = f"{image} ({boat}) will replace all that is on {card}"
-        confirm_boat(boat, question, "nothing was written")
-    if find_device(device) != card:
-        raise changed(card)
-    with progress_bars(console) as report:
-        written = write_card(image, card, erase=erase, progress=report)
-    _record(image, card, boats / f"{boat}.yml")
-    if record_written(image, boat, boats):
-        note(f"{boat} has a new card: pushes go out to it again")
-    if as_json:
-        show({"boat": boat, "device": str(card.path), **asdict(written)})
-    else:
-        summary = (
-            f"{card.path}: {boat}: {written.written / 1e6:.0f} MB "
-            f"(of {(card.size if erase else written.size) / 1e6:.0f} MB) "
-            f"written in {written.write_seconds:.0f} s, "
-            f"read back and compared in {written.read_seconds:.0f} s ({written.cache_mode})"
-        )
-        print(harmless(summary))
-
-
-def _record(image: Path, card: Device, profile: Path) -> None:
-    """Record beside the boat's profile that this card was written. Say so if that fails."""
-    from provision.progress import note
-    from provision.push.records.written_cards import add_card, describe_card
-
-    if not profile.exists():
-        return
-    try:
-        add_card(profile, describe_card(image, card))
-    except UserError as error:
-        note(f"the card is written, and was not recorded: {error}")
-
-
-def _warn_unchecked(boat: str, boats: Path) -> None:
-    """Say that an image was not checked for theft, where the boat's files are not here."""
-    from provision.profile.secrets.stolen import record_path
-
-    profile = boats / f"{boat}.yml"
-    if not profile.exists() and not record_path(profile).exists():
-        text = (
-            f"warning: there is no boat {boat} in {boats}, so that it was not checked whether "
-            "this image is from before a card of it was lost or stolen"
-            "\n  hint: name the folder of the boats with --boats"
-        )
-        print(f"provision: {harmless(text)}", file=sys.stderr)
-
-
-def _list(as_json: bool) -> None:
-    from provision.card.device.block_devices import list_candidates
-
-    found = list_candidates()
-    if as_json:
-        show({"devices": [asdict(card) for card in found]})
-        return
-    for card in found:
-        print(harmless(str(card)))
-    if not found:
-        print("there is no removable card here; plug one in")

@@ -43,7 +43,7 @@ class Command(TyperCommand):
                 pieces.append(f"{parameter.opts[0]} {_name(parameter)}")
         pieces += [self.options_metavar] if self.options_metavar else []
         for parameter in self.get_params(ctx):
-            if parameter.param_type_name == "argument":
+            if parameter.param_type_name == "argument" and not parameter.hidden:
                 name = _name(parameter)
                 name = name if parameter.required else f"[{name}]"
                 pieces.append(name if parameter.nargs == 1 else f"{name}...")

@@ -12,7 +12,7 @@ COMMANDS = {
     "check": ("profiles", "Find mistakes in boats' files, before a card is built."),
     "bench": ("bench", "Try a boat on this computer, without any hardware."),
     "card": ("cards", "Build boats' cards as image files."),
-    "write": ("cards", "Write an image to a card, and read every block back."),
+    "write": ("write", "Write an image to a card, and read every block back."),
     "verify": ("push", "Prove that running boats are what their files say."),
     "push": ("push", "Change running boats: on trial first, then for good."),
     "fleet": ("push", "Ask how boats are: reachable, healthy, up to date."),

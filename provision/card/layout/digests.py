@@ -192,6 +192,19 @@ def read_record(image: Path, *, expected: bool) -> Record | None:
     return Record(own.decode(), parts)
 
 
+def read_own_digest(card: Path) -> str:
+    """Return the digest of the record on a card, or "" if it has none that is whole."""
+    try:
+        with card.open("rb") as stream:
+            stream.seek(RECORD_OFFSET)
+            line = stream.read(RECORD_SIZE).partition(b"\n")[2].partition(b"\n")[0]
+    except OSError:
+        return ""
+    own, _, listed = line.partition(b" ")
+    digest = hashlib.sha256(listed).hexdigest()
+    return digest if digest.encode() == own else ""
+
+
 def _read_part(raw: dict[str, Any]) -> Part:
     """Return a part of a record. Raise ValueError if an extent is not inside of it."""
     whole = Extent(int(raw["offset"]), int(raw["size"]))

@@ -40,6 +40,23 @@ def confirm(question: str) -> bool:
         return False
 
 
+def wait_for_enter(request: str) -> bool:
+    """Ask on standard error for something to be done, and wait for Enter.
+
+    The end of the input is a no.
+    """
+    try:
+        typer.prompt(
+            f"{harmless(request)}, and press Enter", default="", show_default=False, err=True
+        )
+    except typer.Abort as error:
+        if was_interrupted(error):
+            raise KeyboardInterrupt from None
+        print(file=sys.stderr)
+        return False
+    return True
+
+
 def choose(question: str, refuse: Callable[[str], str], usual: str = "") -> str:
     """Ask on standard error until `refuse` has no objection. Return "" at the end of the input.
 

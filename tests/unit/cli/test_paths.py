@@ -12,14 +12,14 @@ from typing import get_args, get_type_hints
 import pytest
 
 from provision import paths
-from provision.cli import cards, init, keys, profiles
+from provision.cli import cards, init, keys, profiles, write
 from provision.errors import UserError
 from provision.paths import cache
 
 
 @pytest.mark.parametrize(
     "command",
-    [init.init, keys.keys, profiles.check, profiles.render, cards.card, cards.write],
+    [init.init, keys.keys, profiles.check, profiles.render, cards.card, write.write],
 )
 def test_what_cannot_be_read_is_left_to_the_command_to_tell(command: Callable[..., None]) -> None:
     """Without a hint Typer would say of a card that an ordinary user may not read it."""

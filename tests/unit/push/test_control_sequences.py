@@ -15,7 +15,7 @@ from rich.console import Console
 from provision import checks, progress
 from provision.card.device import block_devices
 from provision.checks import Finding
-from provision.cli import cards, common, opening, profiles, push
+from provision.cli import common, opening, profiles, push, write
 from provision.errors import Location
 from provision.progress import step
 from provision.push import rollout
@@ -191,7 +191,7 @@ def test_a_card_that_is_plugged_in(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(block_devices, "list_candidates", lambda: [EVIL])
-    cards._list(False)
+    write._list(False)
     clean(capsys.readouterr().out)
 
 
