@@ -2,7 +2,7 @@
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
 .PHONY: demo test lint unit integration images system images-and-system faults measure docs setup
-.PHONY: programs arm64
+.PHONY: programs arm64 browser
 
 demo: setup
 	python tools/demo.py
@@ -23,7 +23,7 @@ unit: setup
 	$(PYTEST) -n 4 --dist loadfile tests/unit
 
 # Real SSH and Ansible, network namespaces, daemons; no emulator, and no base that is built.
-integration: setup programs
+integration: setup programs browser
 	$(PYTEST) -n 4 tests/integration
 
 # Cards, the bases that they are made from, and a fresh Debian; no emulator of a boat.
@@ -60,6 +60,10 @@ setup:
 # What the tests run beside that, unpacked and not installed.
 programs:
 	@tools/private-programs
+
+# The browser in which tests look at the boat's page.
+browser: setup
+	@tools/packages tools/browser-packages.txt
 
 # The system tests build bases of arm64 boards. Until the next start of this machine.
 arm64: programs
