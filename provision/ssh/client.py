@@ -61,10 +61,13 @@ class BoundedSocket(socket.socket):
 
 
 @contextmanager
-def connect(target: SshTarget) -> Iterator[paramiko.Transport]:
-    """Log in to the boat at its first endpoint. UserError when that is not possible."""
+def connect(target: SshTarget, limit: int = MAX_RECEIVED_BYTES) -> Iterator[paramiko.Transport]:
+    """Log in to the boat at its first endpoint. UserError when that is not possible.
+
+    The connection breaks after `limit` bytes were received.
+    """
     endpoint = target.endpoints[0]
-    channel = BoundedSocket(_reach(target, endpoint), MAX_RECEIVED_BYTES)
+    channel = BoundedSocket(_reach(target, endpoint), limit)
     with closing(paramiko.Transport(channel)) as transport:
         transport.banner_timeout = transport.handshake_timeout = CONNECT_TIMEOUT_S
         transport.auth_timeout = LOGIN_TIMEOUT_S

@@ -136,6 +136,7 @@ class RigBoat:
             PasswordAuthentication no
             KbdInteractiveAuthentication no
             PermitRootLogin prohibit-password
+            Subsystem sftp internal-sftp
             SetEnv PATH={self.programs()}:/usr/sbin:/usr/bin:/sbin:/bin SHLVL=1
             """
             # bash reads the .bashrc of whoever tests, which may do anything, for a command over

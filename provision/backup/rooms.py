@@ -1,0 +1,45 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Name what a backup copies: the files of the data partition that this computer cannot make again.
+
+A name that no pattern takes is not copied: a boat may have been changed by a stranger, and no name
+from it is ever more than one file below the room's own folder.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from provision.onboard.feed.voyage_log.reader import MAX_FILE_BYTES
+from provision.render.feed import LOG_FOLDER
+
+
+@dataclass(frozen=True)
+class Room:
+    """Hold one folder aboard, the names that belong into it, and the largest file there."""
+
+    name: str
+    folder: str
+    pattern: re.Pattern[str]
+    max_bytes: int
+    mirrored: bool = False
+    """A file that is gone aboard goes from the backup, too."""
+
+
+ROOMS = (
+    Room(
+        "log",
+        LOG_FOLDER,
+        re.compile(r"log-\d{6,12}-\d{4}-\d{2}-\d{2}\.gz|\d{4}-\d{2}-\d{2}-\d{3,12}\.gz"),
+        MAX_FILE_BYTES,
+    ),
+    # Mirrored: what the boat has thrown away may hold a secret that was revoked.
+    Room(
+        "settings",
+        "/data/settings",
+        re.compile(r"[0-9a-f]{64}\.(tar|copy)|kept|previous|staged\.json|last-return\.json"),
+        2**23,
+        mirrored=True,
+    ),
+    Room("history", "/data/history", re.compile(r"[a-z0-9][a-z0-9.-]{0,80}"), 2**23),
+)
