@@ -91,7 +91,7 @@ def _files(folder: Path, name: str, boats: Path) -> list[Path]:
             "there is no voyage log here",
             location=Location(folder),
             hint=f"copy it from the boat first: provision backup {name}{folder_option(boats)}; "
-            "a boat logs with `log: {}` in `feed`",
+            "a boat logs with the key `log` in its file",
         )
     return [folder / one for one in found]
 

@@ -2,11 +2,12 @@
 """Read the boat's TCP feed as a tablet does, until every expected sentence has come.
 
 The suite sends this text to the boat, where Debian's Python runs it. Its one argument is
-JSON: `host` and `port` of the feed; `seconds`, the time that the last sentence gets;
-`rates_over`, the seconds over which the rates of what is heard have to be counted, and `settle`,
-the seconds that this may take; `patience`, by link and input, the seconds that each gets to be
-heard; `links`, by name, each a mapping from the formatters that its instrument sends and the
-profile lets through to the kind of data that is preferred from one source, or null.
+JSON: `state`, the socket of the feed's state; `host` and `port` of the feed; `seconds`, the time
+that the last sentence gets; `rates_over`, the seconds over which the rates of what is heard have
+to be counted, and `settle`, the seconds that this may take; `patience`, by link and input, the
+seconds that each gets to be heard; `links`, by name, each a mapping from the formatters that its
+instrument sends and the profile lets through to the kind of data that is preferred from one
+source, or null.
 
 It prints JSON: `first` and `state`, what the feed reports of itself at first and once all was
 heard that is heard, or null; `expected`, by link, the formatters that a client must get; `lines`,
@@ -18,7 +19,6 @@ from __future__ import annotations
 
 import json
 import socket
-import subprocess
 import sys
 import time
 from typing import Any
@@ -27,15 +27,25 @@ from typing import Any
 MAX_CHARS = 1_000_000
 PAUSE_S = 0.5
 
+#: Seconds that the feed may take to report its state.
+STATE_TIMEOUT_S = 10.0
 
-def read_state() -> dict[str, Any]:
-    """Ask the feed for its state. OSError or ValueError when it does not answer."""
-    done = subprocess.run(["boat-feed", "--state"], capture_output=True, text=True, check=False)
-    if done.returncode != 0:
-        raise OSError((done.stderr or done.stdout).strip() or "boat-feed reports no state")
-    state = json.loads(done.stdout)
+
+def read_state(path: str) -> dict[str, Any]:
+    """Ask the feed for its state. OSError or ValueError when it does not answer.
+
+    Asked over its socket, since each start of `boat-feed --state` would take the boat's processor
+    from the other questions of the suite.
+    """
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as channel:
+        channel.settimeout(STATE_TIMEOUT_S)
+        channel.connect(path)
+        pieces = []
+        while piece := channel.recv(65536):
+            pieces.append(piece)
+    state = json.loads(b"".join(pieces))
     if not isinstance(state, dict):
-        raise ValueError("boat-feed reports no state")
+        raise ValueError("the feed reports no state")
     return state
 
 
@@ -57,12 +67,12 @@ def has_rates(state: dict[str, Any], name: str, rates_over: float) -> bool:
     return bool(source(state, name).get("rates_over", rates_over) >= rates_over)
 
 
-def first_state(settle: float) -> dict[str, Any]:
+def first_state(path: str, settle: float) -> dict[str, Any]:
     """Read the state of a feed that may still be starting."""
     deadline = time.monotonic() + settle
     while True:
         try:
-            return read_state()
+            return read_state(path)
         except (OSError, ValueError):
             if time.monotonic() > deadline:
                 raise
@@ -73,7 +83,7 @@ def settled_state(job: dict[str, Any], first: dict[str, Any]) -> dict[str, Any]:
     """Wait until each source is heard and its rates can be told, or its time is over."""
     began = time.monotonic()
     while True:
-        state = read_state()
+        state = read_state(job["state"])
         waited = time.monotonic() - began
         if not any(
             waited < patience
@@ -135,7 +145,7 @@ def main() -> None:
     result["error"] = ""
     began = time.monotonic()
     try:
-        result["first"] = first_state(job["settle"])
+        result["first"] = first_state(job["state"], job["settle"])
         result["state"] = settled_state(job, result["first"])
         result["expected"] = expected_sentences(job, result["state"])
         wanted = set().union(*result["expected"].values())

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from provision.onboard.feed.config.models import STATE_SOCKET
 from provision.onboard.feed.nmea0183.kinds import KIND_OF
 from provision.onboard.feed.nmea0183.sentence import MAX_LONG_SENTENCE_CHARS, MAX_SENTENCE_CHARS
 from provision.onboard.feed.nmea2000.pgn import MADE_OF
@@ -70,6 +71,7 @@ def commands(job: Job) -> dict[str, Command]:
     """Return what to ask the boat."""
     address, _, _ = job.profile["network"]["address"].partition("/")
     listening = {
+        "state": STATE_SOCKET,
         "host": address,
         "port": job.profile["feed"]["tcp"],
         "seconds": MAX_LISTEN_S,

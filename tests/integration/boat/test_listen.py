@@ -29,19 +29,33 @@ STATE: dict[str, Any] = {"links": {"gnss": GNSS}, "inputs": {}, "believed": {}}
 
 
 @pytest.fixture
-def reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[object], Path]:
-    """Puts a boat-feed into PATH that reports what the test wants."""
+def reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[object], Path]]:
+    """Has the feed's state socket report what the test wants."""
+    file, path = tmp_path / "state.json", tmp_path / "state.sock"
+    monkeypatch.setattr(feed_aboard, "STATE_SOCKET", str(path))
+    with closing(socket.socket(socket.AF_UNIX)) as server:
+        server.bind(str(path))
+        server.listen()
 
-    def put(state: object) -> Path:
-        file = tmp_path / "state.json"
-        file.write_text(json.dumps(state))
-        program = tmp_path / "boat-feed"
-        program.write_text(f"#!/bin/sh\nexec cat {file}\n")
-        program.chmod(0o755)
-        monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
-        return file
+        def answer() -> None:
+            while True:
+                try:
+                    asking, _ = server.accept()
+                except OSError:
+                    return
+                with asking:
+                    asking.sendall(file.read_bytes())
 
-    return put
+        thread = threading.Thread(target=answer, daemon=True)
+
+        def put(state: object) -> Path:
+            file.write_text(json.dumps(state))
+            thread.start()
+            return file
+
+        yield put
+        server.shutdown(socket.SHUT_RDWR)
+        thread.join(10)
 
 
 @pytest.fixture
@@ -185,4 +199,4 @@ def test_a_feed_that_begins_to_count_again_is_heard(reports: Any, port: Any) -> 
 def test_a_feed_that_does_not_report_is_said(reports: Any, port: Any) -> None:
     reports([])
     result = client(port(lambda client: None), settle=0)
-    assert (result["state"], result["error"]) == (None, "boat-feed reports no state")
+    assert (result["state"], result["error"]) == (None, "the feed reports no state")
