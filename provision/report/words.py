@@ -17,6 +17,8 @@ def need_somebody(sections: Sequence[Section], bad: int, item: str = "boat") -> 
     """Write the verdict of a report in which `bad` of the sections need somebody."""
     if len(sections) == 1:
         return f"{sections[0].name} needs somebody"
+    if bad == len(sections):
+        return all_of(sections, "", "need somebody", item)
     return f"{bad} of {len(sections)} {item}s need{'s' if bad == 1 else ''} somebody"
 
 

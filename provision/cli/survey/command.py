@@ -99,6 +99,9 @@ def command(  # noqa: PLR0913
         if not as_json:
             print_tables(found)
         outcome = task.finish(heard) if task else None
+        if outcome:
+            became = tuple(outcome.lines)
+            hold(lambda: _page(found, boat, became))
         if as_json:
             show({**found.as_json(), **({"profile": outcome.result} if outcome else {})})
         for line in outcome.lines if outcome and not as_json else ():
@@ -107,10 +110,11 @@ def command(  # noqa: PLR0913
             raise typer.Exit(FOUND_SOMETHING)
 
 
-def _page(found: Findings, boat: str) -> Page:
+def _page(found: Findings, boat: str, became: tuple[str, ...] = ()) -> Page:
+    """Make the page of a survey. `became` says in lines what became of a profile."""
     from provision.report.contents.survey import survey_page
 
-    return survey_page(found, boat)
+    return survey_page(found, boat, became)
 
 
 def _refuse_without_boat(*, everything: bool, at: Sequence[str] | None) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from provision.push.console import ago
 from provision.push.hints import share_unreachable_hint
+from provision.push.query.links import LinkStatus
 from provision.push.status import BoatStatus
 from provision.report.contents.issues import advise
 from provision.report.page import (
@@ -25,8 +26,8 @@ from provision.report.page import (
 )
 from provision.report.words import all_of, day_and_time, join, need_somebody
 
-#: Files, or links, of one boat that are named.
-MAX_NAMED = 30
+#: Files and links of one boat that are named.
+MAX_FILES, MAX_LINKS = 10, 20
 
 #: What a boat runs until somebody has done something. Its digests are in the boat's section.
 AS_KEPT = "If it is on, it runs the settings that it keeps."
@@ -78,8 +79,8 @@ def _is_away(status: BoatStatus) -> bool:
     return status.endpoint is None and not status.refused and not status.invalid
 
 
-def _not_heard(status: BoatStatus) -> list[str]:
-    return [name for name, link in (status.links or {}).items() if link.state != "heard"]
+def _not_heard(status: BoatStatus) -> list[tuple[str, LinkStatus]]:
+    return [(name, link) for name, link in (status.links or {}).items() if link.state != "heard"]
 
 
 def _state(status: BoatStatus) -> tuple[Mark, str]:
@@ -97,12 +98,11 @@ def _state(status: BoatStatus) -> tuple[Mark, str]:
 def _section(status: BoatStatus, now: float, plots: tuple[Plot, ...]) -> Section:
     mark, state = _state(status)
     seen = ago(now - status.seen) if status.seen is not None else "never"
-    links = list((status.links or {}).items())[:MAX_NAMED]
     tables: tuple[Table, ...] = ()
-    if _not_heard(status):
-        rows = tuple((name, link.describe()) for name, link in links)
-        marks = tuple(Mark.FINE if link.state == "heard" else Mark.WATCH for _, link in links)
-        tables = (Table(("link", "heard"), rows, marks=marks, title="Links"),)
+    if silent := _not_heard(status)[:MAX_LINKS]:
+        rows = tuple((name, link.describe()) for name, link in silent)
+        marks = (Mark.WATCH,) * len(rows)
+        tables = (Table(("link that is not heard", "state"), rows, marks=marks),)
     return Section(
         status.boat,
         mark,
@@ -117,7 +117,7 @@ def _section(status: BoatStatus, now: float, plots: tuple[Plot, ...]) -> Section
 def _facts(status: BoatStatus) -> list[tuple[str, str]]:
     drift = [f"{path} ({what})" for path, what in status.drift]
     trial, staged = status.trial, status.staged
-    all_heard = status.links and not _not_heard(status)
+    heard = [name for name, link in (status.links or {}).items() if link.state == "heard"]
     on_trial = f"{trial['digest'][:12]}, for {trial['owner']}" if trial else ""
     if trial:
         on_trial += f", {trial['seconds_left']:.0f} s left"
@@ -126,12 +126,20 @@ def _facts(status: BoatStatus) -> list[tuple[str, str]]:
         ("settings it keeps", status.kept[:12]),
         ("made by version", status.version),
         ("last answer", day_and_time(status.seen) if status.seen and not status.endpoint else ""),
-        ("links", f"{join(list(status.links or ()), MAX_NAMED)}: heard" if all_heard else ""),
-        ("differ from its file", join(status.differs, MAX_NAMED)),
-        ("changed by hand", join(drift, MAX_NAMED)),
+        ("links that are heard", join(heard, MAX_LINKS)),
+        ("differ from its file", join(status.differs, MAX_FILES)),
+        ("changed by hand", join(drift, MAX_FILES)),
+        ("runs on the card of", _card(status)),
         ("on trial", on_trial),
         ("wait for its restart", f"settings {staged['digest'][:12]}" if staged else ""),
     ]
+
+
+def _card(status: BoatStatus) -> str:
+    if status.card is None:
+        return ""
+    serial = f", {status.card.serial}" if status.card.serial else ""
+    return f"{status.card.day}{serial} ({status.card.laptop})"
 
 
 def _against_file(status: BoatStatus) -> str:

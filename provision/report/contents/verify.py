@@ -24,8 +24,11 @@ from provision.report.plots.bars import draw_length
 from provision.report.words import all_of, lasting, need_somebody
 from provision.verify.runner import TestOutcome, VerifyResult
 
-#: Tests of one boat that are named.
-MAX_TESTS = 60
+#: Tests in a report, of all boats together, whose reasons are shown; and of one boat at least.
+MAX_TESTS, MIN_OF_A_BOAT = 96, 4
+
+#: Failed tests of one boat that are named as something to do.
+MAX_FAILED = 3
 
 _LABELS = {
     Mark.FINE: "what their files say",
@@ -38,8 +41,7 @@ _ORDER = ("failed", "noted", "skipped", "passed")
 
 def verify_page(proofs: Sequence[VerifyResult], called: Mapping[str, str]) -> Page:
     """Make the page of a proof. `called` is how a command names each boat."""
-    alone = len(proofs) == 1
-    sections = worst_first([_section(proof, alone=alone) for proof in proofs])
+    sections = worst_first([_section(proof, len(proofs)) for proof in proofs])
     bad = [proof for proof in proofs if not proof.passed]
     return Page(
         "Proof",
@@ -48,36 +50,41 @@ def verify_page(proofs: Sequence[VerifyResult], called: Mapping[str, str]) -> Pa
         else all_of(sections, "is what its file says", "are what their files say"),
         count(sections, _LABELS),
         merge(_todos(bad, called)),
-        heads=("passed", "noted", "failed", "time"),
+        heads=("passed", "notes"),
         sections=sections,
         times=_times(proofs),
     )
 
 
-def _section(proof: VerifyResult, *, alone: bool) -> Section:
-    """Make the section of a boat: its subjects where it is alone, or where a test failed."""
+def _section(proof: VerifyResult, boats: int) -> Section:
+    """Make the section of a boat, one of so many: its subjects only where it is alone."""
     endings = Counter(test.ending for test in proof.tests)
     mark = Mark.TROUBLE
     if proof.passed:
         mark = Mark.WATCH if proof.notes else Mark.FINE
-    subjects = _subjects(proof) if alone or proof.failed else None
+    told = _told(proof, max(MIN_OF_A_BOAT, MAX_TESTS // boats))
+    subjects = _subjects(proof) if boats == 1 else None
     state = {Mark.FINE: "passed", Mark.WATCH: "passed, with notes"}.get(mark, "failed")
-    numbers = (str(endings[ending] or "") for ending in ("passed", "noted", "failed"))
+    passed = endings["passed"] + endings["noted"]
+    numbers = (
+        f"{passed}\N{NO-BREAK SPACE}of\N{NO-BREAK SPACE}{len(proof.tests)}" if proof.tests else "",
+        str(len(proof.notes) or ""),
+    )
     return Section(
         proof.boat,
         mark,
         "not proven" if mark is Mark.TROUBLE and not proof.failed else state,
-        (*numbers, lasting(proof.seconds)),
-        tables=tuple(filter(None, (_told(proof), subjects))),
+        numbers,
+        tables=tuple(filter(None, (told, subjects))),
     )
 
 
-def _told(proof: VerifyResult) -> Table | None:
-    """List the tests that did not pass without a word."""
+def _told(proof: VerifyResult, most: int) -> Table | None:
+    """List the tests that did not pass without a word, at most so many."""
     told = sorted(
         (test for test in proof.tests if test.ending != "passed"),
         key=lambda test: _ORDER.index(test.ending),
-    )[:MAX_TESTS]
+    )[:most]
     if not told:
         return None
     marks = {"failed": Mark.TROUBLE, "noted": Mark.WATCH}
@@ -108,16 +115,15 @@ def _todos(bad: Sequence[VerifyResult], called: Mapping[str, str]) -> list[ToDo]
     for proof in bad:
         arguments = (called.get(proof.boat, proof.boat),)
         if proof.failed:
-            todos += [
+            todos.append(
                 ToDo(
-                    (cause(proof.boat, f"{test.subject}: {test.test}: {test.reason}"),),
+                    _failures(proof),
                     "Correct that aboard, and prove the boat again.",
                     "It runs the settings that it keeps: a proof changes nothing.",
                     "provision verify",
                     arguments,
                 )
-                for test in proof.failed
-            ]
+            )
             continue
         reason, _, hint = proof.error.partition("\n  hint: ")
         if proof.boat in away:
@@ -132,6 +138,14 @@ def _todos(bad: Sequence[VerifyResult], called: Mapping[str, str]) -> list[ToDo]
             )
         )
     return todos
+
+
+def _failures(proof: VerifyResult) -> tuple[tuple[str, str], ...]:
+    """Name the tests that failed, and count those beyond MAX_FAILED."""
+    named = [f"{one.subject}: {one.test}: {one.reason}" for one in proof.failed[:MAX_FAILED]]
+    if len(proof.failed) > MAX_FAILED:
+        named.append(f"{len(proof.failed) - MAX_FAILED} more tests failed")
+    return tuple(cause(proof.boat, text) for text in named)
 
 
 def _times(proofs: Sequence[VerifyResult]) -> Table | None:

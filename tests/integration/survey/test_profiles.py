@@ -130,9 +130,14 @@ def test_a_first_boat_is_corrected_by_the_survey_that_comes_next(
     }
     # The socket was a guess: is that the instrument? And: change the file?
     monkeypatch.setattr(sys, "stdin", io.StringIO("y\ny\n"))
+    report = tmp_path / "report.html"
     with plugged(monkeypatch, wires):
-        said = call("survey", "--into", folder / "tern.yml")
+        said = call("survey", "--into", folder / "tern.yml", "--report", report)
     assert said.status == 0, said.err
+    assert "<h1><bdi>Both ports bring data</bdi></h1>" in report.read_text()
+    # What became of the profile stands on the page, too.
+    (became,) = [line.strip() for line in said.out.splitlines() if line.endswith(" changed")]
+    assert became.startswith(str(folder / "tern.yml")) and became in report.read_text()
     links = load.read(folder / "tern.yml").profile.serial_links
     assert (links["gnss"].adapter.serial, links["gnss"].baud) == ("TN-GNSS-01", 38400)
     assert links["wind"].adapter.serial == "TN-WIND-02"

@@ -216,7 +216,7 @@ def _profile(number: int, name: str) -> str:
 board: bcm2711-rpi-4-b
 network:
   address: 10.47.{number + 1}.1/24
-  access_point: {{ssid: {name}, country: GB, channel: {1 if number != 4 else 13}}}
+  access_point: {{ssid: {name[:32]}, country: GB, channel: {1 if number != 4 else 13}}}
 links:
   gnss: {{adapter: {{serial: {name}-1}}, talks: [RMC, GGA, VTG]}}
   wind: {{adapter: {{serial: {name}-2}}, baud: {baud}, talks: {{MWV: 10, VWR: 10}}}}

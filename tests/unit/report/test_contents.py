@@ -112,8 +112,13 @@ def test_a_proof_says_what_failed_and_why() -> None:
         "failed",
         "passed, with notes",
     )
-    (told, subjects) = next(one for one in page.sections if one.name == "gannet").tables
+    (told,) = next(one for one in page.sections if one.name == "gannet").tables
     assert [row[0] for row in told.rows] == ["failed", "noted", "skipped"]
+
+
+def test_a_proof_of_one_boat_counts_its_subjects() -> None:
+    (section,) = verify_page(club.proofs()[3:4], CALLED).sections
+    _, subjects = section.tables
     assert ("feed", "4 of 5") in [(row[0], row[2]) for row in subjects.rows]
 
 

@@ -62,11 +62,13 @@ def test_a_boat_that_is_off_alone_has_its_own_hint() -> None:
     assert 'its Wi-Fi "Fulmar"' in todo.action
 
 
-def test_links_are_named_where_one_is_not_heard() -> None:
+def test_links_that_are_not_heard_are_told_apart() -> None:
     (table,) = section("kittiwake").tables
-    assert ("autopilot", "absent") in table.rows and ("depth-log", "silent for 2 h") in table.rows
+    assert table.rows == (("depth-log", "silent for 2 h"), ("autopilot", "absent"))
+    assert dict(section("kittiwake").facts)["links that are heard"] == "gnss"
     assert section("avocet").tables == ()
-    assert dict(section("avocet").facts)["links"] == "gnss, depth-log and autopilot: heard"
+    heard = dict(section("avocet").facts)["links that are heard"]
+    assert heard == "gnss, depth-log and autopilot"
 
 
 def test_what_waits_and_what_is_on_trial_is_said() -> None:

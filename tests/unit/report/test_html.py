@@ -10,9 +10,18 @@ import re
 import pytest
 from markupsafe import Markup
 
+from provision.push.options import PushOptions
+from provision.push.query.links import LinkStatus
+from provision.push.result import Outcome, PushResult
+from provision.push.status import BoatStatus
+from provision.report.contents.fleet import fleet_page
+from provision.report.contents.push import push_page
+from provision.report.contents.verify import verify_page
 from provision.report.page import Mark, Page, Plot, Section, Share, Table, ToDo
+from provision.ssh.endpoint import Endpoint
+from provision.verify.runner import TestOutcome, VerifyResult
 from tests.unit.report import club
-from tests.unit.report.pages import PAGES, read, write
+from tests.unit.report.pages import CALLED, PAGES, read, write
 
 #: What a report of a club of 24 has at most.
 MAX_BYTES = 100_000
@@ -27,6 +36,48 @@ def test_a_report_is_small_and_whole(kind: str, boats: int) -> None:
     text = write(PAGES[kind](club.NAMES[:boats]))
     assert len(text.encode()) < MAX_BYTES
     assert text.startswith("<!doctype html>\n")
+    read(text)
+
+
+LONG = "a reason of some length, " * 8
+
+
+def worst(kind: str) -> Page:
+    """Make the page of a club of 24 in which all is wrong with each boat, each time otherwise."""
+    if kind == "push":
+        results = [
+            PushResult(name, Outcome.ROLLED_BACK, "", f"{name}: {LONG}", f"{name}, {LONG}")
+            for name in club.NAMES
+        ]
+        return push_page(results, PushOptions(), CALLED)
+    if kind == "verify":
+        failed = tuple(
+            TestOutcome("feed", f"promise {number}", "failed", 1.0, LONG) for number in range(60)
+        )
+        return verify_page([VerifyResult(name, 9.0, failed) for name in club.NAMES], CALLED)
+    files = tuple(f"/etc/some/folder/of/files-{number}.conf" for number in range(60))
+    statuses = [
+        BoatStatus(
+            name,
+            club.NEW_DIGEST,
+            Endpoint("10.47.1.1"),
+            kept=club.DIGEST,
+            differs=files,
+            drift=tuple((file, "content") for file in files),
+            degraded=True,
+            health_issues=(f"degraded: {name} {LONG}", "its supply voltage is or was too low"),
+            links={f"link-{number}": LinkStatus("silent", 90.0) for number in range(12)},
+            seen=club.NOW,
+        )
+        for name in club.NAMES
+    ]
+    return fleet_page(statuses, CALLED, club.NOW)
+
+
+@pytest.mark.parametrize("kind", ["push", "verify", "fleet"])
+def test_a_report_is_small_on_the_worst_of_days(kind: str) -> None:
+    text = write(worst(kind))
+    assert len(text.encode()) < MAX_BYTES
     read(text)
 
 
@@ -149,7 +200,7 @@ def test_no_name_is_more_than_text(name: str) -> None:
     assert {one.tag for one in reader.elements} <= {
         *(one.tag for one in read(calm).elements),
         *"section h2 h3 h4 ol ul li dl dt dd div p pre table thead tbody tr th td a".split(),
-        *"article span figure figcaption rect text g".split(),
+        *"article span figure figcaption rect text g use".split(),
     }
     assert not re.search("[\u202a-\u202e\u2066-\u2069\u200b\x00-\x08\x0b-\x1f]", text)
     assert "49" not in reader.all("h1")[0].text

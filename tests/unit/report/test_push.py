@@ -80,6 +80,8 @@ def test_each_outcome_has_a_page(outcome: Outcome) -> None:
             [Outcome.WOULD_CHANGE, Outcome.UNCHANGED, Outcome.UNCHANGED],
             "A push would change 1 of 3 boats",
         ),
+        (PushOptions(), [Outcome.REFUSED, Outcome.FAILED], "Both boats need somebody"),
+        (PushOptions(), [Outcome.REFUSED] * 3, "All 3 boats need somebody"),
         (
             PushOptions(dry_run=True),
             [Outcome.REFUSED, Outcome.WOULD_CHANGE],
