@@ -15,10 +15,12 @@ from provision.boards import board
 from provision.card.base.base import Base
 from provision.card.base.cache import get_base
 from provision.card.base.recipe import Recipe
+from provision.card.device.block_devices import find_device
+from provision.card.device.write import write_card
 from provision.card.image.assemble import assemble
 from provision.card.image.identity import read_identity
 from provision.card.layout.partitions import Layout, Partition
-from provision.commands import run
+from provision.commands import find, run
 from provision.errors import UserError
 from tests.support.boats import Club
 
@@ -107,6 +109,45 @@ def test_it_says_whose_it_is(club: Club, system: Base) -> None:
     assert (said["boat"], said["board"]) == ("kittiwake", "x86-64")
     assert said["base"]["suite"] == "trixie"
     assert said["settings"] == club.open_boat("kittiwake").render().sha256
+
+
+def list_content(squashfs: Path) -> str:
+    """Return a digest of all files, folders and links of a squashfs, with owners and modes."""
+    reader = subprocess.Popen([find("sqfs2tar"), squashfs], stdout=subprocess.PIPE)
+    with reader as done:
+        assert done.stdout is not None
+        found = hashlib.sha256()
+        while piece := done.stdout.read(1 << 20):
+            found.update(piece)
+    assert reader.returncode == 0
+    return found.hexdigest()
+
+
+@pytest.mark.parametrize("name", ["kittiwake", "turnstone"])
+def test_a_used_card_holds_the_whole_system(club: Club, tmp_path: Path, name: str) -> None:
+    """Of a card full of other bytes, a quarter is written, and each file system is as built."""
+    image = club.card(name)
+    kind = board(club.open_boat(name).boat.profile.board)
+    layout = Layout(kind.table, club.open_boat(name).render().sha256)
+    card = tmp_path / "card"
+    with card.open("wb") as file:
+        for _ in range(0, layout.size, 1 << 20):
+            file.write(b"\xaa" * (1 << 20))
+    written = write_card(image, find_device(card))
+    assert written.written < 400 << 20
+    assert read_identity(card) == read_identity(image)
+    base = extract(card, layout.base, tmp_path / "base-a")
+    assert base.read_bytes().endswith(b"\xaa" * 4096)
+    assert list_content(base) == list_content(get_base(kind).squashfs)
+    boot = extract(card, layout.boot, tmp_path / "boot")
+    run("fsck.fat", "-n", boot)
+    files = {part: tmp_path / part for part in ("card files", "image files")}
+    for source, folder in zip((card, image), files.values(), strict=True):
+        folder.mkdir()
+        run("mcopy", "-s", "-i", f"{source}@@{layout.boot.offset}", "::*", folder)
+    run("diff", "-r", *files.values())
+    run("e2fsck", "-f", "-n", extract(card, layout.data, tmp_path / "data"))
+    assert "No errors detected" in run("sfdisk", "--verify", card).stdout
 
 
 def test_a_device_is_no_card_file(club: Club) -> None:
