@@ -24,6 +24,8 @@ class Room:
     max_bytes: int
     mirrored: bool = False
     """A file that is gone aboard goes from the backup, too."""
+    group: int | None = None
+    """The group aboard whose program goes on with these files on a new card. None: not put back."""
 
 
 ROOMS = (
@@ -32,6 +34,7 @@ ROOMS = (
         LOG_FOLDER,
         re.compile(r"log-\d{6,12}-\d{4}-\d{2}-\d{2}\.gz|\d{4}-\d{2}-\d{2}-\d{3,12}\.gz"),
         MAX_FILE_BYTES,
+        group=20,  # dialout (Debian's base-passwd)
     ),
     # Mirrored: what the boat has thrown away may hold a secret that was revoked.
     Room(
@@ -41,5 +44,11 @@ ROOMS = (
         2**23,
         mirrored=True,
     ),
-    Room("history", "/data/history", re.compile(r"[a-z0-9][a-z0-9.-]{0,80}"), 2**23),
+    Room(
+        "history",
+        "/data/history",
+        re.compile(r"[a-z0-9][a-z0-9.-]{0,80}"),
+        2**23,
+        group=33,  # www-data (the same)
+    ),
 )

@@ -15,6 +15,9 @@ from provision.errors import Location, UserError, UserErrors
 from provision.paths import BOATS, argument
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from provision.card.layout.filesystems import Filed
     from provision.profile.load import Boat
     from provision.render import OpenBoat
 
@@ -35,6 +38,9 @@ def card(  # noqa: PLR0913
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Build it although check finds errors.")
     ] = False,
+    with_backup: Annotated[
+        bool, typer.Option("--with-backup", help="Put back the logs and the history of a backup.")
+    ] = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     as_json: Json = False,
@@ -54,7 +60,11 @@ def card(  # noqa: PLR0913
     fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
     _refuse_errors([known.boat for known in fleet], anyway)
     _count_findings([known.boat for known in fleet])
-    built = [_build(known, images[known.boat.file]) for known in fleet]
+    restored = [_restored(known) if with_backup else {} for known in fleet]
+    built = [
+        _build(known, images[known.boat.file], files)
+        for known, files in zip(fleet, restored, strict=True)
+    ]
     if as_json:
         show(built[0] if alone else {"cards": built})
         return
@@ -105,7 +115,23 @@ def _count_findings(boats: list[Boat]) -> None:
             note(f"{summarize(found, [boat.name])}: provision check {argument(boat.file)}")
 
 
-def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
+def _restored(known: OpenBoat) -> Mapping[str, Filed]:
+    """Return what of the boat's backup goes onto its card, and say how old that is."""
+    from datetime import datetime
+
+    from provision.backup.restore import find_restorable
+    from provision.backup.store import FOLDER
+    from provision.progress import note
+
+    found = find_restorable(known.boat.file.parent / FOLDER, known.boat.name)
+    taken = f"{datetime.fromtimestamp(found.taken).astimezone():%Y-%m-%d %H:%M}"
+    note(f"{known.boat.name}: {len(found.files)} files of the backup of {taken} go back")
+    for name in found.damaged:
+        note(f"{name}: the copy is damaged, and is left out")
+    return found.files
+
+
+def _build(known: OpenBoat, image: Path, restored: Mapping[str, Filed]) -> dict[str, Any]:
     """Build one boat's card, and return its description for `--json`."""
     from provision.card.base.cache import get_base
     from provision.card.image.assemble import assemble
@@ -115,7 +141,7 @@ def _build(known: OpenBoat, image: Path) -> dict[str, Any]:
     settings = known.render()
     system = get_base(known.board)
     with step(f"Putting {known.boat.name}'s card together"):
-        layout = assemble(known.board, settings, system, image)
+        layout = assemble(known.board, settings, system, image, restored)
     remember_card(known.boat.file, image)
     return {
         "image": str(image),

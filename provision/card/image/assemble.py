@@ -10,8 +10,10 @@ import errno
 import json
 import os
 import tempfile
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import MappingProxyType
 
 from provision import __version__
 from provision.boards import Board
@@ -20,19 +22,26 @@ from provision.card.base.recipe import EPOCH
 from provision.card.image.target import atomic_output
 from provision.card.layout import digests
 from provision.card.layout.bootloader import boot_files
-from provision.card.layout.extents import Extent, find_ext4_extents, find_fat_extents
-from provision.card.layout.filesystems import fill_ext4, fill_fat, make_ext4
-from provision.card.layout.partitions import Layout, Partition
+from provision.card.layout.extents import BLOCK_BYTES, Extent, find_ext4_extents, find_fat_extents
+from provision.card.layout.filesystems import Filed, fill_ext4, fill_fat, make_ext4
+from provision.card.layout.partitions import DATA, MIB, PARTITIONS, Layout, Partition
 from provision.errors import Location, UserError
 from provision.render import Settings
 
 
-def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layout:
+def assemble(
+    board: Board,
+    settings: Settings,
+    base: Base,
+    target: Path,
+    restored: Mapping[str, Filed] = MappingProxyType({}),
+) -> Layout:
     """Write the card of one boat to the file `target`, mode 0600 (it holds secrets).
 
-    Nothing half-made is left after a failure. The same inputs give the same bytes.
+    `restored` are files of a backup, by their path on the data partition. Nothing half-made is left
+    after a failure. The same inputs give the same bytes.
     """
-    layout = Layout(board.table, settings.sha256)
+    layout = Layout(board.table, settings.sha256, _data_size(restored))
     with (
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
         atomic_output(target, Path(work)) as image,
@@ -47,7 +56,7 @@ def assemble(board: Board, settings: Settings, base: Base, target: Path) -> Layo
             _write_boot_tree(boot, board, layout, settings, base)
             fill_fat(f"{image}@@{layout.boot.offset}", boot, EPOCH)
             data = Path(work) / "data"
-            _make_data_image(data, layout, settings, boot / "settings.tar")
+            _make_data_image(data, layout, settings, boot / "settings.tar", restored)
             _copy(data, image, layout.data.offset)
             used = _find_used(base, image, data, layout)
             known = _compute_digests(image, layout.boot, layout.data)
@@ -127,18 +136,37 @@ def _write_boot_tree(
         path.write_bytes(data)
 
 
-def _make_data_image(image: Path, layout: Layout, settings: Settings, archive: Path) -> None:
+def _data_size(restored: Mapping[str, Filed]) -> int:
+    """Return the bytes of the data partition: as much as ever beside the files of a backup.
+
+    A twentieth of their size is for inodes and the journal, which grow with the file system.
+    """
+    blocks = sum(-(-file.source.stat().st_size // BLOCK_BYTES) for file in restored.values())
+    step = 4 * MIB
+    return PARTITIONS[DATA] + -(-blocks * BLOCK_BYTES * 21 // 20 // step) * step
+
+
+def _make_data_image(
+    image: Path, layout: Layout, settings: Settings, archive: Path, restored: Mapping[str, Filed]
+) -> None:
     """Make the data partition, with the settings as built as the first kept ones."""
     make_ext4(image, layout.data.size, layout.uuid("data-fs"), "data", EPOCH)
     name = f"{settings.sha256}.tar"
     pointer = image.with_name("kept")
     pointer.write_text(f"{settings.sha256}  {name}\n")
-    fill_ext4(
-        image,
-        ["settings", "state"],
-        {f"settings/{name}": archive, "settings/kept": pointer},
-        EPOCH,
-    )
+    folders = dict.fromkeys(("settings", "state", *(path.split("/")[0] for path in restored)))
+    own = {f"settings/{name}": Filed(archive), "settings/kept": Filed(pointer)}
+    fill_ext4(image, [*folders], own | _linked(image.parent, restored), EPOCH)
+
+
+def _linked(folder: Path, files: Mapping[str, Filed]) -> dict[str, Filed]:
+    """Name files by links in our own folder: debugfs takes no path with a quotation mark."""
+    linked = {}
+    for number, (name, file) in enumerate(files.items()):
+        link = folder / f"restored-{number}"
+        link.symlink_to(file.source)
+        linked[name] = Filed(link, file.group)
+    return linked
 
 
 def _copy(source: Path, image: Path, offset: int) -> None:

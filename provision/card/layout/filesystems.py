@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from uuid import UUID
 
@@ -100,14 +101,24 @@ def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> Non
     )  # fmt: skip
 
 
-def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Path], epoch: int) -> None:
-    """Write folders and files (name in the file system -> source) into an ext4 image.
+@dataclass(frozen=True)
+class Filed:
+    """Hold a file to put into a file system, and the group that may read and write it, or root."""
 
-    Everything belongs to root. Folders get mode 0755 and files 0600.
+    source: Path
+    group: int = 0
+
+
+def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Filed], epoch: int) -> None:
+    """Write folders and files, by their name in the file system, into an ext4 image.
+
+    Everything belongs to root. Folders get mode 0755 and files 0600, or 0660 with a group.
     """
     commands = [f"mkdir {folder}" for folder in folders]
-    for name, source in files.items():
-        commands += [f'write "{source}" {name}', f"set_inode_field {name} mode 0100600"]
+    for name, file in files.items():
+        commands += [f'write "{file.source}" {name}']
+        commands += [f"set_inode_field {name} mode 01006{'6' if file.group else '0'}0"]
+        commands += [f"set_inode_field {name} gid {file.group}"] if file.group else []
     done = run(
         "debugfs", "-w", "-f", "-", image, env=_fixed(epoch), input="\n".join(commands) + "\n"
     )

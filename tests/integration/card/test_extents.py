@@ -22,7 +22,7 @@ from provision.card.layout.extents import (
     find_fat_extents,
     merge,
 )
-from provision.card.layout.filesystems import fill_ext4, make_ext4, make_fat
+from provision.card.layout.filesystems import Filed, fill_ext4, make_ext4, make_fat
 from provision.card.layout.partitions import MIB
 from provision.commands import run
 
@@ -112,7 +112,7 @@ def ext4(request: pytest.FixtureRequest, tmp_path: Path, files: dict[str, bytes]
     make_ext4(image, request.param * MIB, UUID(int=7), "data", 0)
     sources = {}
     for name, content in files.items():
-        sources[f"settings/{name}"] = tmp_path / name
+        sources[f"settings/{name}"] = Filed(tmp_path / name)
         (tmp_path / name).write_bytes(content)
     fill_ext4(image, ["settings"], sources, 0)
     return image
