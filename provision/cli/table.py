@@ -13,6 +13,8 @@ COMMANDS = {
     "bench": ("bench", "Try a boat on this computer, without any hardware."),
     "card": ("cards", "Build boats' cards as image files."),
     "write": ("write", "Write an image to a card, and read every block back."),
+    "sheet": ("paper", "Make boats' sheets for the chart table, to print."),
+    "labels": ("paper", "Make labels for boats' adapters, and flags for their cables."),
     "verify": ("push", "Prove that running boats are what their files say."),
     "push": ("push", "Change running boats: on trial first, then for good."),
     "fleet": ("push", "Ask how boats are: reachable, healthy, up to date."),

@@ -3,16 +3,12 @@
 
 from __future__ import annotations
 
-import io
-import re
-
-import segno
-
 from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
 from provision.profile.schema.links import AdapterConfig, CanConfig, InputConfig, LinkConfig
 from provision.profile.secrets.store import Secrets
 from provision.render.feed import list_made
+from provision.render.qr_code import draw_code, write_wifi_code
 
 Json = dict[str, object]
 
@@ -80,29 +76,3 @@ def _build_input(source: InputConfig) -> Json:
         port = f"TCP port {source.listen}" if source.listen else f"UDP port {source.udp}"
         plug = f"the device that sends to {port}"
     return {"kind": "input", "plug": plug, "talks": source.talks}
-
-
-def write_wifi_code(ssid: str, pass_phrase: str) -> str:
-    """Write the text of a code by which phones join a Wi-Fi (common practice, from memory).
-
-    >>> write_wifi_code("Tern", "fish;soup")
-    'WIFI:T:WPA;S:Tern;P:fish\\\\;soup;;'
-    """
-    return f"WIFI:T:WPA;S:{_escape(ssid)};P:{_escape(pass_phrase)};;"
-
-
-def _escape(text: str) -> str:
-    escaped = re.sub(r'([\\;,:"])', r"\\\1", text)
-    # Some readers take hexadecimal digits for octets, unless they are in quotes (from memory).
-    return f'"{text}"' if re.fullmatch(r"(?:[0-9A-Fa-f]{2})+", text) else escaped
-
-
-def draw_code(text: str) -> str:
-    """Draw a QR code (ISO/IEC 18004) as SVG, with the margin of four modules that readers need."""
-    drawn = io.BytesIO()
-    code = segno.make(text, error="m", micro=False)
-    code.save(
-        drawn, kind="svg", border=4, light="#fff", xmldecl=False, nl=False, omitsize=True,
-        svgclass=None, lineclass=None,
-    )  # fmt: skip
-    return drawn.getvalue().decode()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 TOP = Path(__file__).parents[2]
-LOCKS = ("requirements.txt", "requirements-dev.txt")
+LOCKS = ("requirements.txt", "requirements-pdf.txt", "requirements-dev.txt")
 
 
 def locked(name: str) -> dict[str, str]:
@@ -40,10 +40,13 @@ def test_what_the_project_names_is_locked() -> None:
     needed = {wanted(one) for one in project["project"]["dependencies"]}
     build = {wanted(one) for one in project["build-system"]["requires"]}
     dev = {wanted(one) for one in project["project"]["optional-dependencies"]["dev"]}
+    pdf = {wanted(one) for one in project["project"]["optional-dependencies"]["pdf"]}
     assert needed | build <= locked("requirements.txt").keys()
-    assert needed | build | dev <= locked("requirements-dev.txt").keys()
+    assert needed | build | pdf <= locked("requirements-pdf.txt").keys()
+    assert needed | build | dev | pdf <= locked("requirements-dev.txt").keys()
 
 
 def test_a_user_gets_the_versions_that_were_tested() -> None:
     tested = locked("requirements-dev.txt")
-    assert all(tested[package] == line for package, line in locked("requirements.txt").items())
+    for name in ("requirements.txt", "requirements-pdf.txt"):
+        assert all(tested[package] == line for package, line in locked(name).items())

@@ -16,7 +16,7 @@ from provision.onboard.feed.config import parse as feed_config
 from provision.onboard.page.facts import config as page_config
 from provision.push.query.redact import Redactor
 from provision.render import Settings
-from provision.render.page import write_wifi_code
+from provision.render.qr_code import write_wifi_code
 from tests.support.profiles import change, errors_of, kittiwake
 from tests.support.render_rig import BOATS, SECRETS, Render, text
 
