@@ -17,6 +17,8 @@ from provision.card.image.identity import read_boat_name
 from provision.errors import UserError
 from provision.profile.secrets import private_file, stolen
 from provision.push.records.known_boats import recall, record_path
+from provision.push.records.written_cards import read_cards
+from provision.push.records.written_cards import record_path as cards_path
 
 #: Images that are opened at most to see whose they are.
 MAX_IMAGES = 32
@@ -40,6 +42,11 @@ def find_evidence(profile: Path) -> list[str]:
     with contextlib.suppress(*_DAMAGED):
         raw = json.loads(record_path(profile, "cards").read_text(encoding="utf-8"))
         found.append(f"a card was built on {_day(float(raw['built']))} ({raw['image']})")
+    with contextlib.suppress(UserError):
+        found += [
+            f"a card was written on {card.day} by {card.laptop} ({cards_path(profile).name})"
+            for card in read_cards(profile)[:1]
+        ]
     with contextlib.suppress(*_DAMAGED):
         if seen := recall(profile):
             found.append(f"the boat answered on {_day(seen.seen)} at {seen.endpoint}")

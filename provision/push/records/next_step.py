@@ -16,6 +16,7 @@ from provision.profile.secrets import store
 from provision.push.records.built import find_evidence, find_image
 from provision.push.records.known_boats import recall
 from provision.push.records.lost_secrets import find_loss
+from provision.push.records.written_cards import read_cards
 
 #: Boats that are named in one command or one sentence at most.
 MAX_NAMES = 4
@@ -81,8 +82,22 @@ def _write_card(behind: list[Path], count: int, boats: Path) -> str:
     return f"write {shlex.quote(str(image))}{folder_option(boats)}"
 
 
+def _ask_fleet(behind: list[Path], count: int, boats: Path) -> str:
+    """Ask all boats, which needs no option, or those that are behind."""
+    command = _for_all("fleet")(behind, count, boats)
+    return command.replace(" --all", "")
+
+
 def _name(file: Path, boats: Path) -> str:
     return argument(BOATS / file.name) if boats == BOATS else argument(file)
+
+
+def _has_written_card(profile: Path) -> bool:
+    """Tell if a card was written, here or on another laptop that shares the folder."""
+    try:
+        return bool(read_cards(profile))
+    except UserError:
+        return False
 
 
 def _is_invalid(profile: Path) -> bool:
@@ -116,9 +131,15 @@ _STAGES = (
         _build_card,
     ),
     (
-        lambda file: recall(file) is None,
+        lambda file: recall(file) is None and not _has_written_card(file),
         "has an image of its card, and never answered",
         "have images of their cards, and never answered",
         _write_card,
+    ),
+    (
+        lambda file: recall(file) is None,
+        "has a written card, and never answered: put it in, and switch on",
+        "have written cards, and never answered: put them in, and switch on",
+        _ask_fleet,
     ),
 )

@@ -16,6 +16,7 @@ from provision.profile.secrets import stolen, store, vault
 from provision.push.load import load_boats
 from provision.push.records import built
 from provision.push.records.known_boats import KnownBoat, remember
+from provision.push.records.written_cards import CardRecord, add_card
 from provision.ssh.endpoint import Endpoint
 from tests.support.command import Call, Said
 from tests.support.profiles import contents
@@ -56,7 +57,14 @@ def card_lost(club: Path) -> str:
     return f"a card of it was lost on {time.strftime('%Y-%m-%d')} (kittiwake.stolen.json)"
 
 
-WAYS = [answered, card_built, image_beside, image_by_another_name, card_lost]
+def card_written(club: Path) -> str:
+    text = ("2026-11-27T22:15:04+0000", "1" * 64, "2" * 64, "991b", "5d1f3a77-02", "0.2.0", "")
+    card = CardRecord(*text, size=32 * 10**9, serial="", laptop="chart-table")
+    add_card(club / "kittiwake.yml", card)
+    return "a card was written on 2026-11-27 by chart-table (kittiwake.cards.json)"
+
+
+WAYS = [answered, card_built, card_written, image_beside, image_by_another_name, card_lost]
 
 
 def lost(said: Said) -> dict[str, str]:

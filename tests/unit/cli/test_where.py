@@ -13,10 +13,17 @@ from provision.profile.scaffold import create_club
 from provision.profile.secrets import store
 from provision.push.records.built import remember_card
 from provision.push.records.known_boats import KnownBoat, remember
+from provision.push.records.written_cards import CardRecord, add_card
 from provision.ssh.endpoint import Endpoint
 from tests.support.command import Call
 
 ALL = ("dunlin", "kittiwake", "turnstone")
+CARD = CardRecord(
+    *("2026-11-27T22:15:04+0000", "1" * 64, "2" * 64, "991b", "5d1f3a77-02", "0.2.0", "Reader"),
+    size=32 * 10**9,
+    serial="",
+    laptop="chart-table",
+)
 HELP = "all commands: provision --help"
 
 
@@ -110,6 +117,22 @@ def test_cards_are_built_then_written_then_asked(call: Call, club: Path) -> None
     for file in load.list_profiles(Path("boats")):
         remember(file, KnownBoat(Endpoint("192.0.2.1", 22), 1.0))
     assert said(call)[1:3] == ["all boats have answered before", "next: provision fleet"]
+
+
+def test_a_written_card_is_put_into_the_boat(call: Call, club: Path) -> None:
+    make_secrets(club, *ALL)
+    build(club, *ALL)
+    for name in ALL:
+        assert said(call)[-2] == f"next: provision write {name}.img"
+        add_card(club / f"{name}.yml", CARD)
+    assert said(call)[1:3] == [
+        "dunlin, kittiwake and turnstone have written cards, and never answered: put them",
+        "  in, and switch on",
+    ]
+    assert said(call)[-2] == "next: provision fleet"
+    for name in ALL[:2]:
+        remember(club / f"{name}.yml", KnownBoat(Endpoint("192.0.2.1", 22), 1.0))
+    assert said(call)[-2] == "next: provision fleet turnstone"
 
 
 def test_many_boats_with_long_names(call: Call, club: Path) -> None:
