@@ -23,6 +23,13 @@ from provision.card.base.recipe import Recipe
 from provision.progress import step
 
 
+def find_base(board: Board) -> Base | None:
+    """Return the base for `board` if it is in the cache."""
+    recipe = Recipe.for_board(board)
+    target = paths.cache() / "bases" / f"{recipe.architecture}-{recipe.key}"
+    return Base(target) if target.is_dir() else None
+
+
 def get_base(board: Board) -> Base:
     """Return the base for `board`, from the cache or built now."""
     recipe = Recipe.for_board(board)
