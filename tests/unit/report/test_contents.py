@@ -18,8 +18,8 @@ from provision.report.contents.verify import verify_page
 from provision.report.page import Mark
 from provision.survey.findings import Findings
 from provision.survey.report import PortReport
-from tests.unit.report import club
-from tests.unit.report.pages import CALLED, write
+from tests.support.report import club
+from tests.support.report.pages import CALLED, write
 
 
 def test_a_check_names_findings_by_boat(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 from provision.errors import UserError
 from provision.report.file import ReportFile
 from provision.report.page import Page
-from tests.unit.report.pages import write
+from tests.support.report.pages import write
 
 REPORT = write(Page("Push", "all is well")).encode()
 

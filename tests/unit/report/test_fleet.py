@@ -13,8 +13,8 @@ from provision.push.status import BoatStatus, find_health_issues
 from provision.report.contents.fleet import fleet_page
 from provision.report.contents.issues import advise
 from provision.report.page import Mark, Plot, Section, ToDo
-from tests.unit.report import club
-from tests.unit.report.pages import CALLED, write
+from tests.support.report import club
+from tests.support.report.pages import CALLED, write
 
 PAGE = fleet_page(club.statuses(), CALLED, club.NOW)
 

@@ -20,8 +20,8 @@ from provision.report.contents.verify import verify_page
 from provision.report.page import Mark, Page, Plot, Section, Share, Table, ToDo
 from provision.ssh.endpoint import Endpoint
 from provision.verify.runner import TestOutcome, VerifyResult
-from tests.unit.report import club
-from tests.unit.report.pages import CALLED, PAGES, read, write
+from tests.support.report import club
+from tests.support.report.pages import CALLED, PAGES, read, write
 
 #: What a report of a club of 24 has at most.
 MAX_BYTES = 100_000

@@ -13,8 +13,8 @@ from provision.report.contents.diff import MAX_CHANGES_CHARS, list_changes, spli
 from provision.report.contents.push import push_page
 from provision.report.page import Mark, ToDo
 from tests.support.push.loopback import CANARY
-from tests.unit.report import club
-from tests.unit.report.pages import CALLED, read, write
+from tests.support.report import club
+from tests.support.report.pages import CALLED, read, write
 
 PAGE = push_page(club.push_results(), PushOptions(), CALLED)
 

@@ -17,7 +17,7 @@ from provision.report.contents.survey import survey_page
 from provision.report.contents.verify import verify_page
 from provision.report.html import write_html
 from provision.report.page import Page
-from tests.unit.report import club
+from tests.support.report import club
 
 #: Elements that have no end tag (HTML Living Standard, 13.1.2).
 VOID = {"meta", "br", "hr", "img", "link", "input"}
