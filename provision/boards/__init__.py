@@ -118,6 +118,9 @@ class Board(_Model):
     power: Power | None = None
     """None where models differ: the profile's `supply` then says it."""
     wifi: Wifi
+    supply_alarm: str | None = None
+    """The kernel's hwmon driver that raises an alarm while the supply is too low; null where the
+    board does not measure its supply."""
     clock_chip: bool
     """Whether it keeps the time while it is off."""
     bench: Emulator

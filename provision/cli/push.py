@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -293,6 +293,9 @@ def fleet(  # noqa: PLR0913
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     at: At = None,
+    history: Annotated[
+        bool, typer.Option("--history", help="Plot the last day and the last 30 days, too.")
+    ] = False,
     former_key: FormerKey = False,
     report: Report = None,
     as_json: Json = False,
@@ -303,27 +306,40 @@ def fleet(  # noqa: PLR0913
     """
 
     with reporting(report, "State of the fleet") as hold:
-        _fleet(_Asked(names or (), boats, vault_password_file, at or ()), former_key, as_json, hold)
+        asked = _Asked(names or (), boats, vault_password_file, at or ())
+        shown = _Shown(history, as_json)
+        _fleet(asked, former_key, shown, hold)
 
 
-def _fleet(given: _Asked, former: bool, as_json: bool, hold: Hold) -> None:
+class _Shown(NamedTuple):
+    """Hold whether the history is shown, too, and all of it as JSON."""
+
+    history: bool
+    as_json: bool
+
+
+def _fleet(given: _Asked, former: bool, shown: _Shown, hold: Hold) -> None:
     """Ask the boats, and print what they answered."""
     from provision.progress import results
     from provision.push.console import fleet_table
+    from provision.push.history_table import history_tables
     from provision.push.status import fleet_status
 
     asked, invalid = load_named_or_all(given.names, given.boats, given.password)
-    found = fleet_status(asked, endpoints_at(given.at, [*asked, *invalid]), former=former)
+    endpoints = endpoints_at(given.at, [*asked, *invalid])
+    found = fleet_status(asked, endpoints, former=former, history=shown.history)
     if invalid:
         found = sorted(
             [*found, *(boat.status() for boat in invalid)], key=lambda status: status.boat
         )
     called = _called(asked, invalid)
     hold(lambda: _fleet_page(found, called))
-    if as_json:
+    if shown.as_json:
         show({"boats": [status.as_json() for status in found]})
     else:
         results.print(fleet_table(found, time.time()))
+        if shown.history:
+            results.print(history_tables(found, encoding=results.encoding))
     if not all(status.up_to_date for status in found):
         raise typer.Exit(FOUND_SOMETHING)
 

@@ -11,6 +11,8 @@ AREAS = (
     ("/etc/boat/manifest.json", ""),
     ("/etc/boat/feed.json", "links"),
     ("/etc/boat/page.json", "page"),
+    ("/etc/boat/watch.json", "history"),
+    ("/etc/systemd/system/boat-watch.*", "history"),
     ("/etc/systemd/system/boat-page.*", "page"),
     ("/etc/hostapd/*", "Wi-Fi"),
     ("/etc/udev/*", "adapters"),

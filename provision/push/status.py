@@ -17,6 +17,7 @@ from provision.progress import Awaited, wait
 from provision.push.deployment import Deployment
 from provision.push.outcome import explain_failure, unreachable_hint
 from provision.push.plan import prepare
+from provision.push.query.history import describe_concerns, read_history
 from provision.push.query.links import LinkStatus, link_statuses
 from provision.push.query.status_shape import not_understood, understood
 from provision.push.records.answers import remember_answer
@@ -28,14 +29,18 @@ from provision.render import OpenBoat
 from provision.ssh.endpoint import Endpoint, arguments, refused, ssh
 
 #: The command that a boat runs. ASCII's record separator divides its status, its manifest, the
-#: state of its feed, and what says which card it runs on: the kernel's command line and the
-#: registers of cards in slots.
+#: state of its feed, what says which card it runs on (the kernel's command line and the registers
+#: of cards in slots), and what boat-watch tells. Older settings have no boat-watch.
 STATUS_COMMAND = (
     r"boat-settings status --json && printf '\036' && cat /etc/boat/manifest.json"
     r" && printf '\036' && { boat-feed --state 2>/dev/null || true; }"
     r" && printf '\036'"
     r" && { cat /proc/cmdline /sys/class/block/mmcblk[0-9]/device/cid 2>/dev/null || true; }"
+    r" && printf '\036' && { boat-watch --concerns 2>/dev/null || true; }"
 )
+
+#: The same, with all that boat-watch remembers.
+HISTORY_COMMAND = STATUS_COMMAND.replace("--concerns", "--history")
 SEPARATOR = "\x1e"
 
 #: Seconds that a boat gets to answer in all.
@@ -55,8 +60,9 @@ class BoatStatus:
     `invalid` names the problem in a word or two. `drift` lists what was changed by hand, as path
     and kind. `health_issues` are sentences for the operator; a healthy boat has none. `links` tells
     how each link and input is, and is None where the feed did not say. `card` is the card that the
-    boat runs on, of those that were recorded when they were written. `seen` is when the boat
-    answered last, in seconds since 1970.
+    boat runs on, of those that were recorded when they were written. `history` is what boat-watch
+    told (its concerns, or all), None where it told nothing. `seen` is when the boat answered last,
+    in seconds since 1970.
     """
 
     boat: str
@@ -77,6 +83,7 @@ class BoatStatus:
     version: str = ""
     links: Mapping[str, LinkStatus] | None = None
     card: CardRecord | None = None
+    history: Mapping[str, Any] | None = None
     seen: float | None = field(default=None)
 
     @property
@@ -100,9 +107,14 @@ class BoatStatus:
 
 
 def fleet_status(
-    boats: Sequence[OpenBoat], at: Mapping[str, Endpoint], *, former: bool = False
+    boats: Sequence[OpenBoat],
+    at: Mapping[str, Endpoint],
+    *,
+    former: bool = False,
+    history: bool = False,
 ) -> list[BoatStatus]:
-    """Ask all boats at once. Change nothing aboard."""
+    """Ask all boats at once, with `history` also what they remember. Change nothing aboard."""
+    command = HISTORY_COMMAND if history else STATUS_COMMAND
     with (
         workspace() as folder,
         ThreadPoolExecutor(max(len(boats), 1)) as pool,
@@ -112,7 +124,7 @@ def fleet_status(
         awaited = Awaited([boat.name for boat in boats], report)
 
         def ask(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
-            status = _query(open_boat, deployment)
+            status = _query(open_boat, deployment, command)
             awaited.take_off(open_boat.name)
             return _with_loss(open_boat, status)
 
@@ -126,12 +138,12 @@ def _with_loss(open_boat: OpenBoat, status: BoatStatus) -> BoatStatus:
     return replace(status, health_issues=(*status.health_issues, *losses))
 
 
-def _query(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
+def _query(open_boat: OpenBoat, deployment: Deployment, command: str) -> BoatStatus:
     endpoint, known = deployment.endpoint, recall(open_boat.boat.file)
     options = arguments(deployment.ssh_target.options(deployment.folder))
     try:
         done = collect(
-            [*ssh(deployment.ssh_target.user, options, endpoint), STATUS_COMMAND],
+            [*ssh(deployment.ssh_target.user, options, endpoint), command],
             limit=MAX_STATUS_BYTES,
             timeout=ANSWER_TIMEOUT_S,
         )
@@ -152,7 +164,7 @@ def _query(open_boat: OpenBoat, deployment: Deployment) -> BoatStatus:
     if not understood(status, manifest):
         return _unreadable(deployment, known, endpoint, status)
     links = link_statuses(_feed_state(rest))
-    found = assess(deployment, status, manifest, links, endpoint)
+    found = _with_history(assess(deployment, status, manifest, links, endpoint), rest)
     if status["boat"] == open_boat.name:
         remember_answer(open_boat, deployment, endpoint, str(status["kept"] or ""))
     card = _running_card(open_boat, rest) if status["boat"] == open_boat.name else None
@@ -165,6 +177,13 @@ def _running_card(open_boat: OpenBoat, rest: Sequence[str]) -> CardRecord | None
         return find_running(read_cards(open_boat.boat.file), rest[1]) if len(rest) > 1 else None
     except UserError:
         return None
+
+
+def _with_history(status: BoatStatus, rest: Sequence[str]) -> BoatStatus:
+    """Add what boat-watch told, and its concerns to what is wrong with the boat."""
+    history = read_history(rest[2]) if len(rest) > 2 else None
+    issues = (*status.health_issues, *describe_concerns(history))
+    return replace(status, history=history, health_issues=issues)
 
 
 def _feed_state(rest: Sequence[str]) -> object:

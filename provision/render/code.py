@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find the code of the feed, of the programs that it asks, and of the page, for the settings.
+"""Find the code of the feed, of the programs beside it, and of the page, for the settings.
 
 It travels in the settings, so that a push can change it on trial. The base has the same code
 compiled, at the paths where Python looks for compiled files. A compiled file counts only if it was
@@ -21,13 +21,14 @@ PAGE_SUFFIXES = (".py", ".html", ".css", ".js", ".svg")
 
 
 def list_feed_code() -> dict[str, Path]:
-    """Map the path aboard of each source file to its path here."""
+    """Map the path aboard of each source file that every boat has to its path here."""
     package = paths.PACKAGE
     sources = [
         package / "__init__.py",
         package / "onboard" / "__init__.py",
         *(package / "onboard" / "feed").rglob("*.py"),
         *(package / "onboard" / "stations").rglob("*.py"),
+        *(package / "onboard" / "watch").rglob("*.py"),
     ]
     return _map(sources)
 
@@ -35,7 +36,7 @@ def list_feed_code() -> dict[str, Path]:
 def list_page_code() -> dict[str, Path]:
     """Map the same of the page's program, and of the files that it serves.
 
-    It imports modules of the feed.
+    It imports modules of the feed and of boat-watch.
     """
     folder = paths.PACKAGE / "onboard" / "page"
     return _map(one for one in folder.rglob("*") if one.suffix in PAGE_SUFFIXES)

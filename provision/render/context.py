@@ -16,6 +16,7 @@ from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id
 from provision.render.page import build_page_config
 from provision.render.ports import Ports, collect_ports
+from provision.render.watch import build_watch_config
 
 #: The first channel in the 5 GHz band (IEEE Std 802.11).
 FIRST_5_GHZ_CHANNEL = 36
@@ -45,6 +46,8 @@ class Context:
     """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
     page: dict[str, object] | None
     """/etc/boat/page.json (provision/onboard/page/facts/config.py). None without a page."""
+    watch: dict[str, object]
+    """/etc/boat/watch.json (provision/onboard/watch/facts/config.py)."""
     page_port: int = PAGE_PORT
 
 
@@ -70,4 +73,5 @@ def build_context(boat: Boat, secrets: Secrets) -> Context:
         ports=collect_ports(profile),
         feed=build_feed_config(profile, shared),
         page=build_page_config(profile, secrets, shared),
+        watch=build_watch_config(profile),
     )

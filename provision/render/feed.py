@@ -46,8 +46,8 @@ def build_feed_config(profile: Profile, leases: Leases) -> Json:
         made["clock"] = {"socket": CLOCK_SOCKET, "links": clock, "not_before": RELEASED}
     if log := profile.log:
         made["log"] = {"folder": LOG_FOLDER, "days": round(log.keep / 86400), "cap": log.cap}
-    # The page's program runs as the same group as the feed does.
-    made["state"] = {"pause": PAUSE_SOCKET, **({"group": True} if profile.page else {})}
+    # boat-watch and the page's program run as the same group as the feed does.
+    made["state"] = {"pause": PAUSE_SOCKET, "group": True}
     return made
 
 

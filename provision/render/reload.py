@@ -37,6 +37,13 @@ _EVERY_BOAT: tuple[dict[str, object], ...] = (
         "/usr/lib/boat/*",
         "/usr/bin/boat-feed",
     ),
+    _unit(
+        "restart",
+        "boat-watch.service",
+        "/etc/boat/watch.json",
+        "/usr/lib/boat/*",
+        "/usr/bin/boat-watch",
+    ),
 )
 
 #: What a boat with a page does, too. A restart of the socket restarts a page that is being read.

@@ -38,6 +38,7 @@ FILE_MODES = {
     "/usr/bin/boat-feed": 0o755,
     "/usr/bin/boat-page": 0o755,
     "/usr/bin/boat-stations": 0o755,
+    "/usr/bin/boat-watch": 0o755,
 }
 
 #: The random seed outlives a power cycle, and no image carries one.

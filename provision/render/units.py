@@ -19,6 +19,7 @@ ENABLED = (
     ("multi-user.target", "chrony.service", _UNITS),
     ("multi-user.target", "ssh.service", _VENDOR),
     ("sysinit.target", "boat-feed.service", _UNITS),
+    ("multi-user.target", "boat-watch.service", _UNITS),
 )
 
 #: Wanted only where the boat has an uplink.

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from provision.checks.figure import Figure, judge
 from provision.checks.finding import Finding
 from provision.checks.links.passing import sources_of, taken_rates
+from provision.checks.storage import history
 from provision.onboard.feed.config.types import LOG_INTERVAL_S
 from provision.onboard.feed.voyage_log.files import MAX_MEMBER_BYTES
 from provision.profile.load import Boat
@@ -49,9 +50,10 @@ def writes_a_day(profile: Profile) -> float:
 
 
 def worst_bytes_a_year(profile: Profile) -> float:
-    """Return the bytes that the card itself writes in a year, at worst."""
-    blocks = writes_a_day(profile) * BLOCKS_A_WRITE * ERASE_BLOCK_BYTES
-    return (bytes_a_day(profile) + blocks) * _YEAR_DAYS
+    """Return the bytes that the card itself writes in a year for log and history, at worst."""
+    writes = writes_a_day(profile) + history.WRITES_A_DAY
+    blocks = writes * BLOCKS_A_WRITE * ERASE_BLOCK_BYTES
+    return (bytes_a_day(profile) + blocks) * _YEAR_DAYS + history.bytes_a_year(profile)
 
 
 def check(boat: Boat) -> Iterator[Finding]:
@@ -75,7 +77,7 @@ def check(boat: Boat) -> Iterator[Finding]:
         yield Finding(
             "warning",
             "card-endurance",
-            "the voyage log may wear the card out in "
+            "the voyage log and the history may wear the card out in "
             f"{endurance / worst_bytes_a_year(profile):.1f} years: the card is rated for "
             f"{endurance / 10**12:g} TB in all, and at worst writes "
             f"{worst_bytes_a_year(profile) / 10**12:.2g} TB a year",
@@ -113,7 +115,7 @@ def figures(boat: Boat) -> Iterator[Figure]:
     worst, endurance = worst_bytes_a_year(profile), profile.card.endurance
     yield Figure(
         "card-endurance",
-        "what the card itself writes for that in a year, at worst",
+        "what the card itself writes for log and history in a year, at worst",
         worst / 10**9,
         "GB",
         _AT_WORST,

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """boat-page: serve the page on the socket that systemd has opened.
 
-boat-page [--config FILE] [--feed SOCKET]
+boat-page [--config FILE] [--feed SOCKET] [--history SOCKET]
 
 Ends by itself when no browser has been connected for some minutes. systemd starts it again for the
 next connection.
@@ -25,14 +25,18 @@ IDLE_S, LOOK_S = 180.0, 5.0
 
 CONFIG = "/etc/boat/page.json"
 STATE_SOCKET = "/run/boat-feed/state.sock"
+HISTORY_SOCKET = "/run/boat-watch/history.sock"
 
-USAGE = "usage: boat-page [--config FILE] [--feed SOCKET], started by boat-page.socket\n"
+USAGE = (
+    "usage: boat-page [--config FILE] [--feed SOCKET] [--history SOCKET], "
+    "started by boat-page.socket\n"
+)
 
 
 def main(arguments: list[str]) -> int:
     """Return the exit status: 0 success, 1 could not run, 2 wrong use."""
     try:
-        options, rest = getopt.getopt(arguments, "h", ["help", "config=", "feed="])
+        options, rest = getopt.getopt(arguments, "h", ["help", "config=", "feed=", "history="])
     except getopt.GetoptError as error:
         sys.stderr.write(f"boat-page: {error}\n{USAGE}")
         return 2
@@ -44,7 +48,9 @@ def main(arguments: list[str]) -> int:
     usual = f"{folder}/page.json" if folder else CONFIG
     path = chosen.get("--config", usual)
     try:
-        asyncio.run(_run(path, chosen.get("--feed", STATE_SOCKET), _listening()))
+        feed = chosen.get("--feed", STATE_SOCKET)
+        history = chosen.get("--history", HISTORY_SOCKET)
+        asyncio.run(_run(path, feed, history, _listening()))
     except (OSError, ValueError) as error:
         sys.stderr.write(f"boat-page: {error}\n")
         return 1
@@ -62,15 +68,17 @@ def _listening() -> socket.socket:
     return listening
 
 
-async def _run(config: str, feed: str, listening: socket.socket) -> None:
-    from provision.onboard.page.facts import feed_query  # noqa: PLC0415
+async def _run(config: str, feed: str, history: str, listening: socket.socket) -> None:
+    from provision.onboard.feed.report import state_client  # noqa: PLC0415
     from provision.onboard.page.facts.config import load  # noqa: PLC0415
     from provision.onboard.page.facts.health import read_health  # noqa: PLC0415
+    from provision.onboard.page.facts.history import ask_history  # noqa: PLC0415
     from provision.onboard.page.web.live import Live  # noqa: PLC0415
     from provision.onboard.page.web.server import Server  # noqa: PLC0415
 
     boat = load(config)
-    server = Server(boat, Live(boat, partial(feed_query.ask, feed), read_health))
+    ask = partial(state_client.ask_feed, feed)
+    server = Server(boat, Live(boat, ask, read_health, partial(ask_history, history)))
     async with await server.start(listening):
         while server.connections or time.monotonic() - server.used < IDLE_S:
             await asyncio.sleep(LOOK_S)

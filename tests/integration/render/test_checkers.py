@@ -60,7 +60,10 @@ def with_base(root: Path) -> Path:
     return root
 
 
-UNITS = ("nftables", "hostapd", "dnsmasq", "chrony", "boat-feed", "boat-stations", "boat-page")
+UNITS = (
+    *("nftables", "hostapd", "dnsmasq", "chrony"),
+    *("boat-feed", "boat-watch", "boat-stations", "boat-page"),
+)
 
 #: Files that a boat has only where a tablet has a pass-phrase of its own, such as `full`.
 OWN_PASS_PHRASES_ONLY = ("etc/systemd/system/boat-stations.service",)
@@ -169,6 +172,7 @@ EXPOSED = {
     "boat-feed": 20,
     "boat-stations": 20,
     "boat-page": 20,
+    "boat-watch": 20,
     "dnsmasq": 25,
     "chrony": 25,
     "hostapd": 30,

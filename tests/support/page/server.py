@@ -61,13 +61,21 @@ async def open_events(port: int) -> tuple[asyncio.StreamReader, asyncio.StreamWr
     return reader, writer
 
 
+async def _nothing() -> None:
+    """Answer as a boat-watch that is not there."""
+
+
 def serve(
     play: Callable[[Served], Coroutine[Any, Any, None]],
     *,
     config: PageConfig | None = None,
     ask: Callable[[], Awaitable[dict[str, Any] | None]] | None = None,
+    remember: Callable[[], Awaitable[dict[str, Any] | None]] | None = None,
 ) -> None:
-    """Run `play` beside a server. The feed says what `state()` returns, or `ask`."""
+    """Run `play` beside a server. The feed says what `state()` returns, or `ask`.
+
+    boat-watch says nothing, or what `remember` returns.
+    """
 
     async def run() -> None:
         boat = config or page_config()
@@ -79,7 +87,7 @@ def serve(
 
         with socket.socket() as listening:
             listening.bind(("127.0.0.1", 0))
-            live = Live(boat, told, lambda: Health(degraded=False))
+            live = Live(boat, told, lambda: Health(degraded=False), remember or _nothing)
             server = Server(boat, live)
             running = await server.start(listening)
             await play(Served(server, live, listening.getsockname()[1], asked))

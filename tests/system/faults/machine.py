@@ -154,6 +154,14 @@ def service_restarts(boat: Virtual) -> Iterator[Club | None]:
     boat.ask(f"systemctl stop killer; rm -r $(dirname {SOON}) && systemctl daemon-reload")
 
 
+@fails("watch: watches")
+def watch_stands_still(boat: Virtual) -> Iterator[Club | None]:
+    """The program is there, and neither samples nor answers."""
+    boat.ask("systemctl kill --signal=STOP boat-watch")
+    yield None
+    boat.ask("systemctl kill --signal=CONT boat-watch")
+
+
 @fails("clock: chrony has its source")
 def no_source_of_time(boat: Virtual) -> Iterator[Club | None]:
     aside = kept_aside(boat, CHRONY)

@@ -52,7 +52,7 @@ def test_a_plain_boats_file_says_no_more_than_it_must(rendered: Render) -> None:
             "udp": [{"address": "10.47.1.255", "port": 10110, "network": "10.47.1.0/24"}],
         },
         "clock": {"socket": "/run/chrony/boat.sock", "links": ["gnss"], "not_before": 1754697600},
-        "state": {"pause": "/run/boat-feed/pause.sock"},
+        "state": {"pause": "/run/boat-feed/pause.sock", "group": True},
     }
 
 
@@ -211,7 +211,6 @@ def test_the_service_may_do_what_it_needs_and_no_more(rendered: Render) -> None:
         "ExecStartPre=+-/bin/sh -c 'mountpoint -q /data && "
         "exec install -d -m 0770 -g dialout /data/log'",
         "ReadWritePaths=-/data/log",
-        "Group=www-data",
         "RestrictAddressFamilies=AF_CAN",
     ]
     assert re.search("^SupplementaryGroups=.*dialout", busy, re.MULTILINE)

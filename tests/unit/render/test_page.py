@@ -34,8 +34,6 @@ def test_a_boat_without_a_page_carries_none_of_it(rendered: Render) -> None:
         settings = rendered(**changes)
         assert carried(settings) == set()
         assert "boat-page" not in text(settings, "/etc/boat/manifest.json")
-        assert "group" not in text(settings, "/etc/boat/feed.json")
-        assert "www-data" not in text(settings, "/etc/systemd/system/boat-feed.service")
         assert " 80" not in text(settings, "/etc/nftables.conf")
 
 
@@ -98,7 +96,7 @@ def test_the_page_aboard_is_whole(tree: Callable[..., Path]) -> None:
     )
     assert done.returncode == 0 and "boat-page" in done.stdout
     code = (
-        "from provision.onboard.page.facts import config, feed_query, health;"
+        "from provision.onboard.page.facts import config, health, history;"
         "from provision.onboard.page.web import files, live, server;"
         f"print(sorted(files.read_files(config.load({str(root / PAGE[1:])!r}))))"
     )

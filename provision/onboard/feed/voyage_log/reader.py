@@ -81,21 +81,33 @@ def read(path: str, on_damage: Callable[[int], None] = lambda _: None) -> Iterat
         if os.fstat(file.fileno()).st_size > MAX_FILE_BYTES:
             raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), path)
         data = file.read()
-    at = 0
-    while at < len(data):
-        text, torn, after = _take(data, at)
-        if text is None:
-            on_damage(after - at)
-        elif torn:
+    for text, torn in _walk(data, on_damage, MAX_TEXT_BYTES):
+        if torn:
             # The last line may be cut off, and so may be the parts of the message before it.
             lines = text.split(b"\n")[:-1]
             yield from list(_entries(lines, strict=True))[:-1]
         else:
             yield from _entries(text.split(b"\n"))
+
+
+def members(data: bytes, *, most: int) -> Iterator[bytes]:
+    """Yield the texts of the whole members in a file's bytes, each of `most` bytes at most."""
+    return (text for text, torn in _walk(data, lambda _: None, most) if not torn)
+
+
+def _walk(data: bytes, on_damage: Callable[[int], None], most: int) -> Iterator[tuple[bytes, bool]]:
+    """Yield the text of each member that can be read, and whether it is torn."""
+    at = 0
+    while at < len(data):
+        text, torn, after = _take(data, at, most)
+        if text is None:
+            on_damage(after - at)
+        else:
+            yield text, torn
         at = after
 
 
-def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
+def _take(data: bytes, at: int, most: int) -> tuple[bytes | None, bool, int]:
     """Return the text of the member at `at`, whether it is torn, and where to go on.
 
     A damaged member has no text.
@@ -103,7 +115,7 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
     length = _length(data, at)
     end = at + length if length else len(data)
     piece = data[at:end]
-    text, used = _unpack(piece)
+    text, used = _unpack(piece, most)
     if used and (not length or used == length):
         return text, False, at + used
     after = _next(data, at, end if length else 0)
@@ -112,18 +124,18 @@ def _take(data: bytes, at: int) -> tuple[bytes | None, bool, int]:
     ends_early = end > len(data) if length else bool(text) and not used
     if after < len(data) or not (ends_early or len(piece) - len(written) >= UNWRITTEN_BYTES):
         return None, False, after
-    return _unpack(written)[0], True, after
+    return _unpack(written, most)[0], True, after
 
 
-def _unpack(piece: bytes) -> tuple[bytes, int]:
+def _unpack(piece: bytes, most: int) -> tuple[bytes, int]:
     """Return the text of a member and its octets. 0 octets when it has no end.
 
     A member has no text if its CRC-32 or length is wrong, if its octets are not deflate's, or if
-    they become more than `MAX_TEXT_BYTES`.
+    they become more than `most`.
     """
     unpacker = zlib.decompressobj(_GZIP)
     try:
-        text = unpacker.decompress(piece, MAX_TEXT_BYTES)
+        text = unpacker.decompress(piece, most)
     except zlib.error:
         return b"", 0
     if unpacker.unconsumed_tail:

@@ -7,19 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from provision.onboard.feed.nmea0183.sentence import ENCAPSULATED
+from provision.onboard.feed.source_status import status_of
 from provision.onboard.page.facts.config import PageConfig, Source
 from provision.onboard.page.view.text import clean
-
-#: Seconds of silence that are usual: of any source, and intervals of its most frequent sentence.
-USUAL_SILENCE_S, USUAL_INTERVALS = 5.0, 4.0
-
-#: Seconds of silence that are usual of a receiver of AIS alone. A ship at anchor names itself every
-#: six minutes (ITU-R M.1371, from memory), and there may be one ship around.
-USUAL_AIS_SILENCE_S = 360.0
-
-#: Percent of a line's baud rate that must come in without a sentence to call the line garbled.
-GARBLED_LOAD = 0.5
 
 
 @dataclass(frozen=True)
@@ -42,41 +32,6 @@ class Issue:
             "action": self.action,
             "since": self.since,
         }
-
-
-def status_of(source: Source, heard: Mapping[str, Any] | None, running: float) -> str:
-    """Return heard, silent, garbled, absent, paused, waiting, or quiet if it promises nothing.
-
-    `heard` is the feed's state of the source, None when the feed does not know it. `running` is
-    since how many seconds the feed runs. A source is waiting while the feed has just started.
-    """
-    if heard is None:
-        return "absent"
-    if heard.get("paused"):
-        return "paused"
-    last = heard.get("last_heard")
-    if last is None and running <= usual_silence(source):
-        return "waiting"
-    if not heard.get("present", True) and source.kind != "input":
-        return "absent"
-    if last is not None and last <= usual_silence(source):
-        return "heard"
-    return _unheard(source, heard)
-
-
-def _unheard(source: Source, heard: Mapping[str, Any]) -> str:
-    if not source.talks and source.kind != "input":
-        return "quiet"
-    return "garbled" if heard.get("load", 0) > GARBLED_LOAD else "silent"
-
-
-def usual_silence(source: Source) -> float:
-    """Return the seconds that this source may be silent for without a fault."""
-    rates = [rate for formatter, rate in source.talks.items() if formatter not in ENCAPSULATED]
-    if source.talks and not rates:
-        return USUAL_AIS_SILENCE_S
-    fastest = max(rates, default=1.0)
-    return max(USUAL_SILENCE_S, USUAL_INTERVALS / fastest)
 
 
 def issue_of(name: str, source: Source, status: str, last: float | None) -> Issue | None:

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Make the one view that the page, /plain and /state.json show.
 
-/state.json and each event of /events are one JSON object. Seconds are counted back from the moment
+/state.json and each event of /events are one JSON object. /history.json is its key `history`, which
+events do not have. Seconds are counted back from the moment
 at which the boat answered; no time of day is compared.
 
     format      1. It rises when a key is removed or changes its meaning
@@ -23,6 +24,10 @@ at which the boat answered; no time of day is compared.
                 card, settings and clock
     connect     ssid, pass_phrase (or null), address and port of the feed, page (address), codes
                 (those of /wifi.svg and /page.svg that are there)
+    history     what the boat remembers: text (where it is kept), concerns (text and action), and
+                periods: name, bins, and plots of name, text (says what is drawn), drawn and on (SVG
+                path data in a box of bins by 20: the greatest value fills its height; `on` is
+                where something is known). Without an answer of boat-watch there are no periods
     tick        seconds on a clock of the boat's that is never set, when the feed was asked: a
                 reader of events sees by it how long an event has waited on the way
 """

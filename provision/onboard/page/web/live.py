@@ -11,13 +11,14 @@ from typing import Any
 
 from provision.onboard.page.facts.config import PageConfig
 from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.history import describe_history
 from provision.onboard.page.view.view import make_view
 
 #: Seconds between two events.
 EVENT_S = 1.0
 
-#: Seconds for which a view is shown again, and the computer's health is not read again.
-VIEW_HOLDS_S, HEALTH_HOLDS_S = 0.5, 5.0
+#: Seconds for which a view is shown again, and health and history are not asked for again.
+VIEW_HOLDS_S, HEALTH_HOLDS_S, HISTORY_HOLDS_S = 0.5, 5.0, 15.0
 
 #: Octets that may wait for a reader of events before the reader is cut off. One event has 8 kB.
 MAX_WAITING_BYTES = 65536
@@ -33,12 +34,15 @@ class Live:
         config: PageConfig,
         ask: Callable[[], Awaitable[State | None]],
         read_health: Callable[[], Health],
+        ask_history: Callable[[], Awaitable[State | None]],
     ) -> None:
         self._config = config
         self._ask = ask
         self._read_health = read_health
         self._health: tuple[float, Health] | None = None
         self._view: tuple[float, State] | None = None
+        self._ask_history = ask_history
+        self._history: tuple[float, State] | None = None
         self._asking = asyncio.Lock()
         self.readers: set[asyncio.WriteTransport] = set()
         self._task: asyncio.Task[None] | None = None
@@ -57,6 +61,18 @@ class Live:
         if self._health is None or now - self._health[0] > HEALTH_HOLDS_S:
             self._health = now, self._read_health()
         return self._health[1]
+
+    async def history(self) -> State:
+        """Return what the boat remembers. Events do not have it: it changes once a minute."""
+        async with self._asking:
+            now = time.monotonic()
+            if self._history is None or now - self._history[0] > HISTORY_HOLDS_S:
+                self._history = now, describe_history(await self._ask_history())
+            return self._history[1]
+
+    async def whole(self) -> State:
+        """Return the view of this moment, and what the boat remembers."""
+        return {**await self.view(), "history": await self.history()}
 
     async def event(self) -> bytes:
         """Return the view as one event (WHATWG HTML, server-sent events)."""

@@ -5,12 +5,15 @@
 
 const SILENCE_MS = 1800;  // without an event for so long, the page says that it is not live
 const LATE_MS = 1800;     // an event that has waited on the way for so long is not live either
+const HISTORY_MS = 60000, AGAIN_MS = 5000;  // between two questions, and after a failed one
 const $ = (id) => document.getElementById(id);
 
 let heardAt = -Infinity;  // when the last event came
 let leastDelay = Infinity;
 let late = false;
 let view = null;
+let past = null;          // what the boat remembers
+let askedAt = -Infinity;
 let source = null;
 
 function make(tag, name, parent) {
@@ -121,18 +124,25 @@ const WORDS = {
 };
 const BAD = ["silent", "garbled", "absent"];
 
+const SVG = "http://www.w3.org/2000/svg";
+
+function drawing(name, box, parent) {
+  const drawn = document.createElementNS(SVG, "svg");
+  if (name) drawn.setAttribute("class", name);
+  drawn.setAttribute("viewBox", box);
+  drawn.setAttribute("preserveAspectRatio", "none");
+  parent.append(drawn);
+  return drawn;
+}
+
 function drawLinks(live) {
   rows($("links"), view.links, (link) => link.name, "li", (row) => {
     const line = make("div", "name", row);
     make("bdi", "", line);
     make("span", "status", line);
-    const space = "http://www.w3.org/2000/svg";
-    const drawn = document.createElementNS(space, "svg");
-    drawn.setAttribute("viewBox", "0 0 60 10");
-    drawn.setAttribute("preserveAspectRatio", "none");
+    const drawn = drawing("", "0 0 60 10", row);
     drawn.setAttribute("role", "img");
-    drawn.append(document.createElementNS(space, "path"));
-    row.append(drawn);
+    drawn.append(document.createElementNS(SVG, "path"));
     make("p", "note", row);
   }, (row, link) => {
     const [name, status] = row.children[0].children;
@@ -200,10 +210,62 @@ function drawRest(live) {
   });
 }
 
+// What the boat remembers comes once a minute. The text beside each plot says what is drawn.
+function drawHistory() {
+  set($("kept"), past.text);
+  rows($("concerns"), past.concerns, (concern) => concern.text, "li", (row) => {
+    make("b", "", row);
+    row.append(" ");
+    make("span", "", row);
+  }, (row, concern) => {
+    set(row.children[0], concern.text);
+    set(row.children[1], concern.action);
+  });
+  rows($("periods"), past.periods, (period) => period.name, "div", (row) => {
+    make("h3", "", row);
+    make("ul", "", row);
+  }, (row, period) => {
+    set(row.children[0], period.name);
+    drawPlots(row.children[1], period);
+  });
+}
+
+function drawPlots(list, { bins, plots }) {
+  rows(list, plots, (plot) => plot.name, "li", (row) => {
+    const line = make("div", "name", row);
+    make("bdi", "", line);
+    make("span", "", line);
+    const drawn = drawing("plot", `0 0 ${bins} 20`, row);
+    drawn.setAttribute("aria-hidden", "true");
+    for (const kind of ["on", "drawn"]) {
+      const path = document.createElementNS(SVG, "path");
+      path.setAttribute("class", kind);
+      drawn.append(path);
+    }
+  }, (row, plot) => {
+    const [name, text] = row.children[0].children;
+    set(name, plot.name);
+    set(text, plot.text);
+    mark(row.children[1].children[0], "d", plot.on);
+    mark(row.children[1].children[1], "d", plot.drawn);
+  });
+}
+
+async function remember() {
+  if (performance.now() - askedAt < HISTORY_MS) return;
+  askedAt = performance.now();
+  try {
+    past = await (await fetch("/history.json")).json();
+    drawHistory();
+  } catch { askedAt += AGAIN_MS - HISTORY_MS; }
+}
+
 function draw() {
   const silent = performance.now() - heardAt;
   const reached = silent < SILENCE_MS && !late;
   const live = reached && view !== null && view.live;
+  $("history").hidden = !reached || past === null;
+  if (reached) remember();
   document.body.dataset.live = live ? "yes" : "no";
   if (view === null) return;
   set($("boat"), view.boat);

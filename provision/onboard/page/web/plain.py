@@ -48,6 +48,7 @@ def _body(view: View) -> Iterator[str]:
     lines = (f"{escape(one['name'])}: {escape(one['text'])}" for one in view["computer"])
     yield from _list("The computer", lines)
     yield from _list("Connect", _connect(view["connect"]))
+    yield from _history(view["history"])
 
 
 def _list(title: str, items: Iterable[str]) -> Iterator[str]:
@@ -101,6 +102,21 @@ def _reads(tablet: View) -> str:
     if not count:
         return "reads nothing"
     return f"reads the feed by {count} connection{'s' if count > 1 else ''}"
+
+
+def _history(history: View) -> Iterator[str]:
+    yield f"<h2>What the boat remembers</h2>\n<p>{escape(history['text'])}</p>\n"
+    concerns = (f"{escape(one['text'])} {escape(one['action'])}" for one in history["concerns"])
+    yield from _list("", concerns)
+    for period in history["periods"]:
+        yield from _list(escape(period["name"]), (_plot(one, period) for one in period["plots"]))
+
+
+def _plot(plot: View, period: View) -> str:
+    paths = f'<path class="on" d="{plot["on"]}"/><path d="{plot["drawn"]}"/>'
+    box = f'viewBox="0 0 {period["bins"]} 20" preserveAspectRatio="none"'
+    drawn = f'<svg class="plot" aria-hidden="true" {box}>{paths}</svg>'
+    return f"{_name(plot['name'])}: {escape(plot['text'])}{drawn}"
 
 
 def _connect(connect: View) -> Iterator[str]:

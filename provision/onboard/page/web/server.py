@@ -51,6 +51,7 @@ class Server:
         self._made: dict[str, tuple[str, Callable[[], Awaitable[bytes]]]] = {
             "/plain": (HTML, self._plain),
             "/state.json": (JSON, self._state),
+            "/history.json": (JSON, self._history),
         }
         self._by_address: Counter[str] = Counter()
         self.connections = 0
@@ -109,10 +110,13 @@ class Server:
         return head if request.head_only else head + body
 
     async def _plain(self) -> bytes:
-        return make_plain(await self._live.view()).encode()
+        return make_plain(await self._live.whole()).encode()
 
     async def _state(self) -> bytes:
-        return json.dumps(await self._live.view()).encode() + b"\n"
+        return json.dumps(await self._live.whole()).encode() + b"\n"
+
+    async def _history(self) -> bytes:
+        return json.dumps(await self._live.history(), separators=(",", ":")).encode() + b"\n"
 
     async def _stream(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Send events until the reader goes, or sends more than its request."""
