@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The boat's page on the bench: what it shows, and the proofs that see it gone."""
+"""The boat's page on the bench: what it shows and remembers, and the proofs that see it gone."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from tests.system.faults.instruments import settled
 
 @pytest.fixture(scope="module")
 def shown(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Virtual]:
-    """A running boat with a page."""
+    """A running boat with a page, and a log, so that she keeps her history on the card."""
     own = club.copy(Path(tmp_path_factory.mktemp("page")) / "boats")
-    change(own.folder / "kittiwake.yml", ("links:\n", "page: true\nlinks:\n"))
+    change(own.folder / "kittiwake.yml", ("links:\n", "page: true\nlog: {}\nlinks:\n"))
     with own.launch("kittiwake") as boat:
         until(lambda: settled(boat), "the instruments", seconds=180)
         yield boat
@@ -62,7 +62,7 @@ def test_nothing_is_taken(shown: Virtual) -> None:
 
 
 def test_the_proofs_see_a_page_that_is_gone(shown: Virtual) -> None:
-    subjects = ("page", "ports", "units")
+    subjects = ("page", "ports", "units", "watch")
     result = shown.verify(subjects=subjects)
     assert result.passed, result.summary()
     shown.ask("systemctl stop boat-page.socket boat-page.service")
@@ -75,3 +75,40 @@ def test_the_proofs_see_a_page_that_is_gone(shown: Virtual) -> None:
         "units: enabled units are active",
     }
     until(lambda: ask(shown, "/")[0] == 200, "the page to come back")
+
+
+def remembered(boat: Virtual) -> dict[str, Any]:
+    """What boat-watch tells. It is waited for after a start."""
+    until(lambda: bool(boat.ask("boat-watch --history", check=False)), "boat-watch", seconds=120)
+    found: dict[str, Any] = json.loads(boat.ask("boat-watch --history"))
+    return found
+
+
+def test_the_history_is_on_the_page_and_on_the_card(shown: Virtual) -> None:
+    told = remembered(shown)
+    assert told["kept"] == "card"
+    names = {plot["name"] for plot in view(shown)["history"]["periods"][0]["plots"]}
+    assert {*shown.bench.profile.links, "Starts", "Feed", "Memory", "Card"} <= names
+    assert "Last 24 hours" in ask(shown, "/plain")[1]
+    assert shown.ask("zcat /data/history/history-*.gz").startswith("{")
+
+
+def test_a_clean_start_and_a_power_cut_are_told_apart(shown: Virtual) -> None:
+    """The boat remembers the starts before, and which of them followed a power cut."""
+    before = remembered(shown)["month"]["whole"]
+    boot = shown.ask("cat /proc/sys/kernel/random/boot_id")
+    shown.ask("systemctl reboot", check=False)
+    shown.hang_up()
+
+    def restarted() -> bool:
+        found = shown.ask("cat /proc/sys/kernel/random/boot_id", check=False)
+        return bool(found) and found != boot
+
+    until(restarted, "the boat to start again", seconds=300)
+    clean = remembered(shown)["month"]["whole"]
+    assert clean["starts"] == before["starts"] + 1
+    assert clean["power_cuts"] == before["power_cuts"] == 0
+    assert clean["minutes"] > before["minutes"], "what was kept at the end is there"
+    shown.power_cycle()
+    cut = remembered(shown)["month"]["whole"]
+    assert (cut["starts"], cut["power_cuts"]) == (clean["starts"] + 1, 1)

@@ -37,10 +37,11 @@ def read_history(text: str) -> Mapping[str, Any] | None:
     return dict(found)
 
 
-def describe_concerns(history: Mapping[str, Any] | None) -> list[str]:
-    """Write each concern as a sentence for the operator: what is wrong, and what to do."""
+def describe_concerns(history: Mapping[str, Any] | None) -> dict[str, tuple[str, str]]:
+    """Map each concern as a sentence for the operator to its parts: what is wrong, what to do."""
     concerns = history["concerns"] if history else []
-    return [f"{one['text'][:MAX_TEXT_CHARS]}: {one['action'][:MAX_TEXT_CHARS]}" for one in concerns]
+    parts = [(one["text"][:MAX_TEXT_CHARS], one["action"][:MAX_TEXT_CHARS]) for one in concerns]
+    return {f"{text}: {action}": (text, action) for text, action in parts}
 
 
 def plots_of(history: Mapping[str, Any] | None, period: str) -> Sequence[Plot] | None:

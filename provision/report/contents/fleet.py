@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from provision.push.console import ago
 from provision.push.hints import share_unreachable_hint
+from provision.push.query.history import describe_concerns
 from provision.push.query.links import LinkStatus
 from provision.push.status import BoatStatus
 from provision.report.contents.issues import advise
@@ -160,8 +161,12 @@ def _todos(status: BoatStatus, called: str, away: Sequence[str]) -> list[ToDo]:
         hint = share_unreachable_hint(away, status.hint) if _is_away(status) else status.hint
         return [_todo(status, status.reason, hint, AS_KEPT, "provision fleet", called)]
     todos = []
-    for issue in status.health_issues:
-        action, command = advise(issue)
+    remembered = describe_concerns(status.history)
+    for sentence in status.health_issues:
+        issue, action, command = sentence, *advise(sentence)
+        if sentence in remembered:
+            issue, action = remembered[sentence]
+            action, command = f"{action[:1].upper()}{action[1:]}.", "provision fleet --history"
         runs = RUNS_OTHER if status.degraded else RUNS_KEPT
         todos.append(_todo(status, issue, action, runs, command, called))
     if status.due and not status.health_issues:
