@@ -162,10 +162,10 @@ def _todos(status: BoatStatus, called: str, away: Sequence[str]) -> list[ToDo]:
         return [_todo(status, status.reason, hint, AS_KEPT, "provision fleet", called)]
     todos = []
     remembered = describe_concerns(status.history)
-    for sentence in status.health_issues:
-        issue, action, command = sentence, *advise(sentence)
-        if sentence in remembered:
-            issue, action = remembered[sentence]
+    for told in status.health_issues:
+        issue, action, command = told, *advise(told)
+        if told in remembered:
+            issue, action = remembered[told]
             action, command = f"{action[:1].upper()}{action[1:]}.", "provision fleet --history"
         runs = RUNS_OTHER if status.degraded else RUNS_KEPT
         todos.append(_todo(status, issue, action, runs, command, called))

@@ -15,8 +15,12 @@ from provision.onboard.page.web import live, server
 from provision.onboard.page.web.server import MAX_CONNECTIONS, MAX_PER_ADDRESS
 from tests.support.page.boat import page_config, state
 from tests.support.page.server import Served, open_events, read_event, serve
+from tests.support.watch.past import answer, history, sample
 
-PATHS = ("/", "/page.css", "/page.js", "/icon.svg", "/plain", "/state.json", "/wifi.svg")
+PATHS = (
+    *("/", "/page.css", "/page.js", "/icon.svg", "/plain"),
+    *("/state.json", "/history.json", "/wifi.svg"),
+)
 
 
 async def until(true: Any, seconds: float = 10) -> None:
@@ -38,6 +42,50 @@ def test_each_path_answers_and_the_whole_page_is_small() -> None:
         assert (await served.get("/etc/passwd"))[0] == 404
         assert (await served.get("/../page/config.py"))[0] == 404
         assert (await served.get("/page.svg"))[0] == 404
+
+    serve(play, remember=remembered)
+
+
+async def remembered() -> dict[str, Any]:
+    """What a boat of twelve links remembers of three days that had everything in them."""
+    made = history()
+    for minute in range(3 * 1440):
+        links = {f"link-{n}": "hhhhhgsa"[(minute // (n + 5)) % 8] for n in range(12)}
+        figures = {"low": int(minute % 50 == 0), "celsius": 40 + minute % 30}
+        made.add(minute * 60 + 30, sample(links, **figures, written=minute % 700))
+    return answer(made, 3 * 1440)
+
+
+def test_the_history_is_shown_but_not_sent_with_every_event() -> None:
+    asked: list[None] = []
+
+    async def remember() -> dict[str, Any]:
+        asked.append(None)
+        return await remembered()
+
+    async def play(served: Served) -> None:
+        reader, writer = await open_events(served.port)
+        assert "history" not in await read_event(reader)
+        assert asked == []
+        whole = json.loads((await served.get("/state.json"))[1])["history"]
+        alone = json.loads((await served.get("/history.json"))[1])
+        assert whole == alone
+        plain = (await served.get("/plain"))[1].decode()
+        for period in whole["periods"]:
+            assert period["name"] in plain
+            for plot in period["plots"]:
+                assert plot["text"] in plain and f'd="{plot["drawn"]}"' in plain
+        assert len(asked) == 1
+        writer.close()
+
+    serve(play, remember=remember)
+
+
+def test_without_boat_watch_the_page_goes_on() -> None:
+    async def play(served: Served) -> None:
+        found = json.loads((await served.get("/state.json"))[1])
+        assert found["live"] and found["history"]["periods"] == []
+        assert "What the boat remembers is not known." in (await served.get("/plain"))[1].decode()
 
     serve(play)
 

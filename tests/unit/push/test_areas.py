@@ -20,6 +20,8 @@ from tests.support.render_rig import SECRETS, boat
     ("paths", "words"),
     [
         (["/etc/hostapd/boat.conf"], "Wi-Fi (1 file)"),
+        (["/etc/boat/watch.json"], "history (1 file)"),
+        (["/etc/systemd/system/boat-watch.service"], "history (1 file)"),
         (
             ["/etc/chrony/chrony.conf", "/etc/hostapd/boat.conf", "/etc/hostapd/boat.psk"],
             "Wi-Fi, clock (3 files)",
