@@ -26,6 +26,12 @@ _HEAD = """\
 """
 
 
+_LEGEND = (
+    "Now is at the right. Where there is no line, the computer was off. A bar of an instrument: it "
+    "was not heard."
+)
+
+
 def make_plain(view: View) -> str:
     """Return the page. It stands still: a link asks for the next one."""
     parts = [_HEAD.format(boat=escape(view["boat"])), *_body(view), "</main>\n</body>\n</html>\n"]
@@ -105,7 +111,7 @@ def _reads(tablet: View) -> str:
 
 
 def _history(history: View) -> Iterator[str]:
-    yield f"<h2>What the boat remembers</h2>\n<p>{escape(history['text'])}</p>\n"
+    yield f"<h2>What the boat remembers</h2>\n<p>{_LEGEND} {escape(history['text'])}</p>\n"
     concerns = (f"{escape(one['text'])} {escape(one['action'])}" for one in history["concerns"])
     yield from _list("", concerns)
     for period in history["periods"]:

@@ -102,7 +102,7 @@ def _links(whole: Mapping[str, Any]) -> _Found:
         gone = heard - counts["heard"]
         worst = max(missed, key=lambda state: missed[state])
         if missed[worst] and gone * 100 > heard * MISSED_PERCENT:
-            text = f"{name} was not heard for {minutes_of(gone)} in which others were"
+            text = f"its link {name} was not heard for {minutes_of(gone)} in which others were"
             yield f"link-{worst}", text, _ACTIONS[worst]
 
 
