@@ -59,8 +59,8 @@ def test_its_card_is_known_by_that(boat: RigBoat, monkeypatch: pytest.MonkeyPatc
 
     def collect(command: list[str], **options: Any) -> Any:
         done = asked(command, **options)
-        *rest, _ = done.text.split(push_status.SEPARATOR)
-        text = "\x1e".join([*rest, f"root=PARTUUID={CARD.root} ro\n"])
+        *rest, _, history = done.text.split(push_status.SEPARATOR)
+        text = "\x1e".join([*rest, f"root=PARTUUID={CARD.root} ro\n", history])
         return done._replace(stdout=text.encode())
 
     monkeypatch.setattr(push_status, "collect", collect)
