@@ -20,6 +20,7 @@ from playwright.async_api import Browser, Page, async_playwright, expect
 from provision.commands import find
 from tests.support.page.boat import DPT, HDG, RMC, heard, page_config, page_json, state
 from tests.support.page.server import Served, serve
+from tests.support.watch.past import remembered
 
 #: Seconds within which the page says what has changed.
 SOON_S = 2.0
@@ -53,6 +54,7 @@ async def opened(running: Browser, port: int, size: tuple[int, int] = SIZES[0]) 
     page = await context.new_page()
     await page.goto(f"http://127.0.0.1:{port}/", wait_until="commit")
     await page.wait_for_selector("body[data-live=yes]")
+    await page.wait_for_selector("#periods li", state="attached")
     return page
 
 
@@ -68,7 +70,8 @@ def look(
             await play(served, running)
 
     hosts = ["127.0.0.1", *page_json()["hosts"]]
-    serve(with_browser, ask=ask, config=page_config(hosts=hosts, **changes))
+    config = page_config(hosts=hosts, **changes)
+    serve(with_browser, ask=ask, remember=remembered, config=config)
 
 
 def test_what_the_instruments_say_is_shown_with_its_source() -> None:
@@ -177,6 +180,7 @@ def test_axe_finds_nothing(light: str) -> None:
                 await page.goto(f"http://127.0.0.1:{served.port}{path}", wait_until="commit")
                 if path == "/":
                     await page.wait_for_selector("#values li")
+                    await page.wait_for_selector("#periods li")
                     if light == "night":
                         await page.click("#light")
                     await page.click("summary")
@@ -222,6 +226,28 @@ def test_twice_the_text_size_overflows_nowhere() -> None:
             await page.evaluate("document.documentElement.style.fontSize = '200%'")
             assert await page.evaluate(WIDER) == 0, size
             await page.context.close()
+
+    look(play)
+
+
+def test_what_the_boat_remembers_is_drawn_and_said() -> None:
+    async def play(served: Served, running: Browser) -> None:
+        page = await opened(running, served.port)
+        told = (await served.live.history())["periods"]
+        assert await page.locator("#periods h3").all_inner_texts() == [one["name"] for one in told]
+        shown = [
+            [
+                await row.locator("bdi").inner_text(),
+                await row.locator(".name span").inner_text(),
+                await row.locator("path.drawn").get_attribute("d"),
+            ]
+            for row in await page.locator("#periods li").all()
+        ]
+        plots = [plot for one in told for plot in one["plots"]]
+        assert shown == [[plot["name"], plot["text"], plot["drawn"]] for plot in plots]
+        assert await page.locator("#concerns li").count() > 0
+        box = await page.locator("#periods svg").first.bounding_box()
+        assert box is not None and box["width"] > 300 and box["height"] > 15
 
     look(play)
 

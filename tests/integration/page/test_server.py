@@ -15,7 +15,7 @@ from provision.onboard.page.web import live, server
 from provision.onboard.page.web.server import MAX_CONNECTIONS, MAX_PER_ADDRESS
 from tests.support.page.boat import page_config, state
 from tests.support.page.server import Served, open_events, read_event, serve
-from tests.support.watch.past import answer, history, sample
+from tests.support.watch.past import remembered
 
 PATHS = (
     *("/", "/page.css", "/page.js", "/icon.svg", "/plain"),
@@ -46,16 +46,6 @@ def test_each_path_answers_and_the_whole_page_is_small() -> None:
     serve(play, remember=remembered)
 
 
-async def remembered() -> dict[str, Any]:
-    """What a boat of twelve links remembers of three days that had everything in them."""
-    made = history()
-    for minute in range(3 * 1440):
-        links = {f"link-{n}": "hhhhhgsa"[(minute // (n + 5)) % 8] for n in range(12)}
-        figures = {"low": int(minute % 50 == 0), "celsius": 40 + minute % 30}
-        made.add(minute * 60 + 30, sample(links, **figures, written=minute % 700))
-    return answer(made, 3 * 1440)
-
-
 def test_the_history_is_shown_but_not_sent_with_every_event() -> None:
     asked: list[None] = []
 
@@ -76,6 +66,23 @@ def test_the_history_is_shown_but_not_sent_with_every_event() -> None:
             for plot in period["plots"]:
                 assert plot["text"] in plain and f'd="{plot["drawn"]}"' in plain
         assert len(asked) == 1
+        writer.close()
+
+    serve(play, remember=remember)
+
+
+def test_a_slow_boat_watch_holds_no_event_up() -> None:
+    async def remember() -> None:
+        await asyncio.sleep(4)
+
+    async def play(served: Served) -> None:
+        reader, writer = await open_events(served.port)
+        slow = asyncio.create_task(served.get("/history.json"))
+        start = time.monotonic()
+        for _ in range(3):
+            await read_event(reader)
+        assert time.monotonic() - start < 3.5 and not slow.done()
+        assert (await slow)[0] == 200
         writer.close()
 
     serve(play, remember=remember)

@@ -46,3 +46,13 @@ def history(minutes: int = 0, *, sure: bool = True, lost_power: bool | None = Fa
 def answer(made: History, minutes: int, kept: str = "card") -> dict[str, Any]:
     """What the socket tells so many minutes after the start."""
     return make_answer(made, minutes * 60.0, sampled=minutes * 60.0 - 30, kept=kept)
+
+
+async def remembered() -> dict[str, Any]:
+    """What a boat of twelve links remembers of three days that had everything in them."""
+    made = history()
+    for minute in range(3 * 1440):
+        links = {f"link-{n}": "hhhhhgsa"[(minute // (n + 5)) % 8] for n in range(12)}
+        figures = {"low": int(minute % 50 == 0), "celsius": 40 + minute % 30}
+        made.add(minute * 60 + 30, sample(links, **figures, written=minute % 700))
+    return answer(made, 3 * 1440)

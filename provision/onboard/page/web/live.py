@@ -44,6 +44,7 @@ class Live:
         self._ask_history = ask_history
         self._history: tuple[float, State] | None = None
         self._asking = asyncio.Lock()
+        self._asking_history = asyncio.Lock()
         self.readers: set[asyncio.WriteTransport] = set()
         self._task: asyncio.Task[None] | None = None
 
@@ -64,7 +65,8 @@ class Live:
 
     async def history(self) -> State:
         """Return what the boat remembers. Events do not have it: it changes once a minute."""
-        async with self._asking:
+        # Its own lock: events must not wait for it.
+        async with self._asking_history:
             now = time.monotonic()
             if self._history is None or now - self._history[0] > HISTORY_HOLDS_S:
                 self._history = now, describe_history(await self._ask_history())
