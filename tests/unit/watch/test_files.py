@@ -169,6 +169,21 @@ def test_each_run_begins_a_file_and_appends_to_it(tmp_path: Path) -> None:
     assert [block.hour for block in read_files(str(tmp_path), 2**20)] == [0, 1, 2]
 
 
+def test_what_was_appended_is_on_the_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file each time, and the folder once it has a new name in it."""
+    synced: list[str] = []
+
+    def fsync(number: int) -> None:
+        synced.append(os.path.basename(os.readlink(f"/proc/self/fd/{number}")))
+
+    monkeypatch.setattr(files.os, "fsync", fsync)
+    run = Files(str(tmp_path), 2**20)
+    for line in lines(2):
+        run.append(pack(line))
+    name = "history-000001.gz"
+    assert synced == [name, tmp_path.name, name]
+
+
 def test_a_full_file_is_followed_by_the_next(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -89,7 +89,10 @@ class Files:
         self._name = ""
 
     def append(self, made: bytes) -> None:
-        """Append members in one piece. OSError if the card does not take them."""
+        """Append members in one piece. OSError if the card does not take them.
+
+        Returns once they are on the card: the power may be cut at any moment from then on.
+        """
         names = list_files(self._folder)
         if not self._name or self._size(self._name) + len(made) > FULL_BYTES:
             last = int(_NAME.fullmatch(names[-1])[1]) if names else 0  # type: ignore[index]
@@ -103,8 +106,19 @@ class Files:
                 # A later member would stand behind half of this one.
                 os.ftruncate(file, size)
                 raise OSError(28, "no room")
+            os.fsync(file)
         finally:
             os.close(file)
+        if not size:
+            self._sync_folder()
+
+    def _sync_folder(self) -> None:
+        """Put the name of a new file on the card."""
+        folder = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
 
     def _size(self, name: str) -> int:
         try:
