@@ -2,7 +2,7 @@
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
 .PHONY: demo test lint unit integration images system images-and-system faults measure docs setup
-.PHONY: programs arm64 browser
+.PHONY: programs arm64 browser pictures
 
 demo: setup
 	python tools/demo.py
@@ -53,6 +53,10 @@ measure: setup programs arm64
 # The reference below docs/, from the commands and the profile's models.
 docs: setup
 	python tools/docs.py
+
+# README's pictures, from the example club.
+pictures: setup browser
+	python tools/pictures.py
 
 setup:
 	@tools/setup
