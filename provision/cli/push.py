@@ -294,7 +294,10 @@ def fleet(  # noqa: PLR0913
     vault_password_file: VaultFile = None,
     at: At = None,
     history: Annotated[
-        bool, typer.Option("--history", help="Plot the last day and the last 30 days, too.")
+        bool,
+        typer.Option(
+            "--history", help="Plot the last day and the last 30 days, too, also in a report."
+        ),
     ] = False,
     former_key: FormerKey = False,
     report: Report = None,
@@ -346,8 +349,9 @@ def _fleet(given: _Asked, former: bool, shown: _Shown, hold: Hold) -> None:
 
 def _fleet_page(found: Sequence[BoatStatus], called: Mapping[str, str]) -> Page:
     from provision.report.contents.fleet import fleet_page
+    from provision.report.plots.history import plots_of_boats
 
-    return fleet_page(found, called, time.time())
+    return fleet_page(found, called, time.time(), plots_of_boats(found))
 
 
 @app.command(cls=Command, epilog=example("verify kittiwake"))

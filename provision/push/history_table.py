@@ -11,7 +11,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from provision.harmless import harmless
-from provision.onboard.watch.answer.plots import Plot, Values
+from provision.onboard.watch.answer.plots import Plot, Values, coarser
 from provision.push.query.history import plots_of
 from provision.push.status import BoatStatus
 
@@ -88,16 +88,11 @@ def draw_line(values: Values, count: int, signs: Signs) -> str:
     >>> draw_line([None, None, 0.0, 0.0, 0.5, 1.0], 3, DIGITS)
     ' .8'
     """
-    size = max(len(values) // count, 1)
-    shares = [values[start : start + size] for start in range(0, size * count, size)]
-    return "".join(
-        _sign([value for value in share if value is not None], signs) for share in shares
-    )
+    return "".join(_sign(value, signs) for value in coarser(values, count))
 
 
-def _sign(values: Sequence[float], signs: Signs) -> str:
-    if not values:
+def _sign(value: float | None, signs: Signs) -> str:
+    if value is None:
         return signs.off
-    most = max(values)
-    index = min(int(most * len(signs.some)), len(signs.some) - 1)
-    return signs.some[index] if most > 0 else signs.none
+    index = min(int(value * len(signs.some)), len(signs.some) - 1)
+    return signs.some[index] if value > 0 else signs.none

@@ -112,3 +112,15 @@ def _greatest(counts: Sequence[int | None]) -> int:
 
 def _share(value: float | None, least: float, most: float) -> float | None:
     return None if value is None else max(0.0, min(1.0, (value - least) / (most - least)))
+
+
+def coarser(values: Values, count: int) -> list[float | None]:
+    """Return `count` values, each the greatest of its share of `values`.
+
+    >>> coarser([None, None, 0.0, 0.0, 0.5, 1.0], 3)
+    [None, 0.0, 1.0]
+    """
+    size = max(len(values) // count, 1)
+    shares = [values[start : start + size] for start in range(0, size * count, size)]
+    known = [[value for value in share if value is not None] for share in shares]
+    return [max(share, default=None) for share in known]
