@@ -22,7 +22,7 @@ def command(
     vault_password_file: VaultFile = None,
     as_json: Json = False,
 ) -> None:
-    """Tell whether boats' cards could be made again now, without a network.
+    """Tell if boats' cards could be made again now, without a network.
 
     Without names, all boats of the folder are looked at. No boat is asked.
     """

@@ -150,6 +150,16 @@ def test_a_report_reads_without_colour(kind: str) -> None:
     assert all(f"{share.count} {share.label}" in shown for share in page.shares)
 
 
+@pytest.mark.parametrize("kind", ["push", "verify", "fleet"])
+def test_of_one_boat_nothing_is_compared(kind: str) -> None:
+    """Neither a bar of one share, nor one bar of a time, which stands at its top already."""
+    for boats, some in ((1, False), (2, True)):
+        reader = read(write(PAGES[kind](club.NAMES[:boats])))
+        assert any(one.attributes.get("class") == "shares" for one in reader.all("svg")) is some
+        times = [one for one in reader.all("h2") if one.attributes["id"] == "times"]
+        assert bool(times) is (some and kind != "fleet")
+
+
 @pages
 def test_the_same_result_makes_the_same_bytes(kind: str) -> None:
     """But for the folder of the profiles, which differs here."""
