@@ -72,9 +72,9 @@ def _back_up(
 ) -> BackupResult:
     start, copied, reason, hint = time.monotonic(), Copied(), "", ""
     try:
-        store = Store.open(parent, target.boat)
         with connect(target, MAX_RECEIVED_BYTES) as transport:
             aboard = Aboard(transport, folders)
+            store = Store.open(parent, target.boat)
             copied = copy_boat(aboard, store, lambda text: report(target.boat, text))
     except UserError as error:
         reason, hint = str(error.message), error.hint or ""

@@ -253,5 +253,6 @@ def test_a_boat_that_is_off_holds_no_other_up(
     assert [result.ok for result in found] == [False, True]
     assert "does not answer" in found[0].reason
     assert "switched on" in found[0].hint
+    assert not (boat.backup / "away").exists()
     assert seen[-1] == "ours 2 of 2 MiB"
     assert club.back_up([]) == []
