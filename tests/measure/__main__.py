@@ -16,7 +16,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-KINDS = ("start", "bases", "card", "write", "boot", "feed", "feed_soak", "push", "fleet", "survey")
+KINDS = (
+    *("start", "bases", "card", "write", "boot", "feed", "feed_soak", "tablets", "push", "fleet"),
+    "survey",
+)
 
 
 def machine() -> str:
