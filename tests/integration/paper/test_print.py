@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image, ImageDraw
 
 from provision.paper import Pages, Paper, make_labels, make_sheets, pdf
 from tests.support.paper_rig import make_changes
@@ -115,17 +116,44 @@ def test_the_codes_of_a_sheet_are_read(sheets: Sheets, count: int, dpi: int, for
     assert codes == ({WIFI} if count == 1 else {WIFI, PAGE})
 
 
-def test_the_wifis_code_is_33_mm_with_its_margin(sheets: Sheets) -> None:
-    # At 254 dots an inch 1 mm is 10 dots. The code is at the left of the right column.
-    rows = [row[1085:1425] for row in read_rows(picture(sheets(12, Paper.LETTER), 254, "mono"))]
-    squares, margin = 33, 8
-    dots = 330 / (squares + margin)
+#: The Wi-Fi's code has so many squares a side, and a margin of four on each side.
+SQUARES, MARGIN = 33, 8
+
+
+def find_wifi_code(sheet: Path) -> tuple[int, int, int]:
+    """Return the left, top and width of the Wi-Fi's code on a sheet of Letter, in 1/254 inch."""
+    begin = 1085
+    rows = [row[begin : begin + 340] for row in read_rows(picture(sheet, 254, "mono"))]
     # A corner of a code begins with seven black squares.
     top = next(y for y, row in enumerate(rows) if y > 250 and "1" * 50 in row[:120])
-    code = rows[top : top + round(squares * dots)]
+    code = rows[top : top + 330 * SQUARES // (SQUARES + MARGIN)]
     left = min(row.index("1") for row in code if "1" in row)
     right = max(row.rindex("1") for row in code if "1" in row)
-    assert right - left == pytest.approx(squares * dots, abs=3)
+    return begin + left, top, right - left
+
+
+def test_the_wifis_code_is_33_mm_with_its_margin(sheets: Sheets) -> None:
+    # At 254 dots an inch 1 mm is 10 dots.
+    _, _, width = find_wifi_code(sheets(12, Paper.LETTER))
+    assert width == pytest.approx(330 * SQUARES / (SQUARES + MARGIN), abs=3)
+
+
+def test_a_code_that_is_faded_tilted_or_blotted_is_read(sheets: Sheets, tmp_path: Path) -> None:
+    sheet = sheets(12, Paper.LETTER)
+    left, top, width = find_wifi_code(sheet)
+    clean = Image.open(picture(sheet, 254, "gray"))
+    blotted = clean.copy()
+    centre = (left + width // 2, top + width // 2)
+    # A drop of 5 mm that takes the ink away.
+    ImageDraw.Draw(blotted).circle(centre, 25, fill=255)
+    spoilt = {
+        "faded": clean.point(lambda dot: 120 + dot * 70 // 255),
+        "tilted": clean.rotate(7, fillcolor=255),
+        "blotted": blotted,
+    }
+    for name, image in spoilt.items():
+        image.save(tmp_path / f"{name}.png")
+        assert WIFI in read_codes(tmp_path / f"{name}.png"), name
 
 
 @pytest.mark.parametrize("paper", Paper)
