@@ -24,7 +24,7 @@ from provision.card.layout import digests
 from provision.card.layout.bootloader import boot_files
 from provision.card.layout.extents import BLOCK_BYTES, Extent, find_ext4_extents, find_fat_extents
 from provision.card.layout.filesystems import Filed, fill_ext4, fill_fat, make_ext4
-from provision.card.layout.partitions import DATA, MIB, PARTITIONS, Layout, Partition
+from provision.card.layout.partitions import MIB, Layout, Partition
 from provision.errors import Location, UserError
 from provision.render import Settings
 
@@ -41,7 +41,7 @@ def assemble(
     `restored` are files of a backup, by their path on the data partition. Nothing half-made is left
     after a failure. The same inputs give the same bytes.
     """
-    layout = Layout(board.table, settings.sha256, _data_size(restored))
+    layout = Layout(board.table, settings.sha256, _more_data(restored))
     with (
         tempfile.TemporaryDirectory(prefix="provision-card-") as work,
         atomic_output(target, Path(work)) as image,
@@ -136,14 +136,14 @@ def _write_boot_tree(
         path.write_bytes(data)
 
 
-def _data_size(restored: Mapping[str, Filed]) -> int:
-    """Return the bytes of the data partition: as much as ever beside the files of a backup.
+def _more_data(restored: Mapping[str, Filed]) -> int:
+    """Return by how much the data partition is larger for the files of a backup, in bytes.
 
     A twentieth of their size is for inodes and the journal, which grow with the file system.
     """
     blocks = sum(-(-file.source.stat().st_size // BLOCK_BYTES) for file in restored.values())
     step = 4 * MIB
-    return PARTITIONS[DATA] + -(-blocks * BLOCK_BYTES * 21 // 20 // step) * step
+    return -(-blocks * BLOCK_BYTES * 21 // 20 // step) * step
 
 
 def _make_data_image(

@@ -58,8 +58,8 @@ class Layout:
 
     table: Literal["gpt", "mbr"]
     identity: str
-    data_size: int = PARTITIONS[DATA]
-    """Bytes of the data partition in the image, a multiple of 4 MiB."""
+    more_data: int = 0
+    """Bytes by which the data partition in the image is larger, a multiple of 4 MiB."""
 
     def uuid(self, of: str) -> uuid.UUID:
         """Return an identifier of this card, fixed for its identity."""
@@ -77,8 +77,8 @@ class Layout:
         """Return all partitions, in their order on the card."""
         found = []
         offset = _FIRST_OFFSET
-        sizes = PARTITIONS | {DATA: self.data_size}
-        for number, (name, size) in enumerate(sizes.items(), 1):
+        for number, (name, usual) in enumerate(PARTITIONS.items(), 1):
+            size = usual + (self.more_data if name == DATA else 0)
             own = str(self.uuid(name)) if self.table == "gpt" else f"{self.disk}-{number:02x}"
             found.append(Partition(number, name, offset, size, own))
             offset += size

@@ -243,7 +243,10 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
     """Give the cards that were put together, which takes no base here."""
     made: list[tuple[str, Path]] = []
 
-    def assemble(_: object, settings: Settings, __: object, image: Path) -> SimpleNamespace:
+    def assemble(
+        _: object, settings: Settings, __: object, image: Path, restored: object
+    ) -> SimpleNamespace:
+        assert not restored
         made.append((str(settings.manifest["boat"]), image))
         return SimpleNamespace(size=1)
 
