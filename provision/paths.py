@@ -13,8 +13,8 @@ from provision.errors import Location, UserError
 
 PACKAGE = Path(__file__).parent
 
-#: Where commands look for boats.
-BOATS = Path("boats")
+#: Where commands look for boats. A kit names its own folder (provision/kit/starter.py).
+BOATS = Path(os.environ.get("PROVISION_BOATS") or "boats")
 
 
 def argument(profile: Path) -> str:

@@ -36,7 +36,7 @@ def find_restorable(parent: Path, boat: str) -> Restorable:
             hint=f"make one while the boat runs: provision backup {boat}; or leave out "
             "--with-backup",
         )
-    store = Store.open(parent, boat)
+    store = Store.look_into(parent, boat)
     rooms: dict[str, Room] = {room.name: room for room in ROOMS if room.group is not None}
     files, damaged = {}, []
     for key, copy in sorted(store.copies.items()):

@@ -77,6 +77,16 @@ class Store:
         store._read()
         return store
 
+    @classmethod
+    def look_into(cls, parent: Path, boat: str) -> Store:
+        """Open a boat's backup and change nothing: it may be on a stick that cannot be written.
+
+        UserError if it is another's, or damaged.
+        """
+        store = cls(parent / boat, boat)
+        store._read()
+        return store
+
     def _read(self) -> None:
         file = self.folder / INDEX
         if not file.exists():

@@ -120,7 +120,7 @@ def _backup(boat: OpenBoat, now: float) -> Item:
     if not (parent / boat.name / INDEX).is_file():
         return Item("backup", "note", "none: the boat's logs would be lost with its card", hint)
     try:
-        store = Store.open(parent, boat.name)
+        store = Store.look_into(parent, boat.name)
     except UserError as error:
         return Item("backup", "note", error.message, error.hint)
     if not store.taken:
