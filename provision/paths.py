@@ -37,6 +37,11 @@ def shipped(name: str) -> Path:
     return installed if installed.is_dir() else PACKAGE.parent / name
 
 
+def kit() -> str:
+    """Return the folder of the kit that this program runs from, or "" if it does not."""
+    return os.environ.get("PROVISION_KIT", "")
+
+
 def cache() -> Path:
     """The folder for built bases, made when it is not there. $XDG_CACHE_HOME is honoured."""
     return _own("XDG_CACHE_HOME", "~/.cache")

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-import os
 import platform
 import sys
 from collections.abc import Sequence
@@ -66,7 +65,7 @@ def list_files(boats: Sequence[Boat], wanted: Wanted) -> dict[str, Source]:
 
 
 def _refuse_in_a_kit() -> None:
-    if kit := os.environ.get("PROVISION_KIT"):
+    if kit := paths.kit():
         raise UserError(
             "a kit makes no other kit", hint=f"copy the whole folder: cp -r {kit} ANOTHER"
         )

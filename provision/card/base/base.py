@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from provision import paths
 from provision.errors import Location, UserError
 from provision.progress import note
 
@@ -50,8 +51,18 @@ class Base:
             note(f"this base was made by an earlier version, has no digests: {self.folder}")
             return {}
         except (OSError, ValueError, AttributeError) as error:
-            raise UserError(
-                "the cached base is damaged",
-                location=Location(file),
-                hint=f"remove {self.folder}, and it is built again",
-            ) from error
+            raise self.damaged(file) from error
+
+    def damaged(self, file: Path) -> UserError:
+        """Return the error for a file of the base that is not as it was built."""
+        if kit := paths.kit():
+            return UserError(
+                "the base in the kit is damaged",
+                location=Location(Path(kit) / "bases" / self.folder.name / file.name),
+                hint="take another kit, or make this one again where the boats' folder is",
+            )
+        return UserError(
+            "the cached base is damaged",
+            location=Location(file),
+            hint=f"remove {self.folder}, and it is built again",
+        )

@@ -105,11 +105,7 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
     found = computed.result()
     wanted = base.digests.get(source.name)
     if wanted is not None and found != wanted:
-        raise UserError(
-            "the cached base is damaged",
-            location=Location(source),
-            hint=f"remove {base.folder}, and it is built again",
-        )
+        raise base.damaged(source)
     return found
 
 

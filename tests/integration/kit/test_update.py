@@ -13,6 +13,7 @@ import pytest
 
 from provision.card.base.base import DIGESTS_FILE
 from provision.card.layout.digests import compute_digest
+from provision.card.layout.filesystems import make_fat
 from provision.errors import UserError
 from provision.kit import check_target, contents, write_kit
 from provision.kit import write as writing
@@ -239,3 +240,38 @@ def test_names_that_a_stick_cannot_hold_are_refused(tmp_path: Path) -> None:
         with pytest.raises(UserError):
             write_kit(tmp_path / "kit", dict.fromkeys(names, b"x"))
     assert not listed(tmp_path / "kit")
+
+
+def test_a_stick_that_is_pulled_out_at_the_end_is_said_to_hold_no_whole_kit(
+    call: Call, club: Club, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kit = tmp_path / "kit"
+    make(call, club, kit, "kittiwake")
+    (club.folder / "kittiwake.yml").write_text(
+        (club.folder / "kittiwake.yml").read_text() + "# a note\n"
+    )
+
+    def pulled(_: Path) -> None:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(writing, "sync_folder", pulled)
+        assert "the kit is not whole" in make(call, club, kit, "kittiwake", status=2)
+    assert not intact(kit)
+    make(call, club, kit, "kittiwake")
+    assert intact(kit)
+
+
+def test_a_fat_file_system_holds_a_kit(call: Call, club: Club, tmp_path: Path) -> None:
+    kit, stick, back = tmp_path / "kit", tmp_path / "stick", tmp_path / "back"
+    back_up(club.folder)
+    make(call, club, kit)
+    make_fat(stick, 2**27, 1, "KIT", 1_770_000_000)
+    for command in (
+        ["mcopy", "-s", "-i", stick, *sorted(kit.iterdir()), "::"],
+        ["mcopy", "-s", "-n", "-i", stick, "::", back],
+    ):
+        back.mkdir(exist_ok=True)
+        subprocess.run(command, check=True)
+    assert listed(back) == listed(kit)
+    assert intact(back)
