@@ -6,7 +6,7 @@ Compare what is going to be used with its digests, unpack tool and programs into
 and run the command there. The folder is removed at the end.
 """
 
-# This file alone is not packed: it needs nothing but Python 3.7.
+# It runs before anything is unpacked, and needs nothing but Python 3.7.
 from __future__ import annotations
 
 import contextlib

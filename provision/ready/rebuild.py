@@ -102,7 +102,7 @@ def _base(boat: OpenBoat, sound: Callable[[Base], bool]) -> Item:
     except UserError:
         whole = False
     if not whole:
-        return Item("base", "missing", "damaged", f"remove {base.folder}, and build a card")
+        return Item("base", "missing", "damaged", base.damaged(base.squashfs).hint)
     built = float(str(base.facts.get("built", 0)))
     return Item("base", "ok", f"here, its packages are of {_day(built)}")
 

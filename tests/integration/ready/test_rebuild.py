@@ -76,6 +76,11 @@ def test_a_base_that_is_not_here_or_damaged(
     assert item(boat, "base").state == "ok"
     (base.folder / "boot.fat").write_bytes(b"boot.fat" * 99 + b"boot.fax")
     assert (item(boat, "base").state, item(boat, "base").text) == ("missing", "damaged")
+    assert item(boat, "base").hint.startswith(f"remove {base.folder}")
+    with monkeypatch.context() as patch:
+        # A laptop without a network builds no other base.
+        patch.setenv("PROVISION_KIT", "/media/stick/kit")
+        assert item(boat, "base").hint.startswith("take another kit")
     (base.folder / "digests.json").unlink()
     assert item(boat, "base").state == "missing"
     monkeypatch.setattr(rebuild, "find_base", lambda _: None)
