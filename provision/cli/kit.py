@@ -56,7 +56,7 @@ def command(  # noqa: PLR0913
     vault_password_file: VaultFile = None,
     as_json: Json = False,
 ) -> None:
-    """Make a kit, from which a laptop makes boats' cards again without a network.
+    """Make a kit, to make cards from on a laptop without a network.
 
     Without names, all boats of the folder are in it. A kit that is there is brought up to date.
     """

@@ -21,7 +21,7 @@ COMMANDS = {
     "backup": ("backup", "Copy what boats alone have: voyage logs, settings, history."),
     "log": ("log", "List the days of a boat's voyage log, and export one."),
     "ready": ("ready", "Tell if boats' cards could be made again now, without a network."),
-    "kit": ("kit", "Make a kit, from which a laptop makes boats' cards again without a network."),
+    "kit": ("kit", "Make a kit, to make cards from on a laptop without a network."),
     "replay": ("replay", "Play a voyage log back, on a held bench or here."),
     "render": ("profiles", "Write all files that a boat will carry, to look at."),
     "schema": ("profiles", "Print the JSON Schema of boats' files, for an editor."),
