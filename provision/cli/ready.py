@@ -8,9 +8,9 @@ from functools import cache
 
 import typer
 
+from provision.cli.boats.asked import load_named_or_all
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.push import load_named_or_all
 from provision.harmless import harmless
 from provision.paths import BOATS
 

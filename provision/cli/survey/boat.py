@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from provision.cli.boats.asked import endpoints_at
 from provision.cli.opening import open_boat
-from provision.cli.push import endpoints_at
 from provision.cli.terminal.confirm import confirm_boat
 from provision.errors import UserError
 from provision.harmless import harmless

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from provision.cli.boats.asked import At, FormerKey
 from provision.cli.common import FOUND_SOMETHING, Boats, Json, VaultFile, app, show
 from provision.cli.help import Command, example
-from provision.cli.push import At, FormerKey
 from provision.cli.reporting import Report, reporting
 from provision.cli.survey.profile import Options
 from provision.cli.terminal.completion import complete_boat

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from provision.cli import push as cli_push
+from provision.cli.boats import verify as cli_verify
 from provision.profile.secrets import store, vault
 from provision.push.result import Outcome, PushResult
 from provision.push.status import BoatStatus
@@ -203,7 +203,7 @@ def test_verify(
 ) -> None:
     tests = () if error else (TestOutcome("data", "it is writable", "passed", 0.1),)
     proof = VerifyResult("dunlin", 1.0, tests, error)
-    monkeypatch.setattr(cli_push, "_prove", lambda *_: [proof])
+    monkeypatch.setattr(cli_verify, "_prove", lambda *_: [proof])
     said = call("verify", "dunlin", "--boats", club, "--report", page)
     assert said.status == status
     assert title(page) == f"dunlin {'needs somebody' if error else 'is what its file says'}"

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.cli import main, push
+from provision.cli import main
+from provision.cli.boats import push, verify
 from provision.errors import UserError
 from provision.push import rollout
 from provision.push.load import InvalidBoat
@@ -125,8 +126,8 @@ def outcome(ending: Ending) -> TestOutcome:
 def test_how_a_proof_ends(
     proofs: list[VerifyResult], status: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(push, "load_fleet", lambda *_: [])
-    monkeypatch.setattr(push, "_prove", lambda *_: proofs)
+    monkeypatch.setattr(verify, "load_fleet", lambda *_: [])
+    monkeypatch.setattr(verify, "_prove", lambda *_: proofs)
     assert (ended(monkeypatch, "verify", "a", "--json") or 0) == status
 
 
@@ -142,8 +143,8 @@ def test_all_boats_are_proven_and_one_that_is_wrong_stops_none(
         asked.append(tuple(names))
         return [], [wrong]
 
-    monkeypatch.setattr(push, "load_named_or_all", load_named_or_all)
-    monkeypatch.setattr(push, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
+    monkeypatch.setattr(verify, "load_named_or_all", load_named_or_all)
+    monkeypatch.setattr(verify, "_prove", lambda *_: [VerifyResult("a", 1, (outcome("passed"),))])
     assert ended(monkeypatch, "verify", "--all", "--json") == 2
     proofs = json.loads(capsys.readouterr().out)["boats"]
     assert asked == [()]
@@ -158,7 +159,7 @@ def test_a_disk_that_refuses_is_told_without_a_traceback(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "/run/user/1000/somewhere")
 
-    monkeypatch.setattr(push, "load_fleet", refuse)
+    monkeypatch.setattr(verify, "load_fleet", refuse)
     assert ended(monkeypatch, "verify", "kittiwake", "--json") == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert (error["message"], error["file"]) == (os.strerror(number), "/run/user/1000/somewhere")
@@ -169,7 +170,7 @@ def test_a_fault_of_ours_is_no_error_of_the_users(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF))
 
-    monkeypatch.setattr(push, "load_fleet", fail)
+    monkeypatch.setattr(verify, "load_fleet", fail)
     monkeypatch.setattr(sys, "argv", ["provision", "verify", "kittiwake"])
     with pytest.raises(OSError):
         main()

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from provision.cli.push import load_named_or_all, push
+from provision.cli.boats.asked import load_named_or_all
+from provision.cli.boats.push import push
 from provision.errors import UserError
 from provision.push.ansible.playbook import Event
 from provision.push.console import Progress, Row, fleet_table, progress, push_table

@@ -15,7 +15,8 @@ from rich.console import Console
 from provision import checks, progress
 from provision.card.device import block_devices
 from provision.checks import Finding
-from provision.cli import common, opening, profiles, push, write
+from provision.cli import common, opening, profiles, write
+from provision.cli.boats import push, verify
 from provision.errors import Location
 from provision.progress import step
 from provision.push import rollout
@@ -154,7 +155,7 @@ def _commands(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
     text = io.StringIO()
     monkeypatch.setattr(progress, "results", Console(file=text, width=400, color_system=None))
     monkeypatch.setattr(push, "load_named_or_all", lambda *_: ([], []))
-    monkeypatch.setattr(push, "_to_prove", lambda *_: ([], []))
+    monkeypatch.setattr(verify, "_to_prove", lambda *_: ([], []))
     return text
 
 
@@ -168,9 +169,9 @@ def test_the_diff_of_a_dry_run(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) 
 
 def test_the_summary_of_a_proof(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     text = _commands(monkeypatch)
-    monkeypatch.setattr(push, "_prove", lambda *_: [VerifyResult("a", 1.0, (), EVIL)])
+    monkeypatch.setattr(verify, "_prove", lambda *_: [VerifyResult("a", 1.0, (), EVIL)])
     with pytest.raises(common.typer.Exit):
-        push.verify(["a"], boats=tmp_path)
+        verify.verify(["a"], boats=tmp_path)
     clean(text.getvalue())
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from provision.cli import main
-from provision.cli.push import endpoints_at, load_named_or_all
+from provision.cli.boats.asked import endpoints_at, load_named_or_all
 from provision.errors import UserError, UserErrors
 from provision.profile import load
 from provision.profile.scaffold import create_club

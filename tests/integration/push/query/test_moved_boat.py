@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from provision.cli.push import _prove
+from provision.cli.boats.verify import _prove
 from provision.profile.secrets.keygen import generate_private_key
 from provision.push import plan
 from provision.push.options import PushOptions

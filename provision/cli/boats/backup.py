@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from provision.cli.boats.asked import At, FormerKey, endpoints_at, load_named_or_all
 from provision.cli.common import FOUND_SOMETHING, Boats, Everyone, Json, Some, VaultFile, app, show
 from provision.cli.help import Command, example
 from provision.cli.opening import refuse_both_or_neither
-from provision.cli.push import At, FormerKey, endpoints_at, load_named_or_all
 from provision.paths import BOATS
 
 if TYPE_CHECKING:
