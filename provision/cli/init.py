@@ -13,7 +13,7 @@ import typer
 
 from provision.cli.common import Json, app, show
 from provision.cli.help import Command, example
-from provision.errors import UserError
+from provision.errors import UserError, UserErrors
 from provision.harmless import harmless
 from provision.paths import argument
 
@@ -91,6 +91,13 @@ def _make_own(folder: Path, answers: dict[str, str | None], as_json: bool) -> No
     text = compose(told, argument(file))
     # Before the folder is made: an answer that the profile refuses leaves nothing behind.
     findings = check([load.read(file, text)])
+    if errors := [finding for finding in findings if finding.level == "error"]:
+        raise UserErrors(
+            [
+                *(UserError(finding.message, hint=finding.hint) for finding in errors),
+                UserError("nothing was made", hint="give another answer"),
+            ]
+        )
     made = create_folder(folder, {file.name: text})
     if as_json:
         show(_as_json(folder, made, file, findings))

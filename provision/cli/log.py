@@ -52,6 +52,7 @@ def command(  # noqa: PLR0913
     Reads the copies that `provision backup` has made, and asks no boat.
     """
 
+    from provision.profile.secrets import private_file
     from provision.voyages.days import Logbook
 
     folder = _folder(name, boats, backup)
@@ -62,7 +63,7 @@ def command(  # noqa: PLR0913
     elif gpx or plain:
         days = [_only(days)]
     for out, text in _exports(logbook, days, gpx, plain, source, every, name):
-        _write(out, text)
+        private_file.write(out, text)
     if as_json:
         show({"boat": name, "damaged": logbook.damaged, "days": [_plain(logbook, d) for d in days]})
         return
@@ -144,12 +145,6 @@ def _exports(  # noqa: PLR0913
     if plain:
         made.append((plain, sentences(entries)))
     return made
-
-
-def _write(out: Path, data: bytes) -> None:
-    from provision.profile.secrets import private_file
-
-    private_file.write(out, data)
 
 
 def _plain(logbook: Logbook, day: Day) -> dict[str, object]:

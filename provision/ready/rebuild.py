@@ -71,7 +71,12 @@ def look_at(boat: OpenBoat, now: float, sound: Callable[[Base], bool] | None = N
 def _items(boat: OpenBoat, now: float, sound: Callable[[Base], bool]) -> Iterator[Item]:
     errors = find_errors(boat.boat)
     if errors:
-        yield Item("file", "missing", f"{len(errors)} mistakes", f"provision check {boat.name}")
+        yield Item(
+            "file",
+            "missing",
+            f"{len(errors)} mistake{'s' * (len(errors) > 1)}",
+            f"provision check {boat.name}",
+        )
     else:
         yield Item("file", "ok", "checks without a mistake")
     yield Item("secrets", "ok", f"open, host key {host_public_key(boat.secrets).split()[1][-8:]}")

@@ -7,20 +7,14 @@ import math
 from typing import NamedTuple
 
 from provision.onboard.feed.nmea0183.checksum import checksum
-
-_METRES_PER_SECOND = 1852 / 3600
-
-#: Modes of a position that no receiver measured just now: estimated, manual, none, simulated.
-_VOID_MODES = frozenset("EMNS")
+from provision.onboard.feed.nmea0183.validity import VOID_MODES
 
 
 class Fix(NamedTuple):
-    """Hold a position in degrees, and speed and course over ground in m/s and degrees true."""
+    """Hold a position in degrees."""
 
     north: float
     east: float
-    speed: float | None
-    course: float | None
 
 
 def read_fix(line: bytes) -> Fix | None:
@@ -31,14 +25,13 @@ def read_fix(line: bytes) -> Fix | None:
     if rest and (len(rest) != 2 or rest.upper() != b"%02X" % checksum(body[1:])):
         return None
     fields = body.decode("ascii", "replace").split(",")
-    if len(fields) < 10 or fields[2] != "A" or (len(fields) > 12 and fields[12] in _VOID_MODES):
+    if len(fields) < 10 or fields[2] != "A":
+        return None
+    if len(fields) > 12 and fields[12] and fields[12] in VOID_MODES:
         return None
     north = _degrees(fields[3], fields[4], "NS", 90)
     east = _degrees(fields[5], fields[6], "EW", 180)
-    if north is None or east is None:
-        return None
-    knots, course = _number(fields[7]), _number(fields[8])
-    return Fix(north, east, None if knots is None else knots * _METRES_PER_SECOND, course)
+    return None if north is None or east is None else Fix(north, east)
 
 
 def _degrees(text: str, letter: str, letters: str, limit: int) -> float | None:

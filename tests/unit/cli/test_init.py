@@ -122,6 +122,7 @@ def test_without_a_terminal_the_options_are_named(
         (("--boat", "Tern"), "is not a host name"),
         (("--board", "abacus"), "is not a known board"),
         (("--country", "XYZ"), "is not a country's code"),
+        (("--country", "XX"), "knows no rules for the country XX"),
         (("--wifi", "x" * 33), "is no name for a Wi-Fi"),
         (("--gnss", "/dev/ttyUSB0"), "no serial number, USB socket or CAN interface"),
         (("--example",), "is about your own boat"),
