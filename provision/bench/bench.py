@@ -43,7 +43,8 @@ class Bench:
 
     `hull` is the boat as it is, by default what its profile says. `seed` shuffles the order in
     which the adapters are plugged in. `date` (aware) is the simulated boat's time, by default the
-    present. `clock_chip` is the time of the board's own clock at every power-on.
+    present. `clock_chip` is the time of the board's own clock at every power-on. `processors` holds
+    for boards whose emulation does not fix their number.
     """
 
     def __init__(  # noqa: PLR0913
@@ -58,6 +59,7 @@ class Bench:
         seed: int = 0,
         date: datetime | None = None,
         clock_chip: datetime | None = None,
+        processors: int = 2,
     ) -> None:
         self.profile = profile
         self.secrets = secrets
@@ -70,6 +72,7 @@ class Bench:
             ports = (self.ssh_port, self.feed_port, self.page_port)
             self.emulator = build_machine(profile, self.hull, board, card, self.folder, ports, seed)
             self.emulator.date = clock_chip
+            self.emulator.processors = processors
             self.wires = Wires(self.hull, self.emulator.adapters, self.folder)
             self.emulator.devices = self.wires.devices
             self.tablet = TabletClient(self.emulator.tablet)

@@ -24,7 +24,7 @@ from provision.push.result import Outcome
 from provision.push.workspace import workspace
 from provision.verify import runner
 from provision.verify.heard import LinkState, states_before
-from tests.support.boats import Club, Virtual
+from tests.support.boats import PROCESSORS, Club, Virtual
 
 #: What is plugged in, and wired to it.
 HULL = Hull.model_validate(
@@ -89,8 +89,9 @@ def boat(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Virtu
     change(own, FIRST)
     opened = own.open_boat("kittiwake")
     kind = board(opened.boat.profile.board)
+    card = own.card("kittiwake")
     with Bench(
-        opened.boat.profile, opened.secrets, kind, own.card("kittiwake"), hull=HULL
+        *(opened.boat.profile, opened.secrets, kind, card), hull=HULL, processors=PROCESSORS
     ) as bench:
         bench.wait_for_ssh()
         yield Virtual(own, bench)

@@ -15,7 +15,7 @@ import pytest
 from provision.bench.bench import Bench
 from provision.bench.hull.schema import Hull
 from provision.boards import board
-from tests.support.boats import Club, Virtual
+from tests.support.boats import PROCESSORS, Club, Virtual
 from tests.system.faults.fault import until
 from tests.system.feed_clients import reading
 
@@ -42,7 +42,9 @@ def boat(club: Club) -> Iterator[Virtual]:
     opened = club.open_boat("kittiwake")
     kind = board(opened.boat.profile.board)
     card = club.card("kittiwake")
-    with Bench(opened.boat.profile, opened.secrets, kind, card, hull=HULL) as bench:
+    with Bench(
+        *(opened.boat.profile, opened.secrets, kind, card), hull=HULL, processors=PROCESSORS
+    ) as bench:
         bench.wait_for_ssh()
         yield Virtual(club, bench)
 
@@ -81,7 +83,7 @@ def test_links_are_left_alone(boat: Virtual) -> None:
         assert after[name]["opened"] == before[name]["opened"]
         assert after[name]["errors"] == before[name]["errors"]
     fixes = seconds_of_fixes(lines)
-    assert len(fixes) > 10
+    assert len(fixes) >= 5
     assert all(later - earlier in (0, 1) for earlier, later in itertools.pairwise(fixes))
 
 

@@ -93,6 +93,8 @@ class Machine:
         self.write_log: Path | None = None
         """The log of every write to the card (QEMU's blklogwrites), or None."""
         self.fast = False
+        self.processors = 2
+        """How many the board has, where the emulated board leaves the choice."""
 
     def socket(self, network: str) -> Path:
         """Return the socket where the instruments of an NMEA 2000 network are played."""
@@ -118,7 +120,7 @@ class Machine:
             argv += ["-cpu", cpu]
         argv += ["-m", str(facts.memory)]
         if facts.card != "sd":
-            argv += ["-smp", "2"]
+            argv += ["-smp", str(self.processors)]
         argv += self._firmware() if facts.start == "firmware" else self._kernel()
         argv += self._card()
         argv += self._usb()
