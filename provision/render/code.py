@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Find the code of the feed, of the programs beside it, and of the page, for the settings.
+"""Find the code of the feed, and of the programs beside it, for the settings.
 
 It travels in the settings, so that a push can change it on trial. The base has the same code
 compiled, at the paths where Python looks for compiled files. A compiled file counts only if it was
@@ -39,7 +39,18 @@ def list_page_code() -> dict[str, Path]:
     It imports modules of the feed and of boat-watch.
     """
     folder = paths.PACKAGE / "onboard" / "page"
-    return _map(one for one in folder.rglob("*") if one.suffix in PAGE_SUFFIXES)
+    found = [one for one in folder.rglob("*") if one.suffix in PAGE_SUFFIXES]
+    return _map([*found, *_web()])
+
+
+def list_charts_code() -> dict[str, Path]:
+    """Map the same of the program that copies charts and offers them."""
+    return _map([*(paths.PACKAGE / "onboard" / "charts").rglob("*.py"), *_web()])
+
+
+def _web() -> Iterable[Path]:
+    """Return the source files that all servers of HTTP share."""
+    return (paths.PACKAGE / "onboard" / "web").rglob("*.py")
 
 
 def _map(sources: Iterable[Path]) -> dict[str, Path]:

@@ -14,7 +14,7 @@ import yaml
 from provision import paths
 from provision.boards import Board
 from provision.render.archive import BASE_FORMAT
-from provision.render.code import list_feed_code, list_page_code
+from provision.render.code import list_charts_code, list_feed_code, list_page_code
 
 FOLDER = Path(__file__).parent
 #: Time of all files in a base, so that the same packages give the same bytes: 2026-01-01.
@@ -68,7 +68,7 @@ class Recipe:
         for path in code:
             found[f"usr/lib/boat-base/provision/{path.relative_to(package)}"] = path
         # The page's code, too, so that boats with a page and without share a base.
-        aboard = list_feed_code() | list_page_code()
+        aboard = list_feed_code() | list_page_code() | list_charts_code()
         found |= {
             path.removeprefix("/"): source
             for path, source in aboard.items()

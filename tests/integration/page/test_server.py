@@ -13,6 +13,7 @@ import pytest
 
 from provision.onboard.page.web import live, server
 from provision.onboard.page.web.server import MAX_CONNECTIONS, MAX_PER_ADDRESS
+from provision.onboard.web import connection
 from tests.support.page.boat import page_config, state
 from tests.support.page.server import Served, open_events, read_event, serve
 from tests.support.watch.past import remembered
@@ -177,7 +178,7 @@ def test_events_come_once_a_second_and_the_feed_is_asked_once_for_all() -> None:
 
 
 def test_half_sent_requests_end_and_leave_room(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "REQUEST_TIMEOUT_S", 0.5)
+    monkeypatch.setattr(connection, "REQUEST_TIMEOUT_S", 0.5)
     monkeypatch.setattr(server, "MAX_PER_ADDRESS", 1000)
 
     async def play(served: Served) -> None:
@@ -238,7 +239,7 @@ def test_a_reader_of_events_that_does_not_read_is_cut_off(monkeypatch: pytest.Mo
 
 
 def test_a_reader_that_takes_no_answer_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "ANSWER_TIMEOUT_S", 0.3)
+    monkeypatch.setattr(connection, "ANSWER_TIMEOUT_S", 0.3)
 
     async def play(served: Served) -> None:
         with socket.socket() as deaf:

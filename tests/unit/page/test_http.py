@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.onboard.page.web.http import SAFE_HEADERS, Refused, Request, make_head, parse_request
+from provision.onboard.web.http import SAFE_HEADERS, Refused, Request, make_head, parse_request
 
 HOSTS = {"10.47.1.1", "tern"}
 

@@ -13,30 +13,19 @@ from contextlib import suppress
 
 from provision.onboard.page.facts.config import PageConfig
 from provision.onboard.page.web.files import read_files
-from provision.onboard.page.web.http import (
+from provision.onboard.page.web.live import Live
+from provision.onboard.page.web.plain import make_plain
+from provision.onboard.web.connection import bound, read_head, send
+from provision.onboard.web.http import (
     MAX_HEAD_BYTES,
     Refused,
     Request,
     make_head,
     parse_request,
 )
-from provision.onboard.page.web.live import Live
-from provision.onboard.page.web.plain import make_plain
 
 #: Connections at once: in all, and from one address. A browser opens up to six.
 MAX_CONNECTIONS, MAX_PER_ADDRESS = 64, 16
-
-#: Seconds that a request may take to arrive, and an answer to be taken.
-REQUEST_TIMEOUT_S, ANSWER_TIMEOUT_S = 5.0, 10.0
-
-#: Seconds, and reads of 8 KiB, for which more than a request is passed over.
-LINGER_S, MAX_PASSED_OVER = 1.0, 256
-
-#: Octets that the kernel holds for a reader. By default it may hold megabytes of each.
-SEND_BUFFER_BYTES = 65536
-
-#: Milliseconds after which the kernel gives up a reader that acknowledges nothing (tcp(7)).
-USER_TIMEOUT_MS = 10_000
 
 HTML, JSON, SVG = "text/html; charset=utf-8", "application/json", "image/svg+xml"
 
@@ -73,7 +62,7 @@ class Server:
         self._by_address[address] += 1
         self.used = time.monotonic()
         try:
-            _bound(writer)
+            bound(writer)
             with suppress(OSError, asyncio.IncompleteReadError):
                 await self._converse(reader, writer)
         finally:
@@ -85,15 +74,15 @@ class Server:
 
     async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
-            request = parse_request(await _read_head(reader), self._hosts)
+            request = parse_request(await read_head(reader), self._hosts)
         except Refused as refusal:
             text = f"{refusal.status} {refusal}\n".encode()
-            await _send(reader, writer, make_head(refusal.status, "text/plain", len(text)) + text)
+            await send(reader, writer, make_head(refusal.status, "text/plain", len(text)) + text)
             return
         if request.path == "/events" and not request.head_only:
             await self._stream(reader, writer)
         else:
-            await _send(reader, writer, await self._answer(request))
+            await send(reader, writer, await self._answer(request))
 
     async def _answer(self, request: Request) -> bytes:
         if request.path in self._files:
@@ -124,39 +113,3 @@ class Server:
         writer.write(await self._live.event())
         self._live.add(writer.transport)
         await reader.read(1)
-
-
-async def _read_head(reader: asyncio.StreamReader) -> bytes:
-    try:
-        async with asyncio.timeout(REQUEST_TIMEOUT_S):
-            return await reader.readuntil(b"\r\n\r\n")
-    except asyncio.LimitOverrunError:
-        raise Refused(431) from None
-    except TimeoutError:
-        raise Refused(408) from None
-
-
-def _bound(writer: asyncio.StreamWriter) -> None:
-    channel = writer.get_extra_info("socket")
-    channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
-    channel.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-    if channel.family == socket.AF_INET:
-        channel.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, USER_TIMEOUT_MS)
-
-
-async def _send(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, answer: bytes) -> None:
-    """Send an answer whole. TimeoutError when its reader does not take it.
-
-    What is still being sent to us is passed over for a moment. Else the kernel would reset the
-    connection, and the browser might lose the answer.
-    """
-    # Else the end of the answer would wait for ever for a reader that does not read.
-    writer.transport.set_write_buffer_limits(0)
-    async with asyncio.timeout(ANSWER_TIMEOUT_S):
-        writer.write(answer)
-        await writer.drain()
-        writer.write_eof()
-    async with asyncio.timeout(LINGER_S):
-        for _ in range(MAX_PASSED_OVER):
-            if not await reader.read(MAX_HEAD_BYTES):
-                return

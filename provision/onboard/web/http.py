@@ -1,15 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Read a request of HTTP/1.1 (RFC 9110, RFC 9112), and write the head of an answer.
 
-Only what a read-only page needs is understood: GET and HEAD, without a body, for a host that is
-this boat. Each connection carries one request.
+Only what read-only pages and files need is understood: GET and HEAD, without a body, for a host
+that is this boat. Each connection carries one request.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 
 #: Octets of a request's head, at most.
 MAX_HEAD_BYTES = 8192
@@ -22,10 +22,13 @@ _LOOPBACK = re.compile(r"127\.0\.0\.1:[0-9]{1,5}")
 
 REASONS = {
     200: "OK",
+    206: "Partial Content",
+    301: "Moved Permanently",
     400: "Bad Request",
     404: "Not Found",
     405: "Method Not Allowed",
     408: "Request Timeout",
+    416: "Range Not Satisfiable",
     421: "Misdirected Request",
     431: "Request Header Fields Too Large",
     503: "Service Unavailable",
@@ -59,10 +62,15 @@ class Refused(Exception):
 
 @dataclass(frozen=True)
 class Request:
-    """Holds a request that may be answered: the path, and whether only the head is wanted."""
+    """Holds a request that may be answered: the path, and whether only the head is wanted.
+
+    `headers` has the header fields by their names in lower case. Of one that is sent twice the last
+    one counts.
+    """
 
     path: str
     head_only: bool
+    headers: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
 def parse_request(head: bytes, hosts: Collection[str]) -> Request:
@@ -80,24 +88,24 @@ def parse_request(head: bytes, hosts: Collection[str]) -> Request:
         raise Refused(505 if re.fullmatch(r"HTTP/\d\.\d", version) else 400)
     if not _TOKEN.fullmatch(method):
         raise Refused(400)
-    _check_host(_hosts_of(lines), hosts)
+    fields = _fields_of(lines)
+    _check_host([value.lower() for name, value in fields if name == "host"], hosts)
     if method not in ("GET", "HEAD"):
         raise Refused(405)
     if not _TARGET.fullmatch(target):
         raise Refused(400)
-    return Request(target.partition("?")[0], method == "HEAD")
+    return Request(target.partition("?")[0], method == "HEAD", dict(fields))
 
 
-def _hosts_of(lines: list[str]) -> list[str]:
-    """Return the values of the header Host. Refused when a header line is none."""
+def _fields_of(lines: list[str]) -> list[tuple[str, str]]:
+    """Return names, in lower case, and values of header lines. Refused when a line is none."""
     found = []
     for line in lines:
         name, colon, value = line.partition(":")
         # A line that goes on from the one before, and a blank before the colon, are refused, too.
         if not colon or not _TOKEN.fullmatch(name) or "\r" in value or "\n" in value:
             raise Refused(400)
-        if name.lower() == "host":
-            found.append(value.strip(" \t").lower())
+        found.append((name.lower(), value.strip(" \t")))
     return found
 
 
@@ -108,8 +116,12 @@ def _check_host(found: list[str], hosts: Collection[str]) -> None:
         raise Refused(421)
 
 
-def make_head(status: int, kind: str, length: int | None) -> bytes:
+def make_head(
+    status: int, kind: str, length: int | None, more: Sequence[tuple[str, str]] = ()
+) -> bytes:
     """Return the head of an answer. `length` is None for a stream, which ends with its connection.
+
+    `more` are further header fields.
 
     >>> make_head(405, "text/plain", 0).splitlines()[:2]
     [b'HTTP/1.1 405 Method Not Allowed', b'Allow: GET, HEAD']
@@ -120,5 +132,5 @@ def make_head(status: int, kind: str, length: int | None) -> bytes:
     lines.append(f"Content-Type: {kind}")
     if length is not None:
         lines.append(f"Content-Length: {length}")
-    lines += [f"{name}: {value}" for name, value in SAFE_HEADERS]
+    lines += [f"{name}: {value}" for name, value in (*SAFE_HEADERS, *more)]
     return "\r\n".join([*lines, "", ""]).encode("ascii")
