@@ -12,6 +12,7 @@ from typing import Literal
 
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
 from provision.profile.schema.boat import Profile
+from provision.profile.schema.charts import CHARTS_PORT
 from provision.profile.schema.page import PAGE_PORT
 
 
@@ -35,6 +36,8 @@ def listening_ports(profile: Profile) -> Iterator[ListeningPort]:
     """Yield the ports of a boat, beside those of SSH, the name service and DHCP."""
     if profile.page:
         yield ListeningPort("tcp", PAGE_PORT, "page", by_feed=False)
+    if profile.charts:
+        yield ListeningPort("tcp", CHARTS_PORT, "charts", by_feed=False)
     yield ListeningPort("tcp", profile.feed.tcp, "feed.tcp")
     for name, source in profile.inputs.items():
         if source.listen:

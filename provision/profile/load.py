@@ -48,10 +48,11 @@ class Boat:
     def digest(self) -> str:
         """Return the SHA-256 in hex of the merged profile as canonical JSON.
 
-        The names of the included files are left out: only their content counts. So is a page that
-        the boat does not have: boats without one kept their digest when the key came.
+        The names of the included files are left out: only their content counts. So is a key
+        that came later, where the boat does not have it: boats without it kept their digest.
         """
-        unused = {"includes"} if self.profile.page else {"includes", "page"}
+        later = {key for key in ("page", "charts") if getattr(self.profile, key) is None}
+        unused = {"includes", *later}
         content = self.profile.model_dump(mode="json", exclude=unused)
         canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         return hashlib.sha256(canonical.encode()).hexdigest()

@@ -10,8 +10,10 @@ from provision.profile.access_keys import read_access_keys
 from provision.profile.leases import Leases, plan_leases
 from provision.profile.load import Boat
 from provision.profile.schema.boat import Profile
+from provision.profile.schema.charts import CHARTS_PORT
 from provision.profile.schema.page import PAGE_PORT
 from provision.profile.secrets.store import Secrets, derive_own_psks, derive_psk, host_public_key
+from provision.render.charts import build_charts_config
 from provision.render.feed import build_feed_config
 from provision.render.identity import derive_mac_address, derive_machine_id
 from provision.render.page import build_page_config
@@ -46,9 +48,12 @@ class Context:
     """/etc/boat/feed.json, which provision/onboard/feed/config/parse.py explains."""
     page: dict[str, object] | None
     """/etc/boat/page.json (provision/onboard/page/facts/config.py). None without a page."""
+    charts: dict[str, object] | None
+    """/etc/boat/charts.json (provision/onboard/charts/config.py). None without charts."""
     watch: dict[str, object]
     """/etc/boat/watch.json (provision/onboard/watch/facts/config.py)."""
     page_port: int = PAGE_PORT
+    charts_port: int = CHARTS_PORT
 
 
 def build_context(boat: Boat, secrets: Secrets) -> Context:
@@ -73,5 +78,6 @@ def build_context(boat: Boat, secrets: Secrets) -> Context:
         ports=collect_ports(profile),
         feed=build_feed_config(profile, shared),
         page=build_page_config(profile, secrets, shared),
+        charts=build_charts_config(profile),
         watch=build_watch_config(profile),
     )

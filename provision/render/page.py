@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from provision.profile.leases import Leases
 from provision.profile.schema.boat import Profile
+from provision.profile.schema.charts import CHARTS_PORT
 from provision.profile.schema.links import AdapterConfig, CanConfig, InputConfig, LinkConfig
 from provision.profile.secrets.store import Secrets
 from provision.render.feed import list_made
@@ -36,6 +37,8 @@ def build_page_config(profile: Profile, secrets: Secrets, leases: Leases) -> Jso
         },
         "tablets": {name: str(leases.fixed[name]) for name in profile.network.tablets},
     }
+    if profile.charts:
+        made["charts"] = f"{address}:{CHARTS_PORT}"
     if steering := profile.steering:
         made["steering"] = {
             "link": steering.link,

@@ -23,7 +23,7 @@ class Ports:
 
 
 def collect_ports(profile: Profile) -> Ports:
-    """Return the ports of the profile's page, feed and inputs."""
+    """Return the ports of the profile's page, charts, feed and inputs."""
     found = [*listening_ports(profile)]
     return Ports(
         tcp=[one.port for one in found if one.protocol == "tcp"],

@@ -58,7 +58,19 @@ _PAGE: tuple[dict[str, object], ...] = (
     ),
 )
 
+#: What a boat with charts does, too. A copy that runs goes on: the next one is new.
+_CHARTS: tuple[dict[str, object], ...] = (
+    _unit("restart", "boat-charts.socket"),
+    _unit(
+        "restart",
+        "boat-charts.service",
+        "/etc/boat/charts.json",
+        "/usr/lib/boat/*",
+        "/usr/bin/boat-charts",
+    ),
+)
 
-def list_reloads(*, page: bool) -> tuple[dict[str, object], ...]:
+
+def list_reloads(*, page: bool, charts: bool) -> tuple[dict[str, object], ...]:
     """Return the manifest's `reload`."""
-    return _EVERY_BOAT + (_PAGE if page else ())
+    return _EVERY_BOAT + (_PAGE if page else ()) + (_CHARTS if charts else ())

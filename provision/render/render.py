@@ -22,7 +22,7 @@ from provision.errors import Location, UserError
 from provision.profile.load import Boat
 from provision.profile.secrets.store import Secrets
 from provision.render.archive import BASE_FORMAT, Entry, File, Settings, Symlink, build_settings
-from provision.render.code import list_feed_code, list_page_code
+from provision.render.code import list_charts_code, list_feed_code, list_page_code
 from provision.render.context import Context, build_context
 from provision.render.escape import FILTERS, only_escaped
 from provision.render.reload import list_reloads
@@ -35,6 +35,7 @@ FILE_MODES = {
     "/etc/ssh/ssh_host_ed25519_key": 0o600,
     # It may hold the pass-phrase of the Wi-Fi.
     "/etc/boat/page.json": 0o600,
+    "/usr/bin/boat-charts": 0o755,
     "/usr/bin/boat-feed": 0o755,
     "/usr/bin/boat-page": 0o755,
     "/usr/bin/boat-stations": 0o755,
@@ -54,9 +55,13 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
     known = build_context(boat, secrets)
     files: dict[str, Entry] = dict(_render_templates(known))
     code = list_feed_code() | (list_page_code() if known.page else {})
+    code |= list_charts_code() if known.charts else {}
     files |= {path: File(source.read_bytes()) for path, source in code.items()}
     files |= unit_links(
-        known.uplink, own_pass_phrases=bool(known.own_psks), page=known.page is not None
+        known.uplink,
+        own_pass_phrases=bool(known.own_psks),
+        page=known.page is not None,
+        charts=known.charts is not None,
     )
     files[RANDOM_SEED_LINK[0]] = Symlink(RANDOM_SEED_LINK[1])
     return build_settings(
@@ -67,7 +72,7 @@ def render(boat: Boat, secrets: Secrets) -> Settings:
             "base": BASE_FORMAT,
             "version": provision.__version__,
             "profile": boat.digest(),
-            "reload": list_reloads(page=known.page is not None),
+            "reload": list_reloads(page=known.page is not None, charts=known.charts is not None),
         },
     )
 

@@ -31,6 +31,10 @@ ENABLED_WITH_OWN_PASS_PHRASES = (("multi-user.target", "boat-stations.service", 
 #: Wanted only where the boat has a page. The socket starts boat-page.service.
 ENABLED_WITH_PAGE = (("sockets.target", "boat-page.socket", _UNITS),)
 
+#: Wanted only where the boat has charts. The socket starts boat-charts.service. A stick starts
+#: boat-charts-stick@.service by a rule of udev's.
+ENABLED_WITH_CHARTS = (("sockets.target", "boat-charts.socket", _UNITS),)
+
 #: Units that must not run on a read-only root, on ports of instruments, or on a boat where no
 #: account has a password.
 MASKED = (
@@ -93,11 +97,14 @@ MASKED_GENERATORS = (
 )
 
 
-def unit_links(uplink: bool, *, own_pass_phrases: bool, page: bool) -> dict[str, Symlink]:
+def unit_links(
+    uplink: bool, *, own_pass_phrases: bool, page: bool, charts: bool
+) -> dict[str, Symlink]:
     """Return the symbolic links that enable and mask units, by path."""
     enabled = ENABLED + (ENABLED_WITH_UPLINK if uplink else ())
     enabled += ENABLED_WITH_OWN_PASS_PHRASES if own_pass_phrases else ()
     enabled += ENABLED_WITH_PAGE if page else ()
+    enabled += ENABLED_WITH_CHARTS if charts else ()
     links = {
         f"{_UNITS}/{wanted_by}.wants/{unit}": Symlink(f"{folder}/{unit}")
         for wanted_by, unit, folder in enabled

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 import testinfra
 
+from provision.profile.schema.charts import CHARTS_PORT
 from provision.verify.heard import Verdict
 from provision.verify.job import (
     NOTE,
@@ -57,14 +58,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Run a test that takes `link` once for each serial link of the profile, `can_link` for each
-    NMEA 2000 network, `network_input` for each input, `page_address` if there is a page, and
-    `own_tablet` for each tablet with a pass-phrase of its own."""
+    NMEA 2000 network, `network_input` for each input, `page_address` if there is a page,
+    `charts_port` if there are charts, and `own_tablet` for each tablet with a pass-phrase of its
+    own."""
     profile = metafunc.config.stash[JOB].profile
     if "network_input" in metafunc.fixturenames:
         metafunc.parametrize("network_input", sorted(profile["inputs"]) or [None])
     if "page_address" in metafunc.fixturenames:
         address = str(profile["network"]["address"]).partition("/")[0]
         metafunc.parametrize("page_address", [address if profile.get("page") else None])
+    if "charts_port" in metafunc.fixturenames:
+        metafunc.parametrize("charts_port", [CHARTS_PORT if profile.get("charts") else None])
     links, tablets = profile["links"], profile["network"]["tablets"]
     if "own_tablet" in metafunc.fixturenames:
         own = sorted(name for name in tablets if tablets[name]["own_pass_phrase"])

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 from provision.onboard.feed.nmea0183.transmission_groups import GROUPS
+from provision.profile.schema.charts import CHARTS_PORT
 from provision.verify.job import Answers, Command, Job, same
 
 #: test_default_is_drop sees to the policies.
@@ -47,8 +48,8 @@ def sockets(text: str, senders: range, wanted: set[tuple[str, int]]) -> set[tupl
 
 
 def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
-    """SSH, the feed and its inputs, the page, name service and DHCP; from shore, answers to a
-    DHCP client."""
+    """SSH, the feed and its inputs, page and charts, name service and DHCP; from shore, answers to
+    a DHCP client."""
     inputs = profile["inputs"].values()
     wanted = {("tcp", 22), ("tcp", profile["feed"]["tcp"])}
     wanted |= {("tcp", 53), ("udp", 53), ("udp", 67)}
@@ -57,6 +58,7 @@ def expected(profile: dict[str, Any]) -> set[tuple[str, int]]:
     wanted |= {("tcp", source["listen"]) for source in inputs if source["listen"]}
     wanted |= {("udp", source["udp"]) for source in inputs if source["udp"]}
     wanted |= {("tcp", 80)} if profile.get("page") else set()
+    wanted |= {("tcp", CHARTS_PORT)} if profile.get("charts") else set()
     groups = [group for source in inputs for group in source["multicast"] or ()]
     return wanted | {("udp", GROUPS[group][1]) for group in groups}
 

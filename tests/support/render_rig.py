@@ -102,6 +102,7 @@ BOATS: dict[str, dict[str, Any]] = {
         },
         "feed": {"tcp": 20220, "udp": None},
         "page": {"pass_phrase": False},
+        "charts": {"cap": "2 GB"},
     },
     "busy": {
         "network": {"tablets": {"chart-table": {"mac": "02:00:00:12:34:56"}}},
@@ -144,6 +145,7 @@ BOATS: dict[str, dict[str, Any]] = {
         },
         "clock": {"from": ["gnss-2"]},
         "page": True,
+        "charts": {},
         "log": {"keep": "14 days", "cap": "1.5 GB"},
     },
 }

@@ -70,6 +70,7 @@ def _listening() -> socket.socket:
 
 async def _run(config: str, feed: str, history: str, listening: socket.socket) -> None:
     from provision.onboard.feed.report import state_client  # noqa: PLC0415
+    from provision.onboard.page.facts.charts import read_charts  # noqa: PLC0415
     from provision.onboard.page.facts.config import load  # noqa: PLC0415
     from provision.onboard.page.facts.health import read_health  # noqa: PLC0415
     from provision.onboard.page.facts.history import ask_history  # noqa: PLC0415
@@ -78,7 +79,7 @@ async def _run(config: str, feed: str, history: str, listening: socket.socket) -
 
     boat = load(config)
     ask = partial(state_client.ask_feed, feed)
-    server = Server(boat, Live(boat, ask, read_health, partial(ask_history, history)))
+    server = Server(boat, Live(boat, ask, read_health, partial(ask_history, history), read_charts))
     async with await server.start(listening):
         while server.connections or time.monotonic() - server.used < IDLE_S:
             await asyncio.sleep(LOOK_S)

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 
 from provision.profile.schema.addresses import Interface, MacAddress
 from provision.profile.schema.base import Model
+from provision.profile.schema.charts import ChartsConfig
 from provision.profile.schema.feed import ClockConfig, FeedConfig, LogConfig, SteeringConfig
 from provision.profile.schema.links import AnyLink, CanConfig, InputConfig, LinkConfig
 from provision.profile.schema.page import OptionalPage
@@ -178,6 +179,8 @@ class Profile(Model):
     clock: ClockConfig | None = None
     log: LogConfig | None = None
     """Without it nothing is logged."""
+    charts: ChartsConfig | None = None
+    """Without it no stick is read, and no chart is offered."""
     page: OptionalPage = None
     """true, or its keys: a page for browsers on port 80. Without it there is none."""
     access: AccessConfig

@@ -64,6 +64,7 @@ feed:
 steering: {link: autopilot, from: [chart-table], sentences: [APB, RMB, XTE]}
 clock: {from: [gnss]}
 log: {keep: 30 days, cap: 2 GB}
+charts: {cap: 4 GB}
 page: {pass_phrase: false}
 access: {keys: [operator.pub], from_shore: true}
 usb:

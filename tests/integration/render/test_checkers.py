@@ -63,6 +63,7 @@ def with_base(root: Path) -> Path:
 UNITS = (
     *("nftables", "hostapd", "dnsmasq", "chrony"),
     *("boat-feed", "boat-watch", "boat-stations", "boat-page"),
+    *("boat-charts", "boat-charts-stick@"),
 )
 
 #: Files that a boat has only where a tablet has a pass-phrase of its own, such as `full`.
@@ -70,6 +71,12 @@ OWN_PASS_PHRASES_ONLY = ("etc/systemd/system/boat-stations.service",)
 
 #: Files that a boat has only with a page, such as `full` and `busy`.
 PAGE_ONLY = tuple(f"etc/systemd/system/boat-page.{kind}" for kind in ("service", "socket"))
+
+#: Files that a boat has only with charts, such as `full` and `busy`.
+CHARTS_ONLY = (
+    *(f"etc/systemd/system/boat-charts.{kind}" for kind in ("service", "socket")),
+    "etc/systemd/system/boat-charts-stick@.service",
+)
 
 CHECKERS = [
     Checker("etc/nftables.conf", "table inet {", ("nft", "-c", "-f", "/etc/nftables.conf")),
@@ -100,6 +107,12 @@ CHECKERS = [
         ("systemd-analyze", "verify", "--man=no", "/etc/systemd/system/boat-page.socket"),
         silent,
     ),
+    Checker(
+        "etc/systemd/system/boat-charts.socket",
+        "[Socket]\nFreeBind=sometimes",
+        ("systemd-analyze", "verify", "--man=no", "/etc/systemd/system/boat-charts.socket"),
+        silent,
+    ),
     *(
         Checker(
             f"etc/systemd/system/{unit}.service",
@@ -116,7 +129,7 @@ CHECKERS = [
 def test_every_checker_accepts_every_boats_files(tree: Callable[..., Path], boat: str) -> None:
     root = tree(**BOATS[boat])
     for checker in CHECKERS:
-        optional = checker.file in (*OWN_PASS_PHRASES_ONLY, *PAGE_ONLY)
+        optional = checker.file in (*OWN_PASS_PHRASES_ONLY, *PAGE_ONLY, *CHARTS_ONLY)
         if optional and not (root / checker.file).exists():
             continue
         done = aboard(root, *checker.command)
@@ -159,12 +172,13 @@ def _udev_verifies() -> bool:
 @pytest.mark.parametrize("boat", BOATS)
 def test_udev_verifies_the_rules(tree: Callable[..., Path], boat: str) -> None:
     root = tree(**BOATS[boat])
-    rules = "/etc/udev/rules.d/70-boat.rules"
-    done = aboard(root, "udevadm", "verify", rules)
-    assert done.returncode == 0, done.stderr
-    with (root / rules.lstrip("/")).open("a") as stream:
-        stream.write('KERNEL="a match key takes no value"\n')
-    assert aboard(root, "udevadm", "verify", rules).returncode != 0
+    for file in sorted((root / "etc/udev/rules.d").iterdir()):
+        rules = f"/etc/udev/rules.d/{file.name}"
+        done = aboard(root, "udevadm", "verify", rules)
+        assert done.returncode == 0, done.stderr
+        with file.open("a") as stream:
+            stream.write('KERNEL="a match key takes no value"\n')
+        assert aboard(root, "udevadm", "verify", rules).returncode != 0
 
 
 #: What each unit may leave open at most, in tenths of what systemd-analyze counts to 10.
@@ -172,6 +186,8 @@ EXPOSED = {
     "boat-feed": 20,
     "boat-stations": 20,
     "boat-page": 20,
+    "boat-charts": 20,
+    "boat-charts-stick@": 15,
     "boat-watch": 20,
     "dnsmasq": 25,
     "chrony": 25,

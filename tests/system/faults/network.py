@@ -145,6 +145,13 @@ def stranger_let_in(boat: Virtual) -> Iterator[Club | None]:
     put_back(boat, KEYS, aside)
 
 
+@fails("charts: lists charts [8080]", "charts: reads sticks [8080]", alone=True)
+def charts_not_there(boat: Virtual) -> Iterator[Club | None]:
+    """Ask for charts in the profile, since this boat has none; see tests/system/test_page.py."""
+    with wanted_otherwise(boat, "links:\n", "charts: {}\nlinks:\n") as club:
+        yield club
+
+
 @fails(
     "page: shows this boat [10.47.1.1]",
     "page: takes nothing [10.47.1.1]",

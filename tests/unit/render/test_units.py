@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import configparser
 import json
+import re
 from collections.abc import Iterator
 from fnmatch import fnmatchcase
 
@@ -55,6 +56,9 @@ def test_what_starts_is_there_and_says_so_itself(rendered: Render, boat: str) ->
         if isinstance(entry, File) and path.startswith(UNITS) and path.count("/") == 4
     ]
     started = {f"{end.removesuffix('.socket')}.service" for end in ours if end.endswith(".socket")}
+    rules = [text(settings, path) for path in settings.files if path.endswith(".rules")]
+    for template in re.findall(r'SYSTEMD_WANTS}\+="([a-z-]+@)%k\.service"', "".join(rules)):
+        started.add(f"{UNITS}/{template}.service")
     assert ours == set(own) - started
 
 

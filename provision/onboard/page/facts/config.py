@@ -8,12 +8,13 @@
      "sources": {"gnss": {"kind": "link", "plug": "the adapter KW-GNSS-01", "baud": 4800,
                           "talks": {"RMC": 1.0}, "listens": {}}},
      "steering": {"link": "autopilot", "from": ["chart-table"], "sentences": ["APB"]},
-     "tablets": {"chart-table": "10.47.1.50"}}
+     "tablets": {"chart-table": "10.47.1.50"},
+     "charts": "10.47.1.1:8080"}
 
 `hosts` are the names by which a browser may ask, with or without `:80`. `kind` of a source is link,
 network (NMEA 2000) or input, `plug` what a person finds at the end of its cable. `talks` and
-`listens` map a formatter to sentences a second. `wifi.pass_phrase`, the codes and `steering` may
-be missing.
+`listens` map a formatter to sentences a second. `charts` is where tablets fetch
+charts. `wifi.pass_phrase`, the codes, `steering` and `charts` may be missing.
 """
 
 from __future__ import annotations
@@ -60,6 +61,7 @@ class PageConfig:
     sources: Mapping[str, Source] = field(default_factory=dict)
     steering: Steering | None = None
     tablets: Mapping[str, str] = field(default_factory=dict)
+    charts: str | None = None
 
 
 def parse(value: Mapping[str, Any]) -> PageConfig:
@@ -87,6 +89,7 @@ def parse(value: Mapping[str, Any]) -> PageConfig:
         if steering
         else None,
         tablets=dict(value.get("tablets", {})),
+        charts=value.get("charts"),
     )
 
 

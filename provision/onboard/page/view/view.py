@@ -24,6 +24,10 @@ at which the boat answered; no time of day is compared.
                 card, settings and clock
     connect     ssid, pass_phrase (or null), address and port of the feed, page (address), codes
                 (those of /wifi.svg and /page.svg that are there)
+    charts      null for a boat without charts; else address (where tablets fetch them), text (how
+                the last copy from a stick is getting on or has ended), action (what to do, or ""),
+                running, share (copied so far, 0 to 1, or null), left_out (the first names that are
+                not copied, each with the reason)
     history     what the boat remembers: text (where it is kept), concerns (text and action), and
                 periods: name, bins, and plots of name, text (says what is drawn), drawn and on (SVG
                 path data in a box of bins by 20: the greatest value fills its height; `on` is
@@ -39,6 +43,7 @@ from typing import Any
 
 from provision.onboard.page.facts.config import PageConfig
 from provision.onboard.page.facts.health import Health
+from provision.onboard.page.view.charts import describe_charts
 from provision.onboard.page.view.computer import describe_computer
 from provision.onboard.page.view.sources import Issue, describe_sources
 from provision.onboard.page.view.steering import describe_steering
@@ -52,14 +57,21 @@ _LEVELS = ("trouble", "notice")
 
 
 def make_view(
-    config: PageConfig, state: Mapping[str, Any] | None, health: Health
+    config: PageConfig,
+    state: Mapping[str, Any] | None,
+    health: Health,
+    copying: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Return the view. `state` is the feed's, or None when the feed does not answer."""
+    """Return the view. `state` is the feed's, or None when the feed does not answer.
+
+    `copying` is the state of the copy of charts, or None before one.
+    """
     links, wrong = describe_sources(config, state)
     computer, unwell = describe_computer(config, state, health)
     values = describe_values(config, state)
+    charts, missing = describe_charts(config, copying)
     issues = sorted(
-        [*wrong, *_no_fix(values), *unwell], key=lambda issue: _LEVELS.index(issue.level)
+        [*wrong, *_no_fix(values), *unwell, *missing], key=lambda issue: _LEVELS.index(issue.level)
     )
     return {
         "format": FORMAT,
@@ -73,6 +85,7 @@ def make_view(
         "links": links,
         "tablets": _tablets(config, state),
         "computer": computer,
+        "charts": charts,
         "connect": {
             "ssid": clean(config.ssid),
             "pass_phrase": config.pass_phrase,

@@ -35,6 +35,7 @@ class Live:
         ask: Callable[[], Awaitable[State | None]],
         read_health: Callable[[], Health],
         ask_history: Callable[[], Awaitable[State | None]],
+        read_charts: Callable[[], State | None] = lambda: None,
     ) -> None:
         self._config = config
         self._ask = ask
@@ -42,6 +43,7 @@ class Live:
         self._health: tuple[float, Health] | None = None
         self._view: tuple[float, State] | None = None
         self._ask_history = ask_history
+        self._read_charts = read_charts
         self._history: tuple[float, State] | None = None
         self._asking = asyncio.Lock()
         self._asking_history = asyncio.Lock()
@@ -53,7 +55,8 @@ class Live:
         async with self._asking:
             now = time.monotonic()
             if self._view is None or now - self._view[0] > VIEW_HOLDS_S:
-                made = make_view(self._config, await self._ask(), self._health_at(now))
+                state, health = await self._ask(), self._health_at(now)
+                made = make_view(self._config, state, health, self._read_charts())
                 made["tick"] = round(now, 2)
                 self._view = now, made
             return self._view[1]

@@ -210,6 +210,18 @@ function drawRest(live) {
   });
 }
 
+function drawCharts(live) {
+  const { charts } = view;
+  $("charts").hidden = !charts || !live;
+  if (!charts) return;
+  set($("copied"), charts.text);
+  $("share").hidden = charts.share === null;
+  if (charts.share !== null) $("share").value = charts.share;
+  rows($("left"), charts.left_out, (line) => line, "li", (row) => make("bdi", "", row),
+    (row, line) => set(row.firstChild, line));
+  mark($("listed"), "href", charts.address);
+}
+
 // What the boat remembers comes once a minute. The text beside each plot says what is drawn.
 function drawHistory() {
   set($("kept"), past.text);
@@ -278,6 +290,7 @@ function draw() {
   drawValues(live);
   drawLinks(live);
   drawRest(live);
+  drawCharts(live);
 }
 
 function take(event) {

@@ -53,6 +53,9 @@ def _body(view: View) -> Iterator[str]:
     yield from _list("Tablets", (f"{_name(t['name'])}: {_reads(t)}" for t in view["tablets"]))
     lines = (f"{escape(one['name'])}: {escape(one['text'])}" for one in view["computer"])
     yield from _list("The computer", lines)
+    if charts := view["charts"]:
+        lines = (f"Left out: {_name(line)}" for line in charts["left_out"])
+        yield from _list("Charts", [escape(charts["text"]), *lines, _fetch(charts["address"])])
     yield from _list("Connect", _connect(view["connect"]))
     yield from _history(view["history"])
 
@@ -108,6 +111,10 @@ def _reads(tablet: View) -> str:
     if not count:
         return "reads nothing"
     return f"reads the feed by {count} connection{'s' if count > 1 else ''}"
+
+
+def _fetch(address: str) -> str:
+    return f'<a href="{escape(address)}">Fetch charts from the boat</a>'
 
 
 def _history(history: View) -> Iterator[str]:
