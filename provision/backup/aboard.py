@@ -10,15 +10,15 @@ from __future__ import annotations
 import json
 import stat
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 
 import paramiko
 
 from provision.backup.rooms import ROOMS, Room
 
-#: Files of one room. A log of a year has some 400.
-MAX_FILES = 20_000
+#: Files and folders of one room. A log of a year has some 400 files, charts may be 20,000.
+MAX_FILES = 50_000
 
 #: Bytes that are read at once.
 PIECE_BYTES = 2**18
@@ -87,21 +87,27 @@ class Aboard:
 
     def files(self, room: Room) -> list[FileAboard]:
         """List the files of a room, sorted. A room that is not there has none."""
-        found = []
-        with _explained():
-            try:
-                entries = self._sftp.listdir_iter(self._folders[room.name])
-                for number, entry in enumerate(entries):
-                    if number >= MAX_FILES:
-                        raise Broken(f"{room.folder} holds more than {MAX_FILES} files")
-                    size, mode = entry.st_size or 0, entry.st_mode or 0
-                    if room.pattern.fullmatch(entry.filename) and stat.S_ISREG(mode):
-                        found.append(
-                            FileAboard(room, entry.filename, size, int(entry.st_mtime or 0))
-                        )
-            except FileNotFoundError:
-                return []
+        found, folders, seen = [], [""], 0
+        # A list of folders that grows while it is read. No link is followed.
+        for folder in folders:
+            for entry in self._entries(room, folder):
+                seen += 1
+                if seen > MAX_FILES:
+                    raise Broken(f"{room.folder} holds more than {MAX_FILES} files")
+                path, mode = f"{folder}{entry.filename}", entry.st_mode or 0
+                if not room.takes(path):
+                    continue
+                if stat.S_ISREG(mode):
+                    size, time = entry.st_size or 0, int(entry.st_mtime or 0)
+                    found.append(FileAboard(room, path, size, time))
+                elif stat.S_ISDIR(mode) and room.deep:
+                    folders.append(f"{path}/")
         return sorted(found, key=lambda file: file.name)
+
+    def _entries(self, room: Room, folder: str) -> Iterator[paramiko.SFTPAttributes]:
+        """Yield what is in a folder of a room. A folder that is not there has nothing."""
+        with _explained(), suppress(FileNotFoundError):
+            yield from self._sftp.listdir_iter(f"{self._folders[room.name]}/{folder}")
 
     def pieces(self, file: FileAboard, start: int) -> Iterator[bytes]:
         """Yield the file's bytes from `start` to the size that it had when it was listed."""
@@ -160,6 +166,8 @@ def _explained() -> Iterator[None]:
         yield
     except FileNotFoundError:
         raise
+    except UnicodeDecodeError:
+        raise Broken("it has names that are no UTF-8") from None
     except TimeoutError:
         raise Broken(f"it did not answer within {ANSWER_TIMEOUT_S:.0f} s") from None
     except (OSError, EOFError, paramiko.SSHException) as error:

@@ -13,6 +13,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from provision.backup.aboard import Aboard, FileAboard
 from provision.backup.changes import find_changes
@@ -100,7 +101,12 @@ def _copy_group(
     aboard: Aboard, store: Store, group: Sequence[FileAboard], copied: Copied
 ) -> list[str]:
     """Copy files and check them. Return what could not be copied, with the reason."""
-    left = list(group)
+    blocked = [
+        f"{file.key}: the backup has a file and a folder of one name"
+        for file in group
+        if store.is_blocked(file.key)
+    ]
+    left = [file for file in group if not store.is_blocked(file.key)]
     for attempt in range(2):
         for file in left:
             copied.sent += _copy_file(aboard, store, file, fresh=attempt > 0)
@@ -114,10 +120,11 @@ def _copy_group(
             copied.files += 1
         left = wrong
         if not left:
-            return []
+            return blocked
     for file in left:
         store.partial(file.key).unlink(missing_ok=True)
-    return [f"{file.key}: it changed or could not be read while it was copied" for file in left]
+    changed = "it changed or could not be read while it was copied"
+    return [*blocked, *(f"{file.key}: {changed}" for file in left)]
 
 
 def _accept(store: Store, file: FileAboard, sha256: str) -> None:
@@ -130,12 +137,20 @@ def _accept(store: Store, file: FileAboard, sha256: str) -> None:
     store.complete(file.key, Copy(file.size, file.time, sha256))
 
 
+def _may_have_grown(file: FileAboard, partial: Path, former: Path) -> bool:
+    """Tell if the copy of before is likely the beginning of the file. Logs only grow."""
+    if file.room.mirrored or partial.exists() or not former.exists():
+        return False
+    return file.size >= former.stat().st_size
+
+
 def _copy_file(aboard: Aboard, store: Store, file: FileAboard, *, fresh: bool) -> int:
     """Let the copy grow to the file's size, from what is here already. Return the bytes sent."""
     partial, former = store.partial(file.key), store.path(file.key)
+    store.make_folders(file.key)
     if fresh:
         partial.unlink(missing_ok=True)
-    elif not partial.exists() and former.exists() and file.size >= former.stat().st_size:
+    elif _may_have_grown(file, partial, former):
         shutil.copyfile(former, partial)
     with os.fdopen(os.open(partial, os.O_RDWR | os.O_CREAT, 0o600), "r+b") as target:
         start = target.seek(0, os.SEEK_END)

@@ -24,7 +24,7 @@ class Restorable:
 
 
 def find_restorable(parent: Path, boat: str) -> Restorable:
-    """Find what of a boat's backup goes onto a card: logs and history, each compared.
+    """Find what of a boat's backup goes onto a card: logs, history and charts, each compared.
 
     Settings are not among them, since the card gets those of the profile. UserError without a
     backup.
@@ -47,6 +47,6 @@ def find_restorable(parent: Path, boat: str) -> Restorable:
         if not store.whole(key) or digest(path) != copy.sha256:
             damaged.append(key)
             continue
-        name = f"{room.folder.removeprefix('/data/')}/{path.name}"
-        files[name] = Filed(path.absolute(), room.group or 0)
+        name = f"{room.folder.removeprefix('/data/')}/{key.partition('/')[2]}"
+        files[name] = Filed(path.absolute(), room.group or 0, room.mode, copy.time)
     return Restorable(files, tuple(damaged), store.taken)

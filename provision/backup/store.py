@@ -131,6 +131,17 @@ class Store:
         path = self.folder / key
         return path.with_name(f".{path.name}.part")
 
+    def is_blocked(self, key: str) -> bool:
+        """Tell if the backup has a folder at a file's path, or a file in place of its folder."""
+        path = self.path(key)
+        above = [self.folder / parent for parent in Path(key).parents if str(parent) != "."]
+        return path.is_dir() or any(one.is_file() for one in above)
+
+    def make_folders(self, key: str) -> None:
+        """Make the folders of a file, for its owner alone."""
+        for parent in reversed(Path(key).parents):
+            (self.folder / parent).mkdir(mode=0o700, exist_ok=True)
+
     def whole(self, key: str) -> bool:
         """Tell whether a copy is there with the size that it had."""
         try:

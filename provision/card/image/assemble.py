@@ -12,6 +12,7 @@ import os
 import tempfile
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -23,7 +24,7 @@ from provision.card.image.target import atomic_output
 from provision.card.layout import digests
 from provision.card.layout.bootloader import boot_files
 from provision.card.layout.extents import BLOCK_BYTES, Extent, find_ext4_extents, find_fat_extents
-from provision.card.layout.filesystems import Filed, fill_ext4, fill_fat, make_ext4
+from provision.card.layout.filesystems import Filed, fill_ext4, fill_fat, make_ext4, parents_of
 from provision.card.layout.partitions import MIB, Layout, Partition
 from provision.errors import Location, UserError
 from provision.render import Settings
@@ -132,14 +133,20 @@ def _write_boot_tree(
         path.write_bytes(data)
 
 
+#: Bytes of the file system for each inode (the type `default` of e2fsprogs' mke2fs.conf).
+INODE_BYTES = 16384
+
+
 def _more_data(restored: Mapping[str, Filed]) -> int:
     """Return by how much the data partition is larger for the files of a backup, in bytes.
 
-    A twentieth of their size is for inodes and the journal, which grow with the file system.
+    A twentieth of their size is for inodes and the journal, which grow with the file system: an
+    inode for each `INODE_BYTES` of it.
     """
-    blocks = sum(-(-file.source.stat().st_size // BLOCK_BYTES) for file in restored.values())
+    sizes = (file.source.stat().st_size for file in restored.values())
+    needed = sum(max(INODE_BYTES, -(-size // BLOCK_BYTES) * BLOCK_BYTES) for size in sizes)
     step = 4 * MIB
-    return -(-blocks * BLOCK_BYTES * 21 // 20 // step) * step
+    return -(-needed * 21 // 20 // step) * step
 
 
 def _make_data_image(
@@ -150,7 +157,8 @@ def _make_data_image(
     name = f"{settings.sha256}.tar"
     pointer = image.with_name("kept")
     pointer.write_text(f"{settings.sha256}  {name}\n")
-    folders = dict.fromkeys(("settings", "state", *(path.split("/")[0] for path in restored)))
+    above = (folder for name in restored for folder in parents_of(name))
+    folders = dict.fromkeys(("settings", "state", *above))
     own = {f"settings/{name}": Filed(archive), "settings/kept": Filed(pointer)}
     fill_ext4(image, [*folders], own | _linked(image.parent, restored), EPOCH)
 
@@ -161,7 +169,7 @@ def _linked(folder: Path, files: Mapping[str, Filed]) -> dict[str, Filed]:
     for number, (name, file) in enumerate(files.items()):
         link = folder / f"restored-{number}"
         link.symlink_to(file.source)
-        linked[name] = Filed(link, file.group)
+        linked[name] = replace(file, source=link)
     return linked
 
 

@@ -103,22 +103,52 @@ def make_ext4(image: Path, size: int, uuid: UUID, label: str, epoch: int) -> Non
 
 @dataclass(frozen=True)
 class Filed:
-    """Hold a file to put into a file system, and the group that may read and write it, or root."""
+    """Hold a file to put into a file system, and its group there.
+
+    Its folders below the first belong to that group, too, whose program goes on to write there.
+    """
 
     source: Path
     group: int = 0
+    mode: int = 0o600
+    time: int | None = None
+    """Its last change in seconds since 1970. None: when the file system was made."""
+
+
+def parents_of(name: str) -> list[str]:
+    """Return the folders of a file, the outermost first.
+
+    >>> parents_of("charts/coast/north/one.kap")
+    ['charts', 'charts/coast', 'charts/coast/north']
+    """
+    names = name.split("/")[:-1]
+    return ["/".join(names[: count + 1]) for count in range(len(names))]
+
+
+def _quoted(name: str) -> str:
+    """Write a name for debugfs, which reads a doubled quotation mark as one (libss)."""
+    doubled = name.replace('"', '""')
+    return f'"{doubled}"'
 
 
 def fill_ext4(image: Path, folders: Sequence[str], files: Mapping[str, Filed], epoch: int) -> None:
     """Write folders and files, by their name in the file system, into an ext4 image.
 
-    Everything belongs to root. Folders get mode 0755 and files 0600, or 0660 with a group.
+    Everything belongs to root. Folders get mode 0755, or 0775 with a group.
     """
-    commands = [f"mkdir {folder}" for folder in folders]
+    commands = [f"mkdir {_quoted(folder)}" for folder in folders]
+    below: dict[str, int] = {}
     for name, file in files.items():
-        commands += [f'write "{file.source}" {name}']
-        commands += [f"set_inode_field {name} mode 01006{'6' if file.group else '0'}0"]
-        commands += [f"set_inode_field {name} gid {file.group}"] if file.group else []
+        quoted = _quoted(name)
+        commands += [f'write "{file.source}" {quoted}']
+        commands += [f"set_inode_field {quoted} mode 0100{file.mode:03o}"]
+        commands += [f"set_inode_field {quoted} gid {file.group}"] if file.group else []
+        if file.time is not None:
+            commands += [f"set_inode_field {quoted} mtime @{file.time}"]
+        below |= {folder: file.group for folder in parents_of(name)[1:] if file.group}
+    for folder, group in below.items():
+        commands += [f"set_inode_field {_quoted(folder)} mode 040775"]
+        commands += [f"set_inode_field {_quoted(folder)} gid {group}"]
     done = run(
         "debugfs", "-w", "-f", "-", image, env=_fixed(epoch), input="\n".join(commands) + "\n"
     )

@@ -49,6 +49,11 @@ class Boat:
         os.utime(path, (time, time))
         return path
 
+    def put_below(self, key: str, content: bytes, time: int = 1_800_000_000) -> Path:
+        """Write a file aboard, with its folders."""
+        (self.data / key).parent.mkdir(parents=True, exist_ok=True)
+        return self.put(key, content, time)
+
     @contextmanager
     def connected(self) -> Iterator[Aboard]:
         with connect(self.target, 2**30) as transport:
@@ -256,3 +261,85 @@ def test_a_boat_that_is_off_holds_no_other_up(
     assert not (boat.backup / "away").exists()
     assert seen[-1] == "ours 2 of 2 MiB"
     assert club.back_up([]) == []
+
+
+CHART = "charts/coast/north/NO 5.kap"
+
+
+def test_charts_are_copied_with_their_folders_and_the_same_once(boat: Boat) -> None:
+    boat.put_below("charts/one.mbtiles", BYTES)
+    boat.put_below(CHART, b"first")
+    copied = boat.copy()
+    assert copied.left_out == () and boat.kept(CHART) == b"first"
+    assert boat.kept("charts/one.mbtiles") == BYTES
+    assert boat.copy().sent == 0
+    for path in (boat.backup / "ours/charts").rglob("*"):
+        assert stat.S_IMODE(path.stat().st_mode) & 0o077 == 0, path
+
+
+def test_a_new_edition_of_a_chart_replaces_the_former_one(boat: Boat) -> None:
+    boat.put_below(CHART, BYTES[:1000])
+    boat.copy()
+    boat.put_below(CHART, BYTES[500:2500], 1_800_000_300)
+    again = boat.copy()
+    assert (again.files, again.sent) == (1, 2000)
+    assert boat.kept(CHART) == BYTES[500:2500]
+    assert not (boat.backup / "ours/set-aside").exists()
+
+
+def test_a_chart_that_is_gone_aboard_goes_but_an_empty_boat_takes_nothing_away(boat: Boat) -> None:
+    """A new card has no charts yet. That is no reason to lose those of before."""
+    boat.put_below(CHART, b"first")
+    boat.put_below("charts/two.kap", b"second")
+    boat.copy()
+    (boat.data / CHART).unlink()
+    boat.copy()
+    assert not (boat.backup / "ours" / CHART).exists()
+    (boat.data / "charts/two.kap").unlink()
+    boat.copy()
+    assert boat.kept("charts/two.kap") == b"second"
+
+
+def test_what_is_no_chart_is_not_copied(boat: Boat) -> None:
+    """Neither what was not whole yet, nor links, nor a name that boat-charts would not take."""
+    boat.put_below("charts/.new/file", b"half")
+    boat.put_below("charts/line\nfeed.kap", b"x")
+    boat.put_below("charts/" + "d/" * 9 + "deep.kap", b"x")
+    (boat.data / "charts/link.kap").symlink_to("/etc/passwd")
+    (boat.data / "charts/up").symlink_to("/etc")
+    boat.put_below("charts/one.kap", b"one")
+    assert boat.copy().files == 5
+    kept = [path for path in (boat.backup / "ours/charts").rglob("*") if path.is_file()]
+    assert [path.name for path in kept] == ["one.kap"]
+
+
+def test_a_file_in_place_of_a_folder_is_left_out_and_named(boat: Boat) -> None:
+    boat.put_below("charts/coast", b"a file")
+    boat.copy()
+    (boat.data / "charts/coast").unlink()
+    boat.put_below("charts/coast/one.kap", b"one")
+    boat.put_below("charts/two.kap", b"two")
+    copied = boat.copy()
+    assert [text.partition(":")[0] for text in copied.left_out] == ["charts/coast/one.kap"]
+    assert boat.kept("charts/two.kap") == b"two" and boat.kept("charts/coast") == b"a file"
+
+
+def test_a_chart_that_was_cut_off_goes_on_where_it_stopped(
+    boat: Boat, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boat.put_below("charts/one.mbtiles", BYTES)
+    whole = Aboard.pieces
+
+    def cut(self: Aboard, file: FileAboard, start: int) -> Iterator[bytes]:
+        for number, piece in enumerate(whole(self, file, start)):
+            if file.room.name == "charts" and number == 4:
+                raise Broken("the cable")
+            yield piece
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Aboard, "pieces", cut)
+        with pytest.raises(Broken):
+            boat.copy()
+    again = boat.copy()
+    assert boat.kept("charts/one.mbtiles") == BYTES
+    assert 0 < again.sent < len(BYTES)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A new card gets the logs and the history of a backup, and nothing that is damaged."""
+"""A new card gets logs, history and charts of a backup, and nothing that is damaged."""
 
 from __future__ import annotations
 
@@ -27,6 +27,8 @@ FILES = {
     "log/log-000002-2026-05-04.gz": b"second",
     "history/days": b"days",
     f"settings/{'a' * 64}.tar": b"secret of before",
+    "charts/one.mbtiles": b"a chart",
+    'charts/coast/north/NO "5" x.kap': b"another",
 }
 
 
@@ -36,8 +38,9 @@ def backup(tmp_path: Path) -> Path:
     parent = tmp_path / 'a "name"'
     store = Store.open(parent, "dunlin")
     for key, content in FILES.items():
+        store.make_folders(key)
         store.path(key).write_bytes(content)
-        store.copies[key] = Copy(len(content), 0, hashlib.sha256(content).hexdigest())
+        store.copies[key] = Copy(len(content), 1_600_000_000, hashlib.sha256(content).hexdigest())
     store.write_index()
     return parent
 
@@ -61,11 +64,15 @@ def test_a_card_with_a_backup_is_whole_and_larger(
     assert subprocess.run(["/usr/sbin/e2fsck", "-fn", data], check=False).returncode == 0
     run("debugfs", "-R", f"rdump log {tmp_path}", data)
     run("debugfs", "-R", f"rdump history {tmp_path}", data)
-    for key in list(FILES)[:3]:
+    run("debugfs", "-R", f"rdump charts {tmp_path}", data)
+    for key in [key for key in FILES if not key.startswith("settings/")]:
         assert (tmp_path / key).read_bytes() == FILES[key]
     listed = run("debugfs", "-R", "ls -l log", data).stdout
     assert "100660 (1)      0     20" in listed
     assert "100660 (1)      0     33" in run("debugfs", "-R", "ls -l history", data).stdout
+    listed = run("debugfs", "-R", "ls -l charts", data).stdout
+    assert "100664 (1)      0     46" in listed and " 40775 (2)      0     46" in listed
+    assert (tmp_path / "charts/one.mbtiles").stat().st_mtime == 1_600_000_000
     assert "secret of before" not in run("debugfs", "-R", "ls -l settings", data).stdout
     assert f"{'a' * 64}" not in run("debugfs", "-R", "ls -l settings", data).stdout
 
@@ -74,7 +81,11 @@ def test_a_damaged_copy_stays_away_and_is_named(backup: Path) -> None:
     (backup / "dunlin/log/log-000002-2026-05-04.gz").write_bytes(b"secund")
     (backup / "dunlin/history/days").unlink()
     restored = find_restorable(backup, "dunlin")
-    assert list(restored.files) == ["log/log-000001-2026-05-03.gz"]
+    assert list(restored.files) == [
+        'charts/coast/north/NO "5" x.kap',
+        "charts/one.mbtiles",
+        "log/log-000001-2026-05-03.gz",
+    ]
     assert restored.damaged == ("history/days", "log/log-000002-2026-05-04.gz")
 
 
