@@ -103,6 +103,18 @@ class Emulator(Machine):
         """Put a link's adapter into its socket."""
         self.qmp.command("device_add", **self._adapter(link) | {"always-plugged": True})
 
+    def put_stick(self, image: Path) -> None:
+        """Put a stick, whose bytes are a plain file, into a free socket."""
+        file = {"driver": "file", "filename": str(image)}
+        self.qmp.command("blockdev-add", driver="raw", file=file, **{"node-name": "stick"})
+        self.qmp.command("device_add", driver="usb-storage", id="stick", drive="stick")
+
+    def pull_stick(self) -> None:
+        """Pull the stick, whatever is being done with it."""
+        self.qmp.command("device_del", id="stick")
+        self.qmp.wait_for("DEVICE_DELETED", device="stick")
+        self.qmp.command("blockdev-del", **{"node-name": "stick"})
+
     @property
     def qmp(self) -> Qmp:
         """Return a connection to the emulator's control socket."""

@@ -29,6 +29,7 @@ from provision.onboard.settings.live.system import System
 from provision.onboard.settings.lock import hold_lock
 from provision.onboard.settings.paths import Paths
 from provision.onboard.settings.rollback import roll_back
+from provision.onboard.settings.spare.make import Spare, make_spare
 from provision.onboard.settings.stage import begin, stage, unstage
 from provision.onboard.settings.status import format_text, read_status
 from provision.onboard.settings.store.keep import keep
@@ -83,6 +84,9 @@ def _work(options: argparse.Namespace, aboard: Paths, system: System) -> Work:
             overwrite_drift=options.command == "trial" and options.overwrite_drift,
         )
         command = partial(start_trial if options.command == "trial" else stage, request=request)
+    elif options.command == "spare":
+        command = partial(make_spare, wanted=Spare(options.device, erase=options.erase))
+        print(f"boat-settings: writing {options.device}, for some minutes", file=sys.stderr)
     elif options.command == "keep":
         command = partial(keep, digest=options.sha256)
     else:
@@ -163,6 +167,10 @@ def _parser() -> argparse.ArgumentParser:
 
     hold = commands.add_parser("keep", help="make the settings on trial the kept ones")
     hold.add_argument("--sha256", type=_digest, required=True, metavar="HEX")
+
+    copy = commands.add_parser("spare", help="make a spare of this card, in a reader aboard")
+    copy.add_argument("device", type=Path, metavar="DEVICE", help="a whole device: /dev/sda")
+    copy.add_argument("--erase", action="store_true", help="also when it is not empty")
 
     back = commands.add_parser("return", help="roll back to the kept settings")
     back.add_argument("--reason", type=_words, default="", metavar="TEXT")

@@ -102,11 +102,15 @@ class System:
 
     def run(self, *command: str, timeout: float = COMMAND_TIMEOUT_S) -> str:
         """Run a program and return its standard output."""
+        return self.feed("", *command, timeout=timeout)
+
+    def feed(self, text: str, *command: str, timeout: float = COMMAND_TIMEOUT_S) -> str:
+        """Run a program that reads `text`, and return its standard output."""
         try:
             done = subprocess.run(
                 command,
                 check=False,
-                stdin=subprocess.DEVNULL,
+                input=text,
                 capture_output=True,
                 text=True,
                 errors="replace",
