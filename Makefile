@@ -35,9 +35,10 @@ images: setup programs arm64
 system: setup programs arm64
 	$(PYTEST) --durations 10 tests/system $(addprefix --ignore ,$(WHOLE_PUSHES))
 
-# Both, in two processes: an emulated boat leaves half of two cores idle.
+# Both, in two processes, whose emulated boats have one processor each. tests/system/order.py says
+# which files begin.
 images-and-system: setup programs arm64
-	$(PYTEST) -n 2 --dist loadfile --durations 10 tests/images tests/system \
+	$(PYTEST) -n 2 --dist loadfile --no-loadscope-reorder --durations 10 tests/images tests/system \
 		$(addprefix --ignore ,$(WHOLE_PUSHES))
 
 # Every fault that may befall a push, or a write to the card: longer than what runs at each change.

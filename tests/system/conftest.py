@@ -21,7 +21,7 @@ COME_BACK = 120
 
 __all__ = ["club"]
 
-pytest_plugins = ["tests.system.reporting"]
+pytest_plugins = ["tests.system.order", "tests.system.reporting"]
 
 
 @pytest.fixture(scope="module")

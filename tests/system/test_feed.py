@@ -115,7 +115,7 @@ def logging(fulmar: Virtual) -> Callable[[], None]:
     A power cut takes the change back: it is in RAM.
     """
     config = json.loads(fulmar.ask("cat /etc/boat/feed.json"))
-    if config["log"]["interval"] != INTERVAL:
+    if config["log"].get("interval") != INTERVAL:
         config["log"]["interval"] = INTERVAL
         text = shlex.quote(json.dumps(config))
         fulmar.ask(f"echo {text} > /etc/boat/feed.json && systemctl restart boat-feed")

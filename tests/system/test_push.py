@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from provision.push.result import Outcome
+from provision.render import Settings
 from tests.support.boats import Club, Virtual
 from tests.support.profiles import change
 
@@ -25,50 +26,44 @@ def changed(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Club:
     return copy
 
 
-def test_a_fresh_boat_proves_itself(kittiwake: Virtual) -> None:
-    """Every test of the suite passes on the card as it was built."""
-    kittiwake.settle()
-    proof = kittiwake.verify()
-    assert proof.passed, proof.summary()
+def test_a_pulled_plug(kittiwake: Virtual, changed: Club, club: Club) -> None:
+    """What a push has proven and kept survives it, and what is on trial then is gone.
 
-
-def test_what_is_on_trial_is_gone_with_the_power(kittiwake: Virtual, changed: Club) -> None:
-    """Settings reach the running boat without a restart, and only keep makes them last."""
-    kept = kittiwake.status()["kept"]
-    settings = changed.open_boat("kittiwake").render()
-    archive = kittiwake.bench.folder / "trial.tar"
-    archive.write_bytes(settings.archive)
-    started = kittiwake.ask("cat /proc/sys/kernel/random/boot_id")
-    kittiwake.put(archive, "/run/boat/incoming.tar")
-    kittiwake.ask(
-        f"boat-settings trial /run/boat/incoming.tar --sha256 {settings.sha256} "
-        "--seconds 600 --owner test"
-    )
-    status = kittiwake.status()
-    assert (status["live"], status["kept"]) == (settings.sha256, kept)
-    assert kittiwake.ask("cat /proc/sys/kernel/random/boot_id") == started
-    assert "9600" in kittiwake.ask("stty -F /dev/boat/depth-log speed")
-    kittiwake.power_cycle()
-    status = kittiwake.status()
-    assert (status["live"], status["kept"], status["trial"]) == (kept, kept, None)
-    assert "4800" in kittiwake.ask("stty -F /dev/boat/depth-log speed")
-
-
-def test_what_is_kept_survives_a_pulled_plug(kittiwake: Virtual, changed: Club) -> None:
-    """The push proves and keeps; the plug is pulled; a tablet joins the new network."""
+    Settings reach the running boat without a restart.
+    """
     kittiwake.bench.set_baud("depth-log", 9600)
     result = kittiwake.push(changed)
     assert result.outcome is Outcome.KEPT, result
     assert {"/etc/hostapd/boat.conf", "/etc/boat/feed.json"} <= set(result.changed)
+    kept = changed.open_boat("kittiwake").render().sha256
+    put_on_trial(kittiwake, club.open_boat("kittiwake").render())
     kittiwake.power_cycle()
-    open_boat = changed.open_boat("kittiwake")
-    assert kittiwake.status()["live"] == open_boat.render().sha256
-    kittiwake.bench.profile = open_boat.boat.profile
+    status = kittiwake.status()
+    assert (status["live"], status["kept"], status["trial"]) == (kept, kept, None)
+    assert "9600" in kittiwake.ask("stty -F /dev/boat/depth-log speed")
+    kittiwake.bench.profile = changed.open_boat("kittiwake").boat.profile
     assert kittiwake.bench.join()["address"].startswith("10.47.1.")
     assert kittiwake.bench.read(seconds=20, lines=5)["lines"]
     kittiwake.settle()
     proof = kittiwake.verify(changed)
     assert proof.passed, proof.summary()
+
+
+def put_on_trial(boat: Virtual, settings: Settings) -> None:
+    """Put settings with another baud rate on trial, for longer than the test."""
+    kept = boat.status()["kept"]
+    archive = boat.bench.folder / "trial.tar"
+    archive.write_bytes(settings.archive)
+    started = boat.ask("cat /proc/sys/kernel/random/boot_id")
+    boat.put(archive, "/run/boat/incoming.tar")
+    boat.ask(
+        f"boat-settings trial /run/boat/incoming.tar --sha256 {settings.sha256} "
+        "--seconds 600 --owner test"
+    )
+    status = boat.status()
+    assert (status["live"], status["kept"]) == (settings.sha256, kept)
+    assert boat.ask("cat /proc/sys/kernel/random/boot_id") == started
+    assert "4800" in boat.ask("stty -F /dev/boat/depth-log speed")
 
 
 def test_settings_that_fail_their_proof_are_rolled_back(

@@ -127,11 +127,16 @@ def started_anew(boat: Virtual) -> dict[str, Any]:
 
 
 def test_settings_for_another_place(after: Virtual, tmp_path: Path) -> None:
-    """The settings are on trial from the next start, and unless kept the boat rolls back."""
+    """The settings are on trial from the next start, and unless kept the boat rolls back.
+
+    The unit that begins their trial at a start is started by itself. The next test pulls the plug.
+    """
     kept, before = after.status()["kept"], after.bench.profile
     new = left_for_another_place(after, tmp_path, "Kittiwake there", TIMER)
     assert after.bench.join()["address"].startswith("10.47.1.")
-    status = started_anew(after)
+    after.ask("systemctl restart boat-staged.service", check=False)
+    after.hang_up()
+    status = waited(after, on_trial=True, seconds=BEYOND)
     assert (status["live"], status["kept"], status["staged"]) == (new.render().sha256, kept, None)
     assert 0 < status["trial"]["seconds_left"] <= TIMER
     after.bench.profile = new.boat.profile
