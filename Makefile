@@ -2,7 +2,7 @@
 export PATH := $(CURDIR)/.venv/bin:$(PATH)
 
 .PHONY: demo test lint unit integration images system images-and-system faults measure docs setup
-.PHONY: programs arm64 browser pictures
+.PHONY: programs arm64 browser pictures power-cuts
 
 demo: setup
 	python tools/demo.py
@@ -44,6 +44,12 @@ images-and-system: setup programs arm64
 # Every fault that may befall a push, or a write to the card: longer than what runs at each change.
 # The faults that proofs must see, tests/system/faults, are part of `system`.
 WHOLE_PUSHES := tests/system/cut_off
+
+# Many more states of a card whose power is cut than `system` looks at. The seed is printed with
+# each state that fails.
+power-cuts: export POWER_CUT_STATES ?= 600
+power-cuts: setup programs
+	$(PYTEST) -s --durations 10 tests/system/test_power_cuts.py tests/system/cut_off/test_crash_states.py
 
 faults: setup programs arm64
 	$(PYTEST) --durations 10 $(WHOLE_PUSHES)

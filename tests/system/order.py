@@ -15,6 +15,7 @@ LONGEST = (
     "test_boot",
     "test_hull",
     "test_page",
+    "test_power_cuts",
     "test_feed",
     "test_who_steers",
     "test_push",

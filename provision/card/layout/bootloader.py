@@ -17,6 +17,8 @@ def kernel_command_line(board: Board, layout: Layout) -> str:
         "ro",
         "rootfstype=squashfs",
         "rootwait",
+        # While the table of partitions grows, its first copy may be damaged by a power cut.
+        *(["gpt"] if layout.table == "gpt" else []),
         "fsck.mode=skip",
         f"boat.boot={layout.boot.partuuid}",
         f"boat.data={layout.data.partuuid}",

@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
+from typing import TypeVar
 
 from provision.commands import run
 from tests.system.cut_off import writelog
@@ -22,6 +23,9 @@ _CONFIG = "[options]\nbroken_system_clock = true\n"
 
 #: What e2fsck says when it found nothing, or has repaired what it found (e2fsck(8)).
 _MENDED = (0, 1)
+
+#: What a look at one state returns.
+Seen = TypeVar("Seen")
 
 
 @dataclass(frozen=True)
@@ -132,18 +136,18 @@ def rebuild(
 
 
 def judge(
-    rebuilt: Iterator[tuple[State, Path]], look: Callable[[Path], Chosen], at_once: int = 2
-) -> list[tuple[State, Chosen]]:
+    rebuilt: Iterator[tuple[State, Path]], look: Callable[[Path], Seen], at_once: int = 2
+) -> list[tuple[State, Seen]]:
     """Return what the boat would make of each state."""
 
-    def one(pair: tuple[State, Path]) -> tuple[State, Chosen]:
+    def one(pair: tuple[State, Path]) -> tuple[State, Seen]:
         state, image = pair
         try:
             return state, look(image)
         finally:
             image.unlink()
 
-    judged: list[tuple[State, Chosen]] = []
+    judged: list[tuple[State, Seen]] = []
     with ThreadPoolExecutor(at_once) as pool:
         batch: list[tuple[State, Path]] = []
         for pair in rebuilt:
