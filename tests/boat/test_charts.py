@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import json
 
+import pytest
+
 from provision.profile.schema.charts import CHARTS_PORT
 from provision.verify.job import Answers, Command, Job, same
 
@@ -18,7 +20,7 @@ answer = asking.getresponse()
 print(json.dumps([answer.status, answer.read().decode()]))
 """
 
-STICK = "boat-charts-stick@"
+STICK, MOUNT = "boat-charts-stick@", "boat-charts-mount@"
 
 
 def commands(job: Job) -> dict[str, Command]:
@@ -36,6 +38,7 @@ def commands(job: Job) -> dict[str, Command]:
         "post": ask("POST", address),
         "stranger": ask("GET", "stranger.invalid"),
         "unit": ["systemctl", "show", "--property=LoadState", f"{STICK}sdz9.service"],
+        "mount": ["systemctl", "show", "--property=LoadState", f"{MOUNT}sdz9.service"],
         "rule": ["grep", "-rl", STICK, "/etc/udev/rules.d"],
         "modules": ["modprobe", "--dry-run", "--all", "usb_storage", "vfat", "exfat", "nls_utf8"],
     }
@@ -57,9 +60,10 @@ def test_lists_charts(facts: Answers, charts_port: int) -> None:
     same(answer(facts, "stranger")[0], 421, "the answer to another boat's name")
 
 
-def test_reads_sticks(facts: Answers, charts_port: int) -> None:
+@pytest.mark.usefixtures("charts_port")
+def test_reads_sticks(facts: Answers) -> None:
     """udev starts the copy for a stick, and the kernel knows sticks and their file systems."""
-    assert charts_port
     facts["rule"].ok()
-    same(facts["unit"].ok().output.strip(), "LoadState=loaded", f"{STICK}.service")
+    for name, unit in (("unit", STICK), ("mount", MOUNT)):
+        same(facts[name].ok().output.strip(), "LoadState=loaded", f"{unit}.service")
     facts["modules"].ok()

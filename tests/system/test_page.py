@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The boat's page on the bench: what it shows and remembers, and the proofs that see it gone.
-
-The same boat has charts: a stick is pulled out in the middle of a copy, and is copied to its end.
-"""
+"""The boat's page on the bench: what it shows and remembers, and the proofs that see it gone."""
 
 from __future__ import annotations
 
@@ -15,7 +12,6 @@ from typing import Any
 import pytest
 
 from tests.support.boats import Club, Virtual
-from tests.support.charts.stick import Stick
 from tests.support.profiles import change
 from tests.system.faults.fault import until
 from tests.system.faults.instruments import settled
@@ -23,9 +19,9 @@ from tests.system.faults.instruments import settled
 
 @pytest.fixture(scope="module")
 def shown(club: Club, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Virtual]:
-    """A running boat with page, charts, and a log, so that she keeps her history on the card."""
+    """A running boat with a page, and a log, so that she keeps her history on the card."""
     own = club.copy(Path(tmp_path_factory.mktemp("page")) / "boats")
-    change(own.folder / "kittiwake.yml", ("links:\n", "page: true\ncharts: {}\nlog: {}\nlinks:\n"))
+    change(own.folder / "kittiwake.yml", ("links:\n", "page: true\nlog: {}\nlinks:\n"))
     with own.launch("kittiwake") as boat:
         until(lambda: settled(boat), "the instruments", seconds=180)
         yield boat
@@ -63,64 +59,6 @@ def test_an_unplugged_adapter_is_named(shown: Virtual) -> None:
 def test_nothing_is_taken(shown: Virtual) -> None:
     assert ask(shown, "/", "POST")[0] == 405
     assert ask(shown, "/", host="stranger.invalid")[0] == 421
-
-
-@pytest.fixture(scope="module")
-def stick(tmp_path_factory: pytest.TempPathFactory) -> Stick:
-    """A stick with 120 MB of charts."""
-    return Stick(tmp_path_factory.mktemp("stick") / "stick.img", charts=40, size=3_000_000)
-
-
-def charts(boat: Virtual) -> dict[str, Any]:
-    found: dict[str, Any] = view(boat)["charts"]
-    return found
-
-
-def digests(boat: Virtual) -> dict[str, str]:
-    """SHA-256 of each chart aboard, by its path."""
-    text = boat.ask("cd /data/charts && find . -type f -exec sha256sum {} +")
-    lines = (line.split("  ./", 1) for line in text.splitlines())
-    return {path: digest for digest, path in lines}
-
-
-def test_a_stick_pulled_out_in_the_middle_leaves_whole_charts(shown: Virtual, stick: Stick) -> None:
-    shown.ask("systemctl start boat-grow.service")
-    stick.push_in(shown.bench.emulator)
-    until(lambda: "Copying charts: 3" in charts(shown)["text"], "some charts", seconds=90)
-    assert 0 < charts(shown)["share"] < 1
-    stick.pull_out(shown.bench.emulator)
-    until(lambda: not charts(shown)["running"], "the page to say so", seconds=90)
-    assert charts(shown)["action"] == "Push the stick in again: what was copied before is whole."
-    found = digests(shown)
-    assert 3 <= len(found) < len(stick.digests)
-    assert found.items() <= stick.digests.items()
-    assert "boat-stick" not in shown.ask("cat /proc/mounts")
-
-
-def test_the_stick_is_copied_when_it_is_pushed_in_again(shown: Virtual, stick: Stick) -> None:
-    before = len(digests(shown))
-    stick.push_in(shown.bench.emulator)
-    until(lambda: "pulled out" in charts(shown)["text"], "the copy", seconds=240)
-    assert f"with {len(stick.digests) - before} new or changed files" in charts(shown)["text"]
-    assert digests(shown) == stick.digests
-    # It is let go at once, and nothing failed or is left.
-    until(lambda: "boat-stick" not in shown.ask("cat /proc/mounts"), "the stick to be let go")
-    stick.pull_out(shown.bench.emulator)
-    subjects = ("charts", "ports", "units")
-    result = shown.verify(subjects=subjects)
-    assert result.passed, result.summary()
-
-
-def test_a_keyboard_gets_no_driver(shown: Virtual) -> None:
-    shown.bench.emulator.qmp.command("device_add", driver="usb-kbd", id="keyboard")
-    interface = "grep -l 03 /sys/bus/usb/devices/*/bInterfaceClass | xargs -r -n1 dirname"
-    until(lambda: bool(shown.ask(interface, check=False)), "the keyboard")
-    folder = shown.ask(interface).strip()
-    until(lambda: shown.ask(f"cat {folder}/authorized") == "0\n", "udev")
-    assert shown.ask(f"ls -d {folder}/driver {folder}/*:*", check=False) == ""
-    assert shown.ask("ls /sys/bus/hid/devices", check=False) == ""
-    shown.bench.emulator.qmp.command("device_del", id="keyboard")
-    shown.bench.emulator.qmp.wait_for("DEVICE_DELETED", device="keyboard")
 
 
 def test_the_proofs_see_a_page_that_is_gone(shown: Virtual) -> None:

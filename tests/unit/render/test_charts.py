@@ -21,6 +21,7 @@ __all__ = ["kittiwake"]
 
 UNITS = "/etc/systemd/system"
 STICK = f"{UNITS}/boat-charts-stick@.service"
+MOUNT = f"{UNITS}/boat-charts-mount@.service"
 RULES = "/etc/udev/rules.d/71-boat-charts.rules"
 
 
@@ -82,12 +83,27 @@ def test_the_copy_has_no_rights_and_comes_last(rendered: Render) -> None:
         "ReadWritePaths=-/data/charts /run/boat-charts",
     ):
         assert wanted in lines
-    # Only what root does for moments is outside of the sandbox.
+    # What root does for moments is another unit's.
     starts = [line for line in lines if line.startswith("Exec")]
-    assert [line for line in starts if "=+" not in line] == [
-        "ExecStart=/usr/bin/boat-charts --copy %I"
-    ]
+    assert starts == ["ExecStart=/usr/bin/boat-charts --copy %I"]
+    assert "Requires=boat-charts-mount@%i.service" in lines
     assert not str(POINTS).startswith("/run/boat-charts/")
+
+
+def test_what_mounts_a_stick_has_no_mount_namespace(rendered: Render) -> None:
+    """With one, the stick would be mounted for itself alone (systemd.exec(5))."""
+    lines = text(rendered(charts={}), MOUNT).splitlines()
+    asking = (
+        "Private",
+        "Protect",
+        "ReadOnly",
+        "ReadWrite",
+        "Inaccessible",
+        "Dynamic",
+        "TemporaryF",
+    )
+    assert [line for line in lines if line.startswith(asking)] == []
+    assert "StopWhenUnneeded=yes" in lines
 
 
 def test_the_program_aboard_is_whole(tree: Callable[..., Path]) -> None:
