@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -41,6 +42,9 @@ def card(  # noqa: PLR0913
     with_backup: Annotated[
         bool, typer.Option("--with-backup", help="Put back the logs and the history of a backup.")
     ] = False,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Build the base from today's packages; minutes.")
+    ] = False,
     boats: Boats = BOATS,
     vault_password_file: VaultFile = None,
     as_json: Json = False,
@@ -50,8 +54,10 @@ def card(  # noqa: PLR0913
     `provision write` puts one on a card. Of a boat about which check finds errors none is built.
     """
 
+    from provision.card.base.age import describe_age
     from provision.card.image.target import check_target
 
+    built_since = time.time() if fresh else 0.0
     files = chosen_files(names, boats, everyone)
     alone = not everyone and len(files) == 1
     images = {file: out if alone else _in_folder(out, file) for file in files}
@@ -59,18 +65,18 @@ def card(  # noqa: PLR0913
         check_target(image)
     fleet = [open_boat(str(file), boats, vault_password_file) for file in files]
     _refuse_errors([known.boat for known in fleet], anyway)
-    _count_findings([known.boat for known in fleet])
+    _count_findings([known.boat for known in fleet], fresh)
     restored = [_restored(known) if with_backup else {} for known in fleet]
     built = [
-        _build(known, images[known.boat.file], files)
+        _build(known, images[known.boat.file], files, built_since)
         for known, files in zip(fleet, restored, strict=True)
     ]
     if as_json:
         show(built[0] if alone else {"cards": built})
         return
     for made in built:
-        settings = made["settings"][:12]
-        print(f"{made['image']}: {made['boat']} on {made['board']}, settings {settings}")
+        settings, age = made["settings"][:12], describe_age(made["base"], time.time())
+        print(f"{made['image']}: {made['boat']} on {made['board']}, settings {settings}, {age}")
 
 
 def _in_folder(folder: Path, file: Path) -> Path:
@@ -103,15 +109,20 @@ def _refuse_errors(boats: list[Boat], anyway: bool) -> None:
         raise UserErrors([*errors_found, UserError("no card was built", hint=hint)])
 
 
-def _count_findings(boats: list[Boat]) -> None:
-    """Say for each boat how many findings `check` has that do not stop the card."""
+def _count_findings(boats: list[Boat], fresh: bool) -> None:
+    """Say for each boat how many findings `check` has that do not stop the card.
+
+    With `fresh` the age of the base in the cache does not count.
+    """
     from provision.checks import check
     from provision.checks.finding import summarize
+    from provision.checks.storage import base
     from provision.progress import note
 
     neighbours = read_neighbours({boat.file.parent for boat in boats})
     for boat in boats:
-        if found := check([boat], neighbours):
+        found = check([boat], neighbours)
+        if found := [one for one in found if not fresh or one.check != base.CHECK]:
             note(f"{summarize(found, [boat.name])}: provision check {argument(boat.file)}")
 
 
@@ -131,7 +142,9 @@ def _restored(known: OpenBoat) -> Mapping[str, Filed]:
     return found.files
 
 
-def _build(known: OpenBoat, image: Path, restored: Mapping[str, Filed]) -> dict[str, Any]:
+def _build(
+    known: OpenBoat, image: Path, restored: Mapping[str, Filed], built_since: float
+) -> dict[str, Any]:
     """Build one boat's card, and return its description for `--json`."""
     from provision.card.base.cache import get_base
     from provision.card.image.assemble import assemble
@@ -139,7 +152,7 @@ def _build(known: OpenBoat, image: Path, restored: Mapping[str, Filed]) -> dict[
     from provision.push.records.built import remember_card
 
     settings = known.render()
-    system = get_base(known.board)
+    system = get_base(known.board, built_since=built_since)
     with step(f"Putting {known.boat.name}'s card together"):
         layout = assemble(known.board, settings, system, image, restored)
     remember_card(known.boat.file, image)

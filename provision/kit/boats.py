@@ -15,7 +15,7 @@ from pathlib import Path
 from provision.backup.rooms import ROOMS
 from provision.backup.store import FOLDER, INDEX
 from provision.boards import Board
-from provision.card.base.base import DIGESTS_FILE
+from provision.card.base.base import DIGESTS_FILE, SEALED_FILES, Base
 from provision.card.base.cache import find_base
 from provision.errors import Location, UserError
 from provision.paths import argument
@@ -29,7 +29,7 @@ from provision.ready.rebuild import is_sound
 Source = Path | bytes
 
 #: The files of a base that cards are made from.
-BASE_FILES = ("base.squashfs", "boot.fat", "base.json", DIGESTS_FILE)
+BASE_FILES = (*SEALED_FILES, DIGESTS_FILE)
 
 #: Rooms of a backup without secrets.
 ROOMS_WITHOUT_SECRETS = tuple(room.name for room in ROOMS if room.group is not None)
@@ -106,14 +106,21 @@ def list_bases(needed: Iterable[tuple[Board, Boat]]) -> dict[str, Source]:
             )
         if base.folder.name in {name.partition("/")[0] for name in found}:
             continue
-        if not is_sound(base):
+        if not _is_sound(base):
             raise UserError(
-                "the cached base is damaged, or without digests",
+                "the cached base is damaged",
                 location=Location(base.folder),
                 hint=f"remove it, and build it again: {make}",
             )
         found |= {f"{base.folder.name}/{name}": base.folder / name for name in BASE_FILES}
     return found
+
+
+def _is_sound(base: Base) -> bool:
+    try:
+        return is_sound(base)
+    except UserError:
+        return False
 
 
 def read_vault_password(boats: Sequence[Boat], file: Path | None) -> bytes:

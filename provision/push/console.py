@@ -13,6 +13,7 @@ from rich.live import Live
 from rich.table import Column, Table
 from rich.text import Text
 
+from provision.card.base.age import describe_age
 from provision.harmless import harmless
 from provision.push.ansible.playbook import Event, Listener
 from provision.push.areas import describe_changes
@@ -111,7 +112,7 @@ def fleet_table(statuses: Sequence[BoatStatus], now: float) -> Group:
                 state = "not asked"
         elif status.health_issues:
             state, style = "degraded" if status.degraded else "unhealthy", "yellow"
-        if details := _details(status, hint=status.boat not in away or len(away) == 1):
+        if details := _details(status, now, hint=status.boat not in away or len(away) == 1):
             notes.append(_text(f"{status.boat}: " + "\n  ".join(details)))
         rows.add_row(
             _text(status.boat),
@@ -130,7 +131,7 @@ def _is_away(status: BoatStatus) -> bool:
     return status.endpoint is None and not status.refused and not status.invalid
 
 
-def _details(status: BoatStatus, *, hint: bool) -> list[str]:
+def _details(status: BoatStatus, now: float, *, hint: bool) -> list[str]:
     """List what the operator should know of a boat beyond its row, as lines."""
     lines = [*status.reason.splitlines(), *(status.hint.splitlines() if hint else ())]
     lines += status.health_issues
@@ -139,6 +140,8 @@ def _details(status: BoatStatus, *, hint: bool) -> list[str]:
     if status.card:
         serial = f", {status.card.serial}" if status.card.serial else ""
         lines.append(f"runs on the card of {status.card.day}{serial} ({status.card.laptop})")
+    if status.base is not None:
+        lines.append(f"its base has {describe_age(status.base, now)}")
     if status.staged:
         lines.append(f"settings {status.staged['digest'][:12]} wait for its restart")
     if status.trial:

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from provision.bounded import MAX_STATUS_BYTES, Output, TooMuch, collect, read_json
+from provision.card.base.age import describe_age, is_old, read_date
 from provision.errors import UserError
 from provision.progress import Awaited, wait
 from provision.push.deployment import Deployment
@@ -60,7 +61,8 @@ class BoatStatus:
     `invalid` names the problem in a word or two. `drift` lists what was changed by hand, as path
     and kind. `health_issues` are sentences for the operator; a healthy boat has none. `links` tells
     how each link and input is, and is None where the feed did not say. `card` is the card that the
-    boat runs on, of those that were recorded when they were written. `history` is what boat-watch
+    boat runs on, of those that were recorded when they were written. `base` is
+    base.json of the base that it runs. `history` is what boat-watch
     told (its concerns, or all), None where it told nothing. `seen` is when the boat answered last,
     in seconds since 1970.
     """
@@ -83,6 +85,7 @@ class BoatStatus:
     version: str = ""
     links: Mapping[str, LinkStatus] | None = None
     card: CardRecord | None = None
+    base: Mapping[str, Any] | None = None
     history: Mapping[str, Any] | None = None
     seen: float | None = field(default=None)
 
@@ -264,6 +267,7 @@ def assess(
         trial=status["trial"],
         staged=status["staged"],
         version=status["version"] or "",
+        base=status["base"],
         seen=time.time(),
     )
 
@@ -277,6 +281,7 @@ def find_health_issues(
     the format of its profile's settings.
     """
     health, boot, base = status["health"], status["boot"] or {}, status["base"] or {}
+    date, now = read_date(base), time.time()
     boat, board, needed = deployment.name, deployment.board, deployment.base
     aboard, new = formats
     degraded = f"degraded: {boot.get('reason') or 'the boot gave no reason'}"
@@ -294,5 +299,6 @@ def find_health_issues(
         "its data partition cannot be written": not health["data"]["writable"],
         f"its card has {health['ext4_errors']} file system errors": health["ext4_errors"],
         "its supply voltage is or was too low": health["undervoltage"],
+        f"its base is old: {describe_age(base, now)}": date is not None and is_old(date, now),
     }
     return [issue for issue, wrong in found.items() if wrong]

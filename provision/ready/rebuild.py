@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from provision.backup.store import FOLDER, INDEX, Store
+from provision.card.base.age import describe_age, is_old, read_date
 from provision.card.base.base import Base
 from provision.card.base.cache import find_base
 from provision.card.layout.digests import compute_digest
@@ -81,7 +82,7 @@ def _items(boat: OpenBoat, now: float, sound: Callable[[Base], bool]) -> Iterato
         yield Item("file", "ok", "checks without a mistake")
     yield Item("secrets", "ok", f"open, host key {host_public_key(boat.secrets).split()[1][-8:]}")
     yield _operator(boat.boat.file)
-    yield _base(boat, sound)
+    yield _base(boat, now, sound)
     yield _backup(boat, now)
     yield _spare(boat, now)
 
@@ -97,7 +98,7 @@ def _operator(profile: Path) -> Item:
     )
 
 
-def _base(boat: OpenBoat, sound: Callable[[Base], bool]) -> Item:
+def _base(boat: OpenBoat, now: float, sound: Callable[[Base], bool]) -> Item:
     base = find_base(boat.board)
     if base is None:
         hint = f"with a network: provision card {boat.name} -o {boat.name}.img"
@@ -108,13 +109,16 @@ def _base(boat: OpenBoat, sound: Callable[[Base], bool]) -> Item:
         whole = False
     if not whole:
         return Item("base", "missing", "damaged", base.damaged(base.squashfs).hint)
-    built = float(str(base.facts.get("built", 0)))
-    return Item("base", "ok", f"here, its packages are of {_day(built)}")
+    date = read_date(base.facts)
+    if date is not None and is_old(date, now):
+        hint = f"with a network: provision card {boat.name} --fresh -o {boat.name}.img"
+        return Item("base", "note", f"here, {describe_age(base.facts, now)}", hint)
+    return Item("base", "ok", f"here, {describe_age(base.facts, now)}")
 
 
 def is_sound(base: Base) -> bool:
     """Compare the files of a base with the digests from when it was built."""
-    return bool(base.digests) and all(
+    return all(
         compute_digest(base.folder / name) == digest for name, digest in base.digests.items()
     )
 

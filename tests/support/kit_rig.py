@@ -18,9 +18,8 @@ import pytest
 from provision import paths
 from provision.backup.store import Copy, Store, digest
 from provision.boards import board
-from provision.card.base.base import DIGESTS_FILE
+from provision.card.base.base import write_digests
 from provision.card.base.recipe import EPOCH, Recipe
-from provision.card.layout.digests import compute_digest
 from provision.card.layout.filesystems import make_fat
 from provision.card.layout.partitions import BOOT, PARTITIONS
 from provision.kit import Wanted, list_files, write_kit
@@ -138,8 +137,7 @@ def put_base(board_id: str) -> None:
             subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
         facts = {"format": 1, "key": recipe.key, "built": EPOCH}
         (folder / "base.json").write_text(json.dumps(facts))
-        found = {name: compute_digest(folder / name) for name in ("base.squashfs", "boot.fat")}
-        (folder / DIGESTS_FILE).write_text(json.dumps(found))
+        write_digests(folder)
 
 
 #: What a backup's settings hold in these tests, as a pass-phrase stands there.

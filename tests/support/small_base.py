@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 
 from provision.boards import board
-from provision.card.base.base import DIGESTS_FILE, Base
+from provision.card.base.base import Base, write_digests
 from provision.card.base.recipe import EPOCH
-from provision.card.layout.digests import compute_digest
 from provision.card.layout.filesystems import make_fat
 from provision.card.layout.partitions import BOOT, PARTITIONS
 
@@ -29,6 +28,5 @@ def small(tmp_path: Path) -> Base:
     for path in ("loader", "loader/entries", "EFI", "EFI/BOOT", "extlinux", "overlays"):
         subprocess.run(["mmd", "-i", folder / "boot.fat", f"::{path}"], check=True)
     (folder / "base.json").write_text(json.dumps({"format": 1}))
-    found = {name: compute_digest(folder / name) for name in ("base.squashfs", "boot.fat")}
-    (folder / DIGESTS_FILE).write_text(json.dumps(found))
+    write_digests(folder)
     return Base(folder)

@@ -9,11 +9,24 @@ from functools import cached_property
 from pathlib import Path
 
 from provision import paths
+from provision.card.layout.digests import compute_digest
 from provision.errors import Location, UserError
-from provision.progress import note
 
-#: File in a base's folder with the digests of the files that cards are made from.
+#: File in a base's folder with the digests of the others.
 DIGESTS_FILE = "digests.json"
+
+#: File in a base's folder with its facts.
+FACTS_FILE = "base.json"
+
+
+#: Files in a base's folder that have a digest: what cards are made from.
+SEALED_FILES = ("base.squashfs", "boot.fat", FACTS_FILE)
+
+
+def write_digests(folder: Path) -> None:
+    """Write the digests of the files of a base that was just built."""
+    found = {name: compute_digest(folder / name) for name in SEALED_FILES}
+    (folder / DIGESTS_FILE).write_text(json.dumps(found) + "\n")
 
 
 @dataclass(frozen=True)
@@ -34,24 +47,30 @@ class Base:
 
     @cached_property
     def facts(self) -> dict[str, object]:
-        """Return base.json of the base."""
-        facts: dict[str, object] = json.loads((self.folder / "base.json").read_text())
+        """Return base.json of the base. Raise UserError if it is not as it was built."""
+        file = self.folder / FACTS_FILE
+        try:
+            facts: dict[str, object] = json.loads(file.read_bytes())
+        except (OSError, ValueError) as error:
+            raise self.damaged(file) from error
+        if compute_digest(file) != self.digests[FACTS_FILE]:
+            raise self.damaged(file)
         return facts
 
     @cached_property
     def digests(self) -> dict[str, str]:
         """Return the digest of each file that cards are made from, as it was built.
 
-        Empty for a base that an earlier version built. Raise UserError if they cannot be read.
+        Raise UserError if they cannot be read, or if one is missing.
         """
         file = self.folder / DIGESTS_FILE
         try:
-            return {str(name): str(one) for name, one in json.loads(file.read_text()).items()}
-        except FileNotFoundError:
-            note(f"this base was made by an earlier version, has no digests: {self.folder}")
-            return {}
+            found = {str(name): str(one) for name, one in json.loads(file.read_text()).items()}
         except (OSError, ValueError, AttributeError) as error:
             raise self.damaged(file) from error
+        if not found.keys() >= {*SEALED_FILES}:
+            raise self.damaged(file)
+        return found
 
     def damaged(self, file: Path) -> UserError:
         """Return the error for a file of the base that is not as it was built."""

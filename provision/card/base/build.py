@@ -18,12 +18,11 @@ from typing import IO
 
 from provision.card.base import cross_build
 from provision.card.base.apt_sources import find_mirrors
-from provision.card.base.base import DIGESTS_FILE, Base
+from provision.card.base.base import write_digests
 from provision.card.base.mmdebstrap_errors import explain_failure
 from provision.card.base.mmdebstrap_progress import Progress
 from provision.card.base.recipe import EPOCH, EXCLUDED, FOLDER, Recipe
 from provision.card.layout.bootloader import INITRAMFS, KERNEL
-from provision.card.layout.digests import compute_digest
 from provision.card.layout.filesystems import fill_fat, make_fat, make_folders
 from provision.card.layout.partitions import BOOT, PARTITIONS
 from provision.commands import environment, failure, find
@@ -51,9 +50,7 @@ def build(recipe: Recipe, target: Path, report: Callable[[str], None]) -> None:
         _bootstrap(mmdebstrap_command(recipe, files, target, lines, standins), target, report)
         report("filling the boot partition")
         _boot_partition(recipe, target)
-    made = Base(target)
-    found = {file.name: compute_digest(file) for file in (made.squashfs, made.fat)}
-    (target / DIGESTS_FILE).write_text(json.dumps(found) + "\n")
+    write_digests(target)
 
 
 def _boot_partition(recipe: Recipe, target: Path) -> None:

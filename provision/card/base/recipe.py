@@ -19,6 +19,8 @@ from provision.render.code import list_charts_code, list_feed_code, list_page_co
 FOLDER = Path(__file__).parent
 #: Time of all files in a base, so that the same packages give the same bytes: 2026-01-01.
 EPOCH = 1767225600
+#: Number of the way in which a base's folder in the cache is filled. It rises with each change.
+FOLDER_FORMAT = 2
 #: Left out of the base: no program and no person reads them aboard.
 EXCLUDED = (
     "/usr/share/doc/*",
@@ -79,7 +81,7 @@ class Recipe:
     @cached_property
     def key(self) -> str:
         """Return a digest of everything that goes into the base, 16 hexadecimal digits."""
-        digest = hashlib.sha256(json.dumps([BASE_FORMAT, EPOCH, EXCLUDED]).encode())
+        digest = hashlib.sha256(json.dumps([BASE_FORMAT, FOLDER_FORMAT, EPOCH, EXCLUDED]).encode())
         facts = {**self.__dict__}
         digest.update(json.dumps(facts, sort_keys=True).encode())
         parts = self.files()

@@ -104,8 +104,7 @@ def _copy_checked(base: Base, source: Path, image: Path, partition: Partition) -
         computed = pool.submit(digests.compute_digest, source)
         _copy(source, image, partition.offset)
     found = computed.result()
-    wanted = base.digests.get(source.name)
-    if wanted is not None and found != wanted:
+    if found != base.digests[source.name]:
         raise base.damaged(source)
     return found
 

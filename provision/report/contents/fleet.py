@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from provision.card.base.age import describe_age
 from provision.push.console import ago
 from provision.push.hints import share_unreachable_hint
 from provision.push.query.history import describe_concerns
@@ -109,13 +110,13 @@ def _section(status: BoatStatus, now: float, plots: tuple[Plot, ...]) -> Section
         mark,
         state,
         (_against_file(status), seen),
-        facts=tuple((name, fact) for name, fact in _facts(status) if fact),
+        facts=tuple((name, fact) for name, fact in _facts(status, now) if fact),
         tables=tables,
         plots=plots,
     )
 
 
-def _facts(status: BoatStatus) -> list[tuple[str, str]]:
+def _facts(status: BoatStatus, now: float) -> list[tuple[str, str]]:
     drift = [f"{path} ({what})" for path, what in status.drift]
     trial, staged = status.trial, status.staged
     heard = [name for name, link in (status.links or {}).items() if link.state == "heard"]
@@ -130,6 +131,7 @@ def _facts(status: BoatStatus) -> list[tuple[str, str]]:
         ("links that are heard", join(heard, MAX_LINKS)),
         ("differ from its file", join(status.differs, MAX_FILES)),
         ("changed by hand", join(drift, MAX_FILES)),
+        ("its base has", describe_age(status.base, now) if status.base is not None else ""),
         ("runs on the card of", _card(status)),
         ("on trial", on_trial),
         ("wait for its restart", f"settings {staged['digest'][:12]}" if staged else ""),

@@ -31,6 +31,11 @@ _ADVICE = (
         "Measure at the computer's plug with all switched on; look at cable, plugs and converter.",
         "provision check --figures",
     ),
+    (
+        "its base is old",
+        "Build a card with today's packages, and write it: provision card --fresh, then write.",
+        "",
+    ),
     ("its feed does not say", "Prove it: what fails says why.", "provision verify"),
     ("a card of", "Build and write its new card: provision card, then write.", ""),
 )

@@ -4,15 +4,13 @@
 from __future__ import annotations
 
 import gzip
-import json
 import os
 import subprocess
 from pathlib import Path
 
 import pytest
 
-from provision.card.base.base import DIGESTS_FILE
-from provision.card.layout.digests import compute_digest
+from provision.card.base.base import write_digests
 from provision.card.layout.filesystems import make_fat
 from provision.errors import UserError
 from provision.kit import check_target, contents, write_kit
@@ -34,8 +32,7 @@ def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Club:
     for base in (tmp_path / "cache/provision/bases").iterdir():
         # Small, so that tests are fast; with the digest of what it is now.
         os.truncate(base / "boot.fat", 2**20)
-        found = {name: compute_digest(base / name) for name in ("base.squashfs", "boot.fat")}
-        (base / DIGESTS_FILE).write_text(json.dumps(found))
+        write_digests(base)
     return club
 
 

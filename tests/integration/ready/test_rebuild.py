@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.backup.store import Store
-from provision.card.base.base import Base
-from provision.card.layout.digests import compute_digest
+from provision.card.base.base import Base, write_digests
 from provision.profile.scaffold import create_club
 from provision.push.records.written_cards import CardRecord, add_card
 from provision.ready import Item, look_at, rebuild
@@ -35,11 +34,15 @@ def base(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Base:
     folder.mkdir()
     for name in ("base.squashfs", "boot.fat"):
         (folder / name).write_bytes(name.encode() * 100)
-    digests = {file.name: compute_digest(file) for file in folder.iterdir()}
-    (folder / "digests.json").write_text(json.dumps(digests))
-    (folder / "base.json").write_text(json.dumps({"built": NOW - 40 * DAY}))
+    set_date(folder, NOW - 40 * DAY)
     monkeypatch.setattr(rebuild, "find_base", lambda _: Base(folder))
     return Base(folder)
+
+
+def set_date(folder: Path, date: float) -> None:
+    """Give a base another date of its packages."""
+    (folder / "base.json").write_text(json.dumps({"built": date}))
+    write_digests(folder)
 
 
 def item(boat: OpenBoat, name: str) -> Item:
@@ -85,6 +88,15 @@ def test_a_base_that_is_not_here_or_damaged(
     assert item(boat, "base").state == "missing"
     monkeypatch.setattr(rebuild, "find_base", lambda _: None)
     assert item(boat, "base").text == "not built here"
+
+
+def test_an_old_base_is_a_note(boat: OpenBoat, base: Base) -> None:
+    set_date(base.folder, NOW - 180.5 * DAY)
+    assert item(boat, "base").state == "ok"
+    set_date(base.folder, NOW - 181.5 * DAY)
+    assert item(boat, "base").state == "note"
+    assert "181 days old" in item(boat, "base").text
+    assert "card kittiwake --fresh" in item(boat, "base").hint
 
 
 def test_a_file_with_a_mistake(boat: OpenBoat, base: Base) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -103,7 +104,7 @@ def test_an_image_that_was_not_checked_for_theft(
 def test_a_card_says_what_check_finds(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(cache, "get_base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cache, "get_base", lambda board, built_since: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     call("keys", "dunlin", "--boats", boats)
     words = ("card", "dunlin", "--boats", boats, "-o", tmp_path / "dunlin.img")
@@ -250,7 +251,7 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Path]]:
         made.append((str(settings.manifest["boat"]), image))
         return SimpleNamespace(size=1)
 
-    monkeypatch.setattr(cache, "get_base", lambda _: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cache, "get_base", lambda _, built_since: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", assemble)
     return made
 
@@ -304,3 +305,24 @@ def test_where_no_base_can_be_kept(
     assert error["file"] == str(tmp_path / "file" / "provision")
     assert "$XDG_CACHE_HOME" in error["hint"]
     assert not (tmp_path / "dunlin.img").exists()
+
+
+def test_only_a_fresh_card_asks_for_a_new_base(
+    call: Call, boats: Path, tmp_path: Path, built: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All cards of one call ask for a base of the same moment, so that it is built once."""
+    asked: list[float] = []
+    facts = {"built": time.time() - 3.5 * 86400}
+
+    def get_base(_: object, built_since: float) -> SimpleNamespace:
+        asked.append(built_since)
+        return SimpleNamespace(facts=facts)
+
+    monkeypatch.setattr(cache, "get_base", get_base)
+    call("keys", "--all", "--boats", boats)
+    words = ("card", "dunlin", "turnstone", "--boats", boats, "-o", tmp_path / "cards")
+    assert "3 days old" in call(*words).out
+    assert asked == [0.0, 0.0]
+    before = time.time()
+    call(*words, "--fresh")
+    assert before <= asked[2] == asked[3] <= time.time()

@@ -141,7 +141,7 @@ def test_a_card_that_is_built_is_remembered(
     call: Call, boats: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     call("keys", "dunlin", "--boats", boats)
-    monkeypatch.setattr(cache, "get_base", lambda board: SimpleNamespace(facts={}))
+    monkeypatch.setattr(cache, "get_base", lambda board, built_since: SimpleNamespace(facts={}))
     monkeypatch.setattr(assembling, "assemble", lambda *_: SimpleNamespace(size=1))
     monkeypatch.chdir(tmp_path)
     assert call("card", "dunlin", "--boats", boats, "-o", "dunlin.img").status == 0

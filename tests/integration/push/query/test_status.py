@@ -6,6 +6,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import pytest
 from rich.console import Console
 
 from provision import __version__
+from provision.card.base.age import format_day
 from provision.profile.secrets.keygen import generate_private_key, remember_host_key
 from provision.profile.secrets.store import derive_psk, host_public_key
 from provision.push.console import fleet_table
@@ -30,6 +32,8 @@ from provision.ssh.endpoint import Endpoint
 from tests.support.push.loopback import CANARY, RigBoat
 
 HOSTAPD = "/etc/hostapd/boat.conf"
+
+NOW, DAY = time.time(), 86400
 
 
 @pytest.fixture(scope="module")
@@ -117,6 +121,12 @@ def test_what_a_push_would_change(found: dict[str, BoatStatus]) -> None:
         ({"health": {"data": {"writable": False}}}, "its data partition cannot be written"),
         ({"health": {"ext4_errors": 3}}, "its card has 3 file system errors"),
         ({"health": {"undervoltage": True}}, "its supply voltage is or was too low"),
+        ({"base": {"format": 1, "built": NOW - 180.5 * DAY}}, None),
+        (
+            {"base": {"format": 1, "built": NOW - 181.5 * DAY}},
+            f"its base is old: packages of {format_day(NOW - 181.5 * DAY)}, 181 days old",
+        ),
+        ({"base": {"format": 1, "built": "old"}}, None),
     ],
 )
 def test_what_is_wrong_with_a_boat(
