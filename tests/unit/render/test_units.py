@@ -59,6 +59,10 @@ def test_what_starts_is_there_and_says_so_itself(rendered: Render, boat: str) ->
     rules = [text(settings, path) for path in settings.files if path.endswith(".rules")]
     for template in re.findall(r'SYSTEMD_WANTS}\+="([a-z-]+@)%k\.service"', "".join(rules)):
         started.add(f"{UNITS}/{template}.service")
+        # What the unit requires starts with it.
+        unit = text(settings, f"{UNITS}/{template}.service")
+        needs = re.findall(r"^Requires=([a-z-]+@)%i\.service$", unit, re.MULTILINE)
+        started |= {f"{UNITS}/{need}.service" for need in needs}
     assert ours == set(own) - started
 
 
