@@ -12,16 +12,8 @@ from __future__ import annotations
 import asyncio
 import getopt
 import os
-import socket
 import sys
-import time
 from functools import partial
-
-#: The first descriptor that systemd passes on (sd_listen_fds(3)).
-FIRST_DESCRIPTOR = 3
-
-#: Seconds without a connection after which the program ends, and between two looks.
-IDLE_S, LOOK_S = 180.0, 5.0
 
 CONFIG = "/etc/boat/page.json"
 STATE_SOCKET = "/run/boat-feed/state.sock"
@@ -50,7 +42,7 @@ def main(arguments: list[str]) -> int:
     try:
         feed = chosen.get("--feed", STATE_SOCKET)
         history = chosen.get("--history", HISTORY_SOCKET)
-        asyncio.run(_run(path, feed, history, _listening()))
+        asyncio.run(_run(path, feed, history))
     except (OSError, ValueError) as error:
         sys.stderr.write(f"boat-page: {error}\n")
         return 1
@@ -59,16 +51,7 @@ def main(arguments: list[str]) -> int:
     return 0
 
 
-def _listening() -> socket.socket:
-    """Return the one socket that systemd has passed on. ValueError when there is none."""
-    if os.environ.get("LISTEN_PID") != str(os.getpid()) or os.environ.get("LISTEN_FDS") != "1":
-        raise ValueError("needs one socket from boat-page.socket")
-    listening = socket.socket(fileno=FIRST_DESCRIPTOR)
-    listening.setblocking(False)
-    return listening
-
-
-async def _run(config: str, feed: str, history: str, listening: socket.socket) -> None:
+async def _run(config: str, feed: str, history: str) -> None:
     from provision.onboard.feed.report import state_client  # noqa: PLC0415
     from provision.onboard.page.facts.charts import read_charts  # noqa: PLC0415
     from provision.onboard.page.facts.config import load  # noqa: PLC0415
@@ -76,13 +59,13 @@ async def _run(config: str, feed: str, history: str, listening: socket.socket) -
     from provision.onboard.page.facts.history import ask_history  # noqa: PLC0415
     from provision.onboard.page.web.live import Live  # noqa: PLC0415
     from provision.onboard.page.web.server import Server  # noqa: PLC0415
+    from provision.onboard.web.server import passed_socket  # noqa: PLC0415
 
+    listening = passed_socket("boat-page.socket")
     boat = load(config)
     ask = partial(state_client.ask_feed, feed)
     server = Server(boat, Live(boat, ask, read_health, partial(ask_history, history), read_charts))
-    async with await server.start(listening):
-        while server.connections or time.monotonic() - server.used < IDLE_S:
-            await asyncio.sleep(LOOK_S)
+    await server.serve_until_idle(listening)
 
 
 if __name__ == "__main__":

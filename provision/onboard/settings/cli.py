@@ -86,7 +86,8 @@ def _work(options: argparse.Namespace, aboard: Paths, system: System) -> Work:
         command = partial(start_trial if options.command == "trial" else stage, request=request)
     elif options.command == "spare":
         command = partial(make_spare, wanted=Spare(options.device, erase=options.erase))
-        print(f"boat-settings: writing {options.device}, for some minutes", file=sys.stderr)
+        note = f"looking at {options.device}; a spare takes some minutes"
+        print(f"boat-settings: {note}", file=sys.stderr)
     elif options.command == "keep":
         command = partial(keep, digest=options.sha256)
     else:

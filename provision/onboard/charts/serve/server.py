@@ -5,10 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-import socket
 import stat
-import time
-from collections import Counter
 from contextlib import suppress
 
 from provision.onboard.charts.beneath import FILE_FLAGS, FOLDER_FLAGS, open_beneath
@@ -16,54 +13,24 @@ from provision.onboard.charts.config import ChartsConfig
 from provision.onboard.charts.serve.file import PIECE_BYTES, send_file, write_piece
 from provision.onboard.charts.serve.find import split
 from provision.onboard.charts.serve.folder import make_list
-from provision.onboard.web.connection import bound, linger, read_head, send
-from provision.onboard.web.http import MAX_HEAD_BYTES, Refused, Request, make_head, parse_request
+from provision.onboard.web.connection import linger, read_head, send
+from provision.onboard.web.http import Refused, Request, make_head, parse_request
+from provision.onboard.web.server import BoundedServer, passed_socket
 
 #: Connections at once: in all, and from one address. A program opens some for one map.
 MAX_CONNECTIONS, MAX_PER_ADDRESS = 48, 12
 
-#: Seconds without a connection after which the program ends, and between two looks.
-IDLE_S, LOOK_S = 180.0, 5.0
 
-#: The first descriptor that systemd passes on (sd_listen_fds(3)).
-FIRST_DESCRIPTOR = 3
-
-
-class Server:
+class Server(BoundedServer):
     """Answers the clients of one listening socket."""
 
     def __init__(self, config: ChartsConfig) -> None:
+        super().__init__(MAX_CONNECTIONS, MAX_PER_ADDRESS)
         self._config = config
         self._hosts = frozenset(config.hosts)
-        self._by_address: Counter[str] = Counter()
-        self.connections = 0
-        self.used = time.monotonic()
-        """When the last connection began or ended, in monotonic seconds."""
 
-    async def start(self, listening: socket.socket) -> asyncio.Server:
-        """Take connections of this socket from now on."""
-        return await asyncio.start_server(self._serve, sock=listening, limit=MAX_HEAD_BYTES)
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        address = str((writer.get_extra_info("peername") or ("",))[0])
-        full = self.connections >= MAX_CONNECTIONS
-        if full or self._by_address[address] >= MAX_PER_ADDRESS:
-            writer.transport.abort()
-            return
-        self.connections += 1
-        self._by_address[address] += 1
-        self.used = time.monotonic()
-        try:
-            bound(writer)
-            with suppress(OSError, asyncio.IncompleteReadError):
-                await self._converse(reader, writer)
-        finally:
-            writer.transport.abort()
-            self.connections -= 1
-            self._by_address -= Counter([address])
-            self.used = time.monotonic()
-
-    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Answer with a file or the list of a folder."""
         try:
             request = parse_request(await read_head(reader), self._hosts)
             with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
@@ -126,11 +93,4 @@ def _list(folder: int, names: list[str], request: Request, *, ended: bool) -> by
 
 async def run(config: ChartsConfig) -> None:
     """Serve on the one socket that systemd has passed on, until it is idle. ValueError without."""
-    if os.environ.get("LISTEN_PID") != str(os.getpid()) or os.environ.get("LISTEN_FDS") != "1":
-        raise ValueError("needs one socket from boat-charts.socket")
-    listening = socket.socket(fileno=FIRST_DESCRIPTOR)
-    listening.setblocking(False)
-    server = Server(config)
-    async with await server.start(listening):
-        while server.connections or time.monotonic() - server.used < IDLE_S:
-            await asyncio.sleep(LOOK_S)
+    await Server(config).serve_until_idle(passed_socket("boat-charts.socket"))

@@ -5,24 +5,15 @@ from __future__ import annotations
 
 import asyncio
 import json
-import socket
-import time
-from collections import Counter
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
 
 from provision.onboard.page.facts.config import PageConfig
 from provision.onboard.page.web.files import read_files
 from provision.onboard.page.web.live import Live
 from provision.onboard.page.web.plain import make_plain
-from provision.onboard.web.connection import bound, read_head, send
-from provision.onboard.web.http import (
-    MAX_HEAD_BYTES,
-    Refused,
-    Request,
-    make_head,
-    parse_request,
-)
+from provision.onboard.web.connection import read_head, send
+from provision.onboard.web.http import Refused, Request, make_head, parse_request
+from provision.onboard.web.server import BoundedServer
 
 #: Connections at once: in all, and from one address. A browser opens up to six.
 MAX_CONNECTIONS, MAX_PER_ADDRESS = 64, 16
@@ -30,10 +21,11 @@ MAX_CONNECTIONS, MAX_PER_ADDRESS = 64, 16
 HTML, JSON, SVG = "text/html; charset=utf-8", "application/json", "image/svg+xml"
 
 
-class Server:
+class Server(BoundedServer):
     """Answers the browsers of one listening socket."""
 
     def __init__(self, config: PageConfig, live: Live) -> None:
+        super().__init__(MAX_CONNECTIONS, MAX_PER_ADDRESS)
         self._hosts = frozenset(config.hosts)
         self._live = live
         self._files = read_files(config)
@@ -42,37 +34,13 @@ class Server:
             "/state.json": (JSON, self._state),
             "/history.json": (JSON, self._history),
         }
-        self._by_address: Counter[str] = Counter()
-        self.connections = 0
-        self.used = time.monotonic()
-        """When the last connection began or ended, in monotonic seconds."""
 
-    async def start(self, listening: socket.socket) -> asyncio.Server:
-        """Take connections of this socket from now on."""
-        return await asyncio.start_server(self._serve, sock=listening, limit=MAX_HEAD_BYTES)
+    def leave(self, transport: asyncio.WriteTransport) -> None:
+        """Send no more events to it."""
+        self._live.remove(transport)
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        peer = writer.get_extra_info("peername") or ("",)
-        address = str(peer[0])
-        full = self.connections >= MAX_CONNECTIONS
-        if full or self._by_address[address] >= MAX_PER_ADDRESS:
-            writer.transport.abort()
-            return
-        self.connections += 1
-        self._by_address[address] += 1
-        self.used = time.monotonic()
-        try:
-            bound(writer)
-            with suppress(OSError, asyncio.IncompleteReadError):
-                await self._converse(reader, writer)
-        finally:
-            self._live.remove(writer.transport)
-            writer.transport.abort()
-            self.connections -= 1
-            self._by_address -= Counter([address])
-            self.used = time.monotonic()
-
-    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Answer with a page, or with events until the reader goes."""
         try:
             request = parse_request(await read_head(reader), self._hosts)
         except Refused as refusal:
